@@ -1,0 +1,74 @@
+"""Quantities, faults, flags and whatever was left over."""
+
+from planner.tables import Table, flag, text, whole
+
+ITEM_UNITS: dict[str, str] = {"pieces": "pieces", "mm": "mm", "g": "g"}
+
+QUANTITIES = Table(
+    "quantities",
+    "what one visit takes of one item, net",
+    (
+        text("visit_id", "visit", blank=False),
+        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text("unit", "smallest unit", one_of=("pieces", "mm", "g"), blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("visit_id", "item"),
+)
+QUANTITY_SUMS = Table(
+    "quantity_sums",
+    "net of one item for one route, week or project",
+    (
+        text("level", "", one_of=("visit", "route", "week", "project"), blank=False),
+        text("key", "visit id; crew and date; first day; project", blank=False),
+        text("item", "", blank=False),
+        text("unit", "", one_of=("pieces", "mm", "g"), blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("level", "key", "item"),
+)
+FAULTS = Table(
+    "faults",
+    "one thing wrong in an input",
+    (
+        text("file", "", blank=False),
+        whole("row", "", "0 = the whole file", blank=False, low=0),
+        text("column", ""),
+        text("found", ""),
+        text("wanted", "", blank=False),
+        flag("lost", "the row is kept out", blank=False),
+    ),
+)
+FLAGS = Table(
+    "flags",
+    "one thing that is doubtful and was kept",
+    (
+        text("step", "", blank=False),
+        text("key", "", blank=False),
+        text("what", "", blank=False),
+    ),
+    key=("step", "key", "what"),
+)
+LEFT_OVER = Table(
+    "left_over",
+    "one thing that a step could not use",
+    (
+        text("step", "", blank=False),
+        text("key", "", blank=False),
+        text("file", "file of the row, where it has one"),
+        whole("row", "", "row in that file"),
+        text("reason", "", blank=False),
+    ),
+    key=("step", "key", "reason"),
+)
+ORPHANS = Table(
+    "orphans",
+    "an earlier id that carries a decision and has no heir",
+    (
+        text("kind", "span, sleeve, work or setup", blank=False),
+        text("old_id", "", blank=False),
+        text("pipe_id", "", blank=False),
+        text("what", "the decision or event it carries", blank=False),
+    ),
+    key=("kind", "old_id"),
+)

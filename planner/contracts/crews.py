@@ -1,0 +1,125 @@
+"""Crews, set-ups, visits."""
+
+from planner.contracts.repairs import STEPS
+from planner.tables import Table, date, flag, number, text, whole
+
+CREWS = Table(
+    "crews",
+    "one crew with its van",
+    (
+        text("crew", "name", blank=False),
+        text("steps", "steps it does, '+' between", blank=False),
+        text("systems", "sleeve systems it is set up for, '+' between"),
+        text("packers", "packers on the van, '+' between"),
+        number("yard_x", "crs", "yard, in the project's coordinates", blank=False),
+        number("yard_y", "crs", "yard, in the project's coordinates", blank=False),
+        whole("van_sleeves_count", "-", "sleeves the van carries; blank = no limit", low=0),
+        number("van_resin_kg", "kg", "resin the van carries; blank = no limit", low=0),
+    ),
+    key=("crew",),
+)
+SHIFTS = Table(
+    "shifts",
+    "one crew on one weekday",
+    (
+        text("crew", "crew", blank=False),
+        text("weekday", "", one_of=("mon", "tue", "wed", "thu", "fri", "sat", "sun"), blank=False),
+        whole("start_s", "s", "leaves the yard, from midnight", blank=False, low=0),
+        whole("end_s", "s", "back in the yard, from midnight", blank=False, low=0),
+    ),
+    key=("crew", "weekday"),
+)
+DONE = Table(
+    "done",
+    "one step that was done in the field",
+    (
+        text("done_id", "file and row", blank=False),
+        text("step", "", one_of=STEPS, blank=False),
+        text("pipe_id", "pipe; '' where a node is named"),
+        text("node_id", "node whose access was checked, '' otherwise"),
+        number("from_m", "m", "stretch; blank = the whole pipe", low=0),
+        number("to_m", "m", "", low=0),
+        date("done_on", "day", blank=False),
+        text("by", "who", blank=False),
+        number("find_from_m", "m", "where a look found the damage", low=0),
+        number("find_to_m", "m", "", low=0),
+        number("inside_mm", "mm", "inside diameter that a look measured", low=0),
+        number("laterals_known_from_m", "m", "laterals proved from here", low=0),
+        number("laterals_known_to_m", "m", "to here", low=0),
+        text("file", "file it was read from"),
+        whole("row", "", "row in that file"),
+    ),
+    key=("done_id",),
+)
+SETUPS = Table(
+    "setups",
+    "all work done from one standing place",
+    (
+        text("setup_id", "id, kept from run to run", blank=False),
+        text("node_id", "manhole the crew stands at", blank=False),
+        text("other_node_id", "manhole at the other end of the pipe"),
+        text("pipe_id", "pipe worked on", blank=False),
+        text("counter_node", "node from which distances are measured", blank=False),
+        text("steps", "steps, '+' between, in order", blank=False),
+        text("system", "sleeve system, '' if none"),
+        text("packer_dn", "nominal size a packer must serve, '' if none"),
+        number("longest_m", "m", "longest sleeve, 0 if none", blank=False, low=0),
+        number("reach_m", "m", "farthest end from the standing manhole", blank=False, low=0),
+        whole("work_s", "s", "time on site", blank=False, low=0),
+        whole("open_s", "s", "earliest start of work, from midnight", blank=False, low=0),
+        whole("close_s", "s", "latest start of work, from midnight", blank=False, low=0),
+        whole("value_s", "s", "worth a detour of this much crew time", blank=False, low=0),
+        whole("sleeves_count", "-", "sleeves", blank=False, low=0),
+        whole("resin_g", "g", "resin, net", blank=False, low=0),
+        text("urgency", "worst of its works"),
+    ),
+    key=("setup_id",),
+    geometry="point of the standing manhole",
+)
+SETUP_WORKS = Table(
+    "setup_works",
+    "one work done in a set-up",
+    (
+        text("setup_id", "", blank=False),
+        text("work_id", "", blank=False),
+        whole("seq", "", "order within the set-up", blank=False, low=1),
+    ),
+    key=("setup_id", "work_id"),
+)
+WAITING = Table(
+    "waiting",
+    "one work that cannot go on this week's list",
+    (
+        text("work_id", "", blank=False),
+        text("pipe_id", "", blank=False),
+        text("step", "", blank=False),
+        text("reason", "what it waits for, or why no crew can do it", blank=False),
+    ),
+    key=("work_id",),
+)
+VISITS = Table(
+    "visits",
+    "one set-up on a crew's day",
+    (
+        text("visit_id", "crew, date and place in the day", blank=False),
+        text("setup_id", "", blank=False),
+        text("crew", "", blank=False),
+        date("date", "", blank=False),
+        whole("seq", "", "place in the day, 1 = first", blank=False, low=1),
+        whole("arrive_s", "s", "from midnight", blank=False, low=0),
+        whole("start_s", "s", "work starts", blank=False, low=0),
+        whole("end_s", "s", "work ends", blank=False, low=0),
+        whole("drive_s", "s", "drive to it from the stop before", blank=False, low=0),
+        number("drive_m", "m", "distance of that drive", blank=False, low=0),
+        whole("back_s", "s", "drive home after the last stop, 0 otherwise", blank=False, low=0),
+        number("back_m", "m", "distance of it", blank=False, low=0),
+        flag("by_air", "drive reckoned by air, not on streets", blank=False),
+    ),
+    key=("crew", "date", "seq"),
+)
+UNSERVED = Table(
+    "unserved",
+    "one set-up that found no place this week",
+    (text("setup_id", "", blank=False), text("reason", "", blank=False)),
+    key=("setup_id",),
+)

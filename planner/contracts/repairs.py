@@ -1,0 +1,245 @@
+"""Systems and prices; sleeves, options, choices, works; decisions."""
+
+from planner.contracts.verdicts import URGENCY
+from planner.tables import Table, date, flag, number, text, whole
+
+CURES = ("ambient", "heat", "light")
+SUPPLY = ("mix_on_site", "from_roll", "made_before")
+METHODS = ("sleeve", "liner", "dig", "watch", "maintain", "nothing")
+STEPS = (
+    "check_access",
+    "clean",
+    "cut_roots",
+    "cut_intrusion",
+    "descale",
+    "clean_again",
+    "prove_laterals",
+    "look",
+    "grout",
+    "dig",
+    "flow_control",
+    "sleeve",
+    "reopen",
+    "verify",
+    "liner",
+    "watch",
+)
+DECISION_WORDS = ("accept", "refuse", "sleeve", "liner", "dig", "watch", "nothing")
+
+SYSTEMS = Table(
+    "systems",
+    "one sleeve system",
+    (
+        text("system", "name", blank=False),
+        text("cure", "how it sets", one_of=CURES, blank=False),
+        text("supply", "how it comes", one_of=SUPPLY, blank=False),
+        text("carrier", "felt or glass", one_of=("felt", "glass"), blank=False),
+        text("set_by", "packer set under camera or by the counter", one_of=("camera", "counter")),
+        number("overlap_m", "m", "overlap the system asks for at each end", low=0),
+        number("pressure_max_bar", "bar", "highest pressure the system allows", low=0),
+        text("source", "where the figures come from"),
+    ),
+    key=("system",),
+)
+SYSTEM_SIZES = Table(
+    "system_sizes",
+    "what one sleeve of a system is made of at one size",
+    (
+        text("system", "system", blank=False),
+        number("dn_from_mm", "mm", "from this nominal size", blank=False, low=0),
+        number("dn_to_mm", "mm", "to this nominal size", blank=False, low=0),
+        number("wall_mm", "mm", "cured wall", blank=False, low=0.1),
+        whole("plies", "", "layers of mat", blank=False, low=1),
+        number("resin_kg_per_l", "kg/l", "resin per litre of cured wall", blank=False, low=0.01),
+        text("lengths_m", "stock lengths in m, '+' between, e.g. 0.5+1.0+2.0", blank=False),
+    ),
+    key=("system", "dn_from_mm"),
+)
+PROCESS = Table(
+    "process",
+    "times of one system at one size and wall temperature",
+    (
+        text("system", "system", blank=False),
+        number("dn_to_mm", "mm", "up to this nominal size", blank=False, low=0),
+        number("wall_c", "degC", "pipe wall temperature of this row", blank=False),
+        number("prepare_s", "s", "wet out, load, pull in, set", blank=False, low=0),
+        number("cure_s", "s", "pressure up to pressure off", blank=False, low=1),
+        number("finish_s", "s", "withdraw and film", blank=False, low=0),
+        number("pot_life_s", "s", "from mixing to pressure, 0 = no limit", low=0),
+    ),
+    key=("system", "dn_to_mm", "wall_c"),
+)
+PACKERS = Table(
+    "packers",
+    "one packer",
+    (
+        text("packer", "name", blank=False),
+        number("dn_from_mm", "mm", "smallest pipe", blank=False, low=0),
+        number("dn_to_mm", "mm", "largest pipe", blank=False, low=0),
+        number("usable_m", "m", "longest sleeve it carries", blank=False, low=0),
+        number("reach_m", "m", "how far from the manhole it can be set", blank=False, low=0),
+        number("lid_mm", "mm", "least lid opening it passes", low=0),
+        number("depth_m", "m", "deepest manhole it is lowered into", low=0),
+        flag("through_flow", "flow passes through it"),
+        text("cures", "cures it serves, '+' between", blank=False),
+    ),
+    key=("packer",),
+)
+PRICES = Table(
+    "prices",
+    "one price: each + extra length",
+    (
+        text("price_id", "stable id", blank=False),
+        text("item", "sleeve, liner, dig, reopen, setup, or a step's name", blank=False),
+        text("system", "only for this system, '' = any"),
+        number("dn_from_mm", "mm", "from this nominal size", blank=False, low=0),
+        number("dn_to_mm", "mm", "to this nominal size", blank=False, low=0),
+        whole("each_cents", "cents", "each, the first included_m within it", blank=False, low=0),
+        number("included_m", "m", "length within the price each", blank=False, low=0),
+        whole("extra_cents_per_m", "cents/m", "each further metre", blank=False, low=0),
+        text("source", "where the price comes from"),
+        whole("year", "", "year of the price"),
+    ),
+    key=("price_id",),
+)
+STOCK = Table(
+    "stock",
+    "sleeves or resin on the shelf of one yard",
+    (
+        text("item", "sleeve or resin", one_of=("sleeve", "resin"), blank=False),
+        text("system", "system", blank=False),
+        number("dn_mm", "mm", "nominal size of the sleeve, blank for resin", low=0),
+        number("length_m", "m", "length of the sleeve, blank for resin", low=0),
+        whole("pieces_count", "-", "sleeves on the shelf", low=0),
+        number("mass_kg", "kg", "resin on the shelf", low=0),
+    ),
+)
+SLEEVES = Table(
+    "sleeves",
+    "one sleeve where it shall sit",
+    (
+        text("sleeve_id", "id, kept from run to run", blank=False),
+        text("pipe_id", "pipe", blank=False),
+        number("from_m", "m", "from us_node", blank=False, low=0),
+        number("to_m", "m", "from us_node", blank=False, low=0),
+        number("length_m", "m", "stock length", blank=False, low=0),
+        number("allowance_m", "m", "length bought for place doubt and assumed extent", low=0),
+        number("overlap_us_m", "m", "sound pipe under the end nearer us_node, doubt off", low=0),
+        number("overlap_ds_m", "m", "sound pipe under the other end, doubt off", low=0),
+        text("end", "", one_of=("pipe", "us_manhole", "ds_manhole", "both"), blank=False),
+        number("dn_mm", "mm", "nominal size", blank=False, low=0),
+        text("system", "system", blank=False),
+        number("wall_mm", "mm", "cured wall; blank = no row, not costed", low=0),
+        whole("plies", "", "layers of mat"),
+        text("counter_node", "node from which the packer is measured", blank=False),
+        number("counter_m", "m", "counter at the sleeve's nearer end", blank=False, low=0),
+        whole("laterals_count", "-", "live laterals it covers", blank=False, low=0),
+        number("lateral_edge_m", "m", "end to nearest lateral edge outside", low=0),
+        number("bend_deg", "deg", "largest bend inside"),
+        flag("laterals_unknown", "it lies where laterals are not known", blank=False),
+        whole("cost_cents", "cents", "sleeve and reopenings; blank = not costed", low=0),
+    ),
+    key=("pipe_id", "from_m", "sleeve_id"),
+)
+SLEEVE_SPANS = Table(
+    "sleeve_spans",
+    "one span that a sleeve serves",
+    (text("sleeve_id", "", blank=False), text("span_id", "", blank=False)),
+    key=("sleeve_id", "span_id"),
+)
+SLEEVE_LATERALS = Table(
+    "sleeve_laterals",
+    "one lateral that a sleeve covers and that must be reopened",
+    (text("sleeve_id", "", blank=False), text("lateral_id", "", blank=False)),
+    key=("sleeve_id", "lateral_id"),
+)
+PIPE_TOTALS = Table(
+    "pipe_totals",
+    "sleeves of one pipe together",
+    (
+        text("pipe_id", "", blank=False),
+        whole("sleeves_count", "-", "sleeves", blank=False, low=0),
+        number("sleeved_ratio", "-", "sleeved length / pipe length", blank=False, low=0),
+    ),
+    key=("pipe_id",),
+)
+OPTIONS = Table(
+    "options",
+    "one way to mend one pipe",
+    (
+        text("pipe_id", "pipe", blank=False),
+        text("method", "", one_of=("sleeve", "liner", "dig"), blank=False),
+        text("system", "sleeve system, '' otherwise"),
+        flag("possible", "each span that needs mending is served", blank=False),
+        whole("cost_cents", "cents", "all lines of the option; blank = not costed", low=0),
+        text("why", "why not possible, or how the sum is made", blank=False),
+    ),
+    key=("pipe_id", "method", "system"),
+)
+CHOICES = Table(
+    "choices",
+    "what is to be done with one pipe",
+    (
+        text("pipe_id", "pipe", blank=False),
+        text("method", "", one_of=METHODS, blank=False),
+        text("system", "sleeve system"),
+        whole("cost_cents", "cents", "of the option", low=0),
+        text(
+            "state",
+            "",
+            one_of=("proposed", "accepted", "changed", "refused", "held"),
+            blank=False,
+        ),
+        text("by", "who decided"),
+        date("on", "when"),
+        text("reason", "why it is in this state", blank=False),
+        text("fingerprint", "of what is or would be accepted", blank=False),
+        flag("assumed_accepted", "taken as accepted by --assume-accepted", blank=False),
+        text("urgency", "worst of its spans", one_of=URGENCY),
+    ),
+    key=("pipe_id",),
+)
+CHOICE_SLEEVES = Table(
+    "choice_sleeves",
+    "one sleeve of a pipe whose choice is sleeve",
+    (text("pipe_id", "", blank=False), text("sleeve_id", "", blank=False)),
+    key=("pipe_id", "sleeve_id"),
+)
+DECISIONS = Table(
+    "decisions",
+    "one decision by a person: a row of the form, numbered when the store took it",
+    (
+        whole("version", "", "number in the store, 0 = not stored yet", blank=False, low=0),
+        text("pipe_id", "pipe", blank=False),
+        text("span_id", "'' = the pipe's choice"),
+        text("decision", "", one_of=DECISION_WORDS, blank=False),
+        text("by", "who", blank=False),
+        date("on", "when", blank=False),
+        text("reason", "why", blank=False),
+        text("fingerprint", "of what was accepted; '' for a span"),
+    ),
+    key=("version",),
+)
+WORKS = Table(
+    "works",
+    "one step at one place",
+    (
+        text("work_id", "id, kept from run to run", blank=False),
+        text("step", "", one_of=STEPS, blank=False),
+        text("pipe_id", "pipe", blank=False),
+        text("sleeve_id", "sleeve it belongs to, '' = the whole pipe or a span"),
+        number("from_m", "m", "stretch it is done on", blank=False, low=0),
+        number("to_m", "m", "", blank=False, low=0),
+        text("urgency", "", one_of=URGENCY),
+        text("state", "done by a row of done.csv, or to do", one_of=("todo", "done"), blank=False),
+        text("done_by", "row of done.csv"),
+        text("reason", "why it is there", blank=False),
+    ),
+    key=("pipe_id", "work_id"),
+)
+WORK_AFTER = Table(
+    "work_after",
+    "one work must be done after another",
+    (text("work_id", "", blank=False), text("after_id", "", blank=False)),
+    key=("work_id", "after_id"),
+)

@@ -1,0 +1,1 @@
+"""Crews, the planner's chapter: set-ups, travel, the week, its audit."""

@@ -1,0 +1,58 @@
+"""The errors that stop a run, and the fault that does not.
+
+A fault is one line about one cell of one file: it is collected, shown and the
+run goes on. An error is raised only when nothing sensible can follow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class PlannerError(Exception):
+    """Whatever stops a run; its text is one line that a user can act on."""
+
+
+class TableError(PlannerError, ValueError):
+    """A table breaks its contract; the text lists every fault at once."""
+
+
+class SettingsError(PlannerError, ValueError):
+    """A setting is unknown or out of bounds."""
+
+
+class FileError(PlannerError, ValueError):
+    """A file cannot be read at all, or must not be."""
+
+
+class RulebookError(PlannerError, ValueError):
+    """A rulebook cannot be loaded; the text names file, rule and key."""
+
+
+class StoreError(PlannerError, ValueError):
+    """The store of decisions and ids cannot be read or written."""
+
+
+class UnitError(PlannerError, ValueError):
+    """A value has no unit, or a unit of another dimension."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong in an input: where it stands, what was found, what was wanted.
+
+    ``lost`` says that the row is kept out of the plan because of it.
+    """
+
+    file: str
+    row: int
+    column: str
+    found: str
+    wanted: str
+    lost: bool = True
+
+    def __str__(self) -> str:
+        where = self.file + (f", row {self.row}" if self.row else "")
+        where += f", column {self.column}" if self.column else ""
+        tail = "row left out" if self.lost else "kept"
+        return f"{where}: found {self.found or 'nothing'}; wanted {self.wanted} ({tail})"

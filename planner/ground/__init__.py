@@ -1,0 +1,1 @@
+"""Ground: what two chapters need."""

@@ -1,0 +1,43 @@
+"""What planner.toml says about each file: where it is, how its columns are called, its units."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class _Spec(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class LayerSpec(_Spec):
+    """One vector layer: ``columns`` maps our column to theirs, ``units`` our column to a unit.
+
+    ``units`` keys are contract columns or ``size``; values are those of `units.LENGTHS`.
+    ``crs`` overrides a missing system only; a contradiction is a fault.
+    """
+
+    file: Path
+    layer: str = ""
+    columns: dict[str, str] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
+    crs: str = ""
+
+
+class InspectionSpec(_Spec):
+    """One CSV of coded observations; several files of one form may share a spec."""
+
+    file: Path | None = None
+    files: tuple[Path, ...] = ()
+    standard: str = "EN 13508-2"
+    columns: dict[str, str] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
+    zero_at: str = "unknown"
+
+
+class RulesSpec(_Spec):
+    """Which rulebook, and limits overridden with a reason: ``{"rule.column.ok": [20, "why"]}``."""
+
+    book: str = "default"
+    overrides: dict[str, tuple[float, str]] = Field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Outputs: map, run sheets, tables."""

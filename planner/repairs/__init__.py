@@ -1,0 +1,1 @@
+"""Repairs: sleeves placed, methods compared, choices accepted, works in order."""

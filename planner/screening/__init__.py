@@ -1,0 +1,1 @@
+"""Screening, the engineer's chapter: rows on pipes, spans, rules, verdicts."""

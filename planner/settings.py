@@ -1,0 +1,215 @@
+"""Layered settings: packaged < project < command line, with the origin of every value.
+
+A step is given only its own section, so its signature says what can change its
+result. Judgement about pipes belongs in the rulebook, data in files, and only
+"how this town works" here.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from planner.errors import SettingsError
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+
+
+class Project(_Section):
+    """Name, coordinates, units of print, first day, seed."""
+
+    name: str
+    crs: str
+    units: Literal["metric", "us"]
+    currency: str
+    first_day: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")
+    seed: int = Field(ge=0)
+
+
+class Survey(_Section):
+    """How coded rows are put on the pipe's own axis; see settings.toml for each key."""
+
+    drawn_to: Literal["centre", "wall"]
+    manhole_part_m: float = Field(ge=0)
+    length_flag_m: float = Field(ge=0)
+    length_flag_ratio: float = Field(ge=0)
+    length_stop_m: float = Field(ge=0)
+    length_stop_ratio: float = Field(ge=0)
+    past_end_m: float = Field(ge=0)
+    past_end_ratio: float = Field(ge=0)
+    snap_m: float = Field(ge=0)
+    joint_extent_m: float = Field(ge=0)
+    point_extent_m: float = Field(ge=0)
+    touch_m: float = Field(ge=0)
+    find_least_m: float = Field(ge=0)
+    find_ratio: float = Field(ge=0)
+
+
+class Sleeving(_Section):
+    """How sleeves are placed and reckoned; see settings.toml for each key."""
+
+    overlap_m: float = Field(ge=0)
+    place_m: float = Field(ge=0)
+    lateral_clear_m: float = Field(ge=0)
+    lateral_size_mm: float = Field(ge=0)
+    wall_clear_m: float = Field(ge=0)
+    gap_m: float = Field(ge=0)
+    waste_ratio: float = Field(ge=0)
+    max_per_pipe_count: int = Field(ge=1)
+    reopen_s: int = Field(ge=0)
+    sleeve_life_years: float = Field(gt=0)
+    liner_life_years: float = Field(gt=0)
+    dig_life_years: float = Field(gt=0)
+
+
+class Week(_Section):
+    """Hours, travel and the solver; see settings.toml for each key."""
+
+    days: int = Field(ge=1, le=31)
+    iterations: int = Field(ge=1)
+    time_limit_s: float = Field(ge=0)
+    fill_ratio: float = Field(gt=0, le=1)
+    cap_small_count: int = Field(ge=1)
+    cap_large_count: int = Field(ge=1)
+    travel_factor: float = Field(ge=1)
+    speed_kmh: float = Field(gt=0)
+    manoeuvre_s: int = Field(ge=0)
+    setup_s: int = Field(ge=0)
+    open_s: int = Field(ge=0)
+    close_s: int = Field(ge=0)
+    outage_s: int = Field(ge=0)
+    wall_c: float
+    value_now_s: int = Field(ge=0)
+    value_this_year_s: int = Field(ge=0)
+    value_programme_s: int = Field(ge=0)
+    value_when_near_s: int = Field(ge=0)
+    check_access_s: int = Field(ge=0)
+    clean_s_per_m: float = Field(ge=0)
+    clean_least_s: int = Field(ge=0)
+    look_s: int = Field(ge=0)
+    prove_laterals_s: int = Field(ge=0)
+    verify_s: int = Field(ge=0)
+    flow_control_s: int = Field(ge=0)
+    done_valid_days: int = Field(ge=0)
+    done_grace_days: int = Field(ge=0)
+
+
+class Settings(_Section):
+    """All sections, and `origins`: for each ``section.key`` the layer it came from."""
+
+    project: Project
+    survey: Survey
+    sleeving: Sleeving
+    week: Week
+    origins: dict[str, str]
+
+
+SECTIONS: dict[str, type[_Section]] = {
+    "project": Project,
+    "survey": Survey,
+    "sleeving": Sleeving,
+    "week": Week,
+}
+
+
+def packaged() -> dict[str, dict[str, Any]]:
+    """Read the settings that ship with the package."""
+    text = resources.files("planner").joinpath("data/settings.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+def load_settings(
+    project: Mapping[str, Any] | None = None,
+    overrides: Mapping[str, str] | None = None,
+    *,
+    project_name: str = "planner.toml",
+) -> Settings:
+    """Put the layers on top of each other: packaged < project < command line.
+
+    Parameters
+    ----------
+    project : mapping, optional
+        Parsed ``planner.toml``; sections that are not settings are passed over.
+    overrides : mapping, optional
+        ``{"week.days": "3"}`` as given with ``--set``.
+    project_name : str
+        Name of the project file, for messages and origins.
+
+    Raises
+    ------
+    SettingsError
+        For an unknown key (the nearest known one is named) or a bad value.
+    """
+    values = packaged()
+    origins = {f"{s}.{k}": "packaged" for s, keys in values.items() for k in keys}
+    for section, keys in (project or {}).items():
+        if section not in values:
+            continue
+        if not isinstance(keys, Mapping):
+            message = f"{project_name}: [{section}] must be a section with keys"
+            raise SettingsError(message)
+        for key, value in keys.items():
+            _put(values, origins, f"{section}.{key}", value, project_name)
+    for path, raw in (overrides or {}).items():
+        _put(values, origins, path, _parse(raw), "--set")
+    try:
+        sections = {name: model(**values[name]) for name, model in SECTIONS.items()}
+    except ValidationError as error:
+        raise SettingsError(_first_line(error, origins)) from error
+    return Settings(origins=origins, **sections)  # type: ignore[arg-type]
+
+
+def read_project_file(path: Path) -> dict[str, Any]:
+    """Parse ``planner.toml``.
+
+    Raises
+    ------
+    SettingsError
+        If the file is missing or is not TOML; the message names line and column.
+    """
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError as error:
+        message = f"{path}: no such file; 'sleeveplan init DIR' writes one"
+        raise SettingsError(message) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        message = f"{path.name}: not valid TOML: {error}"
+        raise SettingsError(message) from error
+
+
+def _put(
+    values: dict[str, dict[str, Any]], origins: dict[str, str], path: str, value: Any, layer: str
+) -> None:
+    if path not in origins:
+        near = difflib.get_close_matches(path, origins, n=1, cutoff=0.4)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        message = f"{layer}: unknown setting {path}{hint}"
+        raise SettingsError(message)
+    section, key = path.split(".", 1)
+    values[section][key] = value
+    origins[path] = layer
+
+
+def _parse(raw: str) -> Any:
+    """Read a command-line value as TOML; what is not TOML is text."""
+    try:
+        return tomllib.loads(f"value = {raw}")["value"]
+    except tomllib.TOMLDecodeError:
+        return raw
+
+
+def _first_line(error: ValidationError, origins: Mapping[str, str]) -> str:
+    section = next(name for name, model in SECTIONS.items() if model.__name__ == error.title)
+    parts = []
+    for fault in error.errors():
+        path = f"{section}.{fault['loc'][0]}"
+        parts.append(f"{path} = {fault['input']!r} ({origins.get(path, '?')}): {fault['msg']}")
+    return "; ".join(parts)

@@ -1,0 +1,1 @@
+"""The store: decisions and ids given, kept from run to run."""

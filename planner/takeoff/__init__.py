@@ -1,0 +1,1 @@
+"""Takeoff, the estimator's chapter: what visits, routes and weeks take."""
