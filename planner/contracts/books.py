@@ -1,6 +1,6 @@
 """Quantities, faults, flags and whatever was left over."""
 
-from planner.tables import Table, flag, text, whole
+from planner.tables import Table, flag, number, text, whole
 
 ITEM_UNITS: dict[str, str] = {"pieces": "pieces", "mm": "mm", "g": "g"}
 
@@ -71,4 +71,29 @@ ORPHANS = Table(
         text("what", "the decision or event it carries", blank=False),
     ),
     key=("kind", "old_id"),
+)
+# What the store keeps between runs; no table of a run, so not in TABLES.
+IDS = Table(
+    "ids",
+    "one id that was given to a thing at a place",
+    (
+        text("kind", "", one_of=("span", "sleeve", "work", "setup"), blank=False),
+        text("id", "the id", blank=False),
+        text("pipe_id", "pipe; the node of a set-up", blank=False),
+        number("from_m", "m", "from us_node; 0 for a set-up", blank=False),
+        number("to_m", "m", "from us_node; 0 for a set-up", blank=False),
+        text("step", "step of a work, role or mechanism of a span"),
+        flag("live", "there in the last run", blank=False),
+    ),
+    key=("kind", "id"),
+)
+SETUP_IDS = Table(
+    "setup_ids",
+    "one work that an earlier set-up held",
+    (
+        text("setup_id", "", blank=False),
+        text("node_id", "manhole it stood at", blank=False),
+        text("work_id", "", blank=False),
+    ),
+    key=("setup_id", "work_id"),
 )

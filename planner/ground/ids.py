@@ -1,0 +1,277 @@
+"""Ids that stay with a thing from run to run, given where each table is born.
+
+A thing is known again by its place, never by its row: a decision on a span stays
+attached when a file is read in another order or one observation more turns up.
+The store keeps every id ever given; one that found no heir this time is kept as
+well (``live`` is False), so a file left out by mistake takes no decision with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from planner.contracts.books import IDS, SETUP_IDS
+from planner.errors import TableError
+from planner.tables import conform, empty
+
+PREFIX: dict[str, str] = {"span": "D", "sleeve": "S", "work": "W", "setup": "U"}
+LOST_COLUMNS = ("kind", "id", "pipe_id")
+# Overlaps closer than a hundredth of a millimetre are ties: no id hangs on float noise.
+_DECIMALS = 5
+
+
+@dataclass(frozen=True)
+class KnownIds:
+    """Ids given in earlier runs.
+
+    `table` obeys `IDS`: kind, id, pipe_id, from_m, to_m [m], step, live. `highest` is
+    the highest number ever given by kind. `setup_works` obeys `SETUP_IDS`: which
+    works each earlier set-up held, and at which node.
+    """
+
+    table: pd.DataFrame
+    highest: Mapping[str, int]
+    setup_works: pd.DataFrame = field(default_factory=lambda: empty(SETUP_IDS))
+
+
+NOTHING_KNOWN = KnownIds(empty(IDS), {})
+"""What is known before the first run."""
+
+
+def give_ids(
+    rows: pd.DataFrame, known: KnownIds, kind: str, find_m: float | pd.Series
+) -> tuple[pd.Series, pd.DataFrame]:
+    """Give each of `rows` the id of its earlier self, or a fresh one.
+
+    Pairs of one pipe, one kind and one step whose extents, widened by `find_m` at
+    each end, overlap by half of the shorter are matched one to one: by largest
+    overlap, then by the most similar extents (so a long condition over a short
+    damage takes no id from it), then from_m, then old id. Ids that were live in the
+    last run go first. Fresh ids are numbered in order of pipe_id, from_m, to_m, step.
+
+    Parameters
+    ----------
+    rows
+        pipe_id, from_m, to_m [m] and, where things of unlike nature may lie at one
+        place, step: only equal steps are matched (for a span: its role, or a
+        condition's mechanism).
+    known
+        What earlier runs gave.
+    kind
+        A key of `PREFIX`.
+    find_m
+        Doubt of finding a place again [m]; one figure, or one for each row.
+
+    Returns
+    -------
+    ids, lost
+        Ids on the index of `rows`; live earlier ids without an heir (kind, id, pipe_id).
+
+    Raises
+    ------
+    TableError
+        If a row has no place, or two rows carry the same index.
+    """
+    new = _placed(rows, find_m)
+    old = known.table[known.table["kind"] == kind]
+    taken: dict[int, str] = {}
+    for live in (True, False):
+        part = old[old["live"].astype(bool) == live]
+        _match(new[~new["at"].isin(taken)], part, taken)
+    order = new[~new["at"].isin(taken)].sort_values(
+        ["pipe_id", "from_m", "to_m", "step", "at"], kind="stable"
+    )
+    taken.update(zip(order["at"], _fresh(len(order), known, kind), strict=True))
+    ids = pd.Series([taken[at] for at in range(len(rows))], rows.index, "str", name="id")
+    return ids, _lost(old, taken.values())
+
+
+def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> pd.DataFrame:
+    """Lay out `rows` by position in a frame of its own, checked."""
+    if not rows.index.is_unique:
+        message = "give_ids: two rows carry the same index"
+        raise TableError(message)
+    new = pd.DataFrame(
+        {
+            "at": np.arange(len(rows)),
+            "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
+            "from_m": rows["from_m"].to_numpy(dtype=float),
+            "to_m": rows["to_m"].to_numpy(dtype=float),
+            "step": rows["step"].to_numpy(dtype=object) if "step" in rows.columns else "",
+            "find_m": find_m.loc[rows.index].to_numpy(float)
+            if isinstance(find_m, pd.Series)
+            else float(find_m),
+        }
+    )
+    bad = ~np.isfinite(new[["from_m", "to_m", "find_m"]].to_numpy()).all(axis=1)
+    if bad.any():
+        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
+        raise TableError(message)
+    return new
+
+
+def _match(new: pd.DataFrame, old: pd.DataFrame, taken: dict[int, str]) -> None:
+    """Pair `new` with `old` one to one and note the pairs in `taken`."""
+    if new.empty or old.empty:
+        return
+    columns = ["id", "pipe_id", "from_m", "to_m", "step"]
+    pairs = new.merge(
+        old[columns].astype({"pipe_id": object, "step": object}),
+        on=["pipe_id", "step"],
+        suffixes=("", "_old"),
+    )
+    wide = 2.0 * pairs["find_m"]
+    shared = wide + np.minimum(pairs["to_m"], pairs["to_m_old"])
+    shared -= np.maximum(pairs["from_m"], pairs["from_m_old"])
+    size, size_old = (
+        pairs["to_m"] - pairs["from_m"] + wide,
+        pairs["to_m_old"] - pairs["from_m_old"] + wide,
+    )
+    pairs["shared"] = shared.round(_DECIMALS)
+    # As both are widened alike, the length outside the shared part says how unlike they are.
+    pairs["unlike"] = (size + size_old - 2.0 * shared).round(_DECIMALS)
+    enough = pairs["shared"] >= (0.5 * np.minimum(size, size_old)).round(_DECIMALS)
+    pairs = pairs[enough & (pairs["shared"] >= 0.0)].sort_values(
+        ["shared", "unlike", "from_m", "id", "to_m", "at"],
+        ascending=[False, True, True, True, True, True],
+        kind="stable",
+    )
+    used: set[str] = set()
+    for at, old_id in zip(pairs["at"], pairs["id"], strict=True):
+        if at not in taken and old_id not in used:
+            taken[int(at)] = str(old_id)
+            used.add(old_id)
+
+
+def _fresh(count: int, known: KnownIds, kind: str) -> list[str]:
+    """Give the next `count` ids of `kind`, above the highest ever given."""
+    first = highest_of(known, kind) + 1
+    return [f"{PREFIX[kind]}-{number:06d}" for number in range(first, first + count)]
+
+
+def highest_of(known: KnownIds, kind: str) -> int:
+    """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
+    given = known.table.loc[known.table["kind"] == kind, "id"]
+    return max([known.highest.get(kind, 0), *(number_of(one) for one in given)])
+
+
+def number_of(one_id: str) -> int:
+    """Give the number within an id, e.g. 12 for ``S-000012``."""
+    return int(one_id.rpartition("-")[2])
+
+
+def _lost(old: pd.DataFrame, heirs: Iterable[str]) -> pd.DataFrame:
+    gone = old[old["live"].astype(bool) & ~old["id"].isin(set(heirs))]
+    return gone[list(LOST_COLUMNS)].sort_values("id").reset_index(drop=True)
+
+
+def give_setup_ids(
+    setups: pd.DataFrame, known_setup_works: pd.DataFrame, known: KnownIds
+) -> tuple[pd.Series, pd.DataFrame]:
+    """Give each set-up the id of the earlier one of its node that shares most works with it.
+
+    Parameters
+    ----------
+    setups
+        node_id and works: ids of its works, '+' between.
+    known_setup_works
+        Obeys `SETUP_IDS`, e.g. ``known.setup_works``.
+    known
+        What earlier runs gave; for a set-up its pipe_id names the node.
+
+    Returns
+    -------
+    ids, lost
+        Ids on the index of `setups`; live earlier ids without an heir.
+    """
+    frame = pd.DataFrame(
+        {
+            "at": np.arange(len(setups)),
+            "node_id": setups["node_id"].to_numpy(dtype=object),
+            "works": setups["works"].to_numpy(dtype=object),
+        }
+    )
+    taken = _match_setups(frame, known_setup_works)
+    order = frame[~frame["at"].isin(taken)].sort_values(["node_id", "works", "at"], kind="stable")
+    taken.update(zip(order["at"], _fresh(len(order), known, "setup"), strict=True))
+    ids = pd.Series([taken[at] for at in range(len(setups))], setups.index, "str", name="id")
+    return ids, _lost(known.table[known.table["kind"] == "setup"], taken.values())
+
+
+def _match_setups(frame: pd.DataFrame, known_works: pd.DataFrame) -> dict[int, str]:
+    """Pair set-ups of one node by the number of works they share."""
+    one_each = frame.assign(work_id=frame["works"].str.split("+")).explode("work_id")
+    both = one_each.merge(known_works.astype(object), on=["node_id", "work_id"])
+    shared = both.groupby(["at", "setup_id"], sort=True).size().rename("shared").reset_index()
+    shared = shared.merge(frame[["at", "works"]], on="at").sort_values(
+        ["shared", "setup_id", "works", "at"], ascending=[False, True, True, True], kind="stable"
+    )
+    taken: dict[int, str] = {}
+    used: set[str] = set()
+    for at, old_id in zip(shared["at"], shared["setup_id"], strict=True):
+        if at not in taken and old_id not in used:
+            taken[int(at)] = str(old_id)
+            used.add(old_id)
+    return taken
+
+
+def learn(known: KnownIds, kind: str, rows: pd.DataFrame, ids: pd.Series) -> KnownIds:
+    """Give what is known after `rows` of `kind` got `ids`: the next run starts from it.
+
+    Parameters
+    ----------
+    known
+        What was known before.
+    kind
+        A key of `PREFIX`.
+    rows
+        What `give_ids` was given (for set-ups: node_id and works).
+    ids
+        Ids on the index of `rows`.
+
+    Returns
+    -------
+    known
+        Earlier ids without an heir stay, no longer live; `highest` never falls.
+    """
+    setup = kind == "setup"
+    now = pd.DataFrame(
+        {
+            "kind": kind,
+            "id": ids.loc[rows.index].to_numpy(dtype=object),
+            "pipe_id": rows["node_id" if setup else "pipe_id"].to_numpy(dtype=object),
+            "from_m": 0.0 if setup else rows["from_m"].to_numpy(dtype=float),
+            "to_m": 0.0 if setup else rows["to_m"].to_numpy(dtype=float),
+            "step": rows["step"].to_numpy(dtype=object)
+            if "step" in rows.columns and not setup
+            else "",
+            "live": True,
+        }
+    )
+    others = known.table[known.table["kind"] != kind]
+    kept = known.table[(known.table["kind"] == kind) & ~known.table["id"].isin(now["id"])]
+    kept = kept.assign(live=pd.Series(data=False, index=kept.index, dtype="boolean"))
+    parts = [part.astype(object) for part in (others, kept, now) if len(part)]
+    table = conform(pd.concat(parts) if parts else [], IDS)
+    highest = dict(known.highest)
+    numbers = [number_of(one) for one in now["id"]]
+    highest[kind] = max([highest_of(known, kind), *numbers])
+    works = _learn_works(known, rows, ids) if setup else known.setup_works
+    return KnownIds(table, highest, works)
+
+
+def _learn_works(known: KnownIds, rows: pd.DataFrame, ids: pd.Series) -> pd.DataFrame:
+    now = pd.DataFrame(
+        {
+            "setup_id": ids.loc[rows.index].to_numpy(dtype=object),
+            "node_id": rows["node_id"].to_numpy(dtype=object),
+            "work_id": rows["works"].str.split("+").to_numpy(dtype=object),
+        }
+    ).explode("work_id")
+    kept = known.setup_works[~known.setup_works["setup_id"].isin(now["setup_id"])]
+    parts = [part.astype(object) for part in (kept, now) if len(part)]
+    return conform(pd.concat(parts) if parts else [], SETUP_IDS)

@@ -1,0 +1,117 @@
+"""One price model: so much each, so much for every metre beyond what is included.
+
+A sleeve is nearly all fixed cost, so a price per metre alone would be wrong for it
+and for short liners alike. Money is in whole cents, rounded once, half to even.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+# Lengths count in whole micrometres, so that cents come out of whole numbers exactly.
+_UM_PER_M = 1_000_000
+
+
+def price_cents(
+    prices: pd.DataFrame, item: str, dn_mm: float, length_m: float, *, system: str = ""
+) -> int | None:
+    """Price one piece of `item`.
+
+    Parameters
+    ----------
+    prices
+        Obeys `PRICES`.
+    item
+        sleeve, liner, dig, reopen, setup, or a step's name.
+    dn_mm
+        Nominal size [mm]; NaN finds no price.
+    length_m
+        Length [m].
+    system
+        Sleeve system; a price of its own goes before one for any system.
+
+    Returns
+    -------
+    cents
+        None where no price covers it: it is not costed, never costed at nothing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"price_id": "p", "item": "dig", "system": "", "dn_from_mm": 0, "dn_to_mm": 300,
+    ...        "each_cents": 100_00, "included_m": 1.0, "extra_cents_per_m": 50_00, "year": None}
+    >>> price_cents(pd.DataFrame([row]), "dig", 200, 3.0)
+    20000
+    """
+    cents = price_many(prices, item, [dn_mm], [length_m], system=system)[0]
+    return None if pd.isna(cents) else int(cents)
+
+
+def price_many(
+    prices: pd.DataFrame,
+    item: str,
+    dn_mm: npt.ArrayLike,
+    length_m: npt.ArrayLike,
+    *,
+    system: str = "",
+) -> pd.api.extensions.ExtensionArray:
+    """Price many pieces of `item` at once; see `price_cents`.
+
+    Of several prices that cover a piece the one for its system goes before one for
+    any, the narrower band of sizes before the wider, then the band that ends lower,
+    the newer year, the price_id.
+
+    Parameters
+    ----------
+    prices
+        Obeys `PRICES`.
+    item
+        sleeve, liner, dig, reopen, setup, or a step's name.
+    dn_mm, length_m
+        Nominal sizes [mm] and lengths [m], of equal shape.
+    system
+        Sleeve system.
+
+    Returns
+    -------
+    cents
+        Int64 array; NA where no price covers the piece.
+    """
+    dn = np.asarray(dn_mm, dtype=float)
+    length = np.asarray(length_m, dtype=float)
+    cents = np.zeros(dn.shape, dtype=np.int64)
+    missing = np.ones(dn.shape, dtype=bool)
+    found = _in_order(prices, item, system)
+    bands = found[["dn_from_mm", "dn_to_mm", "included_m"]].to_numpy(dtype=float)
+    money = found[["each_cents", "extra_cents_per_m"]].to_numpy(dtype=np.int64)
+    for (low, high, included), (each, extra) in zip(bands, money, strict=True):
+        fits = missing & (dn >= low) & (dn <= high) & np.isfinite(length)
+        beyond = np.rint(np.maximum(length[fits] - included, 0.0) * _UM_PER_M)
+        cents[fits] = each + half_even(beyond.astype(np.int64) * extra, _UM_PER_M)
+        missing &= ~fits
+    return pd.arrays.IntegerArray(cents, missing)
+
+
+def _in_order(prices: pd.DataFrame, item: str, system: str) -> pd.DataFrame:
+    """Give the prices of `item` that serve `system`, the one to take first on top."""
+    fits = (prices["item"] == item) & prices["system"].isin({"", system})
+    found = prices[fits]
+    order = pd.DataFrame(
+        {
+            "any": found["system"] == "",
+            "width": found["dn_to_mm"] - found["dn_from_mm"],
+            "to": found["dn_to_mm"],
+            "age": -found["year"].astype("Float64").fillna(0.0).astype(float),
+            "id": found["price_id"],
+        }
+    )
+    return found.loc[order.sort_values(list(order.columns), kind="stable").index]
+
+
+def half_even(parts: npt.NDArray[np.int64], by: int) -> npt.NDArray[np.int64]:
+    """Divide whole numbers >= 0 by `by`, rounding half to even."""
+    whole, rest = np.divmod(parts, by)
+    up = (2 * rest > by) | ((2 * rest == by) & (whole % 2 == 1))
+    return np.asarray(whole + up, dtype=np.int64)
