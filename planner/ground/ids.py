@@ -69,7 +69,7 @@ def give_ids(
     Returns
     -------
     ids, lost
-        Ids on the index of `rows`; live earlier ids without an heir (kind, id, pipe_id).
+        Ids on the index of `rows`; every earlier id without an heir (kind, id, pipe_id).
 
     Raises
     ------
@@ -165,7 +165,7 @@ def number_of(one_id: str) -> int:
 
 
 def _lost(old: pd.DataFrame, heirs: Iterable[str]) -> pd.DataFrame:
-    gone = old[old["live"].astype(bool) & ~old["id"].isin(set(heirs))]
+    gone = old[~old["id"].isin(set(heirs))]
     return gone[list(LOST_COLUMNS)].sort_values("id").reset_index(drop=True)
 
 
@@ -186,7 +186,7 @@ def give_setup_ids(
     Returns
     -------
     ids, lost
-        Ids on the index of `setups`; live earlier ids without an heir.
+        Ids on the index of `setups`; every earlier id without an heir.
     """
     frame = pd.DataFrame(
         {

@@ -1,0 +1,169 @@
+"""The store of a project: decisions by people, and the ids given. Nothing else writes them.
+
+A decision is only ever added, under a number of its own; none is changed or removed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pandas as pd
+
+from planner.contracts import DECISIONS, LEFT_OVER
+from planner.contracts.books import IDS, SETUP_IDS
+from planner.errors import StoreError
+from planner.ground.ids import KnownIds, number_of
+from planner.store.geopackage import (
+    BUSY_S,
+    add_rows,
+    read_tables,
+    replace_rows,
+    rows_of,
+    transaction,
+)
+from planner.tables import check, conform
+
+_TABLES = (DECISIONS, IDS, SETUP_IDS)
+# What makes two rows of a form the same row; what was accepted is no part of it, so a
+# form that is sent twice never accepts what has changed in between.
+_SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason")
+
+
+class Store:
+    """The store in one GeoPackage; made by `open_store`.
+
+    It remembers what ids it last read, so that of two plans made at once the slower
+    one cannot give an id that the other has given meanwhile.
+    """
+
+    def __init__(self, path: Path, *, busy_s: float = BUSY_S) -> None:
+        self.path = path
+        self._busy_s = busy_s
+        self._seen = _digest(*_no_ids())
+
+    def read_decisions(self) -> pd.DataFrame:
+        """Read all decisions in the order they were taken in; obeys `DECISIONS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return read_tables(self.path, [DECISIONS], busy_s=self._busy_s)[DECISIONS.name]
+
+    def append_decisions(self, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Add each row of `frame` once, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `DECISIONS`; its version is not looked at.
+
+        Returns
+        -------
+        taken, left_over
+            The rows that were added, numbered above all earlier ones (`DECISIONS`);
+            the rows that stand in the store already (`LEFT_OVER`).
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written; then no row was added.
+        """
+        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
+            stored = rows_of(connection, DECISIONS)
+            known = dict(zip(_same_of(stored), stored["version"].astype(int), strict=True))
+            highest = max(known.values(), default=0)
+            positions, versions, left = [], [], []
+            for position, same in enumerate(_same_of(frame)):
+                if same in known:
+                    left.append(_left_row(position, same, known[same]))
+                    continue
+                highest += 1
+                known[same] = highest
+                positions.append(position)
+                versions.append(highest)
+            taken = conform(frame.iloc[positions].assign(version=versions), DECISIONS)
+            if len(taken):
+                add_rows(connection, DECISIONS, taken)
+        return taken, conform(left, LEFT_OVER)
+
+    def read_known(self) -> KnownIds:
+        """Read the ids that were given so far.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        found = read_tables(self.path, [IDS, SETUP_IDS], busy_s=self._busy_s)
+        ids, works = found[IDS.name], found[SETUP_IDS.name]
+        self._seen = _digest(ids, works)
+        highest = {
+            str(kind): max(number_of(one) for one in part["id"])
+            for kind, part in ids.groupby("kind", sort=True)
+        }
+        return KnownIds(ids, highest, works)
+
+    def write_known(self, known: KnownIds) -> bool:
+        """Keep `known` in the place of what `read_known` gave.
+
+        Returns
+        -------
+        written
+            False where nothing changed: then the file is not touched.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written, or another plan gave ids since they were read.
+        """
+        ids, works = check(known.table, IDS), check(known.setup_works, SETUP_IDS)
+        if _digest(ids, works) == self._seen:
+            return False
+        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
+            if _digest(rows_of(connection, IDS), rows_of(connection, SETUP_IDS)) != self._seen:
+                message = f"{self.path}: another plan was made meanwhile; plan again"
+                raise StoreError(message)
+            replace_rows(connection, IDS, ids)
+            replace_rows(connection, SETUP_IDS, works)
+        self._seen = _digest(ids, works)
+        return True
+
+
+def open_store(path: Path) -> Store:
+    """Open the store at `path`; the file is made when something is first written.
+
+    Raises
+    ------
+    StoreError
+        If there is a file that is no GeoPackage, or that is in use.
+    """
+    read_tables(path, [])
+    return Store(path)
+
+
+def _same_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:
+    return [tuple(row) for row in frame[list(_SAME)].astype(str).to_numpy(dtype=object)]
+
+
+def _left_row(position: int, same: tuple[str, ...], version: int) -> dict[str, object]:
+    pipe_id, span_id, decision, by, on, _ = same
+    what = f"pipe {pipe_id}" + (f", span {span_id}" if span_id else "")
+    return {
+        "step": "decisions",
+        "key": f"{what}, row {position + 1} of the form",
+        "reason": f"'{decision}' by {by} on {on} is in the store already, as version {version}; "
+        "to decide anew give a new date or reason",
+    }
+
+
+def _no_ids() -> tuple[pd.DataFrame, pd.DataFrame]:
+    return conform([], IDS), conform([], SETUP_IDS)
+
+
+def _digest(ids: pd.DataFrame, works: pd.DataFrame) -> str:
+    """Give a digest of the ids as the store would give them back."""
+    text = conform(ids, IDS).to_csv(index=False) + conform(works, SETUP_IDS).to_csv(index=False)
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,263 @@
+"""Attribute tables in one GeoPackage, each change a single SQLite transaction.
+
+SQLite's rollback journal is kept on disk and deleted at the commit, so a killed
+process leaves the old state or the new (measured: a journal in memory, or none,
+left half-written files that passed an integrity check; so did overwriting a layer
+through GDAL). GDAL is not used here: the file is written with the standard library.
+
+References
+----------
+OGC 12-128r18, GeoPackage Encoding Standard 1.3.1, clauses 1.1 and 2.2.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import pandas as pd
+
+from planner.errors import StoreError, TableError
+from planner.tables import Column, Table, conform
+
+APPLICATION_ID = 0x47504B47  # "GPKG"
+USER_VERSION = 10301
+BUSY_S = 5.0
+_MAGIC = b"SQLite format 3\x00"
+_SQL_TYPES = {
+    "text": "TEXT NOT NULL",
+    "date": "DATE",
+    "number": "DOUBLE",
+    "whole": "INTEGER",
+    "flag": "BOOLEAN",
+}
+_WGS84 = (
+    'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,'
+    'AUTHORITY["EPSG","7030"]],AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,'
+    'AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,'
+    'AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]'
+)
+_SYSTEMS = (
+    ("Undefined Cartesian SRS", -1, "NONE", -1, "undefined", "undefined Cartesian"),
+    ("Undefined geographic SRS", 0, "NONE", 0, "undefined", "undefined geographic"),
+    ("WGS 84 geodetic", 4326, "EPSG", 4326, _WGS84, "longitude and latitude in degrees"),
+)
+_HOUSE = (
+    "CREATE TABLE gpkg_spatial_ref_sys (srs_name TEXT NOT NULL, srs_id INTEGER PRIMARY KEY, "
+    "organization TEXT NOT NULL, organization_coordsys_id INTEGER NOT NULL, "
+    "definition TEXT NOT NULL, description TEXT)",
+    "CREATE TABLE gpkg_contents (table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, "
+    "identifier TEXT UNIQUE, description TEXT DEFAULT '', last_change DATETIME NOT NULL "
+    "DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, "
+    "max_y DOUBLE, srs_id INTEGER, CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) "
+    "REFERENCES gpkg_spatial_ref_sys(srs_id))",
+    f"PRAGMA application_id = {APPLICATION_ID}",
+    f"PRAGMA user_version = {USER_VERSION}",
+)
+
+
+@contextmanager
+def transaction(
+    path: Path, tables: Sequence[Table], *, busy_s: float = BUSY_S
+) -> Iterator[sqlite3.Connection]:
+    """Open `path` for one change of `tables`: all of it is kept, or none.
+
+    The file and its tables are made within the same transaction if they are missing.
+    The write lock is taken at once, so what is read inside cannot be overtaken.
+
+    Parameters
+    ----------
+    path
+        The GeoPackage.
+    tables
+        Contracts of the tables that must be there.
+    busy_s
+        How long to wait for another program to let go [s].
+
+    Raises
+    ------
+    StoreError
+        If the file is no GeoPackage, is in use, cannot be written, or its tables
+        have other columns.
+    """
+    _refuse_other_files(path)
+    with _errors_of(path):
+        connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
+    try:
+        with _errors_of(path):
+            _keep_journal_on_disk(connection, path)
+            connection.execute("BEGIN IMMEDIATE")
+            _make_house(connection, path)
+            for table in tables:
+                _make_table(connection, table)
+                _check_columns(connection, table, path)
+            yield connection
+            connection.execute("COMMIT")
+    finally:
+        # Closing rolls back whatever was not committed.
+        connection.close()
+
+
+def read_tables(
+    path: Path, tables: Sequence[Table], *, busy_s: float = BUSY_S
+) -> dict[str, pd.DataFrame]:
+    """Read `tables` as they stood at one moment; what is not there is empty.
+
+    Raises
+    ------
+    StoreError
+        If the file is no GeoPackage, is in use, or a table breaks its contract.
+    """
+    _refuse_other_files(path)
+    if not path.exists() or path.stat().st_size == 0:
+        return {table.name: conform([], table) for table in tables}
+    with _errors_of(path):
+        connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
+    try:
+        with _errors_of(path):
+            connection.execute("BEGIN")
+            _refuse_other_databases(connection, path)
+            return {table.name: _rows_or_none(connection, table, path) for table in tables}
+    finally:
+        connection.close()
+
+
+def rows_of(connection: sqlite3.Connection, table: Table) -> pd.DataFrame:
+    """Read one table within a transaction; the frame obeys `table`."""
+    names = ", ".join(f'"{name}"' for name in table.names)
+    found = connection.execute(f'SELECT {names} FROM "{table.name}"').fetchall()
+    frame = pd.DataFrame(found, columns=table.names, dtype=object)
+    for column in table.columns:
+        if column.kind == "flag":
+            values = [pd.NA if value is None else bool(value) for value in frame[column.name]]
+            frame[column.name] = pd.array(values, dtype="boolean")
+    return conform(frame, table)
+
+
+def replace_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> None:
+    """Put `frame` in the place of all rows of `table`, within a transaction."""
+    connection.execute(f'DELETE FROM "{table.name}"')
+    add_rows(connection, table, frame)
+
+
+def add_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> None:
+    """Add the rows of `frame`, which obeys `table`, within a transaction."""
+    names = ", ".join(f'"{name}"' for name in table.names)
+    marks = ", ".join("?" * len(table.names))
+    values = zip(*(_plain(frame[column.name], column) for column in table.columns), strict=True)
+    connection.executemany(f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})', values)
+    connection.execute(
+        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') "
+        "WHERE table_name = ?",
+        (table.name,),
+    )
+
+
+def _plain(values: pd.Series, column: Column) -> list[object]:
+    """Give `values` as what sqlite3 stores: an unknown is NULL, a text is never NULL."""
+    if column.kind == "text":
+        return [str(value) for value in values]
+    if column.kind == "date":
+        return [str(value) or None for value in values]
+    cast = {"number": float, "whole": int, "flag": int}[column.kind]
+    return [None if pd.isna(value) else cast(value) for value in values]
+
+
+def _rows_or_none(connection: sqlite3.Connection, table: Table, path: Path) -> pd.DataFrame:
+    if not _exists(connection, table.name):
+        return conform([], table)
+    _check_columns(connection, table, path)
+    return rows_of(connection, table)
+
+
+def _exists(connection: sqlite3.Connection, name: str) -> bool:
+    sql = "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = ?"
+    return bool(connection.execute(sql, (name,)).fetchone()[0])
+
+
+def _make_house(connection: sqlite3.Connection, path: Path) -> None:
+    """Make an empty database a GeoPackage; refuse a database of another kind."""
+    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        _refuse_other_databases(connection, path)
+        return
+    for statement in _HOUSE:
+        connection.execute(statement)
+    connection.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _SYSTEMS)
+
+
+def _make_table(connection: sqlite3.Connection, table: Table) -> None:
+    if _exists(connection, table.name):
+        return
+    lone_key = len(table.key) == 1 and table[table.key[0]].kind == "whole"
+    parts = [] if lone_key else ['"fid" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL']
+    for column in table.columns:
+        own = lone_key and column.name == table.key[0]
+        kind = "INTEGER PRIMARY KEY NOT NULL" if own else _SQL_TYPES[column.kind]
+        parts.append(f'"{column.name}" {kind}')
+    if not lone_key and table.key:
+        parts.append("UNIQUE (" + ", ".join(f'"{name}"' for name in table.key) + ")")
+    connection.execute(f'CREATE TABLE "{table.name}" ({", ".join(parts)})')
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
+        "VALUES (?, 'attributes', ?, ?)",
+        (table.name, table.name, table.one_row),
+    )
+
+
+def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> None:
+    found = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
+    lacking = [name for name in table.names if name not in found]
+    if lacking:
+        message = f"{path}: table {table.name} lacks {', '.join(lacking)}; not written by this tool"
+        raise StoreError(message)
+
+
+def _keep_journal_on_disk(connection: sqlite3.Connection, path: Path) -> None:
+    mode = connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0]
+    if mode != "delete":
+        message = f"{path}: another program keeps it open (journal {mode}); close it there"
+        raise StoreError(message)
+    connection.execute("PRAGMA synchronous = FULL")
+
+
+def _refuse_other_files(path: Path) -> None:
+    """Look at the first bytes before SQLite does; a missing or empty file is fine."""
+    if not path.exists():
+        return
+    try:
+        with path.open("rb") as file:
+            head = file.read(len(_MAGIC))
+    except OSError as error:
+        message = f"{path}: cannot be read: {error.strerror}"
+        raise StoreError(message) from error
+    if head and head != _MAGIC:
+        message = f"{path}: is not a GeoPackage; move it away to start a new store"
+        raise StoreError(message)
+
+
+def _refuse_other_databases(connection: sqlite3.Connection, path: Path) -> None:
+    found = connection.execute("PRAGMA application_id").fetchone()[0]
+    if found != APPLICATION_ID or not _exists(connection, "gpkg_contents"):
+        message = f"{path}: is a SQLite database but no GeoPackage; move it away"
+        raise StoreError(message)
+
+
+@contextmanager
+def _errors_of(path: Path) -> Iterator[None]:
+    """Turn what SQLite raises into one line that a user can act on."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error) or "busy" in str(error):
+            message = f"{path}: in use by another program; close it there and try again"
+        else:
+            message = f"{path}: cannot be opened or written: {error}"
+        raise StoreError(message) from error
+    except sqlite3.DatabaseError as error:
+        message = f"{path}: damaged or not a GeoPackage: {error}"
+        raise StoreError(message) from error
+    except TableError as error:
+        message = f"{path}: {error}"
+        raise StoreError(message) from error
