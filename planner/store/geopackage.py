@@ -53,6 +53,13 @@ _HOUSE = (
     "DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, "
     "max_y DOUBLE, srs_id INTEGER, CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) "
     "REFERENCES gpkg_spatial_ref_sys(srs_id))",
+    # Empty, as nothing here has a geometry; GDAL opens no GeoPackage without it.
+    "CREATE TABLE gpkg_geometry_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, "
+    "geometry_type_name TEXT NOT NULL, srs_id INTEGER NOT NULL, z TINYINT NOT NULL, "
+    "m TINYINT NOT NULL, CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name), "
+    "CONSTRAINT uk_gc_table_name UNIQUE (table_name), CONSTRAINT fk_gc_tn FOREIGN KEY "
+    "(table_name) REFERENCES gpkg_contents(table_name), CONSTRAINT fk_gc_srs FOREIGN KEY "
+    "(srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id))",
     f"PRAGMA application_id = {APPLICATION_ID}",
     f"PRAGMA user_version = {USER_VERSION}",
 )
@@ -118,6 +125,8 @@ def read_tables(
     try:
         with _errors_of(path):
             connection.execute("BEGIN")
+            if _is_new(connection):
+                return {table.name: conform([], table) for table in tables}
             _refuse_other_databases(connection, path)
             return {table.name: _rows_or_none(connection, table, path) for table in tables}
     finally:
@@ -172,6 +181,10 @@ def _rows_or_none(connection: sqlite3.Connection, table: Table, path: Path) -> p
     return rows_of(connection, table)
 
 
+def _is_new(connection: sqlite3.Connection) -> bool:
+    return not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+
+
 def _exists(connection: sqlite3.Connection, name: str) -> bool:
     sql = "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = ?"
     return bool(connection.execute(sql, (name,)).fetchone()[0])
@@ -179,7 +192,7 @@ def _exists(connection: sqlite3.Connection, name: str) -> bool:
 
 def _make_house(connection: sqlite3.Connection, path: Path) -> None:
     """Make an empty database a GeoPackage; refuse a database of another kind."""
-    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+    if not _is_new(connection):
         _refuse_other_databases(connection, path)
         return
     for statement in _HOUSE:
@@ -232,7 +245,9 @@ def _refuse_other_files(path: Path) -> None:
     except OSError as error:
         message = f"{path}: cannot be read: {error.strerror}"
         raise StoreError(message) from error
-    if head and head != _MAGIC:
+    # A process killed while it made the file leaves zeros and a journal: SQLite undoes both.
+    undone = path.with_name(path.name + "-journal").exists() and not head.strip(b"\0")
+    if head and head != _MAGIC and not undone:
         message = f"{path}: is not a GeoPackage; move it away to start a new store"
         raise StoreError(message)
 
