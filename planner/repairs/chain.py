@@ -1,0 +1,340 @@
+"""Which works a method takes on one pipe, in which order: one place for price and plan.
+
+`options` prices these steps, `works` gives them ids and says which are done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from planner.contracts.facts import Tables
+from planner.contracts.repairs import STEPS
+from planner.contracts.verdicts import URGENCY
+
+# Laterals known to within this of both ends are known over the whole pipe.
+_NEAR_M = 0.01
+CUTS = ("cut_roots", "cut_intrusion", "descale")
+# Steps that make a pipe ready; whatever goes into the ground comes after all of them.
+PREPARE = ("check_access", "clean", *CUTS, "clean_again", "prove_laterals", "look", "grout", "dig")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One span with what the rules, or a person, say of it; from_m and to_m in [m]."""
+
+    span_id: str
+    from_m: float
+    to_m: float
+    needs: str
+    urgency: str
+    sleeve: str
+    liner: str
+    dig: str
+    verdict: str
+    first: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One sleeve of a pipe: its place [m], what it serves and covers, its cost [cents]."""
+
+    sleeve_id: str
+    from_m: float
+    to_m: float
+    dn_mm: float
+    system: str
+    laterals_unknown: bool
+    cost_cents: int | None
+    spans: frozenset[str]
+    laterals: int
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that decides the works on one pipe; length_m in [m], dn_mm in [mm]."""
+
+    pipe_id: str
+    length_m: float
+    dn_mm: float
+    spots: tuple[Spot, ...]
+    pieces: tuple[Piece, ...]
+    live_laterals: int = 0
+    laterals_known: bool = True
+
+    @property
+    def mend(self) -> tuple[Spot, ...]:
+        """Give the spans that must be mended."""
+        return tuple(spot for spot in self.spots if spot.needs == "mend")
+
+    def dug(self, method: str) -> tuple[Spot, ...]:
+        """Give the spans that are dug up under `method`: all, or those it cannot serve."""
+        if method == "dig":
+            return self.mend
+        return tuple(
+            one for one in self.mend if not self._served(one, method) and one.dig == "open"
+        )
+
+    def unserved(self, method: str) -> tuple[Spot, ...]:
+        """Give the spans that neither `method` nor a dig beside it mends."""
+        if method == "dig":
+            return tuple(spot for spot in self.mend if spot.dig != "open")
+        return tuple(
+            one for one in self.mend if not self._served(one, method) and one.dig != "open"
+        )
+
+    def _served(self, spot: Spot, method: str) -> bool:
+        if method == "sleeve":
+            return any(spot.span_id in piece.spans for piece in self.pieces)
+        return spot.liner == "open"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One work before it has an id: where [m], how urgent, for which sleeve, why."""
+
+    step: str
+    from_m: float
+    to_m: float
+    urgency: str
+    reason: str
+    sleeve_id: str = ""
+
+
+def jobs_of(tables: Tables) -> dict[str, Job]:
+    """Gather what decides the works, for each pipe with a span, in order of pipe_id.
+
+    Parameters
+    ----------
+    tables
+        Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
+
+    Returns
+    -------
+    jobs
+        By pipe_id.
+    """
+    pipes, laterals = tables["pipes"], tables["laterals"]
+    spots = _spots(tables["spans"], tables["verdicts"])
+    pieces = _pieces(tables)
+    live = laterals[laterals["state"] != "closed"]["pipe_id"].value_counts().to_dict()
+    rows = pipes[pipes["pipe_id"].isin(spots)].sort_values("pipe_id")
+    jobs = {}
+    for row in rows[_PIPE_COLUMNS].itertuples(index=False):
+        pipe_id, length, dn, known_from, known_to = row
+        jobs[str(pipe_id)] = Job(
+            str(pipe_id),
+            float(length),
+            float(dn),
+            spots[str(pipe_id)],
+            pieces.get(str(pipe_id), ()),
+            int(live.get(pipe_id, 0)),
+            bool(known_from <= _NEAR_M and known_to >= length - _NEAR_M),
+        )
+    return jobs
+
+
+_PIPE_COLUMNS = ["pipe_id", "length_m", "dn_mm", "laterals_known_from_m", "laterals_known_to_m"]
+_VERDICT_COLUMNS = ["needs", "urgency", "sleeve", "liner", "dig", "verdict"]
+
+
+def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
+    both = verdicts.merge(spans[["span_id", "from_m", "to_m"]], on="span_id", validate="1:1")
+    both = both.sort_values(["pipe_id", "from_m", "span_id"], kind="stable")
+    found: dict[str, list[Spot]] = {}
+    columns = ["pipe_id", "span_id", "from_m", "to_m", *_VERDICT_COLUMNS, "first"]
+    for pipe_id, span_id, from_m, to_m, *words, first in both[columns].itertuples(index=False):
+        needs, urgency, sleeve, liner, dig, verdict = (str(word) for word in words)
+        works = tuple(step for step in str(first).split("+") if step)
+        places = (str(span_id), float(from_m), float(to_m))
+        spot = Spot(*places, needs, urgency, sleeve, liner, dig, verdict, works)
+        found.setdefault(str(pipe_id), []).append(spot)
+    return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}
+
+
+def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
+    spans = tables["sleeve_spans"].groupby("sleeve_id")["span_id"].agg(frozenset).to_dict()
+    laterals = tables["sleeve_laterals"]["sleeve_id"].value_counts().to_dict()
+    found: dict[str, list[Piece]] = {}
+    columns = ["pipe_id", "sleeve_id", "from_m", "to_m", "dn_mm", "system"]
+    columns += ["laterals_unknown", "cost_cents"]
+    rows = tables["sleeves"].sort_values(["pipe_id", "from_m", "sleeve_id"], kind="stable")
+    for row in rows[columns].itertuples(index=False):
+        pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost = row
+        piece = Piece(
+            str(sleeve_id),
+            float(from_m),
+            float(to_m),
+            float(dn),
+            str(system),
+            bool(unknown),
+            None if pd.isna(cost) else int(cost),
+            spans.get(sleeve_id, frozenset()),
+            int(laterals.get(sleeve_id, 0)),
+        )
+        found.setdefault(str(pipe_id), []).append(piece)
+    return {pipe_id: tuple(pieces) for pipe_id, pieces in found.items()}
+
+
+def worst(urgencies: Iterable[str]) -> str:
+    """Give the most urgent of `urgencies`, '' for none."""
+    return max(urgencies, key=URGENCY.index, default="")
+
+
+def steps_of(job: Job, method: str) -> list[Step]:
+    """List the works of `method` on one pipe, in the order of `STEPS` and of place.
+
+    Spans that the method cannot serve are dug up first. What a pipe needs besides
+    (roots to cut at a lateral, a place to watch) is done along with it.
+
+    Parameters
+    ----------
+    job
+        The pipe.
+    method
+        sleeve, liner, dig, maintain or watch; any other takes no work.
+
+    Returns
+    -------
+    steps
+        Deterministic, without ids.
+    """
+    if method not in ("sleeve", "liner", "dig", "maintain", "watch"):
+        return []
+    steps = _watches(job) + _prepared(job, method) + [_dig(spot) for spot in job.dug(method)]
+    if method == "sleeve":
+        steps += [step for piece in job.pieces for step in _sleeve(job, piece)]
+    if method == "liner":
+        steps += _liner(job)
+    return sorted(steps, key=lambda one: (STEPS.index(one.step), one.from_m, one.to_m, one.reason))
+
+
+def _watches(job: Job) -> list[Step]:
+    return [
+        Step("watch", spot.from_m, spot.to_m, spot.urgency, f"{spot.span_id} is to be watched")
+        for spot in job.spots
+        if spot.needs == "watch"
+    ]
+
+
+def _dig(spot: Spot) -> Step:
+    return Step("dig", spot.from_m, spot.to_m, spot.urgency, f"mends {spot.span_id}")
+
+
+def _prepared(job: Job, method: str) -> list[Step]:
+    """List access, cleaning, cutting, looking and grouting before `method`."""
+    dug = set(job.dug(method))
+    served = [spot for spot in job.mend if spot not in dug]
+    upkeep = [spot for spot in job.spots if spot.needs == "maintain"]
+    urgency = worst(spot.urgency for spot in [*job.mend, *upkeep])
+    steps = []
+
+    def whole(step: str, reason: str) -> None:
+        steps.append(Step(step, 0.0, job.length_m, urgency, reason))
+
+    if served or upkeep or dug:
+        whole("check_access", f"before any work of '{method}'")
+    if not served and not upkeep:
+        return steps
+    whole("clean", f"before any work of '{method}'" if served else _names("maintains", upkeep))
+    for spot in [*served, *upkeep]:
+        wanted = [step for step in spot.first if step in (*CUTS, "grout")]
+        steps += [
+            Step(step, spot.from_m, spot.to_m, spot.urgency, f"before {spot.span_id} is mended")
+            if spot.needs == "mend"
+            else Step(step, spot.from_m, spot.to_m, spot.urgency, f"maintains {spot.span_id}")
+            for step in wanted
+        ]
+    if any(step.step in CUTS for step in steps):
+        whole("clean_again", "after cutting")
+    asked = {step for spot in [*served, *upkeep] for step in spot.first}
+    if "prove_laterals" in asked or (served and _laterals_doubtful(job, method)):
+        whole("prove_laterals", "laterals are not known where it goes")
+    if served or "look" in asked:
+        whole("look", f"frees or stops '{method}' after cleaning")
+    return steps
+
+
+def _names(what: str, spots: list[Spot]) -> str:
+    return f"{what} " + ", ".join(spot.span_id for spot in spots)
+
+
+def _laterals_doubtful(job: Job, method: str) -> bool:
+    if method == "sleeve":
+        return any(piece.laterals_unknown for piece in job.pieces)
+    return method == "liner" and not job.laterals_known
+
+
+def _sleeve(job: Job, piece: Piece) -> list[Step]:
+    served = [spot for spot in job.mend if spot.span_id in piece.spans]
+    at = Step(
+        "sleeve",
+        piece.from_m,
+        piece.to_m,
+        worst(spot.urgency for spot in served),
+        _names("mends", served),
+        piece.sleeve_id,
+    )
+    steps = [
+        replace(at, step="flow_control", reason=f"while {piece.sleeve_id} cures"),
+        at,
+        replace(at, step="verify", reason=f"films {piece.sleeve_id}"),
+    ]
+    if piece.laterals:
+        reason = f"{piece.laterals} laterals under {piece.sleeve_id}"
+        steps.append(replace(at, step="reopen", reason=reason))
+    return steps
+
+
+def _liner(job: Job) -> list[Step]:
+    urgency = worst(spot.urgency for spot in job.mend)
+    served = [spot for spot in job.mend if spot not in job.dug("liner")]
+    at = Step("liner", 0.0, job.length_m, urgency, _names("mends", served))
+    steps = [
+        replace(at, step="flow_control", reason="while the liner cures"),
+        at,
+        replace(at, step="verify", reason="films the liner"),
+    ]
+    if job.live_laterals:
+        steps.append(replace(at, step="reopen", reason=f"{job.live_laterals} laterals under it"))
+    return steps
+
+
+def after(steps: list[Step]) -> list[tuple[int, int]]:
+    """Say which of one pipe's `steps` must wait for which: pairs of positions (later, earlier).
+
+    What goes into the ground waits for every step that makes the pipe ready, not only
+    for the last of them: a cleaning that is no longer good must hold it up as well.
+    """
+    pairs = set()
+    for later, one in enumerate(steps):
+        for earlier, other in enumerate(steps):
+            if other.step in _direct(one.step) and _together(one, other):
+                pairs.add((later, earlier))
+    return sorted(pairs)
+
+
+def _direct(step: str) -> tuple[str, ...]:
+    """Give the steps that must be done before `step`."""
+    if step in CUTS:
+        return ("clean",)
+    return {
+        "clean": ("check_access",),
+        "clean_again": ("clean", *CUTS),
+        "prove_laterals": ("clean", "clean_again"),
+        "look": ("clean", *CUTS, "clean_again"),
+        "grout": ("look",),
+        "dig": ("check_access",),
+        "flow_control": PREPARE,
+        "sleeve": ("flow_control",),
+        "reopen": ("sleeve", "liner"),
+        "verify": ("sleeve", "liner", "reopen"),
+        "liner": ("flow_control",),
+    }.get(step, ())
+
+
+def _together(one: Step, other: Step) -> bool:
+    """Hold steps of one sleeve together; those of the whole pipe go with each."""
+    return not (one.sleeve_id and other.sleeve_id) or one.sleeve_id == other.sleeve_id

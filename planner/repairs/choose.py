@@ -1,0 +1,144 @@
+"""One choice for each pipe: the cheapest way that mends all of it, or why there is none."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from planner.contracts import CHOICE_SLEEVES, CHOICES, OPTIONS, VERDICTS
+from planner.contracts.facts import Tables
+from planner.contracts.verdicts import NEEDS
+from planner.repairs.chain import Job, jobs_of, worst
+from planner.repairs.options import OPTION_METHODS, money
+from planner.tables import check, conform
+
+Rows = dict[str, dict[Hashable, Any]]
+"""One pipe's rows of `OPTIONS` by method."""
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Choices (`CHOICES`, proposed or held) and the sleeves they hold (`CHOICE_SLEEVES`)."""
+
+    choices: pd.DataFrame
+    choice_sleeves: pd.DataFrame
+
+
+def choose(tables: Tables, options: pd.DataFrame) -> Chosen:
+    """Choose for each pipe with a span.
+
+    Of the possible options the one of least cost is proposed. Where one of them has no
+    cost they cannot be compared: then the sleeve is, if it serves every span, and the
+    reason says so. A pipe with a span that only an engineer can decide is held whole,
+    and so is one that no method mends. A pipe that needs no mending is watched,
+    maintained or left alone.
+
+    Parameters
+    ----------
+    tables
+        Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
+    options
+        Obeys `OPTIONS`.
+
+    Returns
+    -------
+    chosen
+        One choice for each pipe with a span.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    check(tables["verdicts"], VERDICTS), check(options, OPTIONS)
+    by_pipe: dict[str, Rows] = {}
+    for row in options.to_dict("records"):
+        by_pipe.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = row
+    jobs = jobs_of(tables)
+    rows = [_choice(job, by_pipe.get(job.pipe_id, {})) for job in jobs.values()]
+    pairs = [
+        {"pipe_id": row["pipe_id"], "sleeve_id": piece.sleeve_id}
+        for row in rows
+        if row["method"] == "sleeve"
+        for piece in jobs[str(row["pipe_id"])].pieces
+    ]
+    return Chosen(conform(rows, CHOICES), conform(pairs, CHOICE_SLEEVES))
+
+
+def _choice(job: Job, options: Rows) -> dict[str, object]:
+    method, reason = _method(job, options)
+    state = "proposed" if method else "held"
+    undecided = [spot.span_id for spot in job.spots if spot.verdict == "refer"]
+    if undecided:
+        state = "held"
+        waits = f"{', '.join(undecided)}: an engineer must decide what is to be done there"
+        reason = f"{waits}; for the rest: {reason}" if job.mend and method else waits
+    method = method or "nothing"
+    option = options.get(method, {})
+    return {
+        "pipe_id": job.pipe_id,
+        "method": method,
+        "system": option.get("system", ""),
+        "cost_cents": option.get("cost_cents"),
+        "state": state,
+        "reason": reason,
+        "fingerprint": fingerprint(job, method),
+        "assumed_accepted": False,
+        "urgency": worst(spot.urgency for spot in job.spots),
+    }
+
+
+def _method(job: Job, options: Rows) -> tuple[str, str]:
+    """Give the method and why; '' where no method mends the pipe."""
+    if not job.mend:
+        needs = max(
+            (spot.needs for spot in job.spots if spot.needs != "unknown"),
+            key=NEEDS.index,
+            default="nothing",
+        )
+        return needs, f"{len(job.spots)} spans, of which none needs mending"
+    possible = [name for name in OPTION_METHODS if options[name]["possible"]]
+    if not possible:
+        left = "; ".join(f"{name}: {options[name]['why']}" for name in OPTION_METHODS)
+        return "", f"no method mends this pipe: {left}"
+    costs = {name: options[name]["cost_cents"] for name in possible}
+    uncosted = [name for name in possible if pd.isna(costs[name])]
+    costed = {name: int(costs[name]) for name in possible if name not in uncosted}
+    if uncosted and ("sleeve" in possible or not costed):
+        lacking = (
+            f"{', '.join(uncosted)} not costed, so not the cheapest but the first that mends all"
+        )
+        return possible[0], f"{possible[0]}: {lacking}"
+    best = min(costed, key=lambda name: (costed[name], OPTION_METHODS.index(name)))
+    others = [f"{name} {money(costed[name])}" for name in costed if name != best]
+    others += [f"{name} not costed" for name in uncosted]
+    others += [f"{name} not possible" for name in OPTION_METHODS if name not in possible]
+    return best, f"{best} {money(costed[best])} is least; {', '.join(others)}"
+
+
+def fingerprint(job: Job, method: str) -> str:
+    """Give what an acceptance of `method` on this pipe holds, and its digest.
+
+    In it are the method; each sleeve's from, to [m], size and system; the spans that
+    are dug up beside it; the spans that are mended, by id. Prices, rules, photos and
+    whatever else lies on the pipe are not.
+    """
+    parts = [method]
+    if method == "sleeve":
+        parts += [
+            f"{piece.from_m:.2f}-{piece.to_m:.2f} m DN {piece.dn_mm:g} {piece.system}"
+            for piece in job.pieces
+        ]
+    if method in OPTION_METHODS:
+        dug = sorted(spot.span_id for spot in job.dug(method))
+        parts += [f"dig {'+'.join(dug)}"] if dug and method != "dig" else []
+        parts.append("mends " + "+".join(sorted(spot.span_id for spot in job.mend)))
+    else:
+        cared = sorted(spot.span_id for spot in job.spots if spot.needs == method)
+        parts += [f"at {'+'.join(cared)}"] if cared else []
+    text = "; ".join(parts)
+    return f"{hashlib.sha256(text.encode()).hexdigest()[:16]} {text}"
