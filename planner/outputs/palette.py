@@ -50,6 +50,10 @@ LOOKS: dict[str, Look] = {
 }
 """Look of each word of ``VERDICTS.verdict``, and of a pipe that no survey covers."""
 
+SLEEVE_COLOUR = LOOKS["sleeve"].colour
+DAMAGE_COLOUR = LOOKS["dig"].colour
+"""Sleeve and damage where only these two meet, as on a strip drawing."""
+
 DRAW_ORDER = ("unseen", "none", "maintain", "watch", "sleeve", "liner", "dig", "refer")
 """From the bottom to the top: what is rarer and costs more lies above."""
 
