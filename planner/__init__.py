@@ -1,0 +1,21 @@
+"""sleeveplan: from coded camera inspections to a week of spot repairs.
+
+Reading order for a newcomer:
+
+1. `planner.plan` - the whole way in one function, step by step.
+2. `planner.contracts` - every table that passes between two steps.
+3. the steps, one module each, in the order of the way:
+
+   ========== ======================================================================
+   inputs     files into contract tables; every fault one line, nothing repaired silently
+   screening  `locate` rows on pipes, `spans` by place, `rulebook` and `screen` the verdict
+   repairs    `place` sleeves, `options` side by side, `choose`, `accept`, `works` in order
+   crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone
+   takeoff    `totals` per visit, route, week
+   outputs    `map`, `sheets`, `files`
+   store      decisions and ids given, kept from run to run
+   ground     what two chapters need: codes, lengths, the sewer graph, ids, money
+   ========== ======================================================================
+
+The command line is `planner.cli`. Importing the package reads no file and opens nothing.
+"""

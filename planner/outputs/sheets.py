@@ -1,0 +1,126 @@
+"""One run sheet for each crew's day, as PDF.
+
+All text goes to the typesetter as JSON, so nothing from a file is read as markup,
+and the same tables give the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from importlib import resources
+from pathlib import Path
+
+import pandas as pd
+import typst
+
+from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.stops import DayTables, stop_of
+from planner.outputs.wording import cautions_for, clock, hours
+
+BANNER = "NOT ACCEPTED"
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
+    """Write one PDF per crew and day into `folder`; names are numbered, never made from data.
+
+    Parameters
+    ----------
+    tables : Tables
+        All tables of the run.
+    facts : RunFacts
+        Name, units, whether the choices were accepted, whether drives are by air.
+    folder : Path
+        Made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        In order of crew and day.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    data = resources.files("planner").joinpath("data")
+    template = data.joinpath("sheet.typ").read_bytes()
+    fonts = str(data.joinpath("fonts"))
+    paths = []
+    days = list(tables["visits"].groupby(["crew", "date"], sort=True))
+    for number, ((crew, day), visits) in enumerate(days, start=1):
+        content = sheet_data(str(crew), str(day), visits, tables, facts)
+        pdf = typst.compile(
+            template,
+            format="pdf",
+            font_paths=[fonts],
+            ignore_system_fonts=True,
+            sys_inputs={"day": json.dumps(content, ensure_ascii=False)},
+        )
+        path = folder / f"sheet_{number:03d}_{day}.pdf"
+        path.write_bytes(pdf)
+        paths.append(path)
+    return paths
+
+
+def sheet_data(
+    crew: str, day: str, visits: pd.DataFrame, tables: Tables, facts: RunFacts
+) -> dict[str, object]:
+    """Gather what one sheet prints.
+
+    Parameters
+    ----------
+    crew, day : str
+        Whose day, YYYY-MM-DD.
+    visits : DataFrame, contract `VISITS`
+        The visits of that day in their order.
+    tables : Tables
+        All tables of the run.
+    facts : RunFacts
+        As for `write_sheets`.
+    """
+    first, last = visits.iloc[0], visits.iloc[-1]
+    leave_s = int(first["arrive_s"]) - int(first["drive_s"])
+    back_s = int(last["end_s"]) + int(last["back_s"])
+    km = (float(visits["drive_m"].sum()) + float(visits["back_m"].sum())) / 1000
+    drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
+    look_up = DayTables.of(tables, facts)
+    stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]
+    notes = []
+    if bool(visits["by_air"].any()):
+        notes.append("Drives are reckoned by air, not on streets: allow more time.")
+    return {
+        "title": f"{crew} {day}",
+        "crew": crew,
+        "date": day,
+        "weekday": WEEKDAYS[date.fromisoformat(day).weekday()],
+        "town": facts.name,
+        "leave": clock(leave_s),
+        "back": clock(back_s),
+        "hours": hours(back_s - leave_s),
+        "drive": f"{km:.1f} km, {hours(drive_s)} driving",
+        "banner": BANNER if facts.not_accepted else "",
+        "notes": notes,
+        "load": _load(tables, crew, day),
+        "stops": [stop.content for stop in stops],
+        "cautions": cautions_for(
+            {step for stop in stops for step in stop.steps},
+            {cure for stop in stops for cure in stop.cures},
+        ),
+        "footer": f"sleeveplan {facts.version}. Local codes, the maker's instructions and licensed "
+        "practice decide.",
+    }
+
+
+def _load(tables: Tables, crew: str, day: str) -> list[dict[str, str]]:
+    """List what the van must carry, net, from the sums of the route."""
+    sums = tables["quantity_sums"]
+    rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
+    load = []
+    for row in rows.itertuples():
+        net = int(row.net)
+        if row.unit == "pieces":
+            amount = f"{net} pieces" if net != 1 else "1 piece"
+        elif row.unit == "g":
+            amount = f"{net / 1000:.2f} kg"
+        else:
+            amount = f"{net / 1000:.2f} m"
+        load.append({"item": str(row.item), "amount": amount})
+    return load

@@ -1,0 +1,126 @@
+"""The closing lines of a run: what was found, placed, planned, and what was left over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from planner.contracts.facts import RunFacts, Tables
+from planner.contracts.verdicts import VERDICT_WORDS
+
+SHOWN = 12
+
+
+def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
+    """Say in a few lines what the plan holds.
+
+    Parameters
+    ----------
+    tables : Tables
+        All tables of the run.
+    facts : RunFacts
+        Name, first day, whether drives are by air, whether the run can be repeated.
+
+    Returns
+    -------
+    list of str
+        Lines for a terminal, without markup.
+    """
+    lines = [f"{facts.name or 'Plan'}, week from {facts.first_day or '(no first day)'}"]
+    if facts.not_accepted:
+        lines.append("NOT ACCEPTED: proposed choices were taken as accepted, nobody has signed")
+    lines += ["", *_verdicts(tables), *_choices(tables), *_week(tables, facts), *_totals(tables)]
+    lines += _left_over(tables)
+    return lines
+
+
+def _verdicts(tables: Tables) -> list[str]:
+    verdicts, spans = tables["verdicts"], tables["spans"]
+    counts = verdicts["verdict"].value_counts()
+    parts = [f"{word} {counts[word]}" for word in VERDICT_WORDS if counts.get(word, 0)]
+    rows = len(tables["observations"])
+    placed = len(tables["defects"]) + int((tables["defects"]["close_id"] != "").sum())
+    return [
+        f"Coded rows: {rows} read, {placed} on a pipe",
+        f"Defects:    {len(spans)} places: " + (", ".join(parts) or "none"),
+    ]
+
+
+def _choices(tables: Tables) -> list[str]:
+    choices, sleeves = tables["choices"], tables["sleeves"]
+    states = choices["state"].value_counts()
+    parts = ", ".join(f"{states[s]} {s}" for s in sorted(states.index))
+    lines = [
+        f"Pipes:      {len(choices)} with something to do: {parts or 'none'}",
+        f"Sleeves:    {len(sleeves)} placed on pipes where sleeves are the choice or an option",
+    ]
+    held = choices[choices["state"] == "held"]
+    lines += _capped(
+        f"{len(held)} pipes held",
+        (f"pipe {row.pipe_id}: {row.reason}" for row in held.itertuples()),
+        len(held),
+    )
+    return lines
+
+
+def _week(tables: Tables, facts: RunFacts) -> list[str]:
+    visits = tables["visits"]
+    if visits.empty:
+        return ["Week:       no visits"]
+    lines = ["Week:       crew and day, stops, hours from yard to yard, km driven"]
+    for (crew, day), rows in visits.groupby(["crew", "date"], sort=True):
+        first, last = rows.iloc[0], rows.iloc[-1]
+        leave_s = int(first["arrive_s"]) - int(first["drive_s"])
+        hours = (int(last["end_s"]) + int(last["back_s"]) - leave_s) / 3600
+        km = (float(rows["drive_m"].sum()) + float(rows["back_m"].sum())) / 1000
+        lines.append(f"  {crew:<12} {day}  {len(rows):2d} stops  {hours:4.1f} h  {km:5.1f} km")
+    if facts.by_air:
+        lines.append("  drives are reckoned by air, not on streets")
+    if not facts.reproducible:
+        lines.append("  not reproducible: the clock stopped the solver")
+    faults = tables["audit"]
+    lines.append(f"Audit:      {len(faults)} faults" + (" - see audit.csv" if len(faults) else ""))
+    return lines
+
+
+def _totals(tables: Tables) -> list[str]:
+    sums = tables["quantity_sums"]
+    lines = []
+    for level in ("week", "project"):
+        rows = sums[sums["level"] == level]
+        pieces = int(rows.loc[rows["unit"] == "pieces", "net"].sum())
+        metres = int(rows.loc[rows["unit"] == "mm", "net"].sum()) / 1000
+        resin = int(rows.loc[rows["unit"] == "g", "net"].sum()) / 1000
+        name = "Net, week:" if level == "week" else "all chosen:"
+        lines.append(
+            f"{name:<11} {pieces} sleeves, {metres:.2f} sleeve metres, {resin:.1f} kg resin"
+        )
+    return lines
+
+
+def _left_over(tables: Tables) -> list[str]:
+    lines = []
+    for name, title in (
+        ("unserved", "set-ups not served this week"),
+        ("waiting", "works not ready"),
+    ):
+        rows = tables[name]
+        reasons = rows["reason"].value_counts()
+        lines += _capped(
+            f"{len(rows)} {title}", (f"{n} x {why}" for why, n in reasons.items()), len(reasons)
+        )
+    left = tables["left_over"]
+    lines += _capped(
+        f"{len(left)} rows or things left over",
+        (f"{r.step} {r.key}: {r.reason}" for r in left.itertuples()),
+        len(left),
+    )
+    return lines
+
+
+def _capped(head: str, items: Iterable[str], count: int) -> list[str]:
+    if not count:
+        return []
+    shown = [f"  {item}" for _, item in zip(range(SHOWN), items, strict=False)]
+    if count > SHOWN:
+        shown.append(f"  ... and {count - SHOWN} more, all in the tables")
+    return [head + ":", *shown]

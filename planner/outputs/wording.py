@@ -1,0 +1,100 @@
+"""Figures and steps as a person reads them on paper."""
+
+from __future__ import annotations
+
+import math
+
+from planner.units import factor
+
+STEP_WORDS: dict[str, str] = {
+    "check_access": "check access",
+    "clean": "clean",
+    "clean_again": "clean again",
+    "cut_roots": "cut roots",
+    "cut_intrusion": "cut the standing-in connection flush",
+    "descale": "remove hard deposits",
+    "prove_laterals": "prove which connections are live",
+    "look": "film and measure before the sleeve",
+    "grout": "stop the water by grouting",
+    "flow_control": "control the flow",
+    "sleeve": "set the sleeve",
+    "reopen": "reopen the connection",
+    "verify": "film the result",
+    "dig": "dig",
+    "liner": "full liner",
+    "watch": "survey again",
+}
+
+# In our own words, after the subjects that the public rules name; a country's own rules decide.
+CAUTIONS: dict[str, str] = {
+    "entry": (
+        "Opening a manhole is work at a confined space. Nobody goes in without a permit, a trained "
+        "team, retrieval gear and somebody at the top. Test the air before lifting the lid fully "
+        "and keep testing: oxygen, flammable gas, hydrogen sulphide, carbon monoxide."
+    ),
+    "traffic": "Set out the traffic scheme that the road authority approved before any lid is up.",
+    "jetting": (
+        "Water under pressure cuts. Keep people clear of hose and nozzle, and tell upstream "
+        "houses: jetting can blow back through traps."
+    ),
+    "pressure": (
+        "A packer or plug under air stores energy and can fly out. Match it to the measured pipe, "
+        "stay within its stated pressure, restrain it, inflate from a distance, keep out of the "
+        "manhole and out of line with it, and watch the level upstream."
+    ),
+    "resin": (
+        "Resin and hardener irritate and can make people allergic. Wear gloves and goggles, air "
+        "the work place, keep the data sheets at hand, and ask residents to fill drain traps."
+    ),
+    "light": "Curing light harms eyes and skin. Never switch the lamp on outside the pipe.",
+    "outage": "Connections under the sleeve are shut while it cures. Tell residents beforehand.",
+    "rule": (
+        "Local codes, the system maker's instructions and licensed practice decide; this sheet "
+        "does not replace them. Wall thickness is a check to be signed by an engineer."
+    ),
+}
+
+
+def metres(value: float | None, units: str = "metric") -> str:
+    """Write a length in metres [m], or in feet where the project prints US units."""
+    if value is None or not math.isfinite(value):
+        return "not known"
+    if units == "us":
+        return f"{value * factor('m', 'ft'):.1f} ft"
+    return f"{value:.2f} m"
+
+
+def size(dn_mm: float | None, units: str = "metric") -> str:
+    """Write a nominal size [mm], or in inches where the project prints US units."""
+    if dn_mm is None or not math.isfinite(dn_mm):
+        return "size not known"
+    if units == "us":
+        return f"{dn_mm * factor('mm', 'in'):.3g} in"
+    return f"DN {dn_mm:.0f}"
+
+
+def clock(seconds: int) -> str:
+    """Write seconds after midnight as HH:MM; the next day is marked."""
+    minutes = round(int(seconds) / 60)
+    day, rest = divmod(minutes, 24 * 60)
+    return f"{rest // 60:02d}:{rest % 60:02d}" + (f" +{day} d" if day else "")
+
+
+def hours(seconds: float) -> str:
+    """Write a duration [s] as hours and minutes."""
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def cautions_for(steps: set[str], cures: set[str]) -> list[str]:
+    """Pick the cautions that the works of one day call for, in a fixed order."""
+    wanted = ["entry", "traffic"]
+    if steps & {"clean", "clean_again", "cut_roots", "descale", "cut_intrusion"}:
+        wanted.append("jetting")
+    if steps & {"sleeve", "flow_control", "grout"}:
+        wanted += ["pressure", "resin"]
+    if "light" in cures:
+        wanted.append("light")
+    if steps & {"sleeve", "reopen"}:
+        wanted.append("outage")
+    return [CAUTIONS[name] for name in [*wanted, "rule"]]
