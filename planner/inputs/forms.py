@@ -1,0 +1,307 @@
+"""Any CSV into the columns of a contract, each refused row named.
+
+A cell is read by the kind of its column. A cell that holds something unreadable loses its
+row, with one fault that says where it stands, what was found and what was wanted: a blank
+in its place would be a guess. What `read_form` gives has the contract's columns, typed, and
+``row``; the caller fills the columns named in ``derived`` and conforms. `records` does the
+same for TOML.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from planner.errors import Fault, FileError
+from planner.inputs.cells import (
+    EMPTY_WORDS,
+    Style,
+    decimal_style,
+    read_date,
+    read_flag,
+    read_number,
+    read_seconds,
+    read_whole,
+)
+from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
+from planner.tables import DTYPES, Column, Table
+from planner.units import factor
+
+__all__ = ["Form", "nearest", "pick_columns", "read_csv_rows", "read_form"]
+_WANTED = {
+    "date": "a day as YYYY-MM-DD",
+    "flag": "yes or no",
+    "text": "text",
+    "number": "a number",
+    "whole": "a whole number",
+}
+# Columns of a contract that say where a row came from; the reader fills them.
+_ORIGIN = ("file", "row")
+
+
+@dataclass(frozen=True)
+class Form:
+    """How the cells of one file are read.
+
+    ``derived`` are columns that the caller fills, ``required`` those that may not be
+    blank beyond what the contract says, ``as_written`` those in which a word such as
+    ``NA`` or ``-`` is a value. ``prefix`` stands before a column's name in messages.
+    """
+
+    table: Table
+    file: str
+    derived: tuple[str, ...] = ()
+    required: tuple[str, ...] = ()
+    as_written: tuple[str, ...] = ()
+    prefix: str = ""
+
+    @property
+    def columns(self) -> list[Column]:
+        """Columns that a file may give."""
+        skip = (*self.derived, *_ORIGIN)
+        return [column for column in self.table.columns if column.name not in skip]
+
+    def must(self, column: Column) -> bool:
+        """Tell whether a blank in `column` loses the row."""
+        return not column.blank or column.name in self.required
+
+
+def read_form(  # noqa: PLR0913 - the keywords are the form's own settings
+    path: Path,
+    table: Table,
+    *,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    required: Sequence[str] = (),
+    derived: Sequence[str] = (),
+    as_written: Sequence[str] = (),
+    file: str = "",
+) -> tuple[pd.DataFrame, list[Fault]]:
+    """Read a CSV into the columns of a contract.
+
+    Parameters
+    ----------
+    path
+        The file.
+    table
+        The contract.
+    columns
+        ``{our column: their column}``; a column that is not named goes by its own name.
+    units
+        ``{our column: unit of the file}``, see `units.LENGTHS`.
+    required
+        Columns that may not be blank, beyond those of the contract.
+    derived
+        Columns that the caller fills.
+    as_written
+        Text columns in which ``NA``, ``-`` and the like are values.
+    file
+        Name of the file in messages and in the column ``file``.
+
+    Returns
+    -------
+    frame, faults
+        The readable rows in the order of the file, typed, with ``row``; the faults.
+
+    Raises
+    ------
+    FileError
+        If the file is no CSV, or lacks a column that may not be blank.
+    UnitError
+        If a unit is unknown or of another dimension.
+    """
+    rows = read_csv_rows(path, file=file)
+    form = Form(table, rows.file, tuple(derived), tuple(required), tuple(as_written))
+    places, unused, faults = pick_columns(rows, form, columns or {})
+    for name in unused:
+        near = nearest(name, [c.name for c in form.columns if c.name not in places])
+        wanted = f"a known column{near} or none"
+        faults.append(Fault(rows.file, 0, name, "a column of this name", wanted, lost=False))
+    frame, more = read_cells(rows, form, places, units or {})
+    return frame, [*rows.faults, *faults, *more]
+
+
+def pick_columns(
+    rows: CsvRows, form: Form, columns: Mapping[str, str]
+) -> tuple[dict[str, int], list[str], list[Fault]]:
+    """Find each contract column in the header.
+
+    Parameters
+    ----------
+    rows
+        What the file holds.
+    form
+        How it is read.
+    columns
+        ``{our column: their column}``; a name given here is not looked for elsewhere.
+
+    Returns
+    -------
+    places, unused, faults
+        Position of each column that was found; names in the header that no column takes;
+        a fault for each named column that the file lacks.
+
+    Raises
+    ------
+    FileError
+        If a column that may not be blank is not there, or a name stands twice.
+    """
+    names = list(rows.header)
+    folded = [name.casefold() for name in names]
+    places: dict[str, int] = {}
+    faults = []
+    for column in form.columns:
+        theirs = columns.get(column.name, column.name)
+        pool, wanted = (names, theirs) if theirs in names else (folded, theirs.casefold())
+        if pool.count(wanted) > 1:
+            message = f"{form.file}: the header names '{theirs}' twice; rename one"
+            raise FileError(message)
+        if wanted in pool:
+            places[column.name] = pool.index(wanted)
+            continue
+        near = nearest(theirs, names)
+        if form.must(column):
+            message = (
+                f"{form.file}: no column '{theirs}' for {column.name}{near}; "
+                f"found {', '.join(shown(name) for name in names)}"
+            )
+            raise FileError(message)
+        if column.name in columns:
+            found = f"no column '{theirs}'{near}"
+            faults.append(
+                Fault(form.file, 0, column.name, found, "a name in the header", lost=False)
+            )
+    taken = set(places.values())
+    origin = (*_ORIGIN, *form.derived)
+    unused = [
+        shown(n) for i, n in enumerate(names) if i not in taken and n and folded[i] not in origin
+    ]
+    return places, unused, faults
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Give ``; did you mean ...?`` for the known name most like `name`, or nothing."""
+    near = difflib.get_close_matches(name.casefold(), sorted(known), n=1, cutoff=0.6)
+    return f"; did you mean {near[0]}?" if near else ""
+
+
+def read_cells(
+    rows: CsvRows, form: Form, places: Mapping[str, int], units: Mapping[str, str]
+) -> tuple[pd.DataFrame, list[Fault]]:
+    """Read the cells of `places`, column by column; see `read_form`.
+
+    Raises
+    ------
+    UnitError
+        If a unit is unknown or of another dimension.
+    """
+    texts = {name: rows.cells[place].str.strip() for name, place in places.items()}
+    numeric = [c.name for c in form.columns if c.kind in ("number", "whole") and c.name in texts]
+    uniques = (text for name in numeric for text in texts[name].unique())
+    style = decimal_style(uniques, rows.separator)
+    faults = []
+    if style == "mixed":
+        found = "decimal points in some numbers and decimal commas in others"
+        faults.append(Fault(form.file, 0, "", found, "one decimal sign in a file", lost=False))
+    data: dict[str, pd.Series] = {}
+    bad = pd.Series(data=False, index=rows.cells.index)
+    for column in form.columns:
+        cells = texts.get(column.name)
+        if cells is None:
+            data[column.name] = _blank(column, len(rows.row))
+            continue
+        unit = units.get(column.name, "")
+        reader = _reader(column, style, factor(unit, column.unit) if unit else 1.0)
+        keep = column.name in form.as_written
+        values, wrong = _read_column(cells, column, reader, keep=keep)
+        missing = cells.map(lambda text: text == "") if keep else _says_nothing(cells)
+        wrong |= missing & form.must(column)
+        for position in np.flatnonzero(wrong):
+            found = "" if missing.iloc[position] else shown(cells.iloc[position])
+            wanted = wanted_of(column, unit, style)
+            faults.append(Fault(form.file, int(rows.row[position]), column.name, found, wanted))
+        data[column.name] = values
+        bad |= wrong
+    frame = pd.DataFrame({**data, "row": pd.Series(rows.row, dtype="Int64")})
+    faults.sort(key=lambda fault: fault.row)
+    return frame[~bad].reset_index(drop=True), faults
+
+
+def _says_nothing(cells: pd.Series) -> pd.Series:
+    return cells.str.casefold().isin(EMPTY_WORDS).astype(bool)
+
+
+def _read_column(
+    cells: pd.Series, column: Column, reader: Callable[[str], Any], *, keep: bool
+) -> tuple[pd.Series, pd.Series]:
+    """Read each distinct text once; give the values and which cells could not be read."""
+    codes, uniques = pd.factorize(cells)
+    values: list[Any] = []
+    wrong = np.zeros(len(uniques), dtype=bool)
+    fill: Any = "" if column.kind in ("text", "date") else None
+    for place, text in enumerate(uniques):
+        empty = text == "" if keep else text.casefold() in EMPTY_WORDS
+        value = fill if empty else reader(text)
+        if not empty and (value is None or not within(value, column)):
+            value, wrong[place] = fill, True
+        values.append(value)
+    table = pd.Series(values, dtype=DTYPES[column.kind])
+    series = table.take(codes).reset_index(drop=True)
+    return series, pd.Series(wrong[codes] if len(codes) else np.zeros(0, dtype=bool))
+
+
+def _reader(column: Column, style: Style, scale: float) -> Callable[[str], Any]:
+    if column.kind == "number":
+        plain = read_seconds if column.unit == "s" else read_number
+
+        def number(text: str) -> float | None:
+            value = plain(text, style)
+            return None if value is None else value * scale
+
+        return number
+    if column.kind == "whole":
+        return lambda text: read_whole(text, style)
+    if column.kind == "date":
+        return read_date
+    if column.kind == "flag":
+        return read_flag
+    words = {word.casefold(): word for word in column.one_of}
+    return (lambda text: words.get(text.casefold())) if words else (lambda text: text)
+
+
+def within(value: object, column: Column) -> bool:
+    """Tell whether a value keeps to the bounds of its column."""
+    if column.kind not in ("number", "whole"):
+        return True
+    low = -math.inf if column.low is None else column.low
+    high = math.inf if column.high is None else column.high
+    return isinstance(value, int | float) and math.isfinite(value) and low <= value <= high
+
+
+def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
+    """Say in words what a cell of `column` may hold."""
+    if column.one_of:
+        return " | ".join(word for word in column.one_of if word)
+    words = _WANTED[column.kind]
+    unit = unit or column.unit
+    if column.kind in ("number", "whole") and unit not in ("", "-"):
+        words += f" in {unit}"
+    if column.low is not None and column.high is not None:
+        words += f" from {column.low:g} to {column.high:g}"
+    elif column.low is not None:
+        words += f" of at least {column.low:g}"
+    if column.kind in ("number", "whole") and style in ("mixed", "open"):
+        words += ", without a sign that could be a decimal or a thousands mark"
+    return words
+
+
+def _blank(column: Column, count: int) -> pd.Series:
+    fill: Any = "" if column.kind in ("text", "date") else None
+    return pd.Series([fill] * count, dtype=DTYPES[column.kind])

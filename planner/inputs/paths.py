@@ -1,0 +1,67 @@
+"""Where an input file may lie, and its hash: nothing outside the project folder is opened."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+
+from planner.errors import FileError
+
+# A word and a colon in front of a path: a URL, a driver prefix or a connection string.
+_FOREIGN = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]+:|/vsi|\\\\|//)")
+_SHAPE_PARTS = (".dbf", ".shx", ".prj", ".cpg")
+_BLOCK = 1 << 20
+
+
+def input_file(root: Path, file: Path | str) -> Path:
+    """Give the path of an input that is a plain file inside the project folder.
+
+    Parameters
+    ----------
+    root
+        The project folder.
+    file
+        As written in ``planner.toml``, relative to the folder.
+
+    Raises
+    ------
+    FileError
+        If it is a URL or connection string, lies outside the folder (a link out of it
+        counts as outside), does not exist, or is no plain file.
+    """
+    written = str(file)
+    if _FOREIGN.match(written) or "://" in written:
+        message = f"{written}: only plain files in the project folder are read"
+        raise FileError(message)
+    folder = root.resolve()
+    path = (folder / written).resolve()
+    if not path.is_relative_to(folder):
+        message = f"{written}: lies outside the project folder; copy the file into it"
+        raise FileError(message)
+    if not path.exists():
+        message = f"{written}: no such file in the project folder"
+        raise FileError(message)
+    if not path.is_file():
+        message = f"{written}: is no plain file"
+        raise FileError(message)
+    return path
+
+
+def hash_of(path: Path) -> str:
+    """Give the sha256 of a file; of a shapefile, with the files beside it that belong to it."""
+    digest = hashlib.sha256()
+    parts = [path]
+    if path.suffix.lower() == ".shp":
+        beside = {p.suffix.lower(): p for p in path.parent.glob(f"{_literal(path.stem)}.*")}
+        parts += [beside[end] for end in _SHAPE_PARTS if end in beside]
+    for part in parts:
+        with part.open("rb") as stream:
+            while block := stream.read(_BLOCK):
+                digest.update(block)
+    return digest.hexdigest()
+
+
+def _literal(stem: str) -> str:
+    """Give a file name as a pattern that matches itself only."""
+    return re.sub(r"([\[*?])", r"[\1]", stem)
