@@ -34,7 +34,7 @@ from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
 from planner.tables import DTYPES, Column, Table
 from planner.units import factor
 
-__all__ = ["Form", "nearest", "pick_columns", "read_csv_rows", "read_form"]
+__all__ = ["Form", "nearest", "pick_columns", "read_csv_rows", "read_form", "refuse"]
 _WANTED = {
     "date": "a day as YYYY-MM-DD",
     "flag": "yes or no",
@@ -305,3 +305,29 @@ def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
 def _blank(column: Column, count: int) -> pd.Series:
     fill: Any = "" if column.kind in ("text", "date") else None
     return pd.Series([fill] * count, dtype=DTYPES[column.kind])
+
+
+def refuse(
+    frame: pd.DataFrame, bad: Mapping[Any, str], column: str, file: str, faults: list[Fault]
+) -> pd.DataFrame:
+    """Take rows out of a frame that a form gave, and add one fault for each.
+
+    Parameters
+    ----------
+    frame
+        With the column ``row``; it is not changed.
+    bad
+        ``{index of the row: what was wanted}``.
+    column
+        Column at fault; a name in front of it, as in ``system.size.wall_mm``, is for the
+        message only.
+    file
+        Name of the file in messages.
+    faults
+        The list that grows.
+    """
+    name = column.rpartition(".")[2]
+    found = frame[name].astype(str).where(frame[name].notna(), "")
+    rows = frame["row"].astype(int)
+    faults += [Fault(file, int(rows[i]), column, shown(found[i]), bad[i]) for i in bad]
+    return frame.drop(index=list(bad))

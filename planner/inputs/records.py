@@ -52,15 +52,12 @@ def read_records(
         faults = [Fault(file, 0, prefix, shown(str(records)), f"[[{prefix}]] tables")]
         return _typed([], form), faults
     faults, kept = [], []
-    known = {column.name for column in form.columns}
+    known = [column.name for column in form.columns]
     for row, record in enumerate(records, 1):
         if not isinstance(record, Mapping):
             faults.append(Fault(file, row, prefix, shown(str(record)), f"a [[{prefix}]] table"))
             continue
-        for key in (key for key in record if key not in known):
-            wanted = f"a known key{nearest(key, known)}"
-            column, found = before + shown(key), "a key of this name"
-            faults.append(Fault(file, row, column, found, wanted, lost=False))
+        faults += unknown_keys(record, known, file, row=row, prefix=before)
         values, wrong = _read_record(record, form)
         faults += [Fault(file, row, before + name, found, want) for name, found, want in wrong]
         if not wrong:
@@ -136,3 +133,21 @@ def _joined(items: list[object]) -> str | None:
             return None
         words.append(word)
     return "+".join(words)
+
+
+def unknown_keys(
+    record: Mapping[str, object], known: Sequence[str], file: str, *, row: int = 0, prefix: str = ""
+) -> list[Fault]:
+    """Give a fault, no row lost, for each key that is not known; the nearest one is named."""
+    return [
+        Fault(
+            file,
+            row,
+            prefix + shown(key),
+            "a key of this name",
+            f"a known key{nearest(key, known)}",
+            lost=False,
+        )
+        for key in record
+        if key not in known
+    ]

@@ -1,0 +1,148 @@
+"""Sleeve systems with their sizes and process times, and packers, from ``systems.toml``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from planner.contracts import PACKERS, PROCESS, SYSTEM_SIZES, SYSTEMS
+from planner.contracts.repairs import CURES
+from planner.errors import Fault
+from planner.inputs.cells import read_number
+from planner.inputs.forms import nearest, refuse
+from planner.inputs.records import read_records, unknown_keys
+from planner.tables import Table, conform
+
+_CHILDREN = {"size": SYSTEM_SIZES, "process": PROCESS}
+
+
+@dataclass(frozen=True)
+class SystemTables:
+    """Systems (`SYSTEMS`, `SYSTEM_SIZES`, `PROCESS`), packers (`PACKERS`), faults, records read."""
+
+    systems: pd.DataFrame
+    system_sizes: pd.DataFrame
+    process: pd.DataFrame
+    packers: pd.DataFrame
+    faults: list[Fault]
+    read_count: int
+
+
+def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTables:
+    """Read systems, what a sleeve is made of by size, process times, and packers.
+
+    Parameters
+    ----------
+    raw
+        The parsed file: ``[[system]]`` tables with the keys of `SYSTEMS`, each with
+        ``[[system.size]]`` and ``[[system.process]]``; ``[[packer]]`` tables.
+    file
+        Name in messages.
+    """
+    faults = unknown_keys(raw, ("system", "packer"), file)
+    records = raw.get("system", [])
+    heads, sizes, processes = _part(records)
+    systems, more = read_records(heads, SYSTEMS, file, prefix="system")
+    faults += more
+    systems = refuse(systems, _plain_names(systems, "system"), "system.system", file, faults)
+    names = systems["system"].tolist()
+    size_frame, more = _children(sizes, SYSTEM_SIZES, names, "system.size", file)
+    faults += more
+    size_frame = _check_sizes(size_frame, file, faults)
+    process_frame, more = _children(processes, PROCESS, names, "system.process", file)
+    faults += more
+    packers, more = read_records(raw.get("packer", []), PACKERS, file, prefix="packer")
+    faults += more
+    packers = _check_packers(packers, file, faults)
+    listed = (heads, sizes, processes, raw.get("packer", []))
+    count = sum(len(part) for part in listed if isinstance(part, list))
+    return SystemTables(
+        conform(systems, SYSTEMS),
+        conform(size_frame, SYSTEM_SIZES),
+        conform(process_frame, PROCESS),
+        conform(packers, PACKERS),
+        faults,
+        count,
+    )
+
+
+def _part(records: object) -> tuple[object, list[object], list[object]]:
+    """Part each system from its sizes and process rows, which take its name."""
+    if not isinstance(records, list):
+        return records, [], []
+    heads: list[object] = []
+    children: dict[str, list[object]] = {"size": [], "process": []}
+    for record in records:
+        if not isinstance(record, Mapping):
+            heads.append(record)
+            continue
+        heads.append({key: value for key, value in record.items() if key not in _CHILDREN})
+        for key, rows in children.items():
+            found = record.get(key, [])
+            for child in found if isinstance(found, list) else [found]:
+                named = isinstance(child, Mapping)
+                rows.append({"system": record.get("system"), **child} if named else child)
+    return heads, children["size"], children["process"]
+
+
+def _children(
+    records: list[object], table: Table, names: list[str], prefix: str, file: str
+) -> tuple[pd.DataFrame, list[Fault]]:
+    frame, faults = read_records(records, table, file, prefix=prefix)
+    orphan = ~frame["system"].isin(names)
+    bad = dict.fromkeys(frame.index[orphan], "a system that could be read")
+    frame = refuse(frame, bad, f"{prefix}.system", file, faults)
+    twice = frame.index[frame.duplicated(list(table.key))]
+    wanted = f"one row for each {' and '.join(table.key)}"
+    column = f"{prefix}.{table.key[1]}"
+    return refuse(frame, dict.fromkeys(twice, wanted), column, file, faults), faults
+
+
+def _check_sizes(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.DataFrame:
+    turned = frame.index[frame["dn_from_mm"] > frame["dn_to_mm"]]
+    bad = dict.fromkeys(turned, "dn_to_mm, which is no smaller")
+    frame = refuse(frame, bad, "system.size.dn_from_mm", file, faults)
+    thick = frame.index[2 * frame["wall_mm"] >= frame["dn_from_mm"].clip(lower=1.0)]
+    bad = dict.fromkeys(thick, "a wall that leaves a bore")
+    frame = refuse(frame, bad, "system.size.wall_mm", file, faults)
+    lengths = {
+        i: "lengths in m above 0, e.g. [0.5, 1.0]"
+        for i, text in frame["lengths_m"].items()
+        if not all((read_number(part) or 0) > 0 for part in text.split("+"))
+    }
+    frame = refuse(frame, lengths, "system.size.lengths_m", file, faults)
+    return refuse(frame, _overlapping(frame), "system.size.dn_from_mm", file, faults)
+
+
+def _overlapping(frame: pd.DataFrame) -> dict[Any, str]:
+    """Find sizes of one system that begin inside an earlier row's range."""
+    bad: dict[Any, str] = {}
+    for _, part in frame.sort_values(["system", "dn_from_mm"], kind="stable").groupby("system"):
+        reach = np.maximum.accumulate(part["dn_to_mm"].to_numpy())
+        inside = part["dn_from_mm"].to_numpy()[1:] <= reach[:-1]
+        bad |= dict.fromkeys(part.index[1:][inside], "sizes that no other row of the system covers")
+    return bad
+
+
+def _check_packers(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.DataFrame:
+    frame = refuse(frame, _plain_names(frame, "packer"), "packer.packer", file, faults)
+    turned = frame.index[frame["dn_from_mm"] > frame["dn_to_mm"]]
+    bad = dict.fromkeys(turned, "dn_to_mm, which is no smaller")
+    frame = refuse(frame, bad, "packer.dn_from_mm", file, faults)
+    cures: dict[Any, str] = {}
+    for i, text in frame["cures"].items():
+        wrong = [cure for cure in text.split("+") if cure not in CURES]
+        if wrong:
+            cures[i] = f"{', '.join(CURES)}{nearest(wrong[0], CURES)}"
+    return refuse(frame, cures, "packer.cures", file, faults)
+
+
+def _plain_names(frame: pd.DataFrame, column: str) -> dict[Any, str]:
+    """Find names that stand twice or hold the sign that joins names in lists."""
+    bad = dict.fromkeys(frame.index[frame.duplicated(column)], "a name used once")
+    joined = frame.index[frame[column].str.contains("+", regex=False).astype(bool)]
+    return bad | dict.fromkeys(joined, "a name without '+'")
