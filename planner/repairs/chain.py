@@ -208,7 +208,21 @@ def steps_of(job: Job, method: str) -> list[Step]:
         steps += [step for piece in job.pieces for step in _sleeve(job, piece)]
     if method == "liner":
         steps += _liner(job)
-    return sorted(steps, key=lambda one: (STEPS.index(one.step), one.from_m, one.to_m, one.reason))
+    return _once(steps)
+
+
+def _once(steps: list[Step]) -> list[Step]:
+    """Sort `steps` and keep one of those that are one work: two spans may lie at one place."""
+    kept: dict[tuple[str, float, float, str], Step] = {}
+    for one in sorted(steps, key=_place):
+        key = (one.step, one.from_m, one.to_m, one.sleeve_id)
+        first = kept.get(key, one)
+        kept[key] = replace(first, urgency=worst((first.urgency, one.urgency)))
+    return list(kept.values())
+
+
+def _place(one: Step) -> tuple[int, float, float, str, str]:
+    return (STEPS.index(one.step), one.from_m, one.to_m, one.sleeve_id, one.reason)
 
 
 def _watches(job: Job) -> list[Step]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -14,6 +15,22 @@ from planner.settings import Sleeving
 from planner.tables import check, conform
 
 OPTION_METHODS = ("sleeve", "liner", "dig")
+
+
+@dataclass(frozen=True)
+class _Book:
+    """The prices, what they name, and what was looked up already."""
+
+    prices: pd.DataFrame
+    items: frozenset[str]
+    seen: dict[tuple[str, float, float], int | None] = field(default_factory=dict)
+
+    def cents(self, item: str, dn_mm: float, length_m: float) -> int | None:
+        """Price one piece of `item`, which goes with any sleeve system."""
+        key = (item, dn_mm, length_m)
+        if key not in self.seen:
+            self.seen[key] = price_cents(self.prices, item, dn_mm, length_m)
+        return self.seen[key]
 
 
 def list_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> pd.DataFrame:
@@ -49,9 +66,9 @@ def list_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> pd
     for table in (PIPES, SPANS, VERDICTS, SLEEVES):
         check(tables[table.name], table)
     check(prices, PRICES)
-    jobs = jobs_of(tables)
+    jobs, book = jobs_of(tables), _Book(prices, frozenset(prices["item"]))
     rows = [
-        _option(job, method, prices, settings)
+        _option(job, method, book, settings)
         for job in jobs.values()
         if job.mend
         for method in OPTION_METHODS
@@ -59,13 +76,13 @@ def list_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> pd
     return conform(rows, OPTIONS)
 
 
-def _option(job: Job, method: str, prices: pd.DataFrame, settings: Sleeving) -> dict[str, object]:
+def _option(job: Job, method: str, book: _Book, settings: Sleeving) -> dict[str, object]:
     system = job.pieces[0].system if method == "sleeve" and job.pieces else ""
     row: dict[str, object] = {"pipe_id": job.pipe_id, "method": method, "system": system}
     barred = _barred(job, method, settings)
     if barred:
         return {**row, "possible": False, "cost_cents": None, "why": barred}
-    cents, why = _cost(job, method, prices)
+    cents, why = _cost(job, method, book)
     if cents is not None:
         life = getattr(settings, f"{method}_life_years")
         why += f"; {money(cents)}, {money(round(cents / life))} a year over {life:g} years"
@@ -102,16 +119,16 @@ def _left_by(spot: Spot, method: str, job: Job) -> str:
     return f"{spot.span_id}: {method} is {state}, and dig is {spot.dig}"
 
 
-def _cost(job: Job, method: str, prices: pd.DataFrame) -> tuple[int | None, str]:
+def _cost(job: Job, method: str, book: _Book) -> tuple[int | None, str]:
     """Add up the lines of one option; no sum, and why, where one has no price."""
     total, lacking, lines = 0, [], Counter[str]()
     incidental: dict[str, None] = {}
     for item, length, times in _lines(job, method):
-        if item not in OPTION_METHODS and item != "reopen" and not (prices["item"] == item).any():
+        if item not in OPTION_METHODS and item != "reopen" and item not in book.items:
             incidental[item] = None
             continue
         lines[item] += times
-        cents = price_cents(prices, item, job.dn_mm, length)
+        cents = book.cents(item, job.dn_mm, length)
         if cents is None:
             lacking.append(item)
         else:
