@@ -6,7 +6,7 @@ import hashlib
 import re
 from pathlib import Path
 
-from planner.errors import FileError
+from planner.errors import Fault, FileError
 
 # A word and a colon in front of a path: a URL, a driver prefix or a connection string.
 _FOREIGN = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]+:|/vsi|\\\\|//)")
@@ -65,3 +65,9 @@ def hash_of(path: Path) -> str:
 def _literal(stem: str) -> str:
     """Give a file name as a pattern that matches itself only."""
     return re.sub(r"([\[*?])", r"[\1]", stem)
+
+
+def file_fault(file: str, error: Exception) -> Fault:
+    """Give the one line that stands for a file which cannot be read."""
+    why = " ".join(str(error).split()).removeprefix(f"{file}: ")
+    return Fault(file, 0, "", why or type(error).__name__, "a file that can be read")
