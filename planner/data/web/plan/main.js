@@ -1,0 +1,220 @@
+"use strict";
+// Puts the layers on the map and keeps what is shown in step with view, switches and zoom.
+(function (plan) {
+  var DEFECTS_FROM = 17, NODES_FROM = 16, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, MUTED = "#c3c8cc";
+
+  plan.show = function (map, data) {
+    document.title = data.panel.title + (data.panel.week ? ", " + data.panel.week : "");
+    var state = { view: "repairs", classes: {}, routes: {}, others: {
+      sleeves: true, nodes: true, laterals: true, streets: true, names: true } };
+    data.looks.order.forEach(function (name) { state.classes[name] = true; });
+    data.routes.forEach(function (route, i) { state.routes[i] = true; });
+    var view = new View(map, data, state);
+    plan.current = view;
+    new plan.Panel(data, state, function () { view.refresh(); });
+    view.band();
+    map.invalidateSize({ animate: false, pan: false });
+    view.start();
+  };
+
+  function View(map, data, state) {
+    this.map = map;
+    this.data = data;
+    this.state = state;
+    this.looks = {};
+    this.paths = [];
+    this.extent = L.latLngBounds([]);
+  }
+
+  View.prototype = {
+    start: function () {
+      var map = this.map, self = this;
+      this._panes();
+      this._build();
+      if (this.extent.isValid()) {
+        map.fitBounds(this.extent.pad(0.02), { animate: false, maxZoom: 19 });
+      } else {
+        map.setView([0, 0], OPEN_ZOOM, { animate: false });
+        this._nothing();
+      }
+      this._style();
+      L.control.zoom({ position: "topright" }).addTo(map);
+      L.control.scale({ metric: !this.data.imperial, imperial: this.data.imperial,
+        position: "bottomright" }).addTo(map);
+      this.paths.forEach(function (path) { path.addTo(map); });
+      this.badges = new plan.Badges(map, this.data.routes, this.data.looks, function (at, route, stops) {
+        plan.openPopup(map, at, plan.stopsPopup(route, stops));
+      });
+      this.overlay = new plan.Overlay("names", function (ctx, size) { self._paint(ctx, size); });
+      this.overlay.addTo(map);
+      map.on("zoomstart", function () { self.badges.hide(); });
+      map.on("zoomend", function () { self.badges.show(); });
+      // Before the canvases redraw for the new zoom, so that they take its widths.
+      map.on("zoom", function () { self._style(); });
+    },
+
+    _panes: function () {
+      var map = this.map, self = this;
+      this.canvases = {};
+      [["streets", 350], ["plan", 400], ["routes", 420]].forEach(function (pair) {
+        map.createPane(pair[0]).style.zIndex = pair[1];
+        if (pair[0] !== "plan") { map.getPane(pair[0]).classList.add("plan-through"); }
+        self.canvases[pair[0]] = new plan.Canvas({ pane: pair[0], padding: 0.2, tolerance: 4 });
+      });
+      map.createPane("names").style.zIndex = 440;
+      map.getPane("names").classList.add("plan-through");
+    },
+
+    _look: function (name, extra) {
+      var look = { pane: "plan", renderer: this.canvases.plan, interactive: true, stroke: true,
+        fill: false, opacity: 1, lineCap: "butt", lineJoin: "round", smoothFactor: 1, noClip: false,
+        weight: 2, color: "#000000", hidden: false, size: 6, bubblingMouseEvents: true };
+      return (this.looks[name] = L.extend(look, extra));
+    },
+
+    _build: function () {
+      var layers = this.data.layers, classes = this.data.looks.classes, self = this;
+      this._look("street", { pane: "streets", renderer: this.canvases.streets, interactive: false,
+        color: "#e4e1d9", lineCap: "round" });
+      Object.keys(classes).forEach(function (name) {
+        var look = classes[name];
+        self._look("pipe_" + name, {});
+        self._look("defect_" + name, { shape: look.shape, color: look.colour, edge: look.edge });
+      });
+      this._look("open", { shape: "ring", color: "#6b747c", size: 5 });
+      this._look("shut", { shape: "square", color: "#6b747c", size: 5 });
+      this._look("live", { shape: "tick", color: "#4d565e", size: 9 });
+      this._look("closed", { shape: "tick", color: "#b4babf", size: 9 });
+      this._look("sleeve", { color: classes.sleeve.colour, least: 12, weight: 13 });
+      this.labels = new plan.Labels(this.map);
+      this._lines("streets", plan.Line, function () { return "street"; });
+      this._lines("pipes", plan.Line, function (word) { return "pipe_" + word; }, this.data.looks.order);
+      this._marks("laterals", "");
+      this._marks("nodes", "");
+      this._lines("sleeves", plan.Sleeve, function () { return "sleeve"; });
+      this._marks("defects", "defect_", this.data.looks.order);
+      this.data.routes.forEach(function (route, i) { self._route(route, i); });
+      this._names();
+    },
+
+    // Features in the order of their classes, so that what matters more lies on top.
+    _order: function (layer, order) {
+      var word = plan.texts(layer["class"]), all = layer.n.map(function (n, i) { return i; });
+      if (!order) { return all; }
+      return all.sort(function (a, b) { return order.indexOf(word(a)) - order.indexOf(word(b)) || a - b; });
+    },
+
+    _lines: function (name, Kind, lookOf, order) {
+      var layer = this.data.layers[name], shapes = plan.decode(layer), self = this;
+      var word = plan.texts(layer["class"]);
+      layer.shapes = shapes;
+      this._order(layer, order).forEach(function (i) {
+        var path = new Kind(shapes[i], self.looks[lookOf(word(i))]);
+        self._keep(path, name, i);
+        if (name === "pipes") { shapes[i].forEach(function (p) { self.extent.extend(p); }); }
+      });
+    },
+
+    _marks: function (name, prefix, order) {
+      var layer = this.data.layers[name], shapes = plan.decode(layer), self = this;
+      var word = plan.texts(layer["class"]);
+      layer.shapes = shapes;
+      this._order(layer, order).forEach(function (i) {
+        self._keep(new plan.Mark(shapes[i][0], self.looks[prefix + word(i)], layer.angle[i]), name, i);
+        if (name === "nodes") { self.extent.extend(shapes[i][0]); }
+      });
+    },
+
+    _keep: function (path, name, i) {
+      var layer = this.data.layers[name], map = this.map;
+      if (path.options.interactive) {
+        path.on("click", function (event) {
+          L.DomEvent.stopPropagation(event);
+          plan.openPopup(map, event.latlng, plan.featurePopup(layer, i));
+        });
+      }
+      this.paths.push(path);
+    },
+
+    _route: function (route, i) {
+      var days = this.data.looks.days, day = days[(route.day - 1) % days.length], self = this;
+      var look = this._look("route_" + i, { pane: "routes", renderer: this.canvases.routes,
+        interactive: false, color: day.colour, weight: 3.5, casing: "#ffffff", casingWidth: 2.5,
+        dashArray: day.dash.length ? day.dash.join(" ") : null, smoothFactor: 0 });
+      var points = route.way.map(plan.place);
+      if (points.length > 1) { this.paths.push(new plan.Route(points, look)); }
+      points.forEach(function (point) { self.extent.extend(point); });
+    },
+
+    _names: function () {
+      var layers = this.data.layers, labels = this.labels;
+      ["nodes", "streets", "pipes"].forEach(function (name) {
+        labels.add(name, layers[name].shapes, plan.texts(layers[name].fields[0]));
+      });
+    },
+
+    _style: function () {
+      var zoom = this.map.getZoom(), state = this.state, looks = this.looks, week = state.view === "week";
+      var share = Math.min(1, Math.max(0.2, (zoom - 11) / 6)), classes = this.data.looks.classes;
+      looks.street.weight = Math.min(24, Math.max(1.2, Math.pow(2, zoom - 15.5) * 3));
+      looks.street.hidden = !state.others.streets;
+      Object.keys(classes).forEach(function (name) {
+        var look = classes[name], pipe = looks["pipe_" + name], defect = looks["defect_" + name];
+        var quiet = name === "none" || name === "unseen";
+        var least = quiet ? 0.9 : 2;
+        pipe.weight = week ? Math.max(1, 2 * share) : Math.max(least, look.width * share);
+        pipe.color = week ? MUTED : look.colour;
+        pipe.casing = week || !look.edge ? null : look.edge;
+        pipe.casingWidth = zoom < 14 ? 1 : 1.5;
+        pipe._dashArray = week ? null : dashes(look.dash, Math.max(0.5, share));
+        pipe.hidden = !state.classes[name];
+        defect.hidden = week || !state.classes[name] || zoom < DEFECTS_FROM;
+        defect.size = zoom < 18 ? 5.5 : 7;
+      });
+      looks.open.hidden = looks.shut.hidden = !state.others.nodes || zoom < NODES_FROM;
+      looks.open.size = looks.shut.size = zoom < 17.5 ? 3.5 : 5;
+      looks.live.hidden = looks.closed.hidden = !state.others.laterals || zoom < LATERALS_FROM;
+      looks.sleeve.hidden = !state.others.sleeves || !state.classes.sleeve;
+      looks.sleeve.weight = zoom < 14 ? 5 : zoom < 16 ? 7 : zoom < 18 ? 10 : 14;
+      looks.sleeve.least = zoom < 14 ? 5 : zoom < 16 ? 8 : 12;
+      this.data.routes.forEach(function (route, i) {
+        looks["route_" + i].hidden = !week || !state.routes[i];
+      });
+    },
+
+    refresh: function () {
+      this._style();
+      Object.keys(this.canvases).forEach(function (name) { this.canvases[name].repaint(); }, this);
+      this.overlay.repaint();
+    },
+
+    _paint: function (ctx, size) {
+      var state = this.state, data = this.data, names = [];
+      var shown = state.view === "week"
+        ? data.routes.filter(function (route, i) { return state.routes[i]; }) : [];
+      this.badges.paint(ctx, size, shown);
+      if (state.others.names) { names = ["streets", "nodes", "pipes"]; }
+      this.labels.paint(ctx, size, this.badges.boxes, function (name) {
+        return names.indexOf(name) >= 0 && state.others[name] !== false;
+      });
+    },
+
+    band: function () {
+      var text = this.data.panel.band, holder = this.map.getContainer();
+      if (!text) { return; }
+      var band = plan.element("div", "plan-band", text + ": nobody has signed this plan");
+      band.id = "band";
+      holder.appendChild(band);
+      holder.appendChild(plan.element("div", "plan-watermark", text));
+    },
+
+    _nothing: function () {
+      this.map.getContainer().appendChild(
+        plan.element("div", "plan-nothing", "No pipe has a line: there is nothing to draw."));
+    }
+  };
+
+  function dashes(dash, share) {
+    return dash.length ? dash.map(function (part) { return Math.max(1, part * share); }) : null;
+  }
+})(sleeveplan);

@@ -1,0 +1,230 @@
+"use strict";
+// One panel that is legend, switches and totals at once.
+(function (plan) {
+  var element = plan.element;
+
+  plan.Panel = function (data, state, changed) {
+    this.data = data;
+    this.state = state;
+    this.changed = changed;
+    this.root = element("aside", "plan-panel");
+    this.root.id = "panel";
+    this._head();
+    this._views();
+    this._legend();
+    this._others();
+    this._routes();
+    this._lists();
+    document.body.insertBefore(this.root, document.body.firstChild);
+  };
+
+  plan.Panel.prototype = {
+    _head: function () {
+      var panel = this.data.panel, head = element("header");
+      head.appendChild(element("h1", "", panel.title));
+      if (panel.week) { head.appendChild(element("p", "plan-week", panel.week)); }
+      panel.notes.forEach(function (note) { head.appendChild(element("p", "plan-note", note)); });
+      this.root.appendChild(head);
+    },
+
+    _views: function () {
+      var box = element("div", "plan-views"), self = this, buttons = {};
+      [["repairs", "Repairs"], ["week", "Week"]].forEach(function (pair) {
+        var button = element("button", "", pair[1]);
+        button.type = "button";
+        button.id = "view_" + pair[0];
+        if (pair[0] === "week" && !self.data.routes.length) {
+          button.disabled = true;
+          button.title = "No week is planned";
+        }
+        button.addEventListener("click", function () { self.setView(pair[0]); self.changed(); });
+        buttons[pair[0]] = button;
+        box.appendChild(button);
+      });
+      this.buttons = buttons;
+      this.root.appendChild(box);
+      this.setView(this.state.view);
+    },
+
+    setView: function (view) {
+      this.state.view = view;
+      Object.keys(this.buttons).forEach(function (name) {
+        this.buttons[name].setAttribute("aria-pressed", String(name === view));
+      }, this);
+    },
+
+    _legend: function () {
+      var self = this, looks = this.data.looks, table = element("table", "plan-legend");
+      table.appendChild(row("th", ["", "", "Pipes and defects", "pipes", "length", "defects"]));
+      this.data.panel.legend.forEach(function (line) {
+        var look = looks.classes[line["class"]], name = line["class"];
+        var tr = element("tr", line.pipes || line.defects ? "" : "plan-empty");
+        tr.appendChild(cell(self._switch(self.state.classes, name, look.word)));
+        tr.appendChild(cell(swatch(look)));
+        var word = element("td", "plan-word", look.word);
+        word.appendChild(element("small", "", look.meaning));
+        tr.appendChild(word);
+        [line.pipes, line.length, line.defects].forEach(function (text) {
+          tr.appendChild(element("td", "plan-number", String(text)));
+        });
+        table.appendChild(tr);
+      });
+      this.root.appendChild(table);
+      this.root.appendChild(element("p", "plan-hint",
+        "The symbol is a defect's, seen close up; the line is its pipe's."));
+    },
+
+    _others: function () {
+      var self = this, counts = this.data.panel.counts, box = element("div", "plan-others");
+      [["sleeves", "sleeves"], ["nodes", "manholes"], ["laterals", "connections"],
+        ["streets", "streets"], ["names", "names"]].forEach(function (pair) {
+        var label = element("label");
+        label.appendChild(self._switch(self.state.others, pair[0], pair[1]));
+        var count = pair[0] in counts ? " " + counts[pair[0]] : "";
+        if (pair[0] === "streets") { count = ""; }
+        label.appendChild(document.createTextNode(pair[1] + count));
+        box.appendChild(label);
+      });
+      this.root.appendChild(box);
+    },
+
+    _routes: function () {
+      var self = this, panel = this.data.panel, routes = this.data.routes;
+      if (!routes.length) {
+        this.root.appendChild(element("p", "plan-hint plan-none", "No week is planned: no routes."));
+        return;
+      }
+      var table = element("table", "plan-routes"), days = {};
+      table.appendChild(row("th", ["", "Routes"].concat(panel.heads)));
+      routes.forEach(function (route, i) { (days[route.day] = days[route.day] || []).push(i); });
+      Object.keys(days).map(Number).sort(function (a, b) { return a - b; }).forEach(function (day) {
+        table.appendChild(self._dayRow(day, days[day]));
+        days[day].forEach(function (i) { table.appendChild(self._routeRow(i)); });
+      });
+      var total = row("td", ["", "Week"].concat(panel.total));
+      total.className = "plan-total";
+      table.appendChild(total);
+      this.root.appendChild(table);
+      this.root.appendChild(element("p", "plan-hint", "A stop reads day.number, e.g. "
+        + routes[0].letter + " " + ((routes[0].stops[0] || {}).label || "1.01")
+        + ". Lines join the stops in order; they are not the road driven."));
+    },
+
+    _dayRow: function (day, members) {
+      var self = this, tr = element("tr", "plan-day"), td = element("td");
+      var looks = this.data.looks.days, look = looks[(day - 1) % looks.length];
+      td.colSpan = 8;
+      td.appendChild(daySwatch(look));
+      td.appendChild(document.createTextNode("Day " + day + ", " + this.data.routes[members[0]].name));
+      var only = element("button", "plan-only", "only");
+      only.type = "button";
+      only.title = "Show this day alone";
+      only.addEventListener("click", function () {
+        self.data.routes.forEach(function (route, i) { self._setRoute(i, route.day === day); });
+        self._toWeek();
+      });
+      td.appendChild(only);
+      tr.appendChild(td);
+      return tr;
+    },
+
+    _setRoute: function (i, on) {
+      this.state.routes[i] = on;
+      this.routeBoxes[i].checked = on;
+    },
+
+    _routeRow: function (i) {
+      var route = this.data.routes[i], looks = this.data.looks.days, self = this;
+      var tr = element("tr"), box = this._switch(this.state.routes, i, route.crew + " " + route.name);
+      this.routeBoxes = this.routeBoxes || {};
+      this.routeBoxes[i] = box;
+      box.addEventListener("change", function () { self._toWeek(); });
+      tr.appendChild(cell(box));
+      var name = element("td", "plan-word"), badge = element("b", "plan-letter", route.letter);
+      badge.style.background = looks[(route.day - 1) % looks.length].colour;
+      name.appendChild(badge);
+      name.appendChild(document.createTextNode(route.crew));
+      tr.appendChild(name);
+      route.cells.forEach(function (text) { tr.appendChild(element("td", "plan-number", text)); });
+      return tr;
+    },
+
+    _toWeek: function () { this.setView("week"); this.changed(); },
+
+    _lists: function () {
+      var panel = this.data.panel;
+      this._list("Not in this week", panel.left);
+      this._list("Not on the map", panel.undrawn);
+      this.root.appendChild(element("p", "plan-hint",
+        "Click a pipe, defect, sleeve or stop to read about it. " + panel.made_by));
+    },
+
+    _list: function (title, lines) {
+      if (!lines.length) { return; }
+      var list = element("ul", "plan-left");
+      lines.forEach(function (line) { list.appendChild(element("li", "", line)); });
+      this.root.appendChild(element("h2", "", title));
+      this.root.appendChild(list);
+    },
+
+    _switch: function (states, name, label) {
+      var box = element("input"), changed = this.changed;
+      box.type = "checkbox";
+      box.checked = states[name];
+      box.setAttribute("aria-label", "show " + label);
+      box.addEventListener("change", function () { states[name] = box.checked; changed(); });
+      return box;
+    }
+  };
+
+  function cell(node) {
+    var td = element("td");
+    td.appendChild(node);
+    return td;
+  }
+
+  function row(tag, texts) {
+    var tr = element("tr");
+    texts.forEach(function (text, i) {
+      var node = element(tag, i > (tag === "th" && texts[2] === "Pipes and defects" ? 2 : 1) ? "plan-number" : "", text);
+      tr.appendChild(node);
+    });
+    return tr;
+  }
+
+  function canvas(width, height) {
+    var node = element("canvas"), ratio = 2;
+    node.width = width * ratio;
+    node.height = height * ratio;
+    node.style.width = width + "px";
+    node.style.height = height + "px";
+    var ctx = node.getContext("2d");
+    ctx.scale(ratio, ratio);
+    return { node: node, ctx: ctx };
+  }
+
+  function stroke(ctx, y, width, colour, weight, dash) {
+    ctx.beginPath();
+    ctx.setLineDash(dash);
+    ctx.moveTo(1, y);
+    ctx.lineTo(width - 1, y);
+    ctx.lineWidth = weight;
+    ctx.strokeStyle = colour;
+    ctx.stroke();
+  }
+
+  function swatch(look) {
+    var made = canvas(58, 18), ctx = made.ctx;
+    if (look.edge) { stroke(ctx, 9, 36, look.edge, look.width + 3, []); }
+    stroke(ctx, 9, 36, look.colour, look.width, look.dash);
+    plan.symbol(ctx, { x: 48, y: 9 }, 0,
+      { shape: look.shape, color: look.colour, edge: look.edge, size: look.shape === "long_bar" ? 5.5 : 6 });
+    return made.node;
+  }
+
+  function daySwatch(look) {
+    var made = canvas(40, 10);
+    stroke(made.ctx, 5, 40, look.colour, 4, look.dash);
+    return made.node;
+  }
+})(sleeveplan);

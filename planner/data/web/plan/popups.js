@@ -1,0 +1,51 @@
+"use strict";
+// Popups. Everything here is built from nodes and textContent: text from a file stays text.
+(function (plan) {
+  plan.element = function (tag, className, text) {
+    var node = document.createElement(tag);
+    if (className) { node.className = className; }
+    if (text !== undefined) { node.textContent = text; }
+    return node;
+  };
+
+  function rows(pairs) {
+    var list = plan.element("dl");
+    pairs.forEach(function (pair) {
+      list.appendChild(plan.element("dt", "", pair[0]));
+      list.appendChild(plan.element("dd", "", pair[1]));
+    });
+    return list;
+  }
+
+  plan.featurePopup = function (layer, i) {
+    var box = plan.element("div", "plan-popup"), fields = layer.fields;
+    var title = plan.texts(fields[0])(i);
+    box.appendChild(plan.element("h2", "", fields[0].label + " " + title));
+    box.appendChild(rows(fields.slice(1).map(function (field) {
+      return [field.label, plan.texts(field)(i)];
+    }).filter(function (pair) { return pair[1] !== ""; })));
+    var more = layer.more[i];
+    if (more) {
+      box.appendChild(plan.element("h3", "", layer.more_title));
+      var list = plan.element("ul");
+      more.forEach(function (line) { list.appendChild(plan.element("li", "", line)); });
+      box.appendChild(list);
+    }
+    return box;
+  };
+
+  plan.stopsPopup = function (route, stops) {
+    var box = plan.element("div", "plan-popup");
+    stops.forEach(function (stop) {
+      box.appendChild(plan.element("h2", "", "Stop " + route.letter + " " + stop.label));
+      box.appendChild(plan.element("p", "", route.crew + ", " + route.name));
+      box.appendChild(rows(stop.fields));
+    });
+    return box;
+  };
+
+  plan.openPopup = function (map, at, box) {
+    L.popup({ maxWidth: 360, minWidth: 220, maxHeight: Math.max(160, map.getSize().y - 120),
+      autoPanPadding: [20, 50] }).setLatLng(at).setContent(box).openOn(map);
+  };
+})(sleeveplan);

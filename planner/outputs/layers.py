@@ -1,0 +1,380 @@
+"""What the map draws: streets, pipes, manholes, connections, defects, sleeves.
+
+Each function turns contract tables into one `packing.Layer`; rows that cannot be
+drawn are counted by `undrawn`, so that the panel can say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.packing import Axis, Layer, has_shape, known, records, shapes_of, stretch_text
+from planner.outputs.palette import LOOKS
+from planner.outputs.wording import metres, size
+
+CLASS_OF_METHOD = {**{word: word for word in LOOKS}, "nothing": "none"}
+DRAWN_ROLES = ("damage", "condition", "flag")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Tables and facts of a run, and what several layers look up in them."""
+
+    tables: Tables
+    facts: RunFacts
+
+    @cached_property
+    def axis(self) -> Axis:
+        """Where places of a pipe's own axis lie on the drawing."""
+        return Axis.of(self.tables["pipes"])
+
+    @cached_property
+    def verdicts(self) -> dict[str, dict[str, Any]]:
+        """Row of `VERDICTS` by span."""
+        return {str(row["span_id"]): row for row in records(self.tables["verdicts"])}
+
+    @cached_property
+    def choices(self) -> dict[str, dict[str, Any]]:
+        """Row of `CHOICES` by pipe."""
+        return {str(row["pipe_id"]): row for row in records(self.tables["choices"])}
+
+    @cached_property
+    def planned(self) -> dict[str, str]:
+        """Day and crew of each sleeve that is on the week's list, by sleeve."""
+        works = self.tables["works"]
+        part = works.loc[(works["step"] == "sleeve"), ["work_id", "sleeve_id"]]
+        rows = part.merge(self.tables["setup_works"][["setup_id", "work_id"]], on="work_id").merge(
+            self.tables["visits"], on="setup_id"
+        )
+        return {
+            str(sleeve): f"{day}, {crew}, stop {seq}"
+            for sleeve, day, crew, seq in zip(
+                rows["sleeve_id"], rows["date"], rows["crew"], rows["seq"], strict=True
+            )
+        }
+
+    def length(self, value: float) -> str:
+        """Write a length [m] in the project's print units."""
+        return metres(value, self.facts.units)
+
+    def money(self, cents: object) -> str:
+        """Write an amount [cents] with its currency; what is not known says so."""
+        if not known(cents):
+            return "not costed"
+        return f"{int(str(cents)) / 100:,.2f} {self.facts.currency}".strip()
+
+
+def pipe_classes(tables: Tables) -> list[str]:
+    """Give each row of `PIPES` the word of `palette.LOOKS` that it is drawn in.
+
+    A held choice, an undecided span or a length that stops all placing is ``refer``;
+    otherwise the choice's method; a pipe with a survey and nothing to do is ``none``,
+    one that no survey covers ``unseen``.
+    """
+    pipes = tables["pipes"]
+    choices = tables["choices"]
+    seen = set(tables["inspections"]["pipe_id"]) - {""}
+    methods = dict(zip(choices["pipe_id"], choices["method"], strict=True))
+    states = dict(zip(choices["pipe_id"], choices["state"], strict=True))
+    verdicts = tables["verdicts"]
+    asked = set(verdicts.loc[verdicts["verdict"] == "refer", "pipe_id"])
+    out = []
+    for pipe, placing in zip(pipes["pipe_id"], pipes["placing"], strict=True):
+        state = states.get(pipe, "")
+        if state == "held" or placing == "stopped" or (pipe in asked and not state):
+            out.append("refer")
+        elif state == "refused":
+            out.append("none")
+        elif state:
+            out.append(CLASS_OF_METHOD[methods[pipe]])
+        else:
+            out.append("none" if pipe in seen else "unseen")
+    return out
+
+
+def pipes_layer(sheet: Sheet) -> Layer:
+    """Draw each pipe that has a line, in the look of its choice."""
+    pipes = sheet.tables["pipes"]
+    drawn = has_shape(pipes)
+    classes = [c for c, ok in zip(pipe_classes(sheet.tables), drawn, strict=True) if ok]
+    part = pipes.loc[drawn].reset_index(drop=True)
+    rows = records(part)
+    chosen = [sheet.choices.get(row["pipe_id"], {}) for row in rows]
+    fields = {
+        "Pipe": [row["pipe_id"] for row in rows],
+        "From, to": [f"{row['us_node'] or '?'} to {row['ds_node'] or '?'}" for row in rows],
+        "Size": [_pipe_size(row, sheet.facts.units) for row in rows],
+        "Material": [row["material"] for row in rows],
+        "Carries": [row["use"] for row in rows],
+        "Length": [_pipe_length(row, sheet) for row in rows],
+        "Proposal": [_proposal(word, row) for word, row in zip(classes, chosen, strict=True)],
+        "State": [_state(row) for row in chosen],
+        "Why": [row.get("reason", "") for row in chosen],
+        "Cost": [sheet.money(row["cost_cents"]) if _costs(row) else "" for row in chosen],
+    }
+    return Layer(
+        shapes_of(part),
+        part.crs,
+        classes,
+        fields,
+        more_title="Places on this pipe",
+        more=_spans_by_row(sheet, fields["Pipe"]),
+    )
+
+
+def _costs(choice: Mapping[str, Any]) -> bool:
+    return choice.get("method") in ("sleeve", "liner", "dig")
+
+
+def _pipe_size(row: Mapping[str, Any], units: str) -> str:
+    if known(row["dn_mm"]) or not known(row["height_mm"]):
+        return size(row["dn_mm"], units)
+    wide = row["width_mm"] if known(row["width_mm"]) else row["height_mm"]
+    shape = row["shape"] or "shape not known"
+    return f"{shape}, {wide:.0f} x {row['height_mm']:.0f} mm (wide x high)"
+
+
+def _pipe_length(row: Mapping[str, Any], sheet: Sheet) -> str:
+    source = row["length_from"]
+    if not known(row["length_m"]):
+        return f"{sheet.length(row['drawn_m'])} (drawn)"
+    text = sheet.length(row["length_m"]) + (f" ({source})" if source else "")
+    if row["placing"] == "stopped":
+        text += "; lengths disagree, nothing is placed"
+    elif row["placing"] == "flagged":
+        text += "; lengths disagree"
+    return text
+
+
+def _proposal(word: str, choice: Mapping[str, Any]) -> str:
+    look = LOOKS[word]
+    if not choice:
+        return look.meaning
+    method = CLASS_OF_METHOD[choice["method"]]
+    text = LOOKS[method].word if method in ("sleeve", "liner", "dig") else LOOKS[method].meaning
+    system = f", {choice['system']}" if choice["system"] else ""
+    asked = f"; {look.meaning}" if word == "refer" else ""
+    return text + system + asked
+
+
+def _state(choice: Mapping[str, Any]) -> str:
+    if not choice:
+        return ""
+    if choice["assumed_accepted"]:
+        return "proposed; taken as accepted for this plan, nobody has signed"
+    who = f" by {choice['by']}" if choice["by"] else ""
+    when = f" on {choice['on']}" if choice["on"] else ""
+    return f"{choice['state']}{who}{when}"
+
+
+def _spans_by_row(sheet: Sheet, pipe_ids: list[str]) -> dict[int, list[str]]:
+    spans = sheet.tables["spans"].sort_values(["pipe_id", "from_m", "span_id"])
+    row_of = {pipe: number for number, pipe in enumerate(pipe_ids)}
+    more: dict[int, list[str]] = {}
+    columns = ("span_id", "pipe_id", "from_m", "to_m", "mechanisms")
+    for span_id, pipe, start, end, what in zip(*(spans[c] for c in columns), strict=True):
+        if pipe not in row_of:
+            continue
+        place = stretch_text(start, end, sheet.length)
+        verdict = sheet.verdicts.get(span_id)
+        says = f"{LOOKS[verdict['verdict']].word}. {verdict['why']}" if verdict else "not screened"
+        more.setdefault(row_of[pipe], []).append(f"{place}, {words(what)}: {says}")
+    return more
+
+
+def words(joined: str) -> str:
+    """Write names joined with ``+`` as a person reads them."""
+    return joined.replace("+", ", ").replace("_", " ")
+
+
+def defect_classes(tables: Tables, part: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """Give each defect of `part` the verdict and the id of the span that it belongs to.
+
+    Own rows come before flags and lent ones; among spans of one rank the first id
+    counts. A defect in no span (an older survey's) is ``none``.
+    """
+    rank = {"own": 0, "flag": 1, "lent": 2}
+    rows = tables["span_rows"].copy()
+    rows["rank"] = rows["part"].map(rank).fillna(3)
+    rows = rows.sort_values(["observation_id", "rank", "span_id"]).drop_duplicates("observation_id")
+    span_of = dict(zip(rows["observation_id"], rows["span_id"], strict=True))
+    verdicts = tables["verdicts"]
+    word_of = dict(zip(verdicts["span_id"], verdicts["verdict"], strict=True))
+    spans = [span_of.get(one, "") for one in part["observation_id"]]
+    return [word_of.get(span, "refer") if span else "none" for span in spans], spans
+
+
+def defects_layer(sheet: Sheet) -> Layer:
+    """Draw each damage, condition and flag at the middle of its extent."""
+    defects = sheet.tables["defects"]
+    part = defects.loc[
+        defects["role"].isin(DRAWN_ROLES) & sheet.axis.holds(defects["pipe_id"])
+    ].reset_index(drop=True)
+    points, angles = sheet.axis.points(part["pipe_id"], (part["from_m"] + part["to_m"]) / 2)
+    classes, spans = defect_classes(sheet.tables, part)
+    rows = records(part)
+    whys = [sheet.verdicts.get(span, {}).get("why", "") for span in spans]
+    text = sheet.length
+    fields = {
+        "Defect": [words(row["mechanism"]) for row in rows],
+        "Pipe": [row["pipe_id"] for row in rows],
+        "Place": [
+            f"{stretch_text(row['x_from_m'], row['x_to_m'], text)} from the upstream node"
+            for row in rows
+        ],
+        "Counter": [
+            f"{text(row['counter_m'])} from {row['counter_node']}, +/- {text(row['find_m'])}"
+            for row in rows
+        ],
+        "Clock": [_clock(row) for row in rows],
+        "Code": [_code(row) for row in rows],
+        "Verdict": [LOOKS[word].word if span else "not screened" for word, span in
+                    zip(classes, spans, strict=True)],
+        "Why": whys,
+        "Span": spans,
+        "Doubt": [row["flags"] for row in rows],
+        "Remark": [row["remark"] for row in rows],
+        "Seen on": [row["seen_on"] for row in rows],
+        "Photo": [row["photo"] for row in rows],
+        "Video": [_video(row) for row in rows],
+        "Row": [f"{row['file']}, row {row['row']}" if row["file"] else "" for row in rows],
+    }  # fmt: skip
+    return Layer(points, _crs(sheet), classes, fields, angles=angles)
+
+
+def _clock(row: Mapping[str, Any]) -> str:
+    if not known(row["clock_h"]):
+        return ""
+    arc = row["arc_h"]
+    wide = f", over {arc:g} h" if known(arc) and arc > 0 else ""
+    return f"{row['clock_h']:g} o'clock seen downstream{wide}"
+
+
+def _code(row: Mapping[str, Any]) -> str:
+    return " ".join(str(row[k]) for k in ("code", "char1", "char2", "q1", "q2") if row[k])
+
+
+def _video(row: Mapping[str, Any]) -> str:
+    at = f", second {row['video_s']:.0f}" if known(row["video_s"]) else ""
+    return f"{row['video']}{at}" if row["video"] else ""
+
+
+def sleeves_layer(sheet: Sheet) -> Layer:
+    """Draw each sleeve of a choice over its own stretch of pipe."""
+    sleeves = sheet.tables["sleeves"]
+    wanted = set(sheet.tables["choice_sleeves"]["sleeve_id"])
+    part = sleeves.loc[
+        sleeves["sleeve_id"].isin(wanted) & sheet.axis.holds(sleeves["pipe_id"])
+    ].reset_index(drop=True)
+    lines = sheet.axis.parts(part["pipe_id"], part["from_m"], part["to_m"])
+    rows = records(part)
+    text = sheet.length
+    fields = {
+        "Sleeve": [row["sleeve_id"] for row in rows],
+        "Pipe": [row["pipe_id"] for row in rows],
+        "Made": [
+            f"{size(row['dn_mm'], sheet.facts.units)} x {text(row['length_m'])}, {row['system']}"
+            for row in rows
+        ],
+        "Place": [
+            f"{stretch_text(row['from_m'], row['to_m'], text)} from the upstream node"
+            for row in rows
+        ],
+        "Counter": [f"{text(row['counter_m'])} from {row['counter_node']}" for row in rows],
+        "Ends": ["" if row["end"] == "pipe" else f"seals at {words(row['end'])}" for row in rows],
+        "Connections": [_covered(row) for row in rows],
+        "Cost": [sheet.money(row["cost_cents"]) for row in rows],
+        "State": [_state(sheet.choices.get(row["pipe_id"], {})) for row in rows],
+        "Planned": [sheet.planned.get(row["sleeve_id"], "not this week") for row in rows],
+    }
+    return Layer(lines, _crs(sheet), ["sleeve"] * len(rows), fields)
+
+
+def _covered(row: Mapping[str, Any]) -> str:
+    count = int(row["laterals_count"])
+    text = f"{count} to reopen" if count else "none covered"
+    return text + ("; not known here, prove them first" if row["laterals_unknown"] else "")
+
+
+def nodes_layer(sheet: Sheet) -> Layer:
+    """Draw each manhole, chamber and end that has a point."""
+    nodes = sheet.tables["nodes"]
+    part = nodes.loc[has_shape(nodes)].reset_index(drop=True)
+    rows = records(part)
+    text = sheet.length
+    fields = {
+        "Node": [row["node_id"] for row in rows],
+        "Kind": [row["kind"] for row in rows],
+        "Street": [row["street"] for row in rows],
+        "Access": [row["access"] for row in rows],
+        "Depth": _each(rows, "depth_m", text),
+        "Lid": _each(rows, "lid_mm", lambda mm: f"{mm:.0f} mm"),
+    }
+    classes = ["open" if row["access"] == "open" else "shut" for row in rows]
+    return Layer(shapes_of(part), part.crs, classes, fields)
+
+
+def _each(rows: list[dict[str, Any]], name: str, text: Callable[[float], str]) -> list[str]:
+    return [text(row[name]) if known(row[name]) else "" for row in rows]
+
+
+def laterals_layer(sheet: Sheet) -> Layer:
+    """Draw each connection as a tick on the side of the pipe that its clock hour says."""
+    laterals = sheet.tables["laterals"]
+    part = laterals.loc[sheet.axis.holds(laterals["pipe_id"])].reset_index(drop=True)
+    points, along = sheet.axis.points(part["pipe_id"], part["x_m"])
+    rows = records(part)
+    # Seen downstream 1 to 5 o'clock lie to the right, and right on the screen is clockwise.
+    sides = [90 if not known(row["clock_h"]) or row["clock_h"] <= 6 else -90 for row in rows]
+    text = sheet.length
+    fields = {
+        "Connection": [row["lateral_id"] for row in rows],
+        "Pipe": [row["pipe_id"] for row in rows],
+        "Place": [f"{text(row['x_m'])} from the upstream node" for row in rows],
+        "Clock": [
+            f"{row['clock_h']:g} o'clock seen downstream" if known(row["clock_h"]) else ""
+            for row in rows
+        ],
+        "Size": _each(rows, "size_mm", lambda mm: f"{mm:.0f} mm"),
+        "State": [
+            "not known, counts as live" if row["state"] == "unknown" else row["state"]
+            for row in rows
+        ],
+        "Source": [row["source"] for row in rows],
+    }
+    classes = ["closed" if row["state"] == "closed" else "live" for row in rows]
+    angles = [a + b for a, b in zip(along, sides, strict=True)]
+    return Layer(points, _crs(sheet), classes, fields, angles=angles)
+
+
+def streets_layer(sheet: Sheet) -> Layer:
+    """Draw the streets in grey; their names are written along them."""
+    streets = sheet.tables["streets"]
+    part = streets.loc[has_shape(streets)].reset_index(drop=True)
+    lines, owner = shapely.get_parts(shapes_of(part), return_index=True)
+    names = part["name"].to_numpy(dtype=object)[owner] if len(part) else np.array([], object)
+    return Layer(lines, part.crs, ["street"] * len(lines), {"Street": [str(n) for n in names]})
+
+
+def undrawn(sheet: Sheet) -> list[str]:
+    """Say in a line each what the tables hold and the map cannot show."""
+    tables = sheet.tables
+    counts = {
+        "pipes without a line": int((~has_shape(tables["pipes"])).sum()),
+        "nodes without a point": int((~has_shape(tables["nodes"])).sum()),
+        "defects on such pipes": int((~sheet.axis.holds(tables["defects"]["pipe_id"])).sum()),
+        "set-ups without a point": int((~has_shape(tables["setups"])).sum()),
+    }
+    return [f"{count} {what}" for what, count in counts.items() if count]
+
+
+def _crs(sheet: Sheet) -> object:
+    return getattr(sheet.tables["pipes"], "crs", None) or sheet.facts.local_crs
