@@ -1,0 +1,293 @@
+"""A whole project folder into contract tables; what cannot be read is a fault, not an end.
+
+Only ``planner.toml`` and the pipes are needed. Every further file opens the next step;
+`Inputs.missing` says which step waits for which file.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from planner.contracts import DONE, FAULTS, FLAGS, STOCK, STREETS
+from planner.errors import Fault, FileError, PlannerError
+from planner.inputs.crews import CrewTables, read_crews
+from planner.inputs.done import read_done
+from planner.inputs.network import Network, read_network
+from planner.inputs.observations import Surveys, read_observations
+from planner.inputs.paths import file_fault, hash_of, input_file
+from planner.inputs.prices import PriceTable, read_prices, read_stock
+from planner.inputs.references import check_done, check_systems
+from planner.inputs.sections import FILE, Sections, read_sections
+from planner.inputs.specs import LayerSpec, RulesSpec
+from planner.inputs.streets import read_streets
+from planner.inputs.systems import SystemTables, read_systems
+from planner.settings import Settings, read_project_file
+from planner.tables import conform, empty
+
+# Files with fixed names, and what waits for each.
+WAITING_FOR = {
+    "systems.toml": "sleeves wait for systems.toml",
+    "prices.toml": "costs, and the choice between methods by cost, wait for prices.toml",
+    "crews.toml": "set-ups and the week of routes wait for crews.toml",
+    "stock.csv": "limits by what is in stock wait for stock.csv",
+    "done.csv": "works that follow done works wait for done.csv",
+}
+_SECTIONS_WAIT = {
+    "nodes": "lids, depths and access of manholes wait for [nodes]",
+    "streets": "drives on streets wait for [streets]; until then they are reckoned by air",
+    "laterals": "laterals beyond those that the camera coded wait for [laterals]",
+}
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """All that was read from one project folder, table by table, and what was wrong with it.
+
+    ``read_count`` counts the rows read for each file, ``hashes`` holds its sha256;
+    ``missing`` says which step waits for which file.
+    """
+
+    folder: Path
+    settings: Settings
+    rules: RulesSpec
+    pipes: pd.DataFrame
+    nodes: pd.DataFrame
+    laterals: pd.DataFrame
+    streets: pd.DataFrame
+    inspections: pd.DataFrame
+    observations: pd.DataFrame
+    systems: pd.DataFrame
+    system_sizes: pd.DataFrame
+    process: pd.DataFrame
+    packers: pd.DataFrame
+    prices: pd.DataFrame
+    stock: pd.DataFrame
+    crews: pd.DataFrame
+    shifts: pd.DataFrame
+    done: pd.DataFrame
+    faults: pd.DataFrame
+    flags: pd.DataFrame
+    source_crs: str
+    local_crs: str
+    read_count: dict[str, int]
+    missing: list[str]
+    hashes: dict[str, str]
+
+
+@dataclass
+class _Reading:
+    """What is gathered while the files of one folder are read."""
+
+    folder: Path
+    faults: list[Fault] = field(default_factory=list)
+    read_count: dict[str, int] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
+
+    def toml(self, name: str) -> dict[str, Any]:
+        """Parse a file with a fixed name; one that is not there or not TOML gives nothing."""
+        try:
+            return _read_toml(input_file(self.folder, name), name)
+        except (PlannerError, OSError) as error:
+            self.wait(name, error)
+            return {}
+
+    def csv(
+        self, name: str, read: Callable[[Path], tuple[pd.DataFrame, list[Fault]]]
+    ) -> pd.DataFrame | None:
+        """Read a CSV with a fixed name; None where it is not there or cannot be read."""
+        try:
+            frame, faults = read(input_file(self.folder, name))
+        except (PlannerError, OSError) as error:
+            self.wait(name, error)
+            return None
+        self.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
+        return frame
+
+    def wait(self, name: str, error: Exception) -> None:
+        """Say what waits for a file; one that is there and cannot be read is a fault too."""
+        there = (self.folder / name).exists()
+        self.missing.append(WAITING_FOR[name] + (", which cannot be read" if there else ""))
+        if there:
+            self.take(name, 0, [file_fault(name, error)])
+
+    def take(self, name: str, count: int, faults: list[Fault]) -> None:
+        """Keep the faults and the rows read of one file."""
+        self.faults += faults
+        if count:
+            self.read_count[name] = self.read_count.get(name, 0) + count
+
+
+def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Inputs:
+    """Read a project folder.
+
+    Parameters
+    ----------
+    folder
+        With ``planner.toml`` in it.
+    overrides
+        ``{"week.days": "3"}`` as given with ``--set``.
+
+    Returns
+    -------
+    Inputs
+        Every table, empty where its file is missing; every fault of every file.
+
+    Raises
+    ------
+    SettingsError
+        If ``planner.toml`` is missing, is no TOML, or names what is not known.
+    FileError
+        If the pipes cannot be read.
+    """
+    sections = read_sections(read_project_file(folder / FILE), overrides or {})
+    reading = _Reading(folder)
+    network = _read_network(sections, reading)
+    streets = _read_streets(sections.layers.get("streets"), network.local_crs, reading)
+    surveys = read_observations(sections.inspections, folder)
+    reading.faults += surveys.faults
+    reading.read_count |= surveys.read_count
+    systems = read_systems(reading.toml("systems.toml"))
+    prices = read_prices(reading.toml("prices.toml"))
+    crews = read_crews(reading.toml("crews.toml"))
+    for name, part in (("systems.toml", systems), ("prices.toml", prices), ("crews.toml", crews)):
+        reading.take(name, part.read_count, part.faults)
+    stock = reading.csv("stock.csv", read_stock)
+    done = reading.csv("done.csv", read_done)
+    tables = _Tables(network, surveys, streets, systems, prices, crews, stock, done)
+    return _gather(tables, sections, reading)
+
+
+@dataclass(frozen=True)
+class _Tables:
+    network: Network
+    surveys: Surveys
+    streets: pd.DataFrame
+    systems: SystemTables
+    prices: PriceTable
+    crews: CrewTables
+    stock: pd.DataFrame | None
+    done: pd.DataFrame | None
+
+
+def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
+    network, surveys, systems = tables.network, tables.surveys, tables.systems
+    done = empty(DONE) if tables.done is None else tables.done
+    stock = empty(STOCK) if tables.stock is None else tables.stock
+    done, more = check_done(done, network.pipes, network.nodes)
+    reading.faults += more
+    reading.faults += check_systems(systems, tables.crews, tables.prices.prices, stock)
+    missing = [text for name, text in _SECTIONS_WAIT.items() if name not in sections.layers]
+    if not sections.inspections:
+        missing.insert(0, "verdicts, and all that follows, wait for [[inspections]]")
+    if not sections.settings.project.first_day:
+        missing.append("dates and ages wait for first_day in [project]")
+    flags = pd.concat([network.flags, surveys.flags], ignore_index=True).drop_duplicates()
+    return Inputs(
+        folder=reading.folder,
+        settings=sections.settings,
+        rules=_rules_of(sections.rules, reading),
+        pipes=network.pipes,
+        nodes=network.nodes,
+        laterals=network.laterals,
+        streets=tables.streets,
+        inspections=surveys.inspections,
+        observations=surveys.observations,
+        systems=systems.systems,
+        system_sizes=systems.system_sizes,
+        process=systems.process,
+        packers=systems.packers,
+        prices=tables.prices.prices,
+        stock=stock,
+        crews=tables.crews.crews,
+        shifts=tables.crews.shifts,
+        done=done,
+        faults=conform([vars(fault) for fault in reading.faults], FAULTS),
+        flags=conform(flags, FLAGS),
+        source_crs=network.source_crs,
+        local_crs=network.local_crs,
+        read_count=dict(sorted(reading.read_count.items())),
+        missing=[*missing, *reading.missing],
+        hashes=_hashes(sections, reading.folder),
+    )
+
+
+def _read_toml(path: Path, name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        message = f"{name}: not valid TOML: {error}"
+        raise FileError(message) from error
+
+
+def _read_network(sections: Sections, reading: _Reading) -> Network:
+    """Read the network; nodes or laterals that cannot be read are a fault, pipes an end."""
+    layers, settings = sections.layers, sections.settings
+    try:
+        network = _network_of(layers, settings, reading.folder)
+    except PlannerError:
+        usable = {"pipes": layers["pipes"]}
+        network = _network_of(usable, settings, reading.folder)
+        for name in ("nodes", "laterals"):
+            if name not in layers:
+                continue
+            try:
+                network = _network_of({**usable, name: layers[name]}, settings, reading.folder)
+                usable[name] = layers[name]
+            except PlannerError as error:
+                reading.faults.append(file_fault(layers[name].file.as_posix(), error))
+    reading.faults += network.faults
+    reading.read_count |= network.read_count
+    return network
+
+
+def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Path) -> Network:
+    return read_network(
+        layers["pipes"],
+        layers.get("nodes"),
+        layers.get("laterals"),
+        folder,
+        settings.survey,
+        settings.project.crs,
+    )
+
+
+def _read_streets(spec: LayerSpec | None, local_crs: str, reading: _Reading) -> pd.DataFrame:
+    if spec is None:
+        return empty(STREETS, crs=local_crs)
+    name = spec.file.as_posix()
+    try:
+        frame, faults = read_streets(spec, reading.folder, local_crs)
+    except (PlannerError, OSError) as error:
+        reading.faults.append(file_fault(name, error))
+        reading.missing.append(f"{_SECTIONS_WAIT['streets']}; {name} cannot be read")
+        return empty(STREETS, crs=local_crs)
+    reading.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
+    return frame
+
+
+def _rules_of(rules: RulesSpec, reading: _Reading) -> RulesSpec:
+    if rules.book == "default":
+        return rules
+    return rules.model_copy(update={"book": str(input_file(reading.folder, rules.book))})
+
+
+def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
+    """Give the sha256 of every file that was or should have been read."""
+    names = [FILE, *WAITING_FOR, *(spec.file.as_posix() for spec in sections.layers.values())]
+    for spec in sections.inspections:
+        names += [file.as_posix() for file in (spec.file, *spec.files) if file is not None]
+    if sections.rules.book != "default":
+        names.append(sections.rules.book)
+    found = {}
+    for name in sorted(set(names)):
+        try:
+            found[name] = hash_of(input_file(folder, name))
+        except (PlannerError, OSError):
+            continue  # said as a fault, or as a step that waits, where it was read
+    return found
