@@ -27,6 +27,18 @@ QUANTITY_SUMS = Table(
     ),
     key=("level", "key", "item"),
 )
+# What `ground.quantities` says of one sleeve; a step in between, so not in TABLES.
+ITEMS = Table(
+    "items",
+    "what one sleeve takes of one item, net",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text("unit", "smallest unit", one_of=("pieces", "mm", "g"), blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("sleeve_id", "item"),
+)
 FAULTS = Table(
     "faults",
     "one thing wrong in an input",

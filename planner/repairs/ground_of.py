@@ -1,0 +1,143 @@
+"""Spans, verdicts, laterals and repairs of each pipe, gathered for placement."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import pandas as pd
+
+from planner.contracts import DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
+from planner.contracts.facts import Tables
+from planner.repairs.zones import Line, Spot, Tap
+from planner.settings import Sleeving
+from planner.tables import check
+
+Left = list[tuple[str, str]]
+"""Pairs of span_id and the reason why no sleeve serves it."""
+
+_PIPE = ["pipe_id", "us_node", "length_m", "dn_mm", "placing"]
+_PIPE += ["laterals_known_from_m", "laterals_known_to_m"]
+_SPAN = ["pipe_id", "span_id", "from_m", "to_m", "find_m", "role", "kind", "state"]
+_SPAN += ["extent_from", "counter_node", "needs", "sleeve"]
+
+
+def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
+    """Gather each pipe with a span that a sleeve shall serve, in order of pipe_id.
+
+    A sleeve is asked for where the span needs mending, its sleeve is open and it is not
+    mended already. Every damage span, and every earlier repair, is unsound pipe; a span
+    whose sleeve is not open, and an earlier repair, may not lie inside a sleeve. A
+    condition bars sleeves only where it must be mended or cannot be judged: deposits
+    that are to be cleaned do not.
+
+    Parameters
+    ----------
+    tables
+        Of it: pipes, spans, verdicts, laterals; and defects, where earlier repairs are
+        looked up, if it is there.
+    settings
+        Size taken for a lateral whose size is unknown.
+
+    Returns
+    -------
+    lines, left
+        Pipes in metres; wanted spans that lie where nothing can be placed.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    for table in (PIPES, SPANS, VERDICTS, LATERALS):
+        check(tables[table.name], table)
+    both = tables["spans"].merge(
+        tables["verdicts"][["span_id", "needs", "sleeve"]], on="span_id", validate="1:1"
+    )
+    rows = both.sort_values(["pipe_id", "from_m", "to_m", "span_id"], kind="stable")[_SPAN]
+    by_pipe: dict[str, list[tuple[object, ...]]] = defaultdict(list)
+    for pipe_id, *rest in rows.itertuples(index=False, name=None):
+        by_pipe[str(pipe_id)].append(tuple(rest))
+    repairs, taps = _repairs(tables), _taps(tables["laterals"], settings)
+    lines: list[Line] = []
+    left: Left = []
+    pipes = pd.DataFrame(tables["pipes"])[_PIPE].sort_values("pipe_id")
+    for row in pipes.itertuples(index=False, name=None):
+        pipe_id, us_node, length, dn, placing, known_from, known_to = row
+        spots, refused = _spots(by_pipe.get(str(pipe_id), []), str(us_node))
+        left += refused
+        wanted = [spot.span_id for spot in spots if spot.wanted]
+        if not wanted:
+            continue
+        if placing == "stopped" or not length > 0.0:
+            why = "nothing is placed: surveyed and drawn length differ too much"
+            why = why if placing == "stopped" else "the length of the pipe is not known"
+            left += [(span_id, why) for span_id in wanted]
+            continue
+        lines.append(
+            Line(
+                str(pipe_id),
+                str(us_node),
+                float(length),
+                float(dn),
+                float(known_from),
+                float(known_to),
+                (*spots, *repairs[str(pipe_id)]),
+                tuple(taps[str(pipe_id)]),
+            )
+        )
+    return lines, left
+
+
+def _spots(rows: list[tuple[object, ...]], us_node: str) -> tuple[list[Spot], Left]:
+    spots: list[Spot] = []
+    left: Left = []
+    for span_id, from_m, to_m, find_m, role, kind, state, extent, counter, needs, sleeve in rows:
+        wanted = needs == "mend" and sleeve == "open" and state == "open"
+        start, end = float(str(from_m)), float(str(to_m))
+        if wanted and kind == "repeated":
+            wanted = False
+            why = f"it repeats from {start:.2f} to {end:.2f} m: a matter for the whole pipe"
+            left.append((str(span_id), f"{why}, never a sleeve"))
+        # With an assumed extent only its first edge, as the camera came to it, is coded.
+        bare_start = end if extent == "assumed" and counter != us_node else start
+        bare_end = start if extent == "assumed" and counter == us_node else end
+        bars = role == "damage" or needs in ("mend", "unknown")
+        spots.append(
+            Spot(
+                span_id=str(span_id),
+                from_m=start,
+                to_m=end,
+                find_m=float(str(find_m)),
+                wanted=wanted,
+                unsound=role == "damage" or wanted,
+                closed=state == "mended" or (bars and sleeve != "open"),
+                bare_from_m=bare_start,
+                bare_to_m=bare_end,
+                counter_node=str(counter),
+            )
+        )
+    return spots, left
+
+
+def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
+    """Find earlier repairs; their extent is the coded one."""
+    found: defaultdict[str, list[Spot]] = defaultdict(list)
+    if "defects" not in tables:
+        return found
+    defects = check(tables["defects"], DEFECTS)
+    rows = defects[defects["mechanism"] == "existing_repair"]
+    columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
+    for pipe_id, start, end, find, counter in rows[columns].itertuples(index=False, name=None):
+        spot = Spot("", start, end, find, False, True, True, start, end, counter)  # noqa: FBT003
+        found[str(pipe_id)].append(spot)
+    return found
+
+
+def _taps(laterals: pd.DataFrame, settings: Sleeving) -> defaultdict[str, list[Tap]]:
+    found: defaultdict[str, list[Tap]] = defaultdict(list)
+    rows = laterals.sort_values(["pipe_id", "x_m", "lateral_id"], kind="stable")
+    columns = ["pipe_id", "lateral_id", "x_m", "size_mm", "state"]
+    for pipe_id, lateral_id, x_m, size, state in rows[columns].itertuples(index=False, name=None):
+        half = (settings.lateral_size_mm if pd.isna(size) else float(size)) / 2000.0
+        found[str(pipe_id)].append(Tap(str(lateral_id), float(x_m), half, state != "closed"))
+    return found

@@ -1,0 +1,224 @@
+"""Exact least-cost sleeves of one pipe by dynamic programming on the centimetre grid.
+
+Why a grid is exact: fix which sleeves, in which order, on which side of each zone
+every end lies. The cost is then constant, and what remains are bounds on differences
+of places. With whole-number bounds such a system has a whole-number solution if it
+has any, so some best solution lies on the grid.
+
+Recurrence, from the far end back: ``best[s]`` is the best of all chains whose first
+sleeve starts at ``s`` or beyond. A sleeve of length ``l`` at ``s`` adds its cost, its
+reopenings and what it serves to ``best[s + l + gap]``. Walking back makes the first
+of equals the one with the smallest starts from left to right.
+
+What decides is kept in three whole numbers that add up sleeve by sleeve, compared in
+order: money less a reward for each demand that outweighs any money; sleeves, length
+and manhole ends packed into one; the overlap beyond what is asked, negated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numba import njit
+
+from planner.repairs.problem import Problem, Solution, measure
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+# Packed into one number: sleeves above 2**40, length in cm above 2**8, manhole ends below.
+_COUNT, _LENGTH = 1 << 40, 1 << 8
+
+
+def _compiled(function: Function) -> Function:
+    """Compile by numba, kept on disk for the next run where a folder may be written."""
+    try:
+        return cast("Function", njit(cache=True)(function))
+    except RuntimeError:  # no folder to keep it in
+        return cast("Function", njit(function))
+
+
+def place_sleeves_on(problem: Problem) -> Solution:
+    """Find the best sleeves of one pipe.
+
+    Parameters
+    ----------
+    problem
+        The pipe, in whole centimetres.
+
+    Returns
+    -------
+    solution
+        The best one in the sense of `Solution`; without sleeves where none serves.
+    """
+    starts, ends = _solve(problem)
+    return measure(problem, starts.tolist(), ends.tolist())
+
+
+@_compiled
+def _allowed(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Mark where a left and a right end may lie."""
+    length, wall = problem.length, problem.wall
+    starts = np.ones(length + 1, dtype=np.bool_)
+    ends = np.ones(length + 1, dtype=np.bool_)
+    for at, to in problem.left_zones:
+        starts[max(at + 1, 0) : max(min(to, length + 1), 0)] = False
+    for at, to in problem.right_zones:
+        ends[max(at + 1, 0) : max(min(to, length + 1), 0)] = False
+    starts[: min(wall, length + 1)] = False
+    ends[max(length - wall + 1, 0) :] = False
+    starts[0] = True
+    ends[length] = True
+    return starts, ends
+
+
+@_compiled
+def _add_range(counts: np.ndarray, first: int, last: int) -> None:
+    """Count one more on first..last, as steps that a running sum turns into counts."""
+    first = max(first, 0)
+    last = min(last, counts.size - 2)
+    if first <= last:
+        counts[first] += 1
+        counts[last + 1] -= 1
+
+
+@_compiled
+def _served(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Count by length and start what a sleeve serves, 0 where it may not lie; and by start."""
+    length, many = problem.length, problem.lengths.size
+    served = np.zeros((many, length + 2), dtype=np.int32)
+    any_here = np.zeros(length + 2, dtype=np.int32)
+    barred = np.zeros(length + 2, dtype=np.int32)
+    for kind in range(many):
+        size = problem.lengths[kind]
+        barred[:] = 0
+        for at, to in problem.demands:
+            _add_range(served[kind], to - size, min(at, length - size))
+            _add_range(any_here, to - size, min(at, length - size))
+        for at, to in problem.crosses:
+            _add_range(barred, at - size + 1, to - 1)
+        for at, to in problem.boxes:
+            _add_range(barred, to - size, at)
+        run = 0
+        stop = 0
+        for start in range(length + 1):
+            run += served[kind, start]
+            stop += barred[start]
+            served[kind, start] = run if stop == 0 else 0
+    run = 0
+    for start in range(length + 1):
+        run += any_here[start]
+        any_here[start] = run
+    return served, any_here
+
+
+@_compiled
+def _laterals_before(problem: Problem) -> np.ndarray:
+    """Count the laterals up to each place, itself included."""
+    counts = np.zeros(problem.length + 1, dtype=np.int64)
+    for place in problem.laterals:
+        counts[min(max(place, 0), problem.length)] += 1
+    return np.cumsum(counts)
+
+
+@_compiled
+def _slack(problem: Problem, first: int, start: int, end: int) -> int:
+    """Give the smaller overlap beyond what is asked; `first` demand begins at or after start."""
+    left, right = -1, -1
+    for i in range(first, problem.demands.shape[0]):
+        if problem.demands[i, 0] > end:
+            break
+        if problem.demands[i, 1] <= end:
+            if left < 0:
+                left = problem.demands[i, 0] - start
+            if right < 0 or end - problem.demands[i, 1] < right:
+                right = end - problem.demands[i, 1]
+    if start == 0 and end == problem.length:
+        return 0
+    if start == 0:
+        return right
+    if end == problem.length:
+        return left
+    return min(left, right)
+
+
+@_compiled
+def _reward(problem: Problem) -> int:
+    """Give a figure above whatever all sleeves of the pipe can cost together."""
+    most = problem.length // problem.lengths[0] + 1
+    return int(most * np.max(problem.costs) + problem.laterals.size * problem.reopen + 1)
+
+
+@_compiled
+def _walk_back(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Give for each place the best first sleeve at or beyond it: start (-1 none), length."""
+    length, gap = problem.length, problem.gap
+    starts, ends = _allowed(problem)
+    served, any_here = _served(problem)
+    laterals = _laterals_before(problem)
+    reward = _reward(problem)
+    best = np.zeros((length + 2, 3), dtype=np.int64)
+    first_start = np.full(length + 2, -1, dtype=np.int64)
+    first_kind = np.zeros(length + 2, dtype=np.int64)
+    first = problem.demands.shape[0]
+    for start in range(length, -1, -1):
+        best[start] = best[start + 1]
+        first_start[start] = first_start[start + 1]
+        first_kind[start] = first_kind[start + 1]
+        while first > 0 and problem.demands[first - 1, 0] >= start:
+            first -= 1
+        if any_here[start] == 0 or not starts[start]:
+            continue
+        for kind in range(problem.lengths.size):
+            here = served[kind, start]
+            if here == 0:
+                continue
+            end = start + problem.lengths[kind]
+            if not ends[end]:
+                continue
+            rest = best[min(end + gap, length + 1)]
+            covered = laterals[end - 1] - laterals[start]
+            money = problem.costs[kind] + covered * problem.reopen - here * reward + rest[0]
+            if money > best[start, 0]:
+                continue
+            manholes = int(start == 0) + int(end == length)
+            size = _COUNT + problem.lengths[kind] * _LENGTH + manholes + rest[1]
+            slack = rest[2] - _slack(problem, first, start, end)
+            if _is_better(best[start], money, size, slack) or (
+                # Of equals the smallest start counts; at one start the shortest length.
+                first_start[start] != start and _is_equal(best[start], money, size, slack)
+            ):
+                best[start, 0], best[start, 1], best[start, 2] = money, size, slack
+                first_start[start], first_kind[start] = start, kind
+    return first_start, first_kind
+
+
+@_compiled
+def _is_better(best: np.ndarray, money: int, size: int, slack: int) -> bool:
+    if money != best[0]:
+        return bool(money < best[0])
+    if size != best[1]:
+        return bool(size < best[1])
+    return bool(slack < best[2])
+
+
+@_compiled
+def _is_equal(best: np.ndarray, money: int, size: int, slack: int) -> bool:
+    return bool(money == best[0] and size == best[1] and slack == best[2])
+
+
+@_compiled
+def _solve(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Follow the best first sleeves from the near end."""
+    found = np.empty((2, problem.length + 1), dtype=np.int64)
+    if problem.lengths.size == 0 or problem.demands.shape[0] == 0:
+        return found[0, :0], found[1, :0]
+    first_start, first_kind = _walk_back(problem)
+    count, place = 0, 0
+    while place <= problem.length and first_start[place] >= 0:
+        start = first_start[place]
+        end = start + problem.lengths[first_kind[place]]
+        found[0, count], found[1, count] = start, end
+        count += 1
+        place = end + problem.gap
+    return found[0, :count], found[1, :count]

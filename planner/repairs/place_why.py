@@ -1,0 +1,102 @@
+"""Why no sleeve serves a span: the first bound that leaves no place for one, in figures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from planner.repairs.place_kernel import place_sleeves_on
+from planner.repairs.problem import Problem, pairs
+from planner.repairs.zones import Line, Offer, Rules, Spot, set_problem
+
+_NONE = pairs([])
+
+
+def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
+    """Say why a system serves not this span.
+
+    Bounds are taken up one after the other: the pipe and its walls, spans that no sleeve
+    may lie on, laterals, unsound pipe, rules about sleeves, neighbouring sleeves. The
+    first that leaves no place is named.
+
+    Parameters
+    ----------
+    line, offer, rules
+        The pipe, the system at its size, what bounds its sleeves.
+    spot
+        A span that the best placement leaves out.
+
+    Returns
+    -------
+    reason
+        One line with numbers and units.
+    """
+    alone = replace(line, spots=tuple(_only(one, spot) for one in line.spots))
+    problem = set_problem(alone, offer, rules)
+    needed, longest = int(problem.demands[0, 1] - problem.demands[0, 0]), max(offer.lengths_m)
+    name = f"{offer.system} at DN {line.dn_mm:g}"
+    if problem.lengths.size == 0 or needed > problem.lengths.max():
+        doubt = rules.doubt_m(spot)
+        return (
+            f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
+            f"{rules.overlap_m:.2f} m overlap and {doubt:.2f} m doubt, clipped at manholes); "
+            f"the longest sleeve of {name} has {longest:.2f} m"
+        )
+    walls = problem._replace(left_zones=_NONE, right_zones=_NONE, crosses=_NONE, boxes=_NONE)
+    crossed = walls._replace(crosses=problem.crosses)
+    tapped = set_problem(replace(alone, spots=(spot,)), offer, replace(rules, boxes=()))
+    tapped = tapped._replace(crosses=problem.crosses)
+    near = (spot.from_m - longest, spot.to_m + longest)
+    for bounds, reason in (
+        (
+            walls,
+            f"no length of {name} fits between the walls of the pipe of {line.length_m:.2f} m, "
+            f"{rules.wall_clear_m:.2f} m clear of each or ending at it",
+        ),
+        (crossed, f"any sleeve of {name} would lie on {_named(line, near, closed=True)}"),
+        (
+            tapped,
+            f"every place for {name} ends within {rules.lateral_clear_m:.2f} m of a lateral "
+            f"({_laterals(line, near)})",
+        ),
+        (
+            problem._replace(boxes=_NONE),
+            f"every place for {name} lacks {rules.overlap_m:.2f} m of sound pipe at an end, "
+            f"beside {_named(line, near, closed=False)}",
+        ),
+        (problem, f"a rule about sleeves forbids {name} over it"),
+    ):
+        if not _fits(bounds):
+            return reason
+    return (
+        f"a sleeve of {name} alone would fit, but not {rules.gap_m:.2f} m clear of those "
+        "that serve its neighbours"
+    )
+
+
+def _only(one: Spot, spot: Spot) -> Spot:
+    return one if one is spot else replace(one, wanted=False)
+
+
+def _fits(problem: Problem) -> bool:
+    return place_sleeves_on(problem).served > 0
+
+
+def _named(line: Line, near: tuple[float, float], *, closed: bool) -> str:
+    found = [
+        f"{spot.span_id or 'an earlier repair'} at {spot.from_m:.2f} to {spot.to_m:.2f} m"
+        for spot in line.spots
+        if (spot.closed if closed else spot.unsound) and _meets(spot, near)
+    ]
+    return ", ".join(found)
+
+
+def _meets(spot: Spot, near: tuple[float, float]) -> bool:
+    return spot.to_m >= near[0] and spot.from_m <= near[1]
+
+
+def _laterals(line: Line, near: tuple[float, float]) -> str:
+    places = [tap.x_m for tap in line.taps]
+    inside = np.array([x for x in places if near[0] <= x <= near[1]])
+    return ", ".join(f"{x:.2f} m" for x in inside)

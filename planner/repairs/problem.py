@@ -1,0 +1,110 @@
+"""One pipe as the placement sees it: whole centimetres, nothing else.
+
+Kernel, plain reference, MILP and exhaustive search all get this and must agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+WholeArray = npt.NDArray[np.int64]
+
+
+class Problem(NamedTuple):
+    """What bounds the sleeves of one pipe; lengths in whole centimetres.
+
+    A sleeve is a start ``s`` and an end ``e = s + length``, ``0 <= s``, ``e <= length``
+    of the pipe. ``s`` is 0, or at least `wall` and in none of `left_zones`; ``e`` is
+    the pipe's end, or at least `wall` before it and in none of `right_zones`. Zones
+    are open intervals, rows of (from, to). A sleeve overlaps no row of `crosses` and
+    takes in no row of `boxes` whole. Two sleeves lie at least `gap` apart. A sleeve
+    serves each of `demands` (sorted) that lies inside it; each of `laterals` inside
+    costs `reopen`. `lengths` ascends, `costs` stands beside it.
+    """
+
+    length: int
+    wall: int
+    gap: int
+    demands: WholeArray
+    left_zones: WholeArray
+    right_zones: WholeArray
+    crosses: WholeArray
+    boxes: WholeArray
+    lengths: WholeArray
+    costs: WholeArray
+    laterals: WholeArray
+    reopen: int
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Sleeves from left to right: where each starts and ends [cm], and what decides.
+
+    Of all solutions it serves most demands; of these it has the least `cost`, then the
+    fewest sleeves, the least total `length`, the fewest ends at a manhole, the largest
+    sum of each sleeve's smaller overlap (`slack`, beyond what its demands ask; an end
+    at a manhole does not count), then the smallest starts from left to right.
+    """
+
+    starts: tuple[int, ...]
+    ends: tuple[int, ...]
+    served: int
+    cost: int
+    length: int
+    manhole_ends: int
+    slack: int
+
+    @property
+    def rank(self) -> tuple[int, ...]:
+        """Give what is compared, least first; without the places."""
+        return (
+            -self.served,
+            self.cost,
+            len(self.starts),
+            self.length,
+            self.manhole_ends,
+            -self.slack,
+        )
+
+
+def measure(problem: Problem, starts: list[int], ends: list[int]) -> Solution:
+    """Reckon what sleeves at `starts` and `ends` [cm] come to, from the definition.
+
+    Parameters
+    ----------
+    problem
+        The pipe.
+    starts, ends
+        Sleeves from left to right.
+
+    Returns
+    -------
+    solution
+        Its figures; whether the sleeves are allowed is not asked here.
+    """
+    served = cost = manholes = slack = 0
+    price = dict(zip(problem.lengths.tolist(), problem.costs.tolist(), strict=True))
+    for start, end in zip(starts, ends, strict=True):
+        inside = [(a, b) for a, b in problem.demands.tolist() if start <= a and b <= end]
+        laterals = sum(start < x < end for x in problem.laterals.tolist())
+        served += len(inside)
+        cost += price[end - start] + laterals * problem.reopen
+        at_ends = (start == 0, end == problem.length)
+        manholes += sum(at_ends)
+        beyond = []
+        if inside and not at_ends[0]:
+            beyond.append(min(a for a, _ in inside) - start)
+        if inside and not at_ends[1]:
+            beyond.append(end - max(b for _, b in inside))
+        slack += min(beyond, default=0)
+    length = sum(ends) - sum(starts)
+    return Solution(tuple(starts), tuple(ends), served, cost, length, manholes, slack)
+
+
+def pairs(rows: list[tuple[int, int]]) -> WholeArray:
+    """Give rows of (from, to) as an array, also where there are none."""
+    return np.array(sorted(set(rows)), dtype=np.int64).reshape(-1, 2)
