@@ -42,6 +42,8 @@ _WANTED = {
     "number": "a number",
     "whole": "a whole number",
 }
+# Units that are plain from the column, or no unit.
+_NOT_SAID = ("", "-", "crs", "clock h")
 # Columns of a contract that say where a row came from; the reader fills them.
 _ORIGIN = ("file", "row")
 
@@ -291,7 +293,7 @@ def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
         return " | ".join(word for word in column.one_of if word)
     words = _WANTED[column.kind]
     unit = unit or column.unit
-    if column.kind in ("number", "whole") and unit not in ("", "-"):
+    if column.kind in ("number", "whole") and unit not in _NOT_SAID:
         words += f" in {unit}"
     if column.low is not None and column.high is not None:
         words += f" from {column.low:g} to {column.high:g}"

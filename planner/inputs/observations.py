@@ -82,13 +82,18 @@ _WORDS: tuple[tuple[str, dict[str, str] | dict[str, bool], str], ...] = (
 
 @dataclass(frozen=True)
 class Surveys:
-    """Camera runs (`INSPECTIONS`), coded rows (`OBSERVATIONS`), faults, flags, rows read a file."""
+    """Camera runs (`INSPECTIONS`), coded rows (`OBSERVATIONS`), faults, flags (`FLAGS`).
+
+    ``read_count`` counts the rows read for each file, ``head_count`` those of them that tell
+    of a run and code nothing.
+    """
 
     inspections: pd.DataFrame
     observations: pd.DataFrame
     faults: list[Fault]
     flags: pd.DataFrame
     read_count: dict[str, int]
+    head_count: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -100,6 +105,7 @@ class _FileRows:
     faults: list[Fault]
     flags: list[tuple[str, str]]
     read_count: int
+    head_count: int
 
 
 def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
@@ -125,6 +131,7 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
     faults: list[Fault] = []
     flags: list[tuple[str, str]] = []
     read_count: dict[str, int] = {}
+    head_count: dict[str, int] = {}
     taken: dict[str, str] = {}
     seen: dict[str, str] = {}
     for spec in specs:
@@ -145,13 +152,18 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
             observations.append(got.rows)
             faults += got.faults
             flags += got.flags
-            read_count[name] = got.read_count
+            read_count[name], head_count[name] = got.read_count, got.head_count
     rows = pd.concat([pd.DataFrame(), *observations], ignore_index=True)
     heads = pd.concat([pd.DataFrame(), *inspections], ignore_index=True)
     unlike = sorted(set(flags))
     table = conform([{"step": "inputs", "key": k, "what": w} for k, w in unlike], FLAGS)
     return Surveys(
-        conform(heads, INSPECTIONS), conform(rows, OBSERVATIONS), faults, table, read_count
+        conform(heads, INSPECTIONS),
+        conform(rows, OBSERVATIONS),
+        faults,
+        table,
+        read_count,
+        head_count,
     )
 
 
@@ -176,7 +188,7 @@ def _read_file(path: Path, name: str, spec: InspectionSpec, taken: dict[str, str
     if raw.read_count == 0:
         told.append((name, "a header and no rows: an empty file"))
     flags += [*more_flags, *split, *named, *told, *doubts]
-    return _FileRows(runs, rows, faults, flags, raw.read_count)
+    return _FileRows(runs, rows, faults, flags, raw.read_count, int(frame["bare"].sum()))
 
 
 def _want_columns(places: dict[str, int], raw: CsvRows, spec: InspectionSpec) -> None:

@@ -49,8 +49,9 @@ _SECTIONS_WAIT = {
 class Inputs:
     """All that was read from one project folder, table by table, and what was wrong with it.
 
-    ``read_count`` counts the rows read for each file, ``hashes`` holds its sha256;
-    ``missing`` says which step waits for which file.
+    ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file
+    that tell of a run and code nothing; ``hashes`` holds each file's sha256; ``missing`` says
+    which step waits for which file.
     """
 
     folder: Path
@@ -76,6 +77,7 @@ class Inputs:
     source_crs: str
     local_crs: str
     read_count: dict[str, int]
+    head_count: dict[str, int]
     missing: list[str]
     hashes: dict[str, str]
 
@@ -187,6 +189,17 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         missing.insert(0, "verdicts, and all that follows, wait for [[inspections]]")
     if not sections.settings.project.first_day:
         missing.append("dates and ages wait for first_day in [project]")
+    parts = {
+        "systems.toml": systems.systems,
+        "prices.toml": tables.prices.prices,
+        "crews.toml": tables.crews.crews,
+    }
+    waits = "".join(reading.missing)
+    reading.missing += [
+        f"{WAITING_FOR[name]}, which gives none"
+        for name, frame in parts.items()
+        if frame.empty and name not in waits
+    ]
     flags = pd.concat([network.flags, surveys.flags], ignore_index=True).drop_duplicates()
     return Inputs(
         folder=reading.folder,
@@ -212,6 +225,7 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         source_crs=network.source_crs,
         local_crs=network.local_crs,
         read_count=dict(sorted(reading.read_count.items())),
+        head_count=surveys.head_count,
         missing=[*missing, *reading.missing],
         hashes=_hashes(sections, reading.folder),
     )

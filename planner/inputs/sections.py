@@ -25,7 +25,7 @@ LAYERS: dict[str, Table] = {
     "streets": STREETS,
 }
 # Columns of the contracts that the readers or locate fill; no file gives them.
-_DERIVED = frozenset(
+DERIVED = frozenset(
     {
         "drawn_m",
         "length_m",
@@ -81,7 +81,7 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
 
 def _layer(found: object, name: str, table: Table) -> LayerSpec:
     spec = _spec(LayerSpec, found, f"[{name}]")
-    allowed = [column for column in table.names if column not in _DERIVED] + ["size"]
+    allowed = [column for column in table.names if column not in DERIVED] + ["size"]
     _check_columns(spec, table, allowed, f"[{name}")
     return spec
 

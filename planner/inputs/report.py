@@ -1,0 +1,198 @@
+"""What ``sleeveplan check`` prints: every fault, every doubt, and the books of each file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import pandas as pd
+
+from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
+from planner.errors import Fault
+from planner.inputs.project import Inputs
+from planner.tables import check
+
+
+@dataclass(frozen=True)
+class Book:
+    """Where the rows of one file went; ``lost`` is not 0 only if the tool forgot rows."""
+
+    file: str
+    read: int
+    used: int
+    flagged: int
+    refused: int
+    left_over: int
+
+    @property
+    def lost(self) -> int:
+        """Rows that are found nowhere."""
+        return self.read - self.used - self.flagged - self.refused - self.left_over
+
+    def __str__(self) -> str:
+        line = (
+            f"{self.file}: {self.read} rows read = {self.used} used + {self.flagged} used with "
+            f"a flag + {self.refused} refused + {self.left_over} left over"
+        )
+        return line if not self.lost else f"{line}; THE BOOKS DO NOT BALANCE: {self.lost} missing"
+
+
+def check_lines(
+    inputs: Inputs, flags: pd.DataFrame, left_over: pd.DataFrame, defects: pd.DataFrame
+) -> list[str]:
+    """Say all that is wrong or doubtful with a project's inputs, one line each.
+
+    Parameters
+    ----------
+    inputs
+        As read.
+    flags, left_over, defects
+        What `screening.locate` gave; obey `FLAGS`, `LEFT_OVER`, `DEFECTS`.
+
+    Returns
+    -------
+    lines
+        Faults, rows left over, flags, steps that wait for a file, the shortest coded stretch
+        of each survey file, the books of each file, and the counts.
+    """
+    check(flags, FLAGS)
+    check(left_over, LEFT_OVER)
+    check(defects, DEFECTS)
+    faults = faults_of(inputs)
+    doubts = pd.concat([inputs.flags, flags], ignore_index=True).drop_duplicates()
+    lines = [f"fault: {fault}" for fault in faults]
+    lines += [f"left over: {_where(file, row, key)}: {reason}" for _, key, file, row, reason in
+              left_over[LEFT_OVER.names].itertuples(index=False)]  # fmt: skip
+    lines += [f"flag: {key}: {what}" for key, what in
+              doubts[["key", "what"]].itertuples(index=False)]  # fmt: skip
+    lines += [f"waits: {text}" for text in inputs.missing]
+    lines += [f"stretches: {text}" for text in stretch_lines(inputs, defects)]
+    lines += [f"books: {book}" for book in balance(inputs, doubts, left_over, defects)]
+    lines.append(f"{len(faults)} faults, {len(left_over)} left over, {len(doubts)} flags")
+    return [_one_line(line) for line in lines]
+
+
+def faults_of(inputs: Inputs) -> list[Fault]:
+    """Give the faults of the inputs as they were found."""
+    return [
+        Fault(str(file), int(row), str(column), str(found), str(wanted), lost=bool(lost))
+        for file, row, column, found, wanted, lost in inputs.faults.itertuples(index=False)
+    ]
+
+
+def stretch_lines(inputs: Inputs, defects: pd.DataFrame) -> list[str]:
+    """Give the shortest coded stretch of each survey file, and propose it where it is short.
+
+    A firm that coded a stretch of 0.6 m would have coded as a stretch whatever is longer,
+    so its points are shorter. A shortest stretch above the setting proves nothing.
+    """
+    now = inputs.settings.survey.point_extent_m
+    coded = defects[(defects["kind"] == "stretch") & (defects["extent_from"] == "coded")]
+    lengths = (coded["x_to_m"] - coded["x_from_m"]).round(3)
+    lines = []
+    for file, part in lengths[lengths > 0].groupby(coded["file"], sort=True):
+        shortest = float(part.min())
+        line = f"{file}: the shortest of {len(part)} coded stretches is {shortest:.2f} m"
+        if shortest < now:
+            line += f"; propose [survey] point_extent_m = {shortest:.2f} (now {now:.2f})"
+        else:
+            line += f"; no reason to change [survey] point_extent_m = {now:.2f}"
+        lines.append(line)
+    return lines
+
+
+def balance(
+    inputs: Inputs, flags: pd.DataFrame, left_over: pd.DataFrame, defects: pd.DataFrame
+) -> list[Book]:
+    """Find every row of every file again.
+
+    Parameters
+    ----------
+    inputs
+        As read.
+    flags, left_over, defects
+        As for `check_lines`.
+
+    Returns
+    -------
+    books
+        One for each file, by name. A row of a survey is used if its defect, or the stretch
+        that it ends, lies on a pipe, or if it tells of a run and codes nothing.
+    """
+    refused = refused_count(faults_of(inputs))
+    books = []
+    for file, read in sorted(inputs.read_count.items()):
+        if file in inputs.head_count:
+            books.append(_survey_book(inputs, file, refused[file], (flags, left_over, defects)))
+            continue
+        lost = refused[file]
+        used = _held(inputs).get(file, read - lost)
+        flagged = _flagged_pipes(inputs, file, flags)
+        books.append(Book(file, read, used - flagged, flagged, lost, 0))
+    return books
+
+
+def refused_count(faults: Iterable[Fault]) -> Counter[str]:
+    """Count refused rows by file: a row with two bad cells is one, records of two lists are two.
+
+    A shift is part of its crew's record, which stays though the shift is refused.
+    """
+    rows = set()
+    for fault in faults:
+        if not (fault.lost and fault.row) or fault.column.startswith("crew.shift"):
+            continue
+        part = ""
+        if fault.file.endswith(".toml"):
+            part = fault.column.rpartition(".")[0] or fault.column
+        rows.add((fault.file, part, fault.row))
+    return Counter(file for file, _, _ in rows)
+
+
+def _survey_book(
+    inputs: Inputs,
+    file: str,
+    refused: int,
+    placed: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame],
+) -> Book:
+    flags, left_over, defects = placed
+    rows = inputs.observations[inputs.observations["file"] == file]
+    left = set(left_over.loc[left_over["file"] == file, "row"].dropna().astype(int))
+    on_pipe = set(defects["observation_id"]) | set(defects["close_id"])
+    doubtful = set(flags["key"]) | set(defects.loc[defects["flags"] != "", "observation_id"])
+    ids = rows["observation_id"]
+    is_left = rows["row"].astype(int).isin(left)
+    is_used = ids.isin(on_pipe) & ~is_left
+    flagged = int((is_used & ids.isin(doubtful)).sum())
+    used = int(is_used.sum()) - flagged + inputs.head_count[file]
+    return Book(file, inputs.read_count[file], used, flagged, refused, int(is_left.sum()))
+
+
+def _held(inputs: Inputs) -> dict[str, int]:
+    """Count what the tables hold of files that fill tables of their own."""
+    return {
+        "systems.toml": sum(
+            len(table)
+            for table in (inputs.systems, inputs.system_sizes, inputs.process, inputs.packers)
+        ),
+        "prices.toml": len(inputs.prices),
+        "crews.toml": len(inputs.crews),
+        "stock.csv": len(inputs.stock),
+        "done.csv": len(inputs.done),
+    }
+
+
+def _flagged_pipes(inputs: Inputs, file: str, flags: pd.DataFrame) -> int:
+    own = inputs.pipes["file"] == file
+    return int(inputs.pipes.loc[own, "pipe_id"].isin(flags["key"]).sum())
+
+
+def _where(file: object, row: object, key: object) -> str:
+    if not file:
+        return str(key)
+    return f"{file}, row {row}, {key}" if not pd.isna(row) else f"{file}, {key}"  # type: ignore[call-overload]
+
+
+def _one_line(text: str) -> str:
+    """Print no control characters: a file could hold an escape sequence of the terminal."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -1,0 +1,183 @@
+"""A commented project folder to start from: every file that the tool reads, nothing invented.
+
+Figures of a sleeve system come from its maker and prices from the contract, so the files
+for them hold their keys in comments and no numbers that could be taken for true.
+"""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from planner.contracts import (
+    CREWS,
+    DECISIONS,
+    DONE,
+    PACKERS,
+    PRICES,
+    PROCESS,
+    STOCK,
+    SYSTEM_SIZES,
+    SYSTEMS,
+)
+from planner.errors import FileError
+from planner.inputs.forms import wanted_of
+from planner.inputs.observations import FORM
+from planner.inputs.sections import DERIVED, FILE, LAYERS
+from planner.tables import Column, Table
+
+_DERIVED_FORM = {"done": ("done_id", "file", "row"), "decisions": ("version", "fingerprint")}
+# A list in TOML, where the tables hold one text.
+_JOINED = ", '+' between"
+_PROJECT = """# A sleeveplan project. Files lie in this folder. `sleeveplan check .` lists what is
+# wrong, `sleeveplan plan .` makes the plan. Lines with '#' are choices you may take up.
+
+[project]
+name = ""
+# crs = "EPSG:25832"       # only where a layer does not say its own
+# units = "metric"         # metric | us, for print
+# currency = "EUR"
+# first_day = "2026-01-12" # the Monday the week starts on
+
+[pipes]
+file = "pipes.gpkg"        # GeoPackage, Shapefile, GeoJSON or GeoParquet
+# layer = "pipes"
+[pipes.columns]            # our column = "the file's column"
+pipe_id = "pipe_id"
+us_node = "us_node"
+ds_node = "ds_node"
+size = "size"              # as written: 200, DN 200, 8", 300x450
+"""
+_INSPECTIONS = """
+[[inspections]]            # one for each form of CSV; coded by EN 13508-2
+file = "surveys.csv"
+standard = "EN 13508-2"
+zero_at = "unknown"        # wall | centre | unknown: the zero of the counter
+# units = {s_m = "ft"}     # m | mm | cm | ft | ft_us | in
+[inspections.columns]      # our column = "the file's column"; left out = it has our name
+"""
+_RULES = """
+# [rules]
+# book = "default"         # or a rulebook of your own, a TOML file in this folder
+# [rules.overrides]        # one limit changed, with the reason
+# "rule-id.column.ok" = [20, "why"]
+"""
+
+
+def write_skeleton(folder: Path) -> list[Path]:
+    """Write the commented files of a new project.
+
+    Parameters
+    ----------
+    folder
+        New, or without any of the files.
+
+    Returns
+    -------
+    paths
+        The files written.
+
+    Raises
+    ------
+    FileError
+        If one of the files is there: nothing is written then.
+    """
+    texts = {
+        FILE: _project_text(),
+        "crews.toml": _crews_text(),
+        "systems.toml": _systems_text(),
+        "prices.toml": _prices_text(),
+        "done.csv": _header(DONE, _DERIVED_FORM["done"]),
+        "stock.csv": _header(STOCK, ()),
+        "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
+    }
+    there = [name for name in texts if (folder / name).exists()]
+    if there:
+        message = f"{folder}: holds {', '.join(there)}; nothing was written"
+        raise FileError(message)
+    if folder.exists() and not folder.is_dir():
+        message = f"{folder}: is no folder"
+        raise FileError(message)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for name, text in texts.items():
+        path = folder / name
+        with path.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        paths.append(path)
+    return paths
+
+
+def _header(table: Table, derived: tuple[str, ...]) -> str:
+    return ",".join(name for name in table.names if name not in derived) + "\n"
+
+
+def _project_text() -> str:
+    parts = [_PROJECT, _choices(LAYERS["pipes"], {"pipe_id", "us_node", "ds_node"})]
+    for name in ("nodes", "laterals", "streets"):
+        parts += [f'\n# [{name}]\n# file = "{name}.gpkg"\n# [{name}.columns]\n']
+        parts.append(_choices(LAYERS[name], set()))
+    parts += [_INSPECTIONS, _choices(FORM, set()), _RULES]
+    return "".join(parts) + _settings_text()
+
+
+def _settings_text() -> str:
+    """Give the packaged settings as comments, with their meaning and source; not [project]."""
+    text = resources.files("planner").joinpath("data/settings.toml").read_text("utf-8")
+    lines = ["", "# Settings that ship with the tool; set here what differs."]
+    lines += [f"# {line}".rstrip() for line in text[text.index("[survey]") :].splitlines()]
+    return "\n".join(lines) + "\n"
+
+
+def _choices(table: Table, given: set[str]) -> str:
+    columns = [c for c in table.columns if c.name not in given | DERIVED]
+    return "".join(_line(f'# {c.name} = "..."', c) for c in columns)
+
+
+def _line(key: str, column: Column) -> str:
+    meaning = column.meaning.partition(_JOINED)[0]
+    wanted = "" if column.kind == "text" and not column.one_of else wanted_of(column)
+    return f"{key:<34} # {'; '.join(part for part in (meaning, wanted) if part)}\n"
+
+
+def _keys(table: Table, skip: tuple[str, ...] = (), indent: str = "# ") -> str:
+    return "".join(
+        _line(f"{indent}{c.name} = {_blank(c)}", c) for c in table.columns if c.name not in skip
+    )
+
+
+def _blank(column: Column) -> str:
+    if column.kind in ("number", "whole"):
+        return "0"
+    if column.kind == "flag":
+        return "false"
+    if _JOINED not in column.meaning:
+        return '"..."'
+    return "[1.0]" if column.name.endswith("_m") else '["..."]'
+
+
+def _crews_text() -> str:
+    return (
+        "# Crews: who does which steps, with which systems and packers, from which yard, when.\n\n"
+        "# [[crew]]\n" + _keys(CREWS) + "# [[crew.shift]]\n"
+        '# days = ["mon", "tue", "wed", "thu", "fri"]\n# start = "07:00"\n# end = "16:00"\n'
+    )
+
+
+def _systems_text() -> str:
+    return (
+        "# Sleeve systems and packers. Every figure comes from the maker's own instructions.\n\n"
+        "# [[system]]\n" + _keys(SYSTEMS) + "\n#   [[system.size]]\n"
+        + _keys(SYSTEM_SIZES, ("system",), "#   ") + "\n#   [[system.process]]\n"
+        + _keys(PROCESS, ("system",), "#   ") + "\n# [[packer]]\n" + _keys(PACKERS)
+    )  # fmt: skip
+
+
+def _prices_text() -> str:
+    amounts = ("each_cents", "extra_cents_per_m")
+    return (
+        "# Prices: so much each, so much for every metre beyond included_m, in the currency of\n"
+        "# planner.toml.\n\n# [[price]]\n" + _keys(PRICES, amounts)
+        + "# each = 0.00                      # each, the first included_m within it\n"
+        + "# extra_per_m = 0.00               # each further metre\n"
+    )  # fmt: skip
