@@ -1,0 +1,285 @@
+"""Hold the rulebook against spans and pipes, then against sleeves, totals and visits.
+
+Closed by default: without rules nothing is served by a sleeve. Rules are run one by one
+over all things at once; the table of answers is rules times things, never a loop over
+rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
+from planner.contracts.verdicts import URGENCY
+from planner.screening.columns import Marks, Texts, View, view_of
+from planner.screening.findings import findings_of, rows_of, silent_rows
+from planner.screening.intervals import NO, UNKNOWN, YES
+from planner.screening.reasons import Judged, reasons_of
+from planner.screening.rulebook import Rulebook
+from planner.screening.ruling import Ruling, rule_on
+from planner.screening.verdict import (
+    STATE_WORDS,
+    Mechanisms,
+    first_of,
+    needs_of,
+    state_of,
+    urgency_of,
+    verdict_of,
+)
+from planner.screening.wording import METHODS, NEVER_SLEEVE
+from planner.tables import check, conform
+
+BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
+
+
+@dataclass(frozen=True)
+class Screened:
+    """What the rulebook says: every `findings` row, and one row of `verdicts` for each span."""
+
+    findings: pd.DataFrame
+    verdicts: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class ScreenedSleeves:
+    """What the rulebook says of placed sleeves.
+
+    `barred` sleeves must be taken out and their pipe placed again; `referred` ones wait
+    for a person (both: sleeve_id, pipe_id, from_m, to_m [m], rules, why). `referred_pipes`
+    (pipe_id, rules, why) are too much sleeved altogether.
+    """
+
+    findings: pd.DataFrame
+    barred: pd.DataFrame
+    referred: pd.DataFrame
+    referred_pipes: pd.DataFrame
+
+
+def screen(
+    spans: pd.DataFrame,
+    pipes: pd.DataFrame,
+    rulebook: Rulebook,
+    *,
+    defects: pd.DataFrame | None = None,
+) -> Screened:
+    """Say of each span what it needs, how soon, which methods may serve it, and why.
+
+    Parameters
+    ----------
+    spans
+        Obeys `SPANS`: figures as intervals, blank = unknown.
+    pipes
+        Obeys `PIPES`; a span whose pipe is not there has an unknown pipe.
+    rulebook
+        Rules about spans and pipes are used.
+    defects
+        Obeys `DEFECTS`: earlier repairs, linings and changes of size are taken from it.
+        None = none were placed.
+
+    Returns
+    -------
+    screened
+        Findings of every rule that speaks, and `VERDICTS`. Neither the order of rules
+        nor that of rows changes a verdict.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    check(spans, SPANS)
+    check(pipes, PIPES)
+    own = pipes[pipes["pipe_id"].isin(set(spans["pipe_id"]))].reset_index(drop=True)
+    view = view_of("span", spans.reset_index(drop=True), own, defects)
+    pipe_view = view_of("pipe", own, own, defects)
+    mechanisms = _mechanisms(view, rulebook)
+    about_spans = _run(rulebook, view, mechanisms)
+    about_pipes = _run(rulebook, pipe_view, None)
+    rulings = sorted(
+        [*about_spans, *_spread(about_pipes, pipe_view, view)], key=lambda one: one.rule.id
+    )
+    barred = _never(view, mechanisms)
+    judged = _judge(mechanisms, rulings, barred != "")
+    silent = _unsaid(judged, rulings)
+    keys = view.texts("span_id")
+    parts = rows_of("span", keys, about_spans)
+    parts += rows_of("pipe", pipe_view.texts("pipe_id"), about_pipes)
+    parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
+    parts += silent_rows("span", keys, "refer", "", silent)
+    verdicts = _verdicts(view, judged, rulings, np.where(silent == "", barred, silent))
+    return Screened(findings_of(parts), verdicts)
+
+
+def screen_sleeves(
+    sleeves: pd.DataFrame,
+    pipes: pd.DataFrame,
+    pipe_totals: pd.DataFrame,
+    rulebook: Rulebook,
+    *,
+    defects: pd.DataFrame | None = None,
+) -> ScreenedSleeves:
+    """Hold the rules about sleeves and totals against what was placed.
+
+    Parameters
+    ----------
+    sleeves, pipe_totals
+        Obey `SLEEVES` and `PIPE_TOTALS`.
+    pipes, rulebook, defects
+        As in `screen`.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    check(sleeves, SLEEVES)
+    check(pipe_totals, PIPE_TOTALS)
+    check(pipes, PIPES)
+    view = view_of("sleeve", sleeves.reset_index(drop=True), pipes, defects)
+    totals = view_of("totals", pipe_totals.reset_index(drop=True), pipes, defects)
+    about_sleeves, about_totals = _run(rulebook, view, None), _run(rulebook, totals, None)
+    ruled_out = [one for one in about_sleeves if one.effect == "rules_out"]
+    refer = [one for one in about_sleeves if one.effect == "refer"]
+    barred = _named(view, [one.pick(one.answer == YES) for one in ruled_out])
+    asked = [*refer, *(one.pick(one.answer == UNKNOWN) for one in ruled_out)]
+    referred = _named(view, sorted(asked, key=lambda one: one.rule.id))
+    referred = referred[~referred["sleeve_id"].isin(set(barred["sleeve_id"]))]
+    parts = rows_of("sleeve", view.texts("sleeve_id"), about_sleeves)
+    parts += rows_of("totals", totals.texts("pipe_id"), about_totals)
+    too_much = [one for one in about_totals if one.effect == "refer"]
+    return ScreenedSleeves(
+        findings_of(parts),
+        barred.reset_index(drop=True),
+        referred.reset_index(drop=True),
+        _named(totals, too_much)[["pipe_id", "rules", "why"]].reset_index(drop=True),
+    )
+
+
+def screen_visits(
+    visits: pd.DataFrame, setups: pd.DataFrame, pipes: pd.DataFrame, rulebook: Rulebook
+) -> pd.DataFrame:
+    """Hold the rules about visits against a week; gives `FINDINGS` about visits.
+
+    Parameters
+    ----------
+    visits, setups, pipes
+        Obey `VISITS`, `SETUPS`, `PIPES`; each visit is seen with its set-up and pipe.
+
+    Raises
+    ------
+    TableError
+        If `visits` breaks its contract.
+    """
+    check(visits, VISITS)
+    more = setups.drop(columns="geometry", errors="ignore")
+    view = view_of("visit", visits.merge(more, on="setup_id", how="left"), pipes, None)
+    return findings_of(rows_of("visit", view.texts("visit_id"), _run(rulebook, view, None)))
+
+
+def _run(rulebook: Rulebook, view: View, mechanisms: Mechanisms | None) -> list[Ruling]:
+    rulings = []
+    everywhere = np.ones(len(view), dtype=bool)
+    for rule in rulebook.about(view.about):
+        applies = mechanisms.any_of(rule.mechanism) if mechanisms and rule.mechanism else everywhere
+        rulings += rule_on(rule, view, applies)
+    return rulings
+
+
+def _mechanisms(view: View, rulebook: Rulebook) -> Mechanisms:
+    texts, where = view.coded("mechanisms")
+    sets = [{part.strip() for part in text.split("+")} - {""} for text in texts]
+    names = tuple(sorted(set().union(*sets)))
+    held = np.asarray([[name in one for name in names] for one in sets], dtype=bool)
+    own = held.reshape(len(sets), len(names))[where]
+    return Mechanisms(names, own, rulebook.named())
+
+
+def _spread(rulings: Sequence[Ruling], pipes: View, spans: View) -> list[Ruling]:
+    """Give what is said of a pipe to each of its spans."""
+    place = pd.Index(pipes.texts("pipe_id")).get_indexer(pd.Index(spans.texts("pipe_id")))
+    out = []
+    for ruling in rulings:
+        at = np.full(len(pipes) + 1, -1, dtype=np.intp)
+        at[ruling.rows] = np.arange(len(ruling.rows))
+        where = at[place]  # -1, the last, is the pipe that is not there
+        out.append(ruling.spread(np.flatnonzero(where >= 0), where[where >= 0]))
+    return out
+
+
+def _never(view: View, mechanisms: Mechanisms) -> Texts:
+    """Say where a sleeve is out of the question whatever the book holds, '' elsewhere."""
+    why = np.full(len(view), "", dtype=object)
+    why[view.flags("at_lining")] = "an earlier lining lies at this place: never a sleeve"
+    why[view.flags("lined")] = "the pipe is lined already: never a sleeve"
+    for name in sorted(NEVER_SLEEVE):
+        why[mechanisms.any_of([name])] = f"{name} is never served by a sleeve"
+    return why
+
+
+def _judge(mechanisms: Mechanisms, rulings: Sequence[Ruling], barred: Marks) -> Judged:
+    nothing = np.zeros_like(barred)
+    needs = needs_of(mechanisms, rulings)
+    states = {
+        method: state_of(method, mechanisms, rulings, barred if method == "sleeve" else nothing)
+        for method in METHODS
+    }
+    return Judged(mechanisms, needs, states, verdict_of(needs, states))
+
+
+def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
+    """Say of each span which of its mechanisms no rule names, settles the need of or refers."""
+    mechanisms = judged.mechanisms
+    unnamed = [name not in mechanisms.named for name in mechanisms.names]
+    why = np.full(len(mechanisms.own), "", dtype=object)
+    lacking = judged.needs.lacking & (judged.needs.words == "unknown")[:, None]
+    for ruling in rulings:
+        if ruling.effect in ("refer", "needs"):  # its own sentence says it better
+            for column in mechanisms.columns(ruling.rule.mechanism):
+                lacking[ruling.rows, column] = False
+    for column, name in enumerate(mechanisms.names):
+        rows = mechanisms.own[:, column] if unnamed[column] else lacking[:, column]
+        word = f"no rule names {name}" if unnamed[column] else f"no rule settles what {name} needs"
+        why[rows] = np.where(why[rows] == "", word, why[rows] + "; " + word)
+    return why
+
+
+def _verdicts(
+    view: View, judged: Judged, rulings: Sequence[Ruling], fallback: Texts
+) -> pd.DataFrame:
+    mended = view.texts("state") == "mended"
+    urgency = np.asarray(URGENCY, dtype=object)[urgency_of(len(view), rulings)]
+    needs = np.where(mended, "nothing", judged.needs.words)
+    judged = replace(judged, verdict=np.where(mended, "none", judged.verdict))
+    reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
+    table: dict[str, object] = {
+        "span_id": view.texts("span_id"),
+        "pipe_id": view.texts("pipe_id"),
+        "needs": needs,
+        "urgency": np.where(needs == "nothing", "", urgency),
+        **{method: STATE_WORDS[state.code] for method, state in judged.states.items()},
+        "verdict": judged.verdict,
+        "first": first_of(judged.verdict, rulings),
+        "rules": reasons.rules,
+        "assumed": reasons.assumed & ~mended,
+        "why": np.where(mended, "a sleeve that lies here already serves it", reasons.why),
+    }
+    return conform(pd.DataFrame(table), VERDICTS)
+
+
+def _named(view: View, rulings: Sequence[Ruling]) -> pd.DataFrame:
+    """List the things that rulings speak of, each once, with all rules and the first reason."""
+    key = "sleeve_id" if view.about == "sleeve" else "pipe_id"
+    columns = [name for name in BARRED_COLUMNS if name in view.things.columns]
+    rows = [
+        pd.DataFrame({"row": one.rows, "rules": one.rule.id, "why": one.why})
+        for one in rulings
+        if (one.answer != NO).any()
+    ]
+    said = pd.concat(rows) if rows else pd.DataFrame(columns=["row", "rules", "why"])
+    joined = said.groupby("row").agg({"rules": "+".join, "why": "first"})
+    things = view.things.loc[joined.index.astype(int), columns]
+    return things.assign(rules=joined["rules"], why=joined["why"]).sort_values(key)
