@@ -93,7 +93,10 @@ class Job:
 
 @dataclass(frozen=True)
 class Step:
-    """One work before it has an id: where [m], how urgent, for which sleeve, why."""
+    """One work before it has an id: where [m], how urgent, for which sleeve, why.
+
+    `upkeep` work serves the pipe itself: setting a sleeve elsewhere does not settle it.
+    """
 
     step: str
     from_m: float
@@ -101,6 +104,7 @@ class Step:
     urgency: str
     reason: str
     sleeve_id: str = ""
+    upkeep: bool = False
 
 
 def jobs_of(tables: Tables) -> dict[str, Job]:
@@ -217,7 +221,8 @@ def _once(steps: list[Step]) -> list[Step]:
     for one in sorted(steps, key=_place):
         key = (one.step, one.from_m, one.to_m, one.sleeve_id)
         first = kept.get(key, one)
-        kept[key] = replace(first, urgency=worst((first.urgency, one.urgency)))
+        urgency = worst((first.urgency, one.urgency))
+        kept[key] = replace(first, urgency=urgency, upkeep=first.upkeep or one.upkeep)
     return list(kept.values())
 
 
@@ -258,7 +263,7 @@ def _prepared(job: Job, method: str) -> list[Step]:
         steps += [
             Step(step, spot.from_m, spot.to_m, spot.urgency, f"before {spot.span_id} is mended")
             if spot.needs == "mend"
-            else Step(step, spot.from_m, spot.to_m, spot.urgency, f"maintains {spot.span_id}")
+            else _upkeep(step, spot)
             for step in wanted
         ]
     if any(step.step in CUTS for step in steps):
@@ -269,6 +274,11 @@ def _prepared(job: Job, method: str) -> list[Step]:
     if served or "look" in asked:
         whole("look", f"frees or stops '{method}' after cleaning")
     return steps
+
+
+def _upkeep(step: str, spot: Spot) -> Step:
+    reason = f"maintains {spot.span_id}"
+    return Step(step, spot.from_m, spot.to_m, spot.urgency, reason, upkeep=True)
 
 
 def _names(what: str, spots: list[Spot]) -> str:

@@ -97,11 +97,16 @@ class Reported:
             days, limit, unit = past.days, self.settings.done_grace_days, "days"
         return f"{days} {unit} old on {self.first_day}, holds for {limit}" if days > limit else ""
 
-    def unsound(self, row: Row, pipe_id: str) -> str:
-        """Say why a row of a pipe does not count, '' if it does."""
+    def unsound(self, row: Row, pipe_id: str, *, upkeep_only: bool) -> str:
+        """Say why a row of a pipe does not count, '' if it does.
+
+        Where nothing is set a cleaning is an end in itself: it need not be fresh.
+        """
         surveyed = self.surveyed_on.get(pipe_id, "")
         if surveyed and row["done_on"] < surveyed:
             return f"older than the survey of {surveyed}"
+        if upkeep_only and row["step"] in CLEANS:
+            return ""
         return self.too_old(row)
 
 
@@ -138,7 +143,12 @@ def states_of(
     """
     rows = report.by_pipe.get(pipe_id, [])
     wanted = {one.step for one in steps} | (set(CLEANS) if steps else set())
-    refused = [(row, report.unsound(row, pipe_id)) for row in rows if row["step"] in wanted]
+    upkeep_only = not wanted & {"sleeve", "liner"}
+    refused = [
+        (row, report.unsound(row, pipe_id, upkeep_only=upkeep_only))
+        for row in rows
+        if row["step"] in wanted
+    ]
     sound = [row for row, why in refused if not why]
     log = _Log(pipe_id, sound, report, _last(sound, CUTS), _last(sound, ("grout",)))
     states = [log.own(one) for one in steps]
@@ -242,7 +252,7 @@ def _by_what_follows(steps: Sequence[Step], states: list[State]) -> list[State]:
     served = {one.sleeve_id for one, s in pairs if s.done and one.step in ("sleeve", "liner")}
     out = []
     for one, state in pairs:
-        if one.step in over:
+        if one.step in over and not one.upkeep:
             out.append(_served(state, "what it prepares is done"))
         elif one.step in FOLLOW and one.sleeve_id not in served:
             out.append(State(done=False))
