@@ -11,7 +11,9 @@ from planner.contracts import TABLES
 from planner.contracts.facts import RunFacts
 from planner.tables import conform, empty
 
-LOCAL = CRS.from_proj4("+proj=tmerc +lat_0=51.5 +lon_0=7.2 +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m")
+LOCAL = CRS.from_proj4(
+    "+proj=tmerc +lat_0=51.5 +lon_0=7.2 +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m"
+)
 CONTRACTS = {table.name: table for table in TABLES}
 BLOCK_M = 60.0
 LENGTH_M = 59.2  # wall to wall; the drawing runs from centre to centre
@@ -140,7 +142,7 @@ def _repairs(tables):
         held = "refer" in words
         order = ("dig", "liner", "sleeve", "watch", "maintain", "none")
         word = next((w for w in order if w in words), "none")
-        method = {"none": "nothing"}.get(word, word)
+        method = "nothing" if word == "none" else word
         cost = {"sleeve": 210000, "liner": 640000, "dig": 1200000}.get(method)
         choices.append({
             "pipe_id": pipe, "method": method, "cost_cents": cost,
@@ -196,17 +198,25 @@ def _week(tables, nodes):
             "back_m": 1500.0 if seq == 3 else 0.0, "by_air": False,
         })  # fmt: skip
     for (crew, day), part in pd.DataFrame(visits).groupby(["crew", "date"]):
-        for item, unit, one in (("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
-                                ("sleeve length", "mm", 1400), ("resin lamp felt", "g", 5200)):
+        for item, unit, one in (
+            ("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
+            ("sleeve length", "mm", 1400),
+            ("resin lamp felt", "g", 5200),
+        ):
             sums.append({"level": "route", "key": f"{crew}|{day}", "item": item, "unit": unit,
                          "net": one * len(part)})  # fmt: skip
-    for item, unit, one in (("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
-                            ("sleeve length", "mm", 1400), ("resin lamp felt", "g", 5200)):
+    for item, unit, one in (
+        ("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
+        ("sleeve length", "mm", 1400),
+        ("resin lamp felt", "g", 5200),
+    ):
         sums.append({"level": "week", "key": "2026-01-12", "item": item, "unit": unit,
                      "net": one * len(visits)})  # fmt: skip
-    put(tables, "crews", [
-        {"crew": crew, "steps": "sleeve", "yard_x": -40.0, "yard_y": -50.0} for crew in crews
-    ])
+    put(
+        tables,
+        "crews",
+        [{"crew": crew, "steps": "sleeve", "yard_x": -40.0, "yard_y": -50.0} for crew in crews],
+    )
     for name, rows in (("works", works), ("setups", setups), ("setup_works", links),
                        ("visits", visits), ("quantity_sums", sums)):  # fmt: skip
         put(tables, name, rows)

@@ -17,7 +17,7 @@ import shapely
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.packing import Axis, Layer, has_shape, known, records, shapes_of, stretch_text
-from planner.outputs.palette import LOOKS
+from planner.outputs.palette import DRAW_ORDER, LOOKS
 from planner.outputs.wording import metres, size
 
 CLASS_OF_METHOD = {**{word: word for word in LOOKS}, "nothing": "none"}
@@ -75,29 +75,32 @@ class Sheet:
 def pipe_classes(tables: Tables) -> list[str]:
     """Give each row of `PIPES` the word of `palette.LOOKS` that it is drawn in.
 
-    A held choice, an undecided span or a length that stops all placing is ``refer``;
-    otherwise the choice's method; a pipe with a survey and nothing to do is ``none``,
-    one that no survey covers ``unseen``.
+    A held choice or a length that stops all placing is ``refer``; otherwise the choice's
+    method, and ``none`` where it was refused. A pipe without a choice takes the verdict
+    of its spans that `palette.DRAW_ORDER` draws highest; without spans it is ``none`` if
+    a survey lies on it and ``unseen`` if not.
     """
-    pipes = tables["pipes"]
-    choices = tables["choices"]
+    pipes, choices = tables["pipes"], tables["choices"]
     seen = set(tables["inspections"]["pipe_id"]) - {""}
-    methods = dict(zip(choices["pipe_id"], choices["method"], strict=True))
-    states = dict(zip(choices["pipe_id"], choices["state"], strict=True))
+    chosen = {row["pipe_id"]: _class_of_choice(row) for row in records(choices)}
+    highest: dict[str, str] = {}
     verdicts = tables["verdicts"]
-    asked = set(verdicts.loc[verdicts["verdict"] == "refer", "pipe_id"])
+    for pipe, word in zip(verdicts["pipe_id"], verdicts["verdict"], strict=True):
+        highest[pipe] = max(highest.get(pipe, "unseen"), word, key=DRAW_ORDER.index)
     out = []
     for pipe, placing in zip(pipes["pipe_id"], pipes["placing"], strict=True):
-        state = states.get(pipe, "")
-        if state == "held" or placing == "stopped" or (pipe in asked and not state):
+        if placing == "stopped":
             out.append("refer")
-        elif state == "refused":
-            out.append("none")
-        elif state:
-            out.append(CLASS_OF_METHOD[methods[pipe]])
         else:
-            out.append("none" if pipe in seen else "unseen")
+            bare = highest.get(pipe, "none" if pipe in seen else "unseen")
+            out.append(chosen.get(pipe, bare))
     return out
+
+
+def _class_of_choice(choice: Mapping[str, Any]) -> str:
+    if choice["state"] == "held":
+        return "refer"
+    return "none" if choice["state"] == "refused" else CLASS_OF_METHOD[choice["method"]]
 
 
 def pipes_layer(sheet: Sheet) -> Layer:
@@ -332,8 +335,6 @@ def laterals_layer(sheet: Sheet) -> Layer:
     part = laterals.loc[sheet.axis.holds(laterals["pipe_id"])].reset_index(drop=True)
     points, along = sheet.axis.points(part["pipe_id"], part["x_m"])
     rows = records(part)
-    # Seen downstream 1 to 5 o'clock lie to the right, and right on the screen is clockwise.
-    sides = [90 if not known(row["clock_h"]) or row["clock_h"] <= 6 else -90 for row in rows]
     text = sheet.length
     fields = {
         "Connection": [row["lateral_id"] for row in rows],
@@ -351,8 +352,16 @@ def laterals_layer(sheet: Sheet) -> Layer:
         "Source": [row["source"] for row in rows],
     }
     classes = ["closed" if row["state"] == "closed" else "live" for row in rows]
-    angles = [a + b for a, b in zip(along, sides, strict=True)]
+    sides = [_side(row["clock_h"]) for row in rows]
+    angles = [None if b is None else a + b for a, b in zip(along, sides, strict=True)]
     return Layer(points, _crs(sheet), classes, fields, angles=angles)
+
+
+def _side(clock_h: float) -> int | None:
+    """Give the quarter turn [deg] towards a clock hour seen downstream, None up, down, unknown."""
+    if not known(clock_h) or clock_h in (6, 12):
+        return None
+    return 90 if clock_h < 6 else -90
 
 
 def streets_layer(sheet: Sheet) -> Layer:

@@ -27,16 +27,16 @@ class Layer:
     """Features of one kind on the map.
 
     ``geometry`` holds lines or points in ``crs``; ``classes`` a word each that says the
-    look; ``angles`` [deg, clockwise on the screen from east] turn a symbol; ``fields``
-    are the lines of a popup by label, its first one the title; ``more`` gives further
-    lines under ``more_title`` for a feature by its number.
+    look; ``angles`` [deg, clockwise on the screen from east] turn a symbol, None is for
+    one without a side; ``fields`` are the lines of a popup by label, its first one the
+    title; ``more`` gives further lines under ``more_title`` for a feature by its number.
     """
 
     geometry: NDArray[Any]
     crs: object
     classes: Sequence[str]
     fields: Mapping[str, Sequence[str]]
-    angles: Sequence[int] | None = None
+    angles: Sequence[int | None] | None = None
     more_title: str = ""
     more: Mapping[int, Sequence[str]] = field(default_factory=dict)
 

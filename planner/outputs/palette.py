@@ -39,14 +39,14 @@ class Look:
 
 
 LOOKS: dict[str, Look] = {
-    "sleeve": Look("sleeve", "S", "#0072B2", "", 6, "", "bar", "short sleeves over its damage"),
-    "liner": Look("liner", "L", "#000000", "", 4, "", "long_bar", "one liner over the full length"),
+    "sleeve": Look("sleeve", "S", "#0072B2", "", 6, "", "bar", "over its damage"),
+    "liner": Look("liner", "L", "#000000", "", 4, "", "long_bar", "over the full length"),
     "dig": Look("dig", "D", "#D55E00", "10 3", 6, "", "triangle", "open trench"),
-    "refer": Look("look", "?", "#F0E442", "6 6", 4, INK, "diamond", "an engineer must look"),
+    "refer": Look("look", "?", "#F0E442", "6 6", 4, INK, "diamond", "an engineer must decide"),
     "watch": Look("watch", "W", "#56B4E9", "2 3", 3, "", "ring", "survey again later"),
     "maintain": Look("maintain", "M", "#56B4E9", "9 4", 3, "", "square", "clean, no repair"),
     "none": Look("none", "N", "#BBBBBB", "", 2, "", "dot", "filmed, nothing to do"),
-    "unseen": Look("not filmed", "", "#BBBBBB", "1 4", 1.5, "", "dot", "no survey placed on it"),
+    "unseen": Look("not filmed", "", "#BBBBBB", "1 4", 1.5, "", "dot", "no survey placed"),
 }
 """Look of each word of ``VERDICTS.verdict``, and of a pipe that no survey covers."""
 
@@ -60,18 +60,22 @@ DRAW_ORDER = ("unseen", "none", "maintain", "watch", "sleeve", "liner", "dig", "
 
 @dataclass(frozen=True)
 class DayLook:
-    """Colour and dash pattern [px] of one day's routes; its number always stands beside."""
+    """Colour and dash pattern [px] of one day's routes, and the colour of text upon it.
+
+    The day's number always stands beside.
+    """
 
     colour: str
     dash: str
+    text: str
 
 
 DAYS: tuple[DayLook, ...] = (
-    DayLook("#332288", ""),
-    DayLook("#117733", "12 5"),
-    DayLook("#882255", "3 5"),
-    DayLook("#CC6677", "14 4 3 4"),
-    DayLook("#44AA99", "7 4"),
+    DayLook("#332288", "", "#FFFFFF"),
+    DayLook("#117733", "12 5", "#FFFFFF"),
+    DayLook("#882255", "3 5", "#FFFFFF"),
+    DayLook("#CC6677", "14 4 3 4", "#000000"),
+    DayLook("#44AA99", "7 4", "#000000"),
 )
 
 CREW_LETTERS = "ABCEFGHJKPQRTUVXYZ"

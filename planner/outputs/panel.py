@@ -58,7 +58,11 @@ def looks() -> dict[str, Any]:
             for name, look in LOOKS.items()
         },
         "days": [
-            {"colour": day.colour, "dash": [float(part) for part in day.dash.split()]}
+            {
+                "colour": day.colour,
+                "text": day.text,
+                "dash": [float(part) for part in day.dash.split()],
+            }
             for day in DAYS
         ],
     }

@@ -51,13 +51,13 @@
     _groups: function (ctx, size, shown) {
       var all = [], yards = {}, map = this.map, looks = this.looks;
       shown.forEach(function (route) {
-        var mine = [], colour = looks.days[(route.day - 1) % looks.days.length].colour;
+        var mine = [], day = looks.days[(route.day - 1) % looks.days.length];
         route.stops.forEach(function (stop) {
           var at = map.latLngToContainerPoint(plan.place(stop.at));
           if (!inView(at, size)) { return; }
           var near = mine.filter(function (g) { return g.at.distanceTo(at) < NEAR; })[0];
           if (near) { near.stops.push(stop); return; }
-          mine.push({ at: at, route: route, stops: [stop], colour: colour });
+          mine.push({ at: at, route: route, stops: [stop], colour: day.colour, ink: day.text });
         });
         mine.forEach(function (g) {
           g.text = route.letter + " " + route.day + "."
@@ -73,7 +73,7 @@
       Object.keys(yards).sort().forEach(function (place) {
         var at = map.latLngToContainerPoint(plan.place(yards[place].at));
         if (!inView(at, size)) { return; }
-        all.push({ at: at, stops: [], colour: "#1d2730",
+        all.push({ at: at, stops: [], colour: "#1d2730", ink: "#ffffff",
           text: "yard " + yards[place].crews.join(", ") });
       });
       all.forEach(function (g) { g.w = Math.ceil(ctx.measureText(g.text).width) + 12; });
@@ -120,6 +120,7 @@
       var node = L.DomUtil.create(group.stops.length ? "button" : "span", "plan-badge", holder);
       node.textContent = group.text;
       node.style.background = group.colour;
+      node.style.color = group.ink;
       node.style.width = group.w + "px";
       L.DomUtil.setPosition(node, map.containerPointToLayerPoint([group.box.x, group.box.y]));
       if (!group.stops.length) { return; }

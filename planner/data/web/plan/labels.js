@@ -65,7 +65,7 @@
       if (angle > Math.PI / 2) { angle -= Math.PI; }
       if (angle < -Math.PI / 2) { angle += Math.PI; }
       // Beside the line, so that neither the pipe nor its sleeves are covered.
-      var off = kind.name === "streets" ? 0 : -15;
+      var off = kind.name === "streets" ? -13 : 14;
       return {
         x: (a.x + b.x) / 2 - Math.sin(angle) * off,
         y: (a.y + b.y) / 2 + Math.cos(angle) * off,

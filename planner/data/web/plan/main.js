@@ -1,7 +1,8 @@
 "use strict";
 // Puts the layers on the map and keeps what is shown in step with view, switches and zoom.
 (function (plan) {
-  var DEFECTS_FROM = 17, NODES_FROM = 16, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, MUTED = "#c3c8cc";
+  var DEFECTS_FROM = 17, SLEEVES_FROM = 14, NODES_FROM = 16.5, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, MUTED = "#c3c8cc";
+  var READ_ORDER = ["defects", "sleeves", "nodes", "laterals", "pipes"];
 
   plan.show = function (map, data) {
     document.title = data.panel.title + (data.panel.week ? ", " + data.panel.week : "");
@@ -47,6 +48,7 @@
       });
       this.overlay = new plan.Overlay("names", function (ctx, size) { self._paint(ctx, size); });
       this.overlay.addTo(map);
+      map.on("click", this._click, this);
       map.on("zoomstart", function () { self.badges.hide(); });
       map.on("zoomend", function () { self.badges.show(); });
       // Before the canvases redraw for the new zoom, so that they take its widths.
@@ -126,21 +128,29 @@
     },
 
     _keep: function (path, name, i) {
-      var layer = this.data.layers[name], map = this.map;
-      if (path.options.interactive) {
-        path.on("click", function (event) {
-          L.DomEvent.stopPropagation(event);
-          plan.openPopup(map, event.latlng, plan.featurePopup(layer, i));
-        });
-      }
+      path.planLayer = name;
+      path.planRow = i;
       this.paths.push(path);
+    },
+
+    // Everything under the pointer, so that what lies beneath a symbol can be read too.
+    _click: function (event) {
+      var found = {}, boxes = [], layers = this.data.layers, at = event.layerPoint;
+      this.paths.forEach(function (path) {
+        if (!path.options.interactive || !path._containsPoint(at)) { return; }
+        (found[path.planLayer] = found[path.planLayer] || []).push(path.planRow);
+      });
+      READ_ORDER.forEach(function (name) {
+        (found[name] || []).reverse().forEach(function (row) { boxes.push([layers[name], row]); });
+      });
+      if (boxes.length) { plan.openPopup(this.map, event.latlng, plan.featuresPopup(boxes)); }
     },
 
     _route: function (route, i) {
       var days = this.data.looks.days, day = days[(route.day - 1) % days.length], self = this;
       var look = this._look("route_" + i, { pane: "routes", renderer: this.canvases.routes,
         interactive: false, color: day.colour, weight: 3.5, casing: "#ffffff", casingWidth: 2.5,
-        dashArray: day.dash.length ? day.dash.join(" ") : null, smoothFactor: 0 });
+        dashArray: day.dash.length ? day.dash : null, smoothFactor: 0 });
       var points = route.way.map(plan.place);
       if (points.length > 1) { this.paths.push(new plan.Route(points, look)); }
       points.forEach(function (point) { self.extent.extend(point); });
@@ -166,17 +176,18 @@
         pipe.color = week ? MUTED : look.colour;
         pipe.casing = week || !look.edge ? null : look.edge;
         pipe.casingWidth = zoom < 14 ? 1 : 1.5;
-        pipe._dashArray = week ? null : dashes(look.dash, Math.max(0.5, share));
+        // Both: one is read when a path is made, the other when it is drawn.
+        pipe.dashArray = pipe._dashArray = week ? null : dashes(look.dash, Math.max(0.5, share));
         pipe.hidden = !state.classes[name];
         defect.hidden = week || !state.classes[name] || zoom < DEFECTS_FROM;
         defect.size = zoom < 18 ? 5.5 : 7;
       });
       looks.open.hidden = looks.shut.hidden = !state.others.nodes || zoom < NODES_FROM;
-      looks.open.size = looks.shut.size = zoom < 17.5 ? 3.5 : 5;
+      looks.open.size = looks.shut.size = zoom < 17.5 ? 3.2 : 5;
       looks.live.hidden = looks.closed.hidden = !state.others.laterals || zoom < LATERALS_FROM;
-      looks.sleeve.hidden = !state.others.sleeves || !state.classes.sleeve;
-      looks.sleeve.weight = zoom < 14 ? 5 : zoom < 16 ? 7 : zoom < 18 ? 10 : 14;
-      looks.sleeve.least = zoom < 14 ? 5 : zoom < 16 ? 8 : 12;
+      looks.sleeve.hidden = !state.others.sleeves || !state.classes.sleeve || zoom < SLEEVES_FROM;
+      looks.sleeve.weight = zoom < 15.5 ? 5 : zoom < 17 ? 7 : zoom < 18 ? 10 : 14;
+      looks.sleeve.least = zoom < 15.5 ? 4 : zoom < 17 ? 6 : 12;
       this.data.routes.forEach(function (route, i) {
         looks["route_" + i].hidden = !week || !state.routes[i];
       });
@@ -204,6 +215,7 @@
       if (!text) { return; }
       var band = plan.element("div", "plan-band", text + ": nobody has signed this plan");
       band.id = "band";
+      holder.classList.add("plan-banded");
       holder.appendChild(band);
       holder.appendChild(plan.element("div", "plan-watermark", text));
     },

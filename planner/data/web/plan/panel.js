@@ -65,7 +65,7 @@
         word.appendChild(element("small", "", look.meaning));
         tr.appendChild(word);
         [line.pipes, line.length, line.defects].forEach(function (text) {
-          tr.appendChild(element("td", "plan-number", String(text)));
+          tr.appendChild(element("td", "plan-number", text.toLocaleString("en")));
         });
         table.appendChild(tr);
       });
@@ -80,7 +80,7 @@
         ["streets", "streets"], ["names", "names"]].forEach(function (pair) {
         var label = element("label");
         label.appendChild(self._switch(self.state.others, pair[0], pair[1]));
-        var count = pair[0] in counts ? " " + counts[pair[0]] : "";
+        var count = pair[0] in counts ? " " + counts[pair[0]].toLocaleString("en") : "";
         if (pair[0] === "streets") { count = ""; }
         label.appendChild(document.createTextNode(pair[1] + count));
         box.appendChild(label);
@@ -96,14 +96,14 @@
       }
       var table = element("table", "plan-routes"), days = {};
       table.appendChild(row("th", ["", "Routes"].concat(panel.heads)));
+      var total = row("td", ["", "Week"].concat(panel.total));
+      total.className = "plan-total";
+      table.appendChild(total);
       routes.forEach(function (route, i) { (days[route.day] = days[route.day] || []).push(i); });
       Object.keys(days).map(Number).sort(function (a, b) { return a - b; }).forEach(function (day) {
         table.appendChild(self._dayRow(day, days[day]));
         days[day].forEach(function (i) { table.appendChild(self._routeRow(i)); });
       });
-      var total = row("td", ["", "Week"].concat(panel.total));
-      total.className = "plan-total";
-      table.appendChild(total);
       this.root.appendChild(table);
       this.root.appendChild(element("p", "plan-hint", "A stop reads day.number, e.g. "
         + routes[0].letter + " " + ((routes[0].stops[0] || {}).label || "1.01")
@@ -142,6 +142,7 @@
       tr.appendChild(cell(box));
       var name = element("td", "plan-word"), badge = element("b", "plan-letter", route.letter);
       badge.style.background = looks[(route.day - 1) % looks.length].colour;
+      badge.style.color = looks[(route.day - 1) % looks.length].text;
       name.appendChild(badge);
       name.appendChild(document.createTextNode(route.crew));
       tr.appendChild(name);
@@ -186,7 +187,7 @@
   function row(tag, texts) {
     var tr = element("tr");
     texts.forEach(function (text, i) {
-      var node = element(tag, i > (tag === "th" && texts[2] === "Pipes and defects" ? 2 : 1) ? "plan-number" : "", text);
+      var node = element(tag, i > texts.indexOf("Pipes and defects") && i > 1 ? "plan-number" : "", text);
       tr.appendChild(node);
     });
     return tr;

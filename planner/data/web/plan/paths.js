@@ -111,7 +111,7 @@ var sleeveplan = {};
     initialize: function (point, look, angle) {
       this._latlng = point;
       this.options = look;
-      this._angle = (angle || 0) * Math.PI / 180;
+      this._angle = angle === null ? null : (angle || 0) * Math.PI / 180;
       this._radius = look.size;
     },
     _updatePath: function () {
@@ -127,7 +127,7 @@ var sleeveplan = {};
   // Outlines in a box from -1 to 1; x runs along the pipe for those that turn with it.
   var OUTLINES = {
     bar: [[-1, -0.5], [1, -0.5], [1, 0.5], [-1, 0.5]],
-    long_bar: [[-1.5, -0.32], [1.5, -0.32], [1.5, 0.32], [-1.5, 0.32]],
+    long_bar: [[-1.5, -0.42], [1.5, -0.42], [1.5, 0.42], [-1.5, 0.42]],
     triangle: [[-1, -0.8], [1, -0.8], [0, 1]],
     diamond: [[0, -1.05], [1.05, 0], [0, 1.05], [-1.05, 0]],
     square: [[-0.75, -0.75], [0.75, -0.75], [0.75, 0.75], [-0.75, 0.75]]
@@ -139,14 +139,15 @@ var sleeveplan = {};
     var size = look.size, outline = OUTLINES[look.shape];
     ctx.save();
     ctx.translate(at.x, at.y);
-    if (TURNED[look.shape]) { ctx.rotate(angle); }
+    if (TURNED[look.shape]) { ctx.rotate(angle === null ? Math.PI / 4 : angle); }
     ctx.setLineDash([]);
     ctx.lineJoin = "round";
     ctx.globalAlpha = 1;
     ctx.beginPath();
     if (look.shape === "tick") {
-      ctx.moveTo(0, 0);
-      ctx.lineTo(size, 0);
+      // Without a side it stands across the pipe.
+      ctx.moveTo(angle === null ? -size * 0.7 : 0, 0);
+      ctx.lineTo(angle === null ? size * 0.7 : size, 0);
       ctx.lineWidth = 2;
       ctx.strokeStyle = look.color;
       ctx.stroke();

@@ -17,8 +17,21 @@
     return list;
   }
 
-  plan.featurePopup = function (layer, i) {
-    var box = plan.element("div", "plan-popup"), fields = layer.fields;
+  var MOST = 8;
+
+  // `found` lists pairs of layer and row, what lies on top first.
+  plan.featuresPopup = function (found) {
+    var box = plan.element("div", "plan-popup");
+    found.slice(0, MOST).forEach(function (pair) { describe(box, pair[0], pair[1]); });
+    if (found.length > MOST) {
+      box.appendChild(plan.element("p", "plan-hint",
+        "and " + (found.length - MOST) + " more here: zoom in to part them"));
+    }
+    return box;
+  };
+
+  function describe(box, layer, i) {
+    var fields = layer.fields;
     var title = plan.texts(fields[0])(i);
     box.appendChild(plan.element("h2", "", fields[0].label + " " + title));
     box.appendChild(rows(fields.slice(1).map(function (field) {
@@ -31,8 +44,7 @@
       more.forEach(function (line) { list.appendChild(plan.element("li", "", line)); });
       box.appendChild(list);
     }
-    return box;
-  };
+  }
 
   plan.stopsPopup = function (route, stops) {
     var box = plan.element("div", "plan-popup");
