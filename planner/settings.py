@@ -81,6 +81,7 @@ class Week(_Section):
     cap_large_count: int = Field(ge=1)
     travel_factor: float = Field(ge=1)
     speed_kmh: float = Field(gt=0)
+    class_kmh: dict[str, float]
     manoeuvre_s: int = Field(ge=0)
     setup_s: int = Field(ge=0)
     open_s: int = Field(ge=0)
@@ -96,6 +97,9 @@ class Week(_Section):
     clean_least_s: int = Field(ge=0)
     look_s: int = Field(ge=0)
     prove_laterals_s: int = Field(ge=0)
+    cut_s: int = Field(ge=0)
+    cut_intrusion_s: int = Field(ge=0)
+    grout_s: int = Field(ge=0)
     verify_s: int = Field(ge=0)
     flow_control_s: int = Field(ge=0)
     done_valid_days: int = Field(ge=0)

@@ -16,6 +16,7 @@ from planner.contracts.books import (
     QUANTITY_SUMS,
 )
 from planner.contracts.crews import (
+    AUDIT,
     CREWS,
     DONE,
     SETUP_WORKS,
@@ -116,6 +117,7 @@ TABLES: tuple[Table, ...] = (
     WAITING,
     VISITS,
     UNSERVED,
+    AUDIT,
     QUANTITIES,
     QUANTITY_SUMS,
     FAULTS,
@@ -125,6 +127,7 @@ TABLES: tuple[Table, ...] = (
 )
 
 __all__ = [
+    "AUDIT",
     "BARE",
     "CHOICES",
     "CHOICE_SLEEVES",

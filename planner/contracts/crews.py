@@ -72,6 +72,7 @@ SETUPS = Table(
         whole("sleeves_count", "-", "sleeves", blank=False, low=0),
         whole("resin_g", "g", "resin, net", blank=False, low=0),
         text("urgency", "worst of its works"),
+        text("doubts", "what is not known of it and was passed over, '; ' between"),
     ),
     key=("setup_id",),
     geometry="point of the standing manhole",
@@ -122,4 +123,15 @@ UNSERVED = Table(
     "one set-up that found no place this week",
     (text("setup_id", "", blank=False), text("reason", "", blank=False)),
     key=("setup_id",),
+)
+AUDIT = Table(
+    "audit",
+    "one rule that the week breaks, found from its tables alone",
+    (
+        text("visit_id", "visit; crew|date for a whole day; an item for the shelf", blank=False),
+        text("rule", "which rule", blank=False),
+        text("found", "what is there", blank=False),
+        text("limit", "what must be", blank=False),
+    ),
+    key=("visit_id", "rule", "found"),
 )
