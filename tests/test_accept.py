@@ -69,7 +69,6 @@ def test_a_method_closed_by_a_rule_cannot_be_named():
 @pytest.mark.parametrize(
     ("row", "why"),
     [
-        (on_span("dig", "D-2"), "the span is not referred"),
         (on_span("dig", "D-9"), "there is no span D-9"),
         (on_span("dig", pipe_id="p2"), "lies on pipe p1"),
         (on_span("accept"), "of a span one says sleeve, liner, dig, watch, nothing"),
@@ -80,6 +79,18 @@ def test_what_cannot_be_decided_is_flagged_and_changes_nothing(row: dict, why: s
     verdicts, flags = apply_span_decisions(VERDICT, decisions(row))
     pd.testing.assert_frame_equal(verdicts, VERDICT)
     assert why in flags["what"].iloc[0]
+
+
+def test_a_form_decides_only_what_is_referred_and_a_stored_decision_holds_on():
+    """D-2 is a sleeve by the rules: a form cannot decide it; once stored (a rule had referred
+    its sleeve after placement) the decision is applied before placement too."""
+    form = decisions(on_span("dig", "D-2"))
+    kept, left = sift_decisions(form, VERDICT, choices())
+    assert kept.empty
+    assert "the span is not referred" in left["reason"].iloc[0]
+    verdicts, flags = apply_span_decisions(VERDICT, form)
+    assert flags.empty
+    assert verdicts.set_index("span_id").loc["D-2", "verdict"] == "dig"
 
 
 def test_the_latest_decision_on_a_span_counts():

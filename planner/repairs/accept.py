@@ -15,6 +15,9 @@ from planner.contracts import CHOICES, FLAGS, LEFT_OVER, ORPHANS, VERDICTS
 from planner.tables import check, conform
 
 SPAN_WORDS = ("sleeve", "liner", "dig", "watch", "nothing")
+# A span whose sleeve a rule refers only once it is placed is not referred before that: a
+# stored decision, vetted when it was taken in, holds for whatever has to be mended.
+DECIDABLE = ("refer", "sleeve", "liner", "dig")
 CHOICE_WORDS = ("accept", "refuse")
 CHANGED = "changed since accepted"
 Row = dict[str, Any]
@@ -23,7 +26,7 @@ Row = dict[str, Any]
 def apply_span_decisions(
     verdicts: pd.DataFrame, decisions: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Put into `verdicts` what people decided on referred spans; before placement.
+    """Put into `verdicts` what people decided on spans that must be mended; before placement.
 
     The latest decision on a span counts. A method names what is to be done there: it
     is open then and the other two are closed. A method that a rule closed cannot be
@@ -50,7 +53,7 @@ def apply_span_decisions(
     rows = {str(row["span_id"]): row for row in _records(verdicts)}
     flags = []
     for span_id, decision in _latest(decisions[decisions["span_id"] != ""], "span_id").items():
-        reason = _not_on_span(decision, rows.get(span_id))
+        reason = _not_on_span(decision, rows.get(span_id), DECIDABLE)
         if reason:
             flags.append(
                 {"step": "decisions", "key": span_id, "what": f"{_who(decision)}: {reason}"}
@@ -71,7 +74,7 @@ def _latest(decisions: pd.DataFrame, by: str) -> dict[str, Row]:
     return {str(row[by]): row for row in _records(rows)}
 
 
-def _not_on_span(decision: Row, verdict: Row | None) -> str:
+def _not_on_span(decision: Row, verdict: Row | None, decidable: tuple[str, ...]) -> str:
     """Say why `decision` cannot be applied to the span, '' if it can."""
     word = decision["decision"]
     if verdict is None:
@@ -80,7 +83,7 @@ def _not_on_span(decision: Row, verdict: Row | None) -> str:
         return f"span {decision['span_id']} lies on pipe {verdict['pipe_id']}"
     if word not in SPAN_WORDS:
         return f"of a span one says {', '.join(SPAN_WORDS)}, not {word}"
-    if verdict["verdict"] != "refer":
+    if verdict["verdict"] not in decidable:
         return f"the span is not referred, its verdict is {verdict['verdict']}"
     if word in ("sleeve", "liner", "dig") and verdict[word] == "closed":
         return f"a rule closes {word} there, so it cannot be named; the span stays referred"
@@ -220,7 +223,7 @@ def sift_decisions(
     good, left = [], []
     for position, row in enumerate(_records(decisions)):
         if row["span_id"]:
-            reason = _not_on_span(row, spans.get(str(row["span_id"])))
+            reason = _not_on_span(row, spans.get(str(row["span_id"])), ("refer",))
         else:
             reason = _not_on_pipe(row, pipes.get(str(row["pipe_id"])))
         good.append(not reason)
