@@ -223,7 +223,7 @@ def read_cells(
         reader = _reader(column, style, factor(unit, column.unit) if unit else 1.0)
         keep = column.name in form.as_written
         values, wrong = _read_column(cells, column, reader, keep=keep)
-        missing = cells.map(lambda text: text == "") if keep else _says_nothing(cells)
+        missing = cells.eq("") if keep else _says_nothing(cells)
         wrong |= missing & form.must(column)
         for position in np.flatnonzero(wrong):
             found = "" if missing.iloc[position] else shown(cells.iloc[position])

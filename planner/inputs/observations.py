@@ -17,7 +17,7 @@ import pandas as pd
 from planner.contracts import FLAGS, INSPECTIONS, OBSERVATIONS
 from planner.errors import Fault, FileError, PlannerError
 from planner.ground.codes import SCHEME, UNKNOWN, code_table, read_codes
-from planner.inputs.csv_text import CsvRows, read_csv_rows
+from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
 from planner.inputs.forms import Form, nearest, pick_columns, read_cells, refuse
 from planner.inputs.paths import file_fault, hash_of, input_file
 from planner.inputs.runs import name_runs, runs_of
@@ -196,10 +196,9 @@ def _want_columns(places: dict[str, int], raw: CsvRows, spec: InspectionSpec) ->
     for name in ("s_m", "code"):
         if name not in places:
             theirs = spec.columns.get(name, name)
-            message = (
-                f"{raw.file}: no column '{theirs}' for {name}{nearest(theirs, raw.header)}; "
-                f"found {', '.join(raw.header)}"
-            )
+            what = f"'{theirs}'" + (f" for {name}" if theirs != name else "")
+            found = ", ".join(shown(column) for column in raw.header)
+            message = f"{raw.file}: no column {what}{nearest(theirs, raw.header)}; found {found}"
             raise FileError(message)
     if not {"inspection_id", "pipe_id", "start_node"} & set(places):
         message = f"{raw.file}: no column for inspection_id, pipe_id or start_node"
