@@ -150,7 +150,8 @@ def _spec(model: type[Spec], found: object, where: str) -> Spec:
     try:
         return model(**found)
     except ValidationError as error:
-        fault = error.errors()[0]
+        # A slip in a key is two faults, one unknown and one missing: the first one explains.
+        fault = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
         key = ".".join(str(part) for part in fault["loc"])
         if fault["type"] == "extra_forbidden":
             message = f"{FILE}: {where}: unknown key {key}{nearest(key, model.model_fields)}"
