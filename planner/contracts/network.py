@@ -75,7 +75,7 @@ LATERALS = Table(
         text("lateral_id", "pipe and place", blank=False),
         text("pipe_id", "pipe it joins", blank=False),
         number("x_m", "m", "centre, from us_node along the pipe's own axis", blank=False, low=0),
-        number("clock_h", "clock h", "position on the clock, seen downstream", low=1, high=12),
+        number("clock_h", "clock h", "position on the clock, seen downstream", low=0, high=12),
         number("size_mm", "mm", "inside size", low=0),
         text(
             "state",

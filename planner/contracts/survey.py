@@ -73,7 +73,7 @@ DEFECTS = Table(
         text("counter_node", "node from which the counter ran", blank=False),
         number("counter_m", "m", "counter reading at its start", blank=False),
         number("find_m", "m", "doubt of finding it again by the counter", blank=False, low=0),
-        number("clock_h", "clock h", "clock from, as seen looking downstream", low=1, high=12),
+        number("clock_h", "clock h", "clock from, as seen looking downstream", low=0, high=12),
         number("arc_h", "clock h", "hours of the clock it spans", low=0, high=12),
         date("seen_on", "day of the survey"),
         text("close_id", "observation that ends the stretch"),

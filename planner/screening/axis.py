@@ -1,0 +1,183 @@
+"""The pipe's own axis: how long it is from wall to wall, and whether things may be put on it.
+
+The length comes from the best complete survey, else from the list, else from the
+drawing. A drawing that differs too far from it stops the pipe: a wrong pipe, a wrong
+unit or a slipped counter would put every sleeve in the wrong place.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.screening.match import Flags, Matched
+from planner.settings import Survey
+
+Numbers = npt.NDArray[np.float64]
+Marks = npt.NDArray[np.bool_]
+
+# Lengths that differ by less than this are equal: no verdict hangs on float noise [m].
+SAME_M = 1e-6
+
+
+def beyond(one_m: Numbers, other_m: Numbers, least_m: float, ratio: float) -> Marks:
+    """Mark where two lengths differ by more than `least_m` or `ratio`, whichever is larger.
+
+    The ratio is of `one_m`; an unknown length differs from nothing.
+    """
+    with np.errstate(invalid="ignore"):
+        return np.asarray(
+            np.abs(one_m - other_m) > np.maximum(least_m, ratio * one_m) + SAME_M, dtype=bool
+        )
+
+
+def wall_part(zero_at: pd.Series, settings: Survey) -> Numbers:
+    """Give what a counter reads at the wall of its start manhole [m]."""
+    part: Numbers = np.where(
+        zero_at.to_numpy(dtype=object) == "centre", settings.manhole_part_m, 0.0
+    )
+    return part
+
+
+def net_lengths(inspections: pd.DataFrame, settings: Survey) -> Numbers:
+    """Give how far each run came from the wall of its start manhole, to the far wall at most [m].
+
+    A run that counts from a manhole's centre to the next one's is longer by both halves.
+    """
+    part = wall_part(inspections["zero_at"], settings)
+    parts = np.where(_true(inspections["complete"]), 2.0 * part, part)
+    net: Numbers = np.maximum(inspections["surveyed_m"].to_numpy(dtype=float) - parts, 0.0)
+    return net
+
+
+def wall_to_wall(drawn_m: pd.Series, settings: Survey) -> Numbers:
+    """Take the manholes off drawn lengths that run from centre to centre [m]."""
+    drawn = drawn_m.to_numpy(dtype=float)
+    if settings.drawn_to == "wall":
+        return drawn
+    inside = drawn - 2.0 * settings.manhole_part_m
+    return np.where(inside > 0.0, inside, drawn)
+
+
+def set_lengths(
+    pipes: pd.DataFrame, matched: Matched, settings: Survey, flags: Flags
+) -> pd.DataFrame:
+    """Set length_m, length_from, length_doubt_m and placing of each pipe.
+
+    Parameters
+    ----------
+    pipes
+        Obeys `PIPES`.
+    matched
+        Camera runs on these pipes.
+    settings
+        How much lengths may differ.
+    flags
+        Doubts are added here.
+
+    Returns
+    -------
+    pipes
+        A copy. Doubt of a survey: the counter's own, or what two complete runs differ
+        by; of a listed or drawn length: the manholes at both ends.
+
+    References
+    ----------
+    Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
+    mismatch: 32 real runs, drawn against paid length.
+    """
+    out = pipes.copy()
+    inside = wall_to_wall(pipes["drawn_m"], settings)
+    best, spread = _by_survey(pipes, matched, inside, settings)
+    stated = pipes["stated_m"].to_numpy(dtype=float)
+    stated = np.where(stated > 0.0, stated, np.nan)
+    drawn = np.where(inside > 0.0, inside, np.nan)
+    length = np.where(~np.isnan(best), best, np.where(~np.isnan(stated), stated, drawn))
+    origin = np.select(
+        [~np.isnan(best), ~np.isnan(stated), ~np.isnan(drawn)],
+        ["survey", "stated", "drawn"],
+        "none",
+    )
+    counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
+    ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)
+    doubt = np.where(origin == "survey", np.fmax(counter, spread), ends)
+    stop = beyond(length, drawn, settings.length_stop_m, settings.length_stop_ratio)
+    odd = beyond(length, drawn, settings.length_flag_m, settings.length_flag_ratio)
+    stop |= np.isnan(length)
+    out["length_m"], out["length_from"] = length, origin.astype(object)
+    out["length_doubt_m"] = np.where(np.isnan(length), np.nan, doubt)
+    out["placing"] = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
+    out = out.astype({"length_from": "str", "placing": "str"})
+    _flag_lengths(out, inside, settings, flags)
+    return out
+
+
+def _true(values: pd.Series) -> Marks:
+    return np.array(values.fillna(value=False), dtype=bool)
+
+
+def _by_survey(
+    pipes: pd.DataFrame, matched: Matched, inside: Numbers, settings: Survey
+) -> tuple[Numbers, Numbers]:
+    """Give the length of the best complete run of each pipe, and by how much others differ."""
+    runs = matched.inspections
+    net = net_lengths(runs, settings)
+    whole = _true(runs["complete"]) & (matched.refused == "").to_numpy() & (net > 0.0)
+    whole = whole & ~matched.through.to_numpy()
+    full = pd.DataFrame(
+        {
+            "pipe_id": runs["pipe_id"],
+            "date": runs["date"],
+            "inspection_id": runs["inspection_id"],
+            "net_m": net,
+        }
+    )[whole]
+    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(full["pipe_id"]))
+    full["odd"] = beyond(
+        full["net_m"].to_numpy(), inside[at], settings.length_stop_m, settings.length_stop_ratio
+    )
+    # Best: one that fits the drawing, then the newest; the id settles a tie.
+    full = full.sort_values(
+        ["pipe_id", "odd", "date", "inspection_id"],
+        ascending=[True, True, False, True],
+        kind="stable",
+    )
+    best = full.groupby("pipe_id")["net_m"].first().reindex(pipes["pipe_id"])
+    fits = full[~full["odd"]].groupby("pipe_id")["net_m"]
+    spread = (fits.max() - fits.min()).reindex(pipes["pipe_id"])
+    return best.to_numpy(dtype=float), spread.to_numpy(dtype=float)
+
+
+def _flag_lengths(pipes: pd.DataFrame, inside: Numbers, settings: Survey, flags: Flags) -> None:
+    length = pipes["length_m"].to_numpy(dtype=float)
+    for i in np.flatnonzero((pipes["placing"] != "ok").to_numpy()):
+        flags.add(pipes["pipe_id"].iloc[i], why_not(pipes.iloc[i], float(inside[i]), settings))
+    stated = pipes["stated_m"].to_numpy(dtype=float)
+    # A listed length may run from centre to centre as well: the reading that fits counts.
+    odd = beyond(length, stated, settings.length_flag_m, settings.length_flag_ratio)
+    odd &= beyond(
+        length,
+        stated - 2.0 * settings.manhole_part_m,
+        settings.length_flag_m,
+        settings.length_flag_ratio,
+    )
+    for i in np.flatnonzero(odd & (pipes["length_from"] == "survey").to_numpy()):
+        what = f"surveyed {length[i]:.2f} m, but the list says {stated[i]:.2f} m"
+        flags.add(pipes["pipe_id"].iloc[i], what)
+
+
+def why_not(pipe: pd.Series, inside_m: float, settings: Survey) -> str:
+    """Say what is wrong with the length of a pipe that is flagged or stopped."""
+    if pipe["length_from"] == "none":
+        return "no complete survey, no listed length and no drawing: its length is unknown"
+    stopped = pipe["placing"] == "stopped"
+    least = settings.length_stop_m if stopped else settings.length_flag_m
+    ratio = settings.length_stop_ratio if stopped else settings.length_flag_ratio
+    word = {"survey": "surveyed", "stated": "listed"}[str(pipe["length_from"])]
+    limit = max(least, ratio * float(pipe["length_m"]))
+    tail = "nothing is placed on it" if stopped else "places are doubtful"
+    return (
+        f"{word} {pipe['length_m']:.2f} m, drawn {inside_m:.2f} m from wall to wall: they differ "
+        f"by {abs(pipe['length_m'] - inside_m):.2f} m, more than {limit:.2f} m; {tail}"
+    )

@@ -1,0 +1,128 @@
+"""What each camera run saw of its pipe, and which rows a newer run has overtaken.
+
+What no camera saw is unseen, not sound. A row of an older survey counts only where no
+newer one came by.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.screening.axis import net_lengths
+from planner.screening.match import Flags
+from planner.settings import Survey
+
+Numbers = npt.NDArray[np.float64]
+Marks = npt.NDArray[np.bool_]
+
+# Two stretches seen closer together than this leave nothing unseen between them [m].
+SEEN_GAP_M = 0.01
+
+
+def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey) -> pd.DataFrame:
+    """Give the stretch of its pipe that each usable run saw.
+
+    Parameters
+    ----------
+    pipes
+        Obeys `PIPES`, with lengths set; a stopped pipe was not usably seen.
+    inspections
+        Obeys `INSPECTIONS`, with pipe_id and counter_node set.
+    settings
+        Where the counter's zero lies.
+
+    Returns
+    -------
+    seen
+        pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from
+        us_node], on the index of `inspections`.
+    """
+    runs = inspections[(inspections["counter_node"] != "") & (inspections["pipe_id"] != "")]
+    on = pipes.set_index("pipe_id")[["us_node", "length_m", "placing"]]
+    on = on.reindex(runs["pipe_id"])
+    length = on["length_m"].to_numpy(dtype=float)
+    net = net_lengths(runs, settings)
+    whole = np.array(runs["complete"].fillna(value=False), dtype=bool)
+    reach = np.where(whole, length, np.fmin(net, length))
+    from_us = runs["counter_node"].to_numpy(dtype=object) == on["us_node"].to_numpy(dtype=object)
+    seen = runs[["pipe_id", "inspection_id", "date", "laterals_coded"]].assign(
+        seen_from_m=np.where(from_us, 0.0, length - reach),
+        seen_to_m=np.where(from_us, reach, length),
+    )
+    usable = ~np.isnan(reach) & (on["placing"] != "stopped").to_numpy()
+    return seen[usable]
+
+
+def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Name, for each row, the newest run of a later day that saw its whole place, else "".
+
+    Parameters
+    ----------
+    rows
+        pipe_id, inspection_id, x_from_m, x_to_m [m].
+    seen
+        As `seen_parts` gives it. A run without a date is older than any with one.
+
+    Returns
+    -------
+    names
+        inspection_id of the newer run, by position in `rows`.
+    """
+    names = np.full(len(rows), "", dtype=object)
+    many = seen[seen["pipe_id"].duplicated(keep=False)]
+    dates = seen.set_index("inspection_id")["date"]
+    own = pd.DataFrame(
+        {
+            "at": np.arange(len(rows)),
+            "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
+            "x_from_m": rows["x_from_m"].to_numpy(dtype=float),
+            "x_to_m": rows["x_to_m"].to_numpy(dtype=float),
+            "own_date": rows["inspection_id"].map(dates).fillna("").to_numpy(dtype=object),
+        }
+    )
+    pairs = own[own["pipe_id"].isin(many["pipe_id"])].merge(
+        many.astype({"pipe_id": object, "date": object, "inspection_id": object}), on="pipe_id"
+    )
+    newer = pairs["date"] > pairs["own_date"]
+    newer &= (pairs["seen_from_m"] <= pairs["x_from_m"]) & (pairs["x_to_m"] <= pairs["seen_to_m"])
+    last = pairs[newer].sort_values(["at", "date", "inspection_id"], kind="stable")
+    last = last.drop_duplicates("at", keep="last")
+    names[last["at"].to_numpy(dtype=int)] = last["inspection_id"].to_numpy(dtype=object)
+    return names
+
+
+def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep the runs that have coded rows: an empty one proves no pipe sound."""
+    return seen[seen["inspection_id"].isin(rows["inspection_id"])]
+
+
+def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
+    """Join stretches that meet; the result is in order and apart."""
+    parts: list[tuple[float, float]] = []
+    for start, end in sorted(zip(from_m.tolist(), to_m.tolist(), strict=True)):
+        if parts and start <= parts[-1][1] + SEEN_GAP_M:
+            parts[-1] = (parts[-1][0], max(parts[-1][1], end))
+        else:
+            parts.append((start, end))
+    return parts
+
+
+def flag_unseen(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> None:
+    """Flag what no run saw of each inspected pipe."""
+    lengths = pipes.set_index("pipe_id")["length_m"]
+    ends = seen["pipe_id"].map(lengths).to_numpy(dtype=float)
+    inside = (seen["seen_from_m"] > SEEN_GAP_M) | (seen["seen_to_m"] < ends - SEEN_GAP_M)
+    full = set(seen.loc[~inside, "pipe_id"])
+    for pipe_id, part in seen[~seen["pipe_id"].isin(full)].groupby("pipe_id", sort=True):
+        length = float(lengths[pipe_id])
+        seen_to = 0.0
+        parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
+        for start, end in [*parts, (length, length)]:
+            if start > seen_to + SEEN_GAP_M:
+                flags.add(
+                    pipe_id,
+                    f"no camera saw it from {seen_to:.2f} to {start:.2f} m: unseen, not sound",
+                )
+            seen_to = max(seen_to, end)

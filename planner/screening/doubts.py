@@ -1,0 +1,91 @@
+"""What is doubtful about camera runs and drawings, though their rows can be placed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from planner.screening.match import Flags
+from planner.settings import Survey
+
+
+def flag_drawings(
+    pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
+) -> None:
+    """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
+    filmed = pipes[pipes["pipe_id"].isin(runs["pipe_id"])]
+    lines = filmed.geometry.to_numpy()
+    bare = np.array([line is None or line.is_empty for line in lines], dtype=bool)
+    for pipe_id in filmed["pipe_id"][bare]:
+        flags.add(pipe_id, "no drawing: placed along its own length, but not on the map")
+    points = dict(zip(nodes["node_id"], nodes.geometry, strict=True))
+    drawn = filmed[~bare]
+    lines = lines[~bare]
+    if len(lines):
+        away_us = _away(lines, 0, drawn["us_node"], points)
+        away_ds = _away(lines, -1, drawn["ds_node"], points)
+        nearest = np.fmin(away_us, away_ds)
+        for i in np.flatnonzero(nearest > settings.snap_m):
+            flags.add(
+                drawn["pipe_id"].iloc[i],
+                "the drawing ends at neither of its manholes in the order named: distances hold "
+                f"from the manholes, places on the map are not proved ({nearest[i]:.1f} m away)",
+            )
+    uphill = filmed["us_invert_m"] < filmed["ds_invert_m"]
+    for row in filmed[uphill.to_numpy()].to_dict("records"):
+        flags.add(
+            row["pipe_id"],
+            f"its invert is lower at {row['us_node']} than at {row['ds_node']}: "
+            "the order of its manholes counts",
+        )
+
+
+def _away(
+    lines: npt.NDArray[np.object_], vertex: int, names: pd.Series, points: dict[str, Any]
+) -> npt.NDArray[np.float64]:
+    """Measure how far an end of each line lies from its node [m]; NaN where it has no place."""
+    own = np.array([points.get(name) for name in names], dtype=object)
+    return np.asarray(shapely.distance(shapely.get_point(lines, vertex), own), dtype=float)
+
+
+def flag_runs(
+    runs: pd.DataFrame,
+    pipes: pd.DataFrame,
+    observations: pd.DataFrame,
+    first_day: str,
+    flags: Flags,
+) -> None:
+    """Flag runs without rows, with an unknown zero, from the future, or whose counter jumps."""
+    empty = ~runs["inspection_id"].isin(observations["inspection_id"]).to_numpy()
+    for name in runs["inspection_id"][empty]:
+        flags.add(name, "no coded rows: it proves nothing about its pipe")
+    if first_day:
+        for name in runs["inspection_id"][(runs["date"] > first_day).to_numpy()]:
+            flags.add(name, f"survey of a day after {first_day}")
+    unsure = runs[(runs["zero_at"] == "unknown") | (runs["zero_at"] == "")]
+    for file, count in unsure.groupby("file", sort=True).size().items():
+        flags.add(
+            file or "inspections",
+            f"zero of the counter not stated for {count} runs: taken at the manhole's wall",
+        )
+    sizes = pipes.set_index("pipe_id")["height_mm"].reindex(runs["pipe_id"]).to_numpy(dtype=float)
+    coded = runs["size_mm"].to_numpy(dtype=float)
+    for i in np.flatnonzero(np.abs(coded - sizes) > 0.1 * sizes):
+        flags.add(
+            runs["inspection_id"].iloc[i],
+            f"coded height {coded[i]:g} mm, but the network says {sizes[i]:g} mm",
+        )
+    order = observations.sort_values(["inspection_id", "row", "observation_id"], kind="stable")
+    order = order[order["inspection_id"].isin(runs["inspection_id"]) & order["s_m"].notna()]
+    step = order.groupby("inspection_id")["s_m"].diff()
+    back = order[(step < -0.005).to_numpy()].drop_duplicates("inspection_id")
+    for row in back.to_dict("records"):
+        flags.add(
+            row["inspection_id"],
+            f"distances fall at row {row['row']} of the file: "
+            "counter set back, or rows out of order",
+        )

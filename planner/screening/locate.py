@@ -1,0 +1,262 @@
+"""Coded rows onto the pipe's own axis: which pipe, from which manhole, where, how long.
+
+In come pipes, camera runs, coded rows and listed laterals; out come the same with their
+places, and a second table of whatever could not be placed, with the reason. Nothing is
+dropped and nothing is guessed: a row is a defect, the end of one, or left over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.contracts import (
+    DEFECTS,
+    FLAGS,
+    INSPECTIONS,
+    LATERALS,
+    LEFT_OVER,
+    NODES,
+    OBSERVATIONS,
+    PIPES,
+)
+from planner.screening.align import align
+from planner.screening.axis import beyond, net_lengths, set_lengths, wall_to_wall, why_not
+from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
+from planner.screening.doubts import flag_drawings, flag_runs
+from planner.screening.laterals import find_laterals, known_parts
+from planner.screening.match import Flags, Matched, match_inspections
+from planner.screening.pairs import pair_stretches
+from planner.screening.position import Spots, place
+from planner.screening.stretches import make_defects
+from planner.settings import Survey
+from planner.tables import check, conform
+
+STEP = "locate"
+
+Texts = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Located:
+    """What `locate` gives: each table by its contract's name."""
+
+    pipes: pd.DataFrame
+    inspections: pd.DataFrame
+    defects: pd.DataFrame
+    laterals: pd.DataFrame
+    flags: pd.DataFrame
+    left_over: pd.DataFrame
+
+
+def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
+    pipes: pd.DataFrame,
+    nodes: pd.DataFrame,
+    inspections: pd.DataFrame,
+    observations: pd.DataFrame,
+    laterals: pd.DataFrame,
+    settings: Survey,
+    first_day: str,
+) -> Located:
+    """Put every coded row on its pipe, or say why not.
+
+    Parameters
+    ----------
+    pipes, nodes
+        Obey `PIPES` and `NODES`.
+    inspections, observations
+        Obey `INSPECTIONS` and `OBSERVATIONS`.
+    laterals
+        Obeys `LATERALS`; with source ``list`` x_m is real, else measured on the drawing.
+    settings
+        Lengths, tolerances and doubts.
+    first_day
+        YYYY-MM-DD or "": a survey of a later day is flagged.
+
+    Returns
+    -------
+    Located
+        Pipes with length, placing and where laterals are known; runs with pipe and
+        counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    for frame, table in (
+        (pipes, PIPES),
+        (nodes, NODES),
+        (inspections, INSPECTIONS),
+        (observations, OBSERVATIONS),
+        (laterals, LATERALS),
+    ):
+        check(frame, table)
+    flags = Flags()
+    matched = match_inspections(pipes, inspections, flags)
+    axes = set_lengths(pipes, matched, settings, flags)
+    refused = _refused_runs(matched, axes, settings, flags)
+    runs = matched.inspections
+    usable = runs.loc[refused == ""]
+    flag_drawings(axes, nodes, usable, settings, flags)
+    flag_runs(usable, axes, observations, first_day, flags)
+
+    joined, reasons = _join(observations, runs, refused, axes)
+    good = joined[reasons == ""].reset_index(drop=True)
+    spots, far = _place(good, usable, settings, flags)
+    reasons[np.flatnonzero(reasons == "")] = far
+    fits = far == ""
+    good, spots = good[fits].reset_index(drop=True), _pick(spots, fits)
+    pairs = pair_stretches(good)
+    reasons[np.flatnonzero(reasons == "")[pairs.lonely]] = "ends a stretch that does not start"
+    rows = make_defects(good, spots, pairs, settings)
+
+    seen = with_rows(seen_parts(axes, usable, settings), rows)
+    newer = overtaken_by(rows, seen)
+    _note_older(rows, newer, usable)
+    defects = conform(rows, DEFECTS)
+    axes = known_parts(axes, seen, flags)
+    found = find_laterals(axes, defects, laterals, seen, flags)
+    flag_unseen(axes, seen, flags)
+    return Located(
+        pipes=conform(axes, PIPES),
+        inspections=conform(runs, INSPECTIONS),
+        defects=defects,
+        laterals=found.laterals,
+        flags=_flag_table(flags, defects),
+        left_over=_left_over(observations, reasons, runs, refused, found.left_over),
+    )
+
+
+def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Texts:
+    """Say which runs cannot be used: no pipe, no counter, a stopped pipe, another length."""
+    runs = matched.inspections
+    reasons = matched.refused.to_numpy(dtype=object, copy=True)
+    inside = wall_to_wall(pipes["drawn_m"], settings)
+    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(runs["pipe_id"]))
+    stopped = (pipes["placing"] == "stopped").to_numpy()
+    for i in np.flatnonzero((reasons == "") & (at >= 0) & np.append(stopped, False)[at]):
+        pipe = pipes.iloc[int(at[i])]
+        reasons[i] = f"pipe {pipe['pipe_id']}: {why_not(pipe, float(inside[at[i]]), settings)}"
+    net = net_lengths(runs, settings)
+    whole = runs["complete"].fillna(value=False).to_numpy(dtype=bool)
+    whole = whole & ~matched.through.to_numpy() & (reasons == "")
+    axis = np.append(pipes["length_m"].to_numpy(dtype=float), np.nan)[at]
+    net = np.where(whole, net, np.nan)
+    stop = beyond(axis, net, settings.length_stop_m, settings.length_stop_ratio)
+    odd = beyond(axis, net, settings.length_flag_m, settings.length_flag_ratio)
+    for i in np.flatnonzero(odd):
+        what = f"the run is {net[i]:.2f} m long from wall to wall, the pipe {axis[i]:.2f} m"
+        if stop[i]:
+            reasons[i] = f"{what}: its counter cannot be trusted"
+        else:
+            flags.add(runs["inspection_id"].iloc[i], what)
+    return reasons
+
+
+def _join(
+    observations: pd.DataFrame, runs: pd.DataFrame, refused: Texts, pipes: pd.DataFrame
+) -> tuple[pd.DataFrame, Texts]:
+    """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
+    at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(observations["inspection_id"]))
+    out = observations.reset_index(drop=True)
+    for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date"):
+        out[name] = _taken(runs[name], at)
+    of_pipe = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(out["pipe_id"]))
+    for name in ("us_node", "length_m", "length_doubt_m"):
+        out[name] = _taken(pipes[name], of_pipe)
+    of_run = np.append(refused, "its inspection is not in the list")[at]
+    reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
+    reasons[at < 0] = "its inspection is not in the list"
+    blank = (reasons == "") & out["s_m"].isna().to_numpy()
+    reasons[blank] = "no distance"
+    return out, reasons
+
+
+def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> pd.Series:
+    """Take values by row; unknown where the row is -1."""
+    if values.dtype == "float64":
+        return pd.Series(np.append(values.to_numpy(), np.nan)[at])
+    return pd.Series(np.append(values.to_numpy(dtype=object), "")[at], dtype="str")
+
+
+def _place(
+    rows: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
+) -> tuple[Spots, Texts]:
+    """Place rows, surveys of one pipe laid on each other; say which are too far out."""
+    still = np.zeros(len(rows))
+    first = place(rows, settings, still)
+    lateral = (rows["mechanism"] == "lateral").to_numpy() & ~first.refused
+    seen = pd.DataFrame({"inspection_id": rows["inspection_id"], "x_m": first.x_m})[lateral]
+    shifts = align(seen, runs, settings.touch_m, flags)
+    spots = first
+    if len(shifts):
+        shift = rows["inspection_id"].map(shifts).fillna(0.0).to_numpy(dtype=float)
+        spots = place(rows, settings, shift)
+    far = np.full(len(rows), "", dtype=object)
+    s, names = rows["s_m"].to_numpy(dtype=float), rows["pipe_id"].to_numpy(dtype=object)
+    for i in np.flatnonzero(spots.refused):
+        far[i] = (
+            f"distance {s[i]:.2f} m lies {spots.past_m[i]:.2f} m past an end of pipe "
+            f"{names[i]}, {spots.length_m[i]:.2f} m long; "
+            f"at most {spots.allowed_m[i]:.2f} m is set to the end"
+        )
+    return spots, far
+
+
+def _pick(spots: Spots, wanted: npt.NDArray[np.bool_]) -> Spots:
+    return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
+
+
+def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
+    """Write into the rows' flags which newer survey has overtaken them."""
+    days = runs.set_index("inspection_id")["date"]
+    old = newer != ""
+    notes = np.full(len(rows), "", dtype=object)
+    notes[old] = [
+        f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
+    ]
+    rows["flags"] = join_notes(rows["flags"].to_numpy(dtype=object), notes)
+
+
+def join_notes(*notes: Texts) -> Texts:
+    """Join doubts about each row, '; ' between."""
+    out = notes[0]
+    for more in notes[1:]:
+        between = np.where((out != "") & (more != ""), "; ", "")
+        out = (out + between + more).astype(object)
+    return out
+
+
+def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
+    doubtful = defects[(defects["flags"] != "").to_numpy()]
+    rows = [
+        *flags.rows,
+        *zip(doubtful["observation_id"], doubtful["flags"], strict=True),
+    ]
+    table = pd.DataFrame(rows, columns=["key", "what"]).drop_duplicates()
+    return conform(table.assign(step=STEP), FLAGS)
+
+
+def _left_over(
+    observations: pd.DataFrame,
+    reasons: Texts,
+    runs: pd.DataFrame,
+    refused: Texts,
+    laterals: list[tuple[str, str]],
+) -> pd.DataFrame:
+    columns = ["key", "file", "row", "reason"]
+    rows = observations.reset_index(drop=True).assign(reason=reasons)
+    rows = rows.rename(columns={"observation_id": "key"})
+    heads = runs.reset_index(drop=True).assign(reason=refused)
+    heads = heads.rename(columns={"inspection_id": "key"})
+    listed = pd.DataFrame(laterals, columns=["key", "reason"])
+    listed["file"], listed["row"] = "", None
+    parts = [part.loc[part["reason"] != "", columns] for part in (rows, heads, listed)]
+    full = [part.astype(object) for part in parts if len(part)]
+    if not full:
+        return conform([], LEFT_OVER)
+    return conform(pd.concat(full).assign(step=STEP).drop_duplicates(), LEFT_OVER)

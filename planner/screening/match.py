@@ -1,0 +1,238 @@
+"""Which pipe a camera run belongs to, and from which of its manholes the counter ran.
+
+A run finds its pipe by id, or else by its two manholes where these name one pipe only.
+The start node proves the counter; a direction field proves nothing, it only raises a
+flag where it says otherwise. A run that cannot be proved is left over with a reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Texts = npt.NDArray[np.object_]
+Marks = npt.NDArray[np.bool_]
+
+# What files write where a node has no name; none of these is a node.
+NO_NODE = ("", "-")
+_BETWEEN = "\x1f"
+
+
+@dataclass
+class Flags:
+    """Doubts gathered on the way: one (key, what) each."""
+
+    rows: list[tuple[str, str]] = field(default_factory=list)
+
+    def add(self, key: object, what: str) -> None:
+        """Note one doubt about the thing `key`."""
+        self.rows.append((str(key), what))
+
+
+@dataclass(frozen=True)
+class Matched:
+    """Camera runs with pipe_id, matched_by and counter_node set.
+
+    `refused` holds, on the index of `inspections`, why a run cannot be used, "" if it can;
+    `through` marks runs that name another far end than their pipe has.
+    """
+
+    inspections: pd.DataFrame
+    refused: pd.Series
+    through: pd.Series
+
+
+def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:
+    """Find the pipe of each camera run and the node from which its counter ran.
+
+    Parameters
+    ----------
+    pipes
+        Obeys `PIPES`.
+    inspections
+        Obeys `INSPECTIONS`.
+    flags
+        Doubts are added here.
+
+    Returns
+    -------
+    Matched
+        A run whose start node is no end of its pipe is refused, never guessed.
+    """
+    at, by = _pipe_of(pipes, inspections)
+    runs = inspections.copy()
+    runs["pipe_id"] = _take(pipes["pipe_id"], at)
+    runs["matched_by"] = by
+    ends = _Ends(
+        us=_take(pipes["us_node"], at),
+        ds=_take(pipes["ds_node"], at),
+        start=_named(inspections["start_node"]),
+        end=_named(inspections["end_node"]),
+    )
+    from_us, from_ds, how = _counter(ends, _texts(inspections["direction"]))
+    runs["counter_node"] = np.where(from_us, ends.us, np.where(from_ds, ends.ds, ""))
+    refused = _refusals(runs, ends, pipes, at)
+    through = (ends.end != "") & (refused == "") & (ends.end != np.where(from_us, ends.ds, ends.us))
+    _add_flags(runs, refused, how, through, flags)
+    texts = dict.fromkeys(("pipe_id", "matched_by", "counter_node"), "str")
+    return Matched(
+        runs.astype(texts),
+        pd.Series(refused, runs.index, dtype="str"),
+        pd.Series(through, runs.index, dtype=bool),
+    )
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Nodes of the pipe and nodes that the run names, "" where none."""
+
+    us: Texts
+    ds: Texts
+    start: Texts
+    end: Texts
+
+
+def _texts(values: pd.Series) -> Texts:
+    return values.to_numpy(dtype=object)
+
+
+def _named(values: pd.Series) -> Texts:
+    texts = _texts(values.str.strip())
+    return np.where(np.isin(texts, NO_NODE), "", texts).astype(object)
+
+
+def _take(values: pd.Series, at: npt.NDArray[np.intp]) -> Texts:
+    """Take values by row, "" where the row is -1."""
+    if len(values) == 0:
+        return np.full(len(at), "", dtype=object)
+    return np.where(at >= 0, _texts(values)[at], "").astype(object)
+
+
+def _pipe_of(pipes: pd.DataFrame, inspections: pd.DataFrame) -> tuple[npt.NDArray[np.intp], Texts]:
+    """Give the row of each run's pipe (-1 for none) and the tier of the match."""
+    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(inspections["pipe_ref"]))
+    by = np.where(at >= 0, "exact", "none").astype(object)
+    pairs = pd.Series(_pairs(_named(pipes["us_node"]), _named(pipes["ds_node"])))
+    once = pairs[(pairs != "") & ~pairs.duplicated(keep=False)]
+    wanted = _pairs(_named(inspections["start_node"]), _named(inspections["end_node"]))
+    found = pd.Index(once).get_indexer(pd.Index(wanted))
+    by_nodes = (at < 0) & (found >= 0) & (wanted != "")
+    if by_nodes.any():
+        at = np.where(by_nodes, once.index.to_numpy()[found], at)
+        by[by_nodes] = "nodes"
+    return at.astype(np.intp), by
+
+
+def _pairs(one: Texts, other: Texts) -> Texts:
+    """Name each pair of nodes alike from either side; "" where a node is missing."""
+    first, last = np.where(one <= other, one, other), np.where(one <= other, other, one)
+    return np.where((one != "") & (other != ""), first + _BETWEEN + last, "").astype(object)
+
+
+def _counter(ends: _Ends, direction: Texts) -> tuple[Marks, Marks, Texts]:
+    """Say from which end the counter ran: by start node, else end node, else direction."""
+    loop = (ends.us == ends.ds) & (ends.us != "")
+    named_us, named_ds = ends.us != "", ends.ds != ""
+    from_us = (ends.start != "") & (ends.start == ends.us) & ~loop
+    from_ds = (ends.start != "") & (ends.start == ends.ds) & ~loop
+    how = np.where(from_us | from_ds, "start", "").astype(object)
+    open_start = (ends.start == "") & ~loop & named_us & named_ds
+    by_end = open_start & (ends.end != "") & ((ends.end == ends.us) | (ends.end == ends.ds))
+    from_us |= by_end & (ends.end == ends.ds)
+    from_ds |= by_end & (ends.end == ends.us)
+    how[by_end] = "end"
+    # A loop has one manhole: only the direction can tell its two ends apart.
+    unproved = open_start & (ends.end == "")
+    unproved |= loop & ((ends.start == "") | (ends.start == ends.us))
+    by_way = unproved & np.isin(direction, ["down", "up"])
+    from_us |= by_way & (direction == "down")
+    from_ds |= by_way & (direction == "up")
+    how[by_way] = "direction"
+    against = (how == "start") | (how == "end")
+    against &= (from_us & (direction == "up")) | (from_ds & (direction == "down"))
+    how = np.where(against, how + " against direction", how).astype(object)
+    return from_us, from_ds, how
+
+
+def _refusals(
+    runs: pd.DataFrame, ends: _Ends, pipes: pd.DataFrame, at: npt.NDArray[np.intp]
+) -> Texts:
+    """Say why a run cannot be used; only the few refused ones are looked at one by one."""
+    reasons = np.full(len(runs), "", dtype=object)
+    unmatched, unproved = at < 0, (at >= 0) & (runs["counter_node"].to_numpy() == "")
+    if not (unmatched | unproved).any():
+        return reasons
+    others: dict[str, list[str]] = {}
+    keys = _pairs(_named(pipes["us_node"]), _named(pipes["ds_node"]))
+    for pair, pipe_id in zip(keys, pipes["pipe_id"], strict=True):
+        others.setdefault(str(pair), []).append(str(pipe_id))
+    wanted = _pairs(ends.start, ends.end)
+    for i in np.flatnonzero(unmatched):
+        near = others.get(str(wanted[i]), []) if wanted[i] else []
+        reasons[i] = _no_pipe(str(runs["pipe_ref"].iloc[i]), ends, int(i), near)
+    for i in np.flatnonzero(unproved):
+        near = [p for p in others.get(str(wanted[i]), []) if wanted[i]]
+        reasons[i] = _no_counter(str(runs["pipe_id"].iloc[i]), ends, int(i), near)
+    return reasons
+
+
+def _no_pipe(ref: str, ends: _Ends, i: int, near: list[str]) -> str:
+    name = f"pipe '{ref}' is not in the network" if ref else "the run names no pipe"
+    if near:
+        return f"{name}, and its manholes are joined by {len(near)} pipes: {', '.join(near)}"
+    if ends.start[i] and ends.end[i]:
+        return f"{name}, and no pipe joins {ends.start[i]} and {ends.end[i]}"
+    return f"{name}, and it does not name both manholes"
+
+
+def _no_counter(pipe_id: str, ends: _Ends, i: int, near: list[str]) -> str:
+    us, ds = ends.us[i] or "no name", ends.ds[i] or "no name"
+    if us == ds != "no name":
+        return f"pipe {pipe_id} starts and ends at {us}: say down or up to tell its ends apart"
+    if ends.start[i]:
+        tail = f"; its manholes are those of {', '.join(near)}" if near else ""
+        return f"the run starts at {ends.start[i]}, no end of pipe {pipe_id} ({us} to {ds}){tail}"
+    return f"no start node and no direction: from which end of {pipe_id} the counter ran is unknown"
+
+
+def _add_flags(
+    runs: pd.DataFrame, refused: Texts, how: Texts, through: Marks, flags: Flags
+) -> None:
+    used = refused == ""
+    by_nodes = used & (runs["matched_by"].to_numpy(dtype=object) == "nodes")
+    for run in _rows(runs[by_nodes]):
+        ref = f"pipe '{run.pipe_ref}' is not in the network" if run.pipe_ref else "no pipe named"
+        flags.add(run.inspection_id, f"{ref}: taken as {run.pipe_id} by its two manholes")
+    for run in _rows(runs[used & np.char.startswith(how.astype(str), "end")]):
+        flags.add(
+            run.inspection_id,
+            f"start node not named: the counter is taken from {run.counter_node}, "
+            f"as the run ends at {run.end_node}",
+        )
+    for run in _rows(runs[used & (how == "direction")]):
+        flags.add(
+            run.inspection_id,
+            f"start node not proved: the counter is taken from {run.counter_node} by the "
+            f"direction '{run.direction}'",
+        )
+    for run in _rows(runs[used & np.char.endswith(how.astype(str), "against direction")]):
+        flags.add(
+            run.inspection_id,
+            f"direction '{run.direction}' contradicts the nodes: the counter ran from "
+            f"{run.counter_node}, which counts",
+        )
+    for run in _rows(runs[through]):
+        flags.add(
+            run.inspection_id,
+            f"it runs towards {run.end_node}, which is not the other end of {run.pipe_id}: "
+            "its length is not taken for the pipe's",
+        )
+
+
+def _rows(frame: pd.DataFrame) -> Iterator[pd.Series]:
+    for _, row in frame.iterrows():
+        yield row

@@ -1,0 +1,210 @@
+"""From a counter reading to a place on the pipe's own axis, and how long a coded point is.
+
+`x` counts from the inside wall at us_node. A reading past an end by a little is set to
+the end and says so; further out it is refused, never wrapped round or clamped in silence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.screening.axis import SAME_M, wall_part
+from planner.settings import Survey
+
+Numbers = npt.NDArray[np.float64]
+Marks = npt.NDArray[np.bool_]
+Texts = npt.NDArray[np.object_]
+
+# Damage that a joint has by its nature, wherever the joint flag was forgotten.
+JOINT_MECHANISMS = ("joint_angle", "joint_gap", "joint_offset")
+# Damage that is coded at the centre of a connection.
+LATERAL_MECHANISMS = ("lateral_defective", "lateral_intruding")
+# Damage that may sit in every joint of a stretch (roots, leaks); a crack from one joint to
+# the next is one crack.
+IN_JOINTS = ("exfiltration", "infiltration", "roots", "seal_intruding", "soil_ingress")
+ROUND = "circumferential"
+_LENGTHS = ("break_mm", "missing_mm")
+_NODES = ("node_start", "node_end")
+
+
+@dataclass(frozen=True)
+class Spots:
+    """Rows on their pipe: one entry per row.
+
+    `x_m` is the place, `from_us` whether the counter ran from us_node, `length_m` the
+    pipe's, `past_m` how far the reading lay past an end, `refused` marks those too far.
+    """
+
+    x_m: Numbers
+    from_us: Marks
+    length_m: Numbers
+    past_m: Numbers
+    allowed_m: Numbers
+    refused: Marks
+    doubts: Texts
+
+
+def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
+    """Put counter readings on the pipe's own axis.
+
+    Parameters
+    ----------
+    rows
+        s_m [m], mechanism, zero_at, counter_node, us_node, length_m [m] of each row.
+    settings
+        How far past an end a reading may lie.
+    shift_m
+        How far each row's survey reads too high along the axis [m], 0 for most.
+
+    Returns
+    -------
+    Spots
+        ``x = s`` from us_node, ``x = length - s`` from the other end; s from the wall.
+    """
+    s_wall = rows["s_m"].to_numpy(dtype=float) - wall_part(rows["zero_at"], settings)
+    length = rows["length_m"].to_numpy(dtype=float)
+    counter = rows["counter_node"].to_numpy(dtype=object)
+    from_us = np.asarray(counter == rows["us_node"].to_numpy(dtype=object), dtype=bool)
+    x = np.where(from_us, s_wall, length - s_wall) - shift_m
+    past = np.maximum(np.maximum(-x, x - length), 0.0)
+    allowed = np.maximum(settings.past_end_m, settings.past_end_ratio * length)
+    refused = ~(past <= allowed + SAME_M)
+    doubts = np.full(len(rows), "", dtype=object)
+    # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
+    at_node = np.isin(rows["mechanism"].to_numpy(dtype=object), _NODES)
+    at_node &= past <= wall_part(rows["zero_at"], settings) + SAME_M
+    for i in np.flatnonzero((past > SAME_M) & ~refused & ~at_node):
+        doubts[i] = f"{past[i]:.2f} m past the end of the pipe: set to the end"
+    x = np.clip(x, 0.0, length)
+    return Spots(x, from_us, length, past, allowed, refused, doubts)
+
+
+def find_doubt(rows: pd.DataFrame, from_us: Marks, settings: Survey) -> Numbers:
+    """Give the doubt of finding each row again by the counter [m].
+
+    Parameters
+    ----------
+    rows
+        s_m [m] and length_doubt_m [m] of the pipe.
+    from_us
+        Whether the counter ran from us_node; else the pipe's length is doubtful too.
+    settings
+        Least doubt and its share of the reading.
+
+    References
+    ----------
+    City of Sunny Isles Beach FL, sec. 02762: 0.5 % or 1 ft, the larger governs.
+    """
+    s = np.abs(rows["s_m"].to_numpy(dtype=float))
+    doubt = np.maximum(settings.find_least_m, settings.find_ratio * s)
+    length_doubt = rows["length_doubt_m"].fillna(0.0).to_numpy(dtype=float)
+    found: Numbers = np.where(from_us, doubt, doubt + length_doubt)
+    return found
+
+
+@dataclass(frozen=True)
+class Extents:
+    """Where each row begins and ends with its length [m], and where that length comes from."""
+
+    from_m: Numbers
+    to_m: Numbers
+    origin: Texts
+
+
+def point_extents(rows: pd.DataFrame, spots: Spots, settings: Survey) -> Extents:
+    """Give coded points their length.
+
+    Parameters
+    ----------
+    rows
+        mechanism, role, at_joint, detail, quantity, quantity_low, quantity_high.
+    spots
+        Their places.
+    settings
+        Lengths of a point at a joint and of any other.
+
+    Returns
+    -------
+    Extents
+        At a joint, round the pipe or at a connection: centred. Else forward in the
+        direction of the survey. A coded length (broken or missing wall) replaces the
+        assumed one; a coded "more than" only lengthens it. Nodes and remarks have none.
+    """
+    mechanism = rows["mechanism"].to_numpy(dtype=object)
+    role = rows["role"].to_numpy(dtype=object)
+    damaged = np.isin(role, ("damage", "condition", "flag"))
+    joint = np.array(rows["at_joint"].fillna(value=False), dtype=bool)
+    joint |= np.isin(mechanism, (*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
+    joint |= (rows["detail"] == ROUND).to_numpy()
+    lateral = mechanism == "lateral"
+    extent = np.where(joint, settings.joint_extent_m, settings.point_extent_m)
+    extent = np.where(damaged | (mechanism == "existing_repair"), extent, 0.0)
+    origin = np.where((extent > 0.0) & ~joint, "assumed", "coded").astype(object)
+
+    low = rows["quantity_low"].to_numpy(dtype=float) / 1000.0
+    high = rows["quantity_high"].to_numpy(dtype=float) / 1000.0
+    measured = np.isin(rows["quantity"].to_numpy(dtype=object), _LENGTHS) | lateral
+    known = measured & ~np.isnan(high)
+    extent = np.where(known, high, extent)
+    origin[known] = "quantity"
+    more = measured & np.isnan(high) & ~np.isnan(low)
+    origin[more & (low > extent)] = "assumed"
+    extent = np.where(more, np.fmax(low, extent), extent)
+    return _spread(spots, extent, joint | lateral, origin)
+
+
+def _spread(spots: Spots, extent: Numbers, centred: Marks, origin: Texts) -> Extents:
+    back = np.where(centred, 0.5 * extent, np.where(spots.from_us, 0.0, extent))
+    start = np.maximum(spots.x_m - back, 0.0)
+    end = np.minimum(spots.x_m - back + extent, spots.length_m)
+    # A place right at an end keeps at least itself.
+    return Extents(np.minimum(start, spots.x_m), np.maximum(end, spots.x_m), origin)
+
+
+@dataclass(frozen=True)
+class Clocks:
+    """Clock from [h] as seen looking downstream, hours it spans [h], and what is doubtful."""
+
+    clock_h: Numbers
+    arc_h: Numbers
+    doubts: Texts
+
+
+def downstream_clocks(rows: pd.DataFrame, from_us: Marks) -> Clocks:
+    """Turn clock readings to the view downstream and say how many hours they span.
+
+    Parameters
+    ----------
+    rows
+        clock_from_h, clock_to_h [clock h] as seen in the direction of the survey, detail.
+    from_us
+        Whether the survey looked downstream. Else the dial is mirrored, and the two ends
+        of a range change places.
+
+    Returns
+    -------
+    Clocks
+        From-to runs clockwise, through 12 where it must; 12 to 12 is all round. Any other
+        hour to itself is doubtful and spans an unknown arc.
+    """
+    first = rows["clock_from_h"].to_numpy(dtype=float)
+    last = rows["clock_to_h"].to_numpy(dtype=float)
+    ranged = ~np.isnan(first) & ~np.isnan(last)
+    arc = np.where(ranged, np.mod(last - first, 12.0), np.where(np.isnan(first), np.nan, 0.0))
+    alike = ranged & (arc == 0.0)
+    whole = alike & (first == 12.0)
+    arc = np.where(whole, 12.0, np.where(alike, np.nan, arc))
+    start = np.where(np.isnan(first), last, first)
+    # Seen from the other side a range starts where it ended.
+    turned = np.mod(12.0 - np.where(ranged, last, start), 12.0)
+    turned = np.where(turned == 0.0, 12.0, turned)
+    clock = np.where(from_us, start, turned)
+    doubts = np.full(len(rows), "", dtype=object)
+    doubts[alike & ~whole] = "clock from and to are alike: one hour or all round"
+    lengthwise = (rows["detail"] == "longitudinal").to_numpy() & whole
+    doubts[lengthwise] = "lengthwise, yet coded all round the clock"
+    return Clocks(clock, arc, doubts)
