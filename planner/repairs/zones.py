@@ -198,7 +198,7 @@ def set_problem(line: Line, offer: Offer, rules: Rules) -> Problem:
         left_zones=pairs(lefts),
         right_zones=pairs(rights),
         crosses=pairs(closed),
-        boxes=pairs([(down_cm(a), up_cm(b)) for a, b in rules.boxes]),
+        boxes=pairs([(max(left(a), 0), min(up_cm(b), length)) for a, b in rules.boxes]),
         lengths=np.array([size for size, _ in catalogue], dtype=np.int64),
         costs=np.array([cost for _, cost in catalogue], dtype=np.int64),
         laterals=np.array(live, dtype=np.int64),
