@@ -1,0 +1,210 @@
+"""Works whose predecessors are done, as set-ups: where, how long, what they ask of a crew."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import pandas as pd
+
+from planner.contracts import (
+    NODES,
+    PIPES,
+    SETUP_WORKS,
+    SETUPS,
+    SHIFTS,
+    WAITING,
+    WORK_AFTER,
+    WORKS,
+)
+from planner.contracts.facts import Tables
+from planner.crews.access import Gear, places_of
+from planner.crews.durations import Timer, Work, sleeves_of
+from planner.crews.standing import Grouping, Pipe, Rules, Stand, worst, worth
+from planner.crews.stands import group_pipe
+from planner.ground.ids import KnownIds, give_setup_ids
+from planner.ground.quantities import items_of
+from planner.settings import Sleeving, Week
+from planner.tables import check, conform
+
+# Left for driving when several works are put into one set-up [s]; assumed.
+_DRIVES_S = 3600
+
+
+@dataclass(frozen=True)
+class Setups:
+    """Set-ups (`SETUPS`), their works (`SETUP_WORKS`), works without one (`WAITING`).
+
+    `members` holds node_id and works ('+' between) on the index of `setups`, as
+    `ground.ids.learn` wants them; `lost_ids` the earlier ids without an heir.
+    """
+
+    setups: gpd.GeoDataFrame
+    setup_works: pd.DataFrame
+    waiting: pd.DataFrame
+    members: pd.DataFrame
+    lost_ids: pd.DataFrame
+
+
+def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving) -> Setups:
+    """Group the works that can be done this week into set-ups.
+
+    A work can be done when each work before it is done, or comes earlier in the same
+    set-up: cleaning, cutting, proving and looking by one truck, or flow control, sleeve,
+    reopening and film by one sleeve crew. A check of access comes on an earlier day.
+    The crew stands where most sleeves of a pipe can be set; among equals where the
+    counter starts, then where the way is shorter.
+
+    Parameters
+    ----------
+    tables
+        Of it: works, work_after, sleeves, sleeve_laterals, laterals, pipes, nodes, crews,
+        shifts, packers, process, systems, system_sizes.
+    known
+        Ids of earlier runs.
+    week, sleeving
+        Times, windows, caps.
+
+    Returns
+    -------
+    setups
+        Each work to do is in a set-up or in `WAITING`, never in both.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    works = _works_of(tables)
+    rules = _rules_of(tables, week, sleeving)
+    pipes = _pipes_of(tables, works)
+    found = [group_pipe(pipes[pipe_id], works[pipe_id], rules) for pipe_id in sorted(works)]
+    stands = [stand for one in found for stand in one.stands]
+    return _finish(stands, _waiting(works, found), tables, known, week)
+
+
+def _works_of(tables: Tables) -> dict[str, list[Work]]:
+    """Give the works of each pipe with what comes before each."""
+    before: dict[str, set[str]] = {}
+    for work_id, after_id in check(tables["work_after"], WORK_AFTER).itertuples(index=False):
+        before.setdefault(str(work_id), set()).add(str(after_id))
+    columns = ["work_id", "step", "pipe_id", "sleeve_id", "from_m", "to_m", "urgency", "state"]
+    works: dict[str, list[Work]] = {}
+    for *row, from_m, to_m, urgency, state in check(tables["works"], WORKS)[columns].itertuples(
+        index=False
+    ):
+        work_id, step, pipe_id, sleeve_id = (str(cell) for cell in row)
+        after = frozenset(before.get(work_id, ()))
+        done = state == "done"
+        places = (float(from_m), float(to_m))
+        work = Work(work_id, step, pipe_id, sleeve_id, *places, str(urgency), done, after)
+        works.setdefault(pipe_id, []).append(work)
+    return works
+
+
+def _rules_of(tables: Tables, week: Week, sleeving: Sleeving) -> Rules:
+    items = items_of(tables["sleeves"], tables["system_sizes"])
+    timer = Timer.of(tables, sleeves_of(tables, items), week, sleeving)
+    shifts = check(tables["shifts"], SHIFTS)
+    longest = int((shifts["end_s"] - shifts["start_s"]).max()) if len(shifts) else 0
+    planned = int(week.fill_ratio * longest) - _DRIVES_S
+    longest_s = max(0, min(week.close_s - week.open_s, planned))
+    return Rules(Gear.of(tables), timer, week, longest_s)
+
+
+def _pipes_of(tables: Tables, works: dict[str, list[Work]]) -> dict[str, Pipe]:
+    places = places_of(check(tables["nodes"], NODES))
+    rows = check(tables["pipes"], PIPES)
+    rows = rows[rows["pipe_id"].isin(works)]
+    columns = ["pipe_id", "length_m", "us_node", "ds_node"]
+    return {
+        str(pipe_id): Pipe(
+            str(pipe_id),
+            float(length),
+            (str(us), str(ds)),
+            (places.get(str(us)), places.get(str(ds))),
+            any(work.step == "check_access" and work.done for work in works[str(pipe_id)]),
+        )
+        for pipe_id, length, us, ds in pd.DataFrame(rows[columns]).itertuples(index=False)
+    }
+
+
+def _waiting(works: dict[str, list[Work]], found: list[Grouping]) -> pd.DataFrame:
+    reasons = {work_id: why for one in found for work_id, why in one.reasons.items()}
+    rows = [
+        {
+            "work_id": work.work_id,
+            "pipe_id": pipe_id,
+            "step": work.step,
+            "reason": reasons[work.work_id],
+        }
+        for pipe_id, own in works.items()
+        for work in own
+        if work.work_id in reasons
+    ]
+    return conform(rows, WAITING)
+
+
+def _finish(
+    stands: list[Stand], waiting: pd.DataFrame, tables: Tables, known: KnownIds, week: Week
+) -> Setups:
+    """Give the set-ups their ids and lay them out as tables."""
+    members = pd.DataFrame(
+        {
+            "node_id": [stand.place.node_id for stand in stands],
+            "works": ["+".join(work.work_id for work in stand.works) for stand in stands],
+        },
+        dtype="str",
+    )
+    ids, lost = give_setup_ids(members, known.setup_works, known)
+    points = tables["nodes"].set_index("node_id").geometry
+    rows = [
+        {"setup_id": ids[n], "geometry": points[stand.place.node_id], **_row(stand, week)}
+        for n, stand in enumerate(stands)
+    ]
+    links = [
+        {"setup_id": ids[n], "work_id": work.work_id, "seq": seq}
+        for n, stand in enumerate(stands)
+        for seq, work in enumerate(stand.works, start=1)
+    ]
+    setups = conform(rows, SETUPS, crs=getattr(tables["nodes"], "crs", None))
+    members = members.assign(setup_id=ids).sort_values("setup_id").reset_index(drop=True)
+    return Setups(
+        gpd.GeoDataFrame(setups),
+        conform(links, SETUP_WORKS),
+        waiting,
+        members[["node_id", "works"]],
+        lost,
+    )
+
+
+def _row(stand: Stand, week: Week) -> dict[str, object]:
+    need = stand.need
+    return {
+        "node_id": stand.place.node_id,
+        "other_node_id": stand.pipe.other(stand.place.node_id),
+        "pipe_id": stand.pipe.pipe_id,
+        "counter_node": stand.counter_node,
+        "steps": "+".join(need.steps),
+        "system": need.system,
+        "packer_dn": f"{need.dn_mm:g}" if need.system else "",
+        "longest_m": need.longest_m,
+        "reach_m": max(0.0, need.reach_m),
+        "work_s": stand.work_s,
+        "open_s": week.open_s,
+        "close_s": week.close_s - stand.work_s,
+        "value_s": worth(stand, lambda urgency: value_of(urgency, week)),
+        "sleeves_count": len(stand.sleeves),
+        "resin_g": sum(sleeve.resin_g or 0 for sleeve in stand.sleeves),
+        "urgency": worst(work.urgency for work in stand.works),
+        "doubts": "; ".join(stand.doubts),
+    }
+
+
+def value_of(urgency: str, week: Week) -> int:
+    """Give the crew time that a work of one urgency is worth [s]; none stated = when near."""
+    return {
+        "now": week.value_now_s,
+        "this_year": week.value_this_year_s,
+        "programme": week.value_programme_s,
+    }.get(urgency, week.value_when_near_s)

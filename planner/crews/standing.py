@@ -1,0 +1,164 @@
+"""A set-up before it has an id, and what decides whether and where a crew can stand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from planner.contracts.verdicts import URGENCY
+from planner.crews.access import FREE_ACCESS, Gear, Need, Place
+from planner.crews.durations import Sleeve, Timer, Work
+from planner.settings import Week
+
+# Up to this size the cap for small sleeves holds: 12 in (prices.md 5).
+SMALL_MM = 300.0
+
+
+@dataclass(frozen=True)
+class Pipe:
+    """One pipe with its two manholes; None where a node is not named or not there."""
+
+    pipe_id: str
+    length_m: float
+    ends: tuple[str, str]
+    places: tuple[Place | None, Place | None]
+    access_checked: bool
+
+    @property
+    def manholes(self) -> list[tuple[str, Place | None]]:
+        """Give both ends, us_node first."""
+        return list(zip(self.ends, self.places, strict=True))
+
+    def reach_m(self, node_id: str, works: Iterable[Work]) -> float:
+        """Give how far the farthest end of `works` is from a manhole [m]."""
+        if node_id == self.ends[0]:
+            return max((work.to_m for work in works), default=0.0)
+        return max((self.length_m - work.from_m for work in works), default=0.0)
+
+    def other(self, node_id: str) -> str:
+        """Give the node at the other end."""
+        return self.ends[1] if node_id == self.ends[0] else self.ends[0]
+
+
+@dataclass(frozen=True)
+class Stand:
+    """A set-up before it has an id: its works in their order, all done from one manhole."""
+
+    pipe: Pipe
+    place: Place
+    works: tuple[Work, ...]
+    need: Need
+    work_s: int
+    counter_node: str
+    sleeves: tuple[Sleeve, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass
+class Grouping:
+    """What came of one pipe: set-ups, and for works that got none the reason."""
+
+    stands: list[Stand] = field(default_factory=list)
+    reasons: dict[str, str] = field(default_factory=dict)
+
+    def refuse(self, works: Iterable[Work], reason: str) -> None:
+        """Note why `works` get no set-up; the first reason stays."""
+        for work in works:
+            self.reasons.setdefault(work.work_id, reason)
+
+    @property
+    def taken(self) -> set[str]:
+        """Give the ids of the works that have a set-up."""
+        return {work.work_id for stand in self.stands for work in stand.works}
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What decides the grouping: crews, times, settings, longest set-up of several works [s]."""
+
+    gear: Gear
+    timer: Timer
+    week: Week
+    longest_s: int
+
+    @property
+    def window_s(self) -> int:
+        """Give how long work may go on in a day [s]."""
+        return self.week.close_s - self.week.open_s
+
+    def stay_s(self, works: Iterable[Work]) -> int:
+        """Give the time on site for `works`, setting up and clearing included [s]."""
+        return self.week.setup_s + sum(self.timer.seconds(work)[0] for work in works)
+
+    def too_long(self, stay_s: int) -> str:
+        """Say that a set-up takes longer than a day's window; '' if it does not."""
+        if stay_s <= self.window_s:
+            return ""
+        takes = f"takes {stay_s / 3600:.1f} h on site"
+        return f"{takes}, the working window is {self.window_s / 3600:.1f} h"
+
+    def no_crew(self, step: str) -> str:
+        """Say that no crew does a step; '' if one does."""
+        return "" if any(step in one.steps for one in self.gear.crews) else f"no crew does {step}"
+
+
+def cannot_stand(pipe: Pipe, node_id: str, place: Place | None, *, checking: bool = False) -> str:
+    """Say why a crew cannot stand at a manhole; '' if it can.
+
+    Parameters
+    ----------
+    pipe, node_id, place
+        The pipe and one of its manholes.
+    checking
+        The work is the check of access itself.
+    """
+    if place is None:
+        return f"there is no manhole {node_id}" if node_id else "an end of the pipe has no name"
+    if not place.drawn:
+        return f"{node_id} has no coordinates"
+    if place.access in FREE_ACCESS or checking or pipe.access_checked:
+        return ""
+    return f"access of {node_id} is {place.access}: check it first"
+
+
+def full_day(week: Week) -> int:
+    """Give the sum of the shares of sleeves that fills a crew's day."""
+    return week.cap_small_count * week.cap_large_count
+
+
+def share_of(dn_mm: float, week: Week) -> int:
+    """Give the share of a crew's day that one sleeve takes, in parts of `full_day`.
+
+    Parameters
+    ----------
+    dn_mm
+        Nominal size [mm].
+    week
+        Caps of small and large sleeves.
+
+    References
+    ----------
+    US cost handbook 2022, 33 01 30.75 (prices.md 5): 3 a day up to 12 in, 2 above.
+    """
+    return week.cap_large_count if dn_mm <= SMALL_MM else week.cap_small_count
+
+
+def worth(stand: Stand, value_of: Callable[[str], int]) -> int:
+    """Give the crew time that a set-up is worth [s]: each sleeve counts, else its worst work.
+
+    Parameters
+    ----------
+    stand
+        The set-up.
+    value_of
+        Value of an urgency [s].
+    """
+    sets = [work for work in stand.works if work.step == "sleeve"]
+    if sets:
+        return sum(value_of(work.urgency) for work in sets)
+    return value_of(worst(work.urgency for work in stand.works))
+
+
+def worst(urgencies: Iterable[str]) -> str:
+    """Give the most urgent of `urgencies`, '' for none."""
+    return max(urgencies, key=URGENCY.index, default="")

@@ -1,0 +1,149 @@
+"""One pipe's works, grouped by what one crew does from one manhole in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from planner.contracts.repairs import STEPS
+from planner.crews.access import FREE_ACCESS, Need, Place
+from planner.crews.durations import Work
+from planner.crews.sleeve_stands import MAIN, add_main
+from planner.crews.standing import Grouping, Pipe, Rules, Stand, cannot_stand
+
+# What a truck does on one pipe in one go; a check of access is another day's round.
+CLEANING = (
+    "clean",
+    "cut_roots",
+    "cut_intrusion",
+    "descale",
+    "clean_again",
+    "prove_laterals",
+    "look",
+)
+SINGLE = ("check_access", "grout", "dig", "watch")
+
+
+def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
+    """Group the works of one pipe that can be done this week.
+
+    Parameters
+    ----------
+    pipe
+        The pipe.
+    works
+        All its works, done and to do.
+    rules
+        Crews, times, settings.
+
+    Returns
+    -------
+    grouping
+        Each work to do is in one set-up, or has a reason.
+    """
+    found = Grouping()
+    done = {work.work_id for work in works if work.done}
+    todo = sorted((work for work in works if not work.done), key=_order)
+    for work in todo:
+        if work.step in SINGLE and work.after <= done:
+            _add_single(pipe, work, rules, found)
+    _add_cleaning(pipe, [work for work in todo if work.step in CLEANING], done, rules, found)
+    add_main(pipe, [work for work in todo if work.step in MAIN], done, rules, found)
+    _say_waiting(works, done, found)
+    return found
+
+
+def _order(work: Work) -> tuple[int, float, str]:
+    return STEPS.index(work.step), work.from_m, work.work_id
+
+
+def _say_waiting(works: Sequence[Work], done: set[str], found: Grouping) -> None:
+    """Name for each work without a set-up the works that must be done before it."""
+    by_id = {work.work_id: work for work in works}
+    taken = found.taken
+    for work in works:
+        if work.done or work.work_id in taken or work.work_id in found.reasons:
+            continue
+        ahead = _ahead(work, by_id, done)
+        names = sorted({one.step for one in ahead}, key=STEPS.index)
+        names += sorted(work.after - by_id.keys())
+        found.reasons[work.work_id] = f"waits for {', '.join(names)}"
+
+
+def _ahead(work: Work, by_id: dict[str, Work], done: set[str]) -> list[Work]:
+    """Find what a work waits for; within one visit it is what the visit's first work waits for."""
+    direct = [by_id[one] for one in sorted(work.after - done) if one in by_id]
+    outside = [one for one in direct if one.step not in MAIN or work.step not in MAIN]
+    if outside:
+        return outside
+    deeper = [two for one in direct for two in _ahead(one, by_id, done)]
+    return deeper or direct
+
+
+def _add_single(pipe: Pipe, work: Work, rules: Rules, found: Grouping) -> None:
+    """Make a set-up of one work that stands by itself."""
+    seconds, why = rules.timer.seconds(work)
+    none = rules.no_crew(work.step) or why
+    if none:
+        found.refuse([work], none)
+        return
+    places, stay_s = pipe.manholes, rules.stay_s([work])
+    if work.step == "check_access":
+        # A lid is looked at, nothing is set up; a manhole known to be open asks for no stop.
+        places = [one for one in places if one[1] and one[1].access not in FREE_ACCESS] or places
+        stay_s = seconds * len(places)
+    _stand_somewhere(pipe, (work,), places, stay_s, (rules, found))
+
+
+def _stand_somewhere(
+    pipe: Pipe,
+    works: tuple[Work, ...],
+    places: list[tuple[str, Place | None]],
+    stay_s: int,
+    to: tuple[Rules, Grouping],
+) -> None:
+    """Stand at the first of `places` that serves; refuse the works with each place's reason."""
+    rules, found = to
+    checking = works[0].step == "check_access"
+    steps = tuple(dict.fromkeys(work.step for work in works))
+    reasons = [rules.too_long(stay_s)]
+    for node_id, place in places if not reasons[0] else []:
+        need = Need(steps, reach_m=0.0 if checking else pipe.reach_m(node_id, works))
+        why = cannot_stand(pipe, node_id, place, checking=checking)
+        if place is not None and not why:
+            why = rules.gear.why_none(need, place)
+            if not why:
+                found.stands.append(Stand(pipe, place, works, need, stay_s, node_id))
+                return
+        reasons.append(why)
+    found.refuse(works, "; ".join(dict.fromkeys(why for why in reasons if why)))
+
+
+def _add_cleaning(
+    pipe: Pipe, works: list[Work], done: set[str], rules: Rules, found: Grouping
+) -> None:
+    """Group what one truck does in one go, the longest row first, until nothing is ready."""
+    left = works
+    while row := _longest_row(left, done, rules):
+        while len(row) > 1 and rules.stay_s(row) > rules.longest_s:
+            row = row[:-1]
+        left = [work for work in left if work not in row]
+        # A jet works its way up the pipe: the lower manhole first (common practice, no source).
+        places = pipe.manholes[::-1]
+        _stand_somewhere(pipe, tuple(row), places, rules.stay_s(row), (rules, found))
+    for work in left:
+        if work.after <= done:
+            found.refuse([work], rules.no_crew(work.step))
+
+
+def _longest_row(works: list[Work], done: set[str], rules: Rules) -> list[Work]:
+    """Take the most works that one crew can do one after the other, each of them ready."""
+    best: list[Work] = []
+    for crew in rules.gear.crews:
+        have, row = set(done), []
+        for work in works:
+            if work.step in crew.steps and work.after <= have:
+                row.append(work)
+                have.add(work.work_id)
+        if len(row) > len(best):
+            best = row
+    return best

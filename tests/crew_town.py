@@ -1,0 +1,156 @@
+"""Small tables for tests of crews: pipes in a row, works by hand, crews, packers, process."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+from shapely.geometry import Point
+
+from planner.contracts import (
+    CHOICE_SLEEVES,
+    CHOICES,
+    CREWS,
+    LATERALS,
+    NODES,
+    PACKERS,
+    PIPES,
+    PROCESS,
+    SHIFTS,
+    SLEEVE_LATERALS,
+    SLEEVES,
+    STOCK,
+    STREETS,
+    SYSTEM_SIZES,
+    SYSTEMS,
+    WORK_AFTER,
+    WORKS,
+)
+from planner.settings import Settings, load_settings
+from planner.tables import Table, conform, empty
+
+LOCAL = "EPSG:25832"
+FIRST_DAY = "2026-03-02"  # a Monday
+EAST, NORTH = 400_000.0, 5_900_000.0
+Rows = Sequence[dict[str, Any]]
+CLEANERS = "check_access+clean+cut_roots+clean_again+prove_laterals+look"
+SETTERS = "flow_control+sleeve+reopen+verify"
+
+
+def settings(**week: Any) -> Settings:
+    """Packaged settings with some keys of [week] changed."""
+    return load_settings({"week": {"iterations": 300, **week}} if week else None)
+
+
+def shaped(rows: Rows, table: Table) -> pd.DataFrame:
+    if not rows:
+        return empty(table, crs=LOCAL)
+    shapes = [row.get("geometry") for row in rows]
+    return conform(gpd.GeoDataFrame(list(rows), geometry=shapes, crs=LOCAL), table)
+
+
+def pipe(pipe_id: str = "p1", us: str = "a", ds: str = "b", **more: Any) -> dict[str, Any]:
+    row = {"pipe_id": pipe_id, "us_node": us, "ds_node": ds, "dn_mm": 200.0, "length_m": 40.0}
+    return {**row, **more}
+
+
+def node(node_id: str, x: float = 0.0, y: float = 0.0, **more: Any) -> dict[str, Any]:
+    row = {"access": "open", "lid_mm": 600.0, "depth_m": 2.5, "turn_ok": True}
+    return {"node_id": node_id, "geometry": Point(EAST + x, NORTH + y), **row, **more}
+
+
+def work(work_id: str, step: str, pipe_id: str = "p1", **more: Any) -> dict[str, Any]:
+    row = {"from_m": 0.0, "to_m": 40.0, "urgency": "programme", "state": "todo", "reason": "so"}
+    return {"work_id": work_id, "step": step, "pipe_id": pipe_id, **row, **more}
+
+
+def sleeve(sleeve_id: str, from_m: float = 10.0, pipe_id: str = "p1", **more: Any) -> dict:
+    place = {"sleeve_id": sleeve_id, "pipe_id": pipe_id, "from_m": from_m, "to_m": from_m + 1.0}
+    kind = {"length_m": 1.0, "end": "pipe", "dn_mm": 200.0, "system": "felt", "wall_mm": 5.0}
+    rest = {"counter_node": "a", "counter_m": from_m, "laterals_count": 0}
+    return {**place, **kind, **rest, "laterals_unknown": False, **more}
+
+
+def sleeve_works(one: dict[str, Any], *, reopen: bool = False, **more: Any) -> list[dict]:
+    """The works of one sleeve, named W-<sleeve>-<step>."""
+    steps = ["flow_control", "sleeve", *(["reopen"] if reopen else []), "verify"]
+    at = {"from_m": one["from_m"], "to_m": one["to_m"], "sleeve_id": one["sleeve_id"]}
+    return [
+        work(f"W-{one['sleeve_id']}-{step}", step, one["pipe_id"], **at, **more) for step in steps
+    ]
+
+
+def chained(rows: Rows) -> list[tuple[str, str]]:
+    """Each work after the one before it in the list."""
+    ids = [row["work_id"] for row in rows]
+    return list(zip(ids[1:], ids[:-1], strict=True))
+
+
+def crew(name: str, steps: str, **more: Any) -> dict[str, Any]:
+    return {"crew": name, "steps": steps, "yard_x": EAST, "yard_y": NORTH, **more}
+
+
+def setter(name: str = "Sleeve 1", **more: Any) -> dict[str, Any]:
+    return crew(name, SETTERS, **{"systems": "felt", "packers": "small", **more})
+
+
+def packer(name: str = "small", **more: Any) -> dict[str, Any]:
+    row = {"dn_from_mm": 150.0, "dn_to_mm": 300.0, "usable_m": 2.0, "reach_m": 60.0}
+    return {"packer": name, **row, "lid_mm": 500.0, "depth_m": 6.0, "cures": "ambient", **more}
+
+
+def shifts(crews: Rows, start_s: int = 25_200, end_s: int = 61_200) -> list[dict[str, Any]]:
+    days = ("mon", "tue", "wed", "thu", "fri")
+    return [
+        {"crew": one["crew"], "weekday": day, "start_s": start_s, "end_s": end_s}
+        for one in crews
+        for day in days
+    ]
+
+
+def town(
+    works: Rows,
+    after: Sequence[tuple[str, str]] = (),
+    sleeves: Rows = (),
+    crews: Rows | None = None,
+    **more: Any,
+) -> dict[str, pd.DataFrame]:
+    """Tables by contract name; `after` pairs work_id with the work before it."""
+    crews = [crew("Cleaning", CLEANERS), setter()] if crews is None else crews
+    pipes = more.get("pipes", [pipe()])
+    nodes = more.get("nodes", [node("a"), node("b", 40.0)])
+    system = {"system": "felt", "cure": "ambient", "supply": "mix_on_site", "carrier": "felt"}
+    size = {"system": "felt", "dn_from_mm": 100.0, "dn_to_mm": 600.0, "wall_mm": 5.0}
+    size |= {"plies": 3, "resin_kg_per_l": 1.05, "lengths_m": "1.0+2.0"}
+    times = {"prepare_s": 1800.0, "cure_s": 3600.0, "finish_s": 600.0, "pot_life_s": 1800.0}
+    ends = [{"system": "felt", "dn_to_mm": 600.0, "wall_c": c, **times} for c in (5.0, 20.0)]
+    choices = [
+        {
+            "pipe_id": row["pipe_id"], "method": "sleeve", "state": "accepted", "reason": "said",
+            "fingerprint": "f", "assumed_accepted": False,
+        }
+        for row in pipes
+    ]  # fmt: skip
+    links = [{"pipe_id": s["pipe_id"], "sleeve_id": s["sleeve_id"]} for s in sleeves]
+    covers = [{"sleeve_id": one, "lateral_id": x} for one, x in more.get("covers", ())]
+    return {
+        "works": conform(works, WORKS),
+        "work_after": conform([{"work_id": b, "after_id": a} for b, a in after], WORK_AFTER),
+        "sleeves": conform(sleeves, SLEEVES),
+        "sleeve_laterals": conform(covers, SLEEVE_LATERALS),
+        "laterals": conform(more.get("laterals", ()), LATERALS),
+        "pipes": shaped(pipes, PIPES),
+        "nodes": shaped(nodes, NODES),
+        "streets": shaped(more.get("streets", ()), STREETS),
+        "crews": conform(crews, CREWS),
+        "shifts": conform(more.get("shifts", shifts(crews)), SHIFTS),
+        "packers": conform(more.get("packers", [packer()]), PACKERS),
+        "process": conform(more.get("process", ends), PROCESS),
+        "systems": conform([system], SYSTEMS),
+        "system_sizes": conform(more.get("system_sizes", [size]), SYSTEM_SIZES),
+        "stock": conform(more.get("stock", ()), STOCK),
+        "choices": conform(more.get("choices", choices), CHOICES),
+        "choice_sleeves": conform(links, CHOICE_SLEEVES),
+    }
