@@ -1,0 +1,211 @@
+"""Attributes of a vector layer: from the file's types to text, from text to contract columns.
+
+A number keeps the digits that it has in the file: whole numbers stay whole whether or not
+other rows are blank, and a number with a fraction is written with as few digits as prove it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pyarrow as pa
+
+from planner.errors import Fault, FileError
+from planner.inputs.cells import (
+    Style,
+    decimal_style,
+    is_empty,
+    read_date,
+    read_flag,
+    read_number,
+    read_whole,
+)
+from planner.inputs.csv_text import shown
+from planner.inputs.forms import nearest
+from planner.tables import DTYPES, Column
+from planner.units import factor
+
+if TYPE_CHECKING:
+    from planner.inputs.vector import Layer
+
+# Names of the reader's own columns; an attribute of the same name is kept under name + "*".
+RESERVED = frozenset({"row", "geometry"})
+_WANTED = {"number": "a number", "whole": "a whole number", "flag": "yes or no", "date": "a day"}
+
+
+def text_of(column: pa.ChunkedArray) -> list[str]:
+    """Write one column of a file as text; blanks are ``""``.
+
+    Parameters
+    ----------
+    column
+        An Arrow column of any type.
+
+    Examples
+    --------
+    >>> text_of(pa.chunked_array([pa.array([417, None])]))
+    ['417', '']
+    >>> text_of(pa.chunked_array([pa.array([417.0, 0.25, None])]))
+    ['417', '0.25', '']
+    """
+    kind = column.type
+    if isinstance(kind, pa.BaseExtensionType):
+        return text_of(pa.chunked_array([c.storage for c in column.chunks], kind.storage_type))
+    if pa.types.is_dictionary(kind):
+        return text_of(column.cast(kind.value_type))
+    write = _writer(kind)
+    return ["" if value is None else write(value) for value in column.to_pylist()]
+
+
+def _writer(kind: pa.DataType) -> Callable[[Any], str]:
+    if pa.types.is_boolean(kind):
+        return lambda value: "true" if value else "false"
+    if pa.types.is_floating(kind):
+        return _digits
+    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+        return lambda value: str(value.hex())
+    return str
+
+
+def is_number(kind: pa.DataType) -> bool:
+    """Tell whether a file holds a column of this Arrow type as numbers."""
+    return bool(
+        pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+    )
+
+
+def _digits(value: float) -> str:
+    if math.isnan(value):
+        return ""
+    return f"{value:.0f}" if abs(value) < 1e15 and value.is_integer() else repr(value)
+
+
+@dataclass
+class Reading:
+    """Columns of one layer while they are read into a contract, and what was wrong."""
+
+    layer: Layer
+    columns: Mapping[str, str]
+    units: Mapping[str, str]
+    faults: list[Fault] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        frame = self.layer.frame
+        loose = [
+            frame[name].tolist()
+            for name in map(self._name, self.columns.values())
+            if name in frame.columns and name not in self.layer.numbers
+        ]
+        self.style: Style = decimal_style((text for texts in loose for text in texts), ";")
+
+    @property
+    def rows(self) -> list[int]:
+        """Row numbers, 1 = first feature."""
+        return [int(row) for row in self.layer.frame["row"]]
+
+    def fault(self, place: int, column: str, found: str, wanted: str, *, lost: bool) -> None:
+        """Keep what is wrong with the feature at a position."""
+        row = int(self.layer.frame["row"].iloc[place])
+        self.faults.append(Fault(self.layer.name, row, column, shown(found), wanted, lost=lost))
+
+    def has(self, name: str) -> bool:
+        """Tell whether the spec names a column of the file for one of ours."""
+        return name in self.columns
+
+    def check_columns(self, needed: Sequence[str]) -> None:
+        """Make sure that every column that the spec names is in the file.
+
+        Raises
+        ------
+        FileError
+            If a needed column is not named or not there.
+        """
+        known = [name for name in self.layer.frame.columns if name not in RESERVED]
+        for ours in needed:
+            if ours not in self.columns and ours not in known:
+                message = f"{self.layer.name}: which column holds {ours}? found {_listed(known)}"
+                raise FileError(message)
+        for ours, theirs in self.columns.items():
+            if self._name(theirs) in known:
+                continue
+            where = f"no column '{shown(theirs)}'{nearest(theirs, known)}"
+            if ours in needed:
+                message = f"{self.layer.name}: {where} for {ours}; found {_listed(known)}"
+                raise FileError(message)
+            wanted = f"a column of the file: {_listed(known)}"
+            self.faults.append(Fault(self.layer.name, 0, ours, where, wanted, lost=False))
+
+    def texts(self, name: str) -> list[str]:
+        """Give a column as text, ends trimmed; words for blank, such as ``-``, are ``""``."""
+        theirs = self._name(self.columns.get(name, name))
+        frame = self.layer.frame
+        if theirs not in frame.columns or theirs in RESERVED:
+            return [""] * len(frame)
+        return ["" if is_empty(text) else text.strip() for text in frame[theirs]]
+
+    def values(self, column: Column) -> pd.Series:
+        """Read a column of numbers, flags or days; what cannot be read is blank and a fault."""
+        cells = self.texts(column.name)
+        if column.kind == "text":
+            return pd.Series(cells, dtype="str")
+        theirs = self._name(self.columns.get(column.name, column.name))
+        style: Style = "point" if theirs in self.layer.numbers else self.style
+        unit = self.units.get(column.name, "")
+        reader = _reader(column, style, factor(unit, column.unit) if unit else 1.0)
+        fill: Any = "" if column.kind == "date" else None
+        values = []
+        for place, text in enumerate(cells):
+            value = reader(text) if text else fill
+            if text and (value is None or not _inside(value, column)):
+                value = fill
+                self.fault(place, column.name, text, self._wanted(column, unit), lost=False)
+            values.append(value)
+        return pd.Series(values, dtype=DTYPES[column.kind])
+
+    def _wanted(self, column: Column, unit: str) -> str:
+        wanted = _WANTED.get(column.kind, column.kind)
+        if column.low is not None:
+            wanted += f" from {column.low:g}"
+        unit = unit or column.unit
+        wanted += f" in {unit}" if unit else ""
+        if self.style in ("open", "mixed") and column.kind == "number":
+            wanted += ", with its decimal sign beyond doubt"
+        return wanted
+
+    def _name(self, theirs: str) -> str:
+        return f"{theirs}*" if theirs in RESERVED else theirs
+
+
+def _reader(column: Column, style: Style, times: float) -> Callable[[str], Any]:
+    if column.kind == "number":
+
+        def number(text: str) -> float | None:
+            value = read_number(text, style)
+            return None if value is None else value * times
+
+        return number
+    if column.kind == "whole":
+        return lambda text: _year_or_whole(text, style)
+    return read_flag if column.kind == "flag" else read_date
+
+
+def _year_or_whole(text: str, style: Style) -> int | None:
+    """Read a whole number; of a date, which a list may give for a year, the year."""
+    day = read_date(text)
+    return int(day[:4]) if day else read_whole(text, style)
+
+
+def _inside(value: float | str, column: Column) -> bool:
+    if isinstance(value, str):
+        return True
+    low = column.low is None or value >= column.low
+    return low and (column.high is None or value <= column.high)
+
+
+def _listed(names: Sequence[str]) -> str:
+    some = ", ".join(shown(name) for name in names[:20])
+    return some + (", ..." if len(names) > 20 else "")
