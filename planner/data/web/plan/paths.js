@@ -207,13 +207,13 @@ var sleeveplan = {};
     initialize: function (pane, paint) { this._paneName = pane; this._paint = paint; },
     onAdd: function (map) {
       this._canvas = L.DomUtil.create("canvas", "plan-overlay", map.getPane(this._paneName));
-      map.on("moveend zoomend resize", this.repaint, this);
+      map.on("moveend resize", this.repaint, this);
       map.on("zoomstart", this._hide, this);
       this.repaint();
     },
     onRemove: function (map) {
       L.DomUtil.remove(this._canvas);
-      map.off("moveend zoomend resize", this.repaint, this);
+      map.off("moveend resize", this.repaint, this);
       map.off("zoomstart", this._hide, this);
     },
     _hide: function () { this._canvas.style.display = "none"; },
