@@ -93,7 +93,7 @@ def screen(
     """
     check(spans, SPANS)
     check(pipes, PIPES)
-    own = pipes[pipes["pipe_id"].isin(set(spans["pipe_id"]))].reset_index(drop=True)
+    own = _pipes_of(spans, pipes)
     view = view_of("span", spans.reset_index(drop=True), own, defects)
     pipe_view = view_of("pipe", own, own, defects)
     mechanisms = _mechanisms(view, rulebook)
@@ -178,6 +178,16 @@ def screen_visits(
     more = setups.drop(columns="geometry", errors="ignore")
     view = view_of("visit", visits.merge(more, on="setup_id", how="left"), pipes, None)
     return findings_of(rows_of("visit", view.texts("visit_id"), _run(rulebook, view, None)))
+
+
+def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
+    """Give the pipes that carry spans; of one that is not there nothing is known."""
+    wanted = set(spans["pipe_id"])
+    own = pd.DataFrame(pipes[pipes["pipe_id"].isin(wanted)].drop(columns="geometry"))
+    missing = sorted(wanted - set(own["pipe_id"]))
+    blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))
+    parts = [part for part in (own, blank.drop(columns="geometry")) if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else own
 
 
 def _run(rulebook: Rulebook, view: View, mechanisms: Mechanisms | None) -> list[Ruling]:
