@@ -27,6 +27,7 @@ from planner.inputs.sections import FILE, Sections, read_sections
 from planner.inputs.specs import LayerSpec, RulesSpec
 from planner.inputs.streets import read_streets
 from planner.inputs.systems import SystemTables, read_systems
+from planner.inputs.vector import layer_name
 from planner.settings import Settings, read_project_file
 from planner.tables import conform, empty
 
@@ -254,7 +255,7 @@ def _read_network(sections: Sections, reading: _Reading) -> Network:
                 network = _network_of({**usable, name: layers[name]}, settings, reading.folder)
                 usable[name] = layers[name]
             except PlannerError as error:
-                reading.faults.append(file_fault(layers[name].file.as_posix(), error))
+                reading.faults.append(file_fault(layer_name(layers[name]), error))
     reading.faults += network.faults
     reading.read_count |= network.read_count
     return network
@@ -274,7 +275,7 @@ def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Pat
 def _read_streets(spec: LayerSpec | None, local_crs: str, reading: _Reading) -> pd.DataFrame:
     if spec is None:
         return empty(STREETS, crs=local_crs)
-    name = spec.file.as_posix()
+    name = layer_name(spec)
     try:
         frame, faults = read_streets(spec, reading.folder, local_crs)
     except (PlannerError, OSError) as error:

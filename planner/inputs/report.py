@@ -157,11 +157,10 @@ def _survey_book(
 ) -> Book:
     flags, left_over, defects = placed
     rows = inputs.observations[inputs.observations["file"] == file]
-    left = set(left_over.loc[left_over["file"] == file, "row"].dropna().astype(int))
     on_pipe = set(defects["observation_id"]) | set(defects["close_id"])
     doubtful = set(flags["key"]) | set(defects.loc[defects["flags"] != "", "observation_id"])
     ids = rows["observation_id"]
-    is_left = rows["row"].astype(int).isin(left)
+    is_left = ids.isin(set(left_over["key"]))
     is_used = ids.isin(on_pipe) & ~is_left
     flagged = int((is_used & ids.isin(doubtful)).sum())
     used = int(is_used.sum()) - flagged + inputs.head_count[file]
