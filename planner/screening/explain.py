@@ -156,7 +156,7 @@ def _coded(row: Row) -> str:
     said += [f"{name} {value}" for name, value in (("q1", row.q1), ("q2", row.q2)) if value]
     said += [f"clock {_clock(row)}"] if _clock(row) else []
     said += [f"stretch {row.stretch}"] if row.stretch else []
-    said += ["at a joint"] if row.at_joint is True else []
+    said += ["at a joint"] if pd.notna(row.at_joint) and row.at_joint else []
     said += [f"'{row.remark}'"] if row.remark else []
     place = f"{row.file}, row {row.row}" if row.file else row.observation_id
     return f"{place}: at {row.s_m:.2f} m: {', '.join(said)} -> {row.mechanism}"

@@ -223,6 +223,8 @@ def _spread(rulings: Sequence[Ruling], pipes: View, spans: View) -> list[Ruling]
 def _never(view: View, mechanisms: Mechanisms) -> Texts:
     """Say where a sleeve is out of the question whatever the book holds, '' elsewhere."""
     why = np.full(len(view), "", dtype=object)
+    repeated = view.texts("kind") == "repeated"
+    why[repeated] = "it recurs all along the pipe at places not known: never a sleeve"
     why[view.flags("at_lining")] = "an earlier lining lies at this place: never a sleeve"
     why[view.flags("lined")] = "the pipe is lined already: never a sleeve"
     for name in sorted(NEVER_SLEEVE):
