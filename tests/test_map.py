@@ -322,6 +322,20 @@ def test_a_defect_shows_its_own_span_before_one_it_lends_to():
     assert layer.fields["Verdict"] == ["sleeve", "not screened"]
 
 
+def test_streets_of_one_name_become_one_line():
+    """Pieces that meet are joined, so that the name finds room; others stay as they are."""
+    tables = map_town.no_tables()
+    pieces = {"a": ("Long Row", 0, 50), "b": ("Long Row", 50, 90), "c": ("Long Row", 200, 220),
+              "d": ("", 0, 10), "e": ("Short Row", 90, 95)}  # fmt: skip
+    map_town.put(tables, "streets", [
+        {"street_id": key, "name": name, "geometry": LineString([(start, 0), (end, 0)])}
+        for key, (name, start, end) in pieces.items()
+    ])  # fmt: skip
+    layer = layers.streets_layer(Sheet(tables, map_town.facts()))
+    found = sorted(zip(layer.fields["Street"], shapely.length(layer.geometry), strict=True))
+    assert found == [("", 10), ("Long Row", 20), ("Long Row", 90), ("Short Row", 5)]
+
+
 def test_what_cannot_be_drawn_is_counted():
     """Nothing vanishes without a line in the panel."""
     tables = one_pipe(geometry=None)

@@ -365,12 +365,20 @@ def _side(clock_h: float) -> int | None:
 
 
 def streets_layer(sheet: Sheet) -> Layer:
-    """Draw the streets in grey; their names are written along them."""
+    """Draw the streets in grey, those of one name as one line; names are written along them."""
     streets = sheet.tables["streets"]
     part = streets.loc[has_shape(streets)].reset_index(drop=True)
-    lines, owner = shapely.get_parts(shapes_of(part), return_index=True)
-    names = part["name"].to_numpy(dtype=object)[owner] if len(part) else np.array([], object)
-    return Layer(lines, part.crs, ["street"] * len(lines), {"Street": [str(n) for n in names]})
+    pieces, owner = shapely.get_parts(shapes_of(part), return_index=True)
+    names = part["name"].to_numpy(dtype=object)[owner]
+    whole = [
+        (str(name), shapely.line_merge(shapely.multilinestrings(pieces[names == name])))
+        for name in sorted(set(names))
+    ]
+    lines = [(name, line) for name, shape in whole for line in shapely.get_parts(shape)]
+    geometry = np.array([line for _, line in lines], dtype=object)
+    return Layer(
+        geometry, part.crs, ["street"] * len(lines), {"Street": [name for name, _ in lines]}
+    )
 
 
 def undrawn(sheet: Sheet) -> list[str]:

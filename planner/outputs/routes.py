@@ -115,7 +115,7 @@ def _totals(tables: Tables, level: str, key: str, routes: list[pd.DataFrame]) ->
 
 
 def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
-    """Write each route for the map's script: letter, day, way from yard to yard, stops.
+    """Write each route for the map's script: letter, day, way from stop to stop, yard.
 
     A stop whose set-up has no point is left out of the way; its number still counts.
     """
@@ -134,14 +134,13 @@ def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
             if row["setup_id"] in stops
         ]
         home = [yards[crew]] if crew in yards else []
-        way = [*home, *(stop["at"] for stop in placed), *home]
         out.append(
             {
                 "crew": str(crew),
                 "letter": letters[str(crew)],
                 "day": number,
                 "name": day_name(str(day)),
-                "way": [_whole(point) for point in way],
+                "way": [_whole(stop["at"]) for stop in placed],
                 "yard": _whole(home[0]) if home else None,
                 "stops": marks,
                 "cells": route_totals(tables, str(crew), str(day)).cells(facts.units),

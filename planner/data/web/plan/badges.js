@@ -23,10 +23,11 @@
     return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
   };
 
-  plan.Badges = function (map, routes, looks, openStops) {
+  plan.Badges = function (map, routes, looks, top, openStops) {
     this.map = map;
     this.routes = routes;
     this.looks = looks;
+    this.top = top;
     this.openStops = openStops;
     this.pane = map.createPane("badges");
     this.pane.style.zIndex = 610;
@@ -81,12 +82,12 @@
     },
 
     _settle: function (group, dots, size) {
-      var boxes = this.boxes, best = null;
+      var boxes = this.boxes, best = null, top = this.top;
       function tryAll(obstacles) {
         for (var r = 1; r < RINGS.length && !best; r++) {
           for (var k = 0; k < WAYS.length && !best; k++) {
             var box = boxAt(group, WAYS[k], RINGS[r]);
-            var out = box.x < 2 || box.y < 2 || box.x + box.w > size.x - 2 || box.y + HIGH > size.y - 2;
+            var out = box.x < 2 || box.y < top + 2 || box.x + box.w > size.x - 2 || box.y + HIGH > size.y - 2;
             var hit = obstacles.some(function (one) { return plan.overlaps(box, one); });
             if (!out && !hit) { best = box; }
           }

@@ -1,10 +1,12 @@
 "use strict";
 // Names of streets, manholes and pipes, written where they cover neither one another nor a badge.
 (function (plan) {
-  var STREETS_FROM = 15.5, NODES_FROM = 18, PIPES_FROM = 18.5, REPEAT = 320;
+  var STREETS_FROM = 15.5, NODES_FROM = 18, PIPES_FROM = 18.5, REPEAT = 320, STRAIGHT = 0.985;
 
-  plan.Labels = function (map) {
+  // `top` pixels at the upper edge are covered by the band.
+  plan.Labels = function (map, top) {
     this.map = map;
+    this.top = top;
     this.kinds = [];
   };
 
@@ -40,53 +42,66 @@
         if (!text || !touches(view, shape)) { continue; }
         if (text.length > 40) { text = text.slice(0, 39) + "\u2026"; }
         var width = ctx.measureText(text).width;
-        var spot = kind.along ? this._alongLine(shape, width, kind) : this._beside(shape[0], width);
-        if (!spot || !inside(spot, width, size)) { continue; }
-        if (kind.name === "streets" && repeats(written, text, spot)) { continue; }
-        var cells = cellsOf(spot, width);
+        var spots = kind.along ? this._alongLine(shape, width, kind) : [this._beside(shape[0], width)];
+        this._writeAt(ctx, size, { text: text, width: width, kind: kind }, spots, taken, written);
+      }
+    },
+
+    _writeAt: function (ctx, size, name, spots, taken, written) {
+      for (var k = 0; k < spots.length; k++) {
+        var spot = spots[k];
+        if (!this._inside(spot, name.width, size)) { continue; }
+        if (name.kind.name === "streets" && repeats(written, name.text, spot)) { continue; }
+        var cells = cellsOf(spot, name.width);
         if (cells.some(function (c) { return taken.some(function (t) { return plan.overlaps(c, t); }); })) {
           continue;
         }
         Array.prototype.push.apply(taken, cells);
-        written.push({ text: text, x: spot.x, y: spot.y });
-        write(ctx, text, spot, kind.colour);
+        written.push({ text: name.text, x: spot.x, y: spot.y });
+        write(ctx, name.text, spot, name.kind.colour);
+        if (name.kind.name !== "streets") { return; }
       }
     },
 
+    // Windows of the line that are as long as the text and nearly straight, straightest first.
     _alongLine: function (shape, width, kind) {
-      var map = this.map, best = null, longest = 0;
+      var map = this.map, spots = [];
       var points = shape.map(function (p) { return map.latLngToContainerPoint(p); });
-      for (var i = 1; i < points.length; i++) {
-        var length = points[i].distanceTo(points[i - 1]);
-        if (length > longest) { longest = length; best = i; }
-      }
-      if (best === null || longest < width * (kind.name === "streets" ? 0.8 : 1.15)) { return null; }
-      var a = points[best - 1], b = points[best], angle = Math.atan2(b.y - a.y, b.x - a.x);
-      if (angle > Math.PI / 2) { angle -= Math.PI; }
-      if (angle < -Math.PI / 2) { angle += Math.PI; }
+      var wanted = width * (kind.name === "streets" ? 1 : 1.15);
       // Beside the line, so that neither the pipe nor its sleeves are covered.
       var off = kind.name === "streets" ? -13 : 14;
-      return {
-        x: (a.x + b.x) / 2 - Math.sin(angle) * off,
-        y: (a.y + b.y) / 2 + Math.cos(angle) * off,
-        angle: angle
-      };
+      for (var i = 0; i + 1 < points.length; i++) {
+        var way = 0, j = i;
+        while (way < wanted && j + 1 < points.length) { way += points[j].distanceTo(points[++j]); }
+        var a = points[i], b = points[j], chord = a.distanceTo(b);
+        if (way < wanted || chord < way * STRAIGHT) { continue; }
+        var angle = Math.atan2(b.y - a.y, b.x - a.x);
+        if (angle > Math.PI / 2) { angle -= Math.PI; }
+        if (angle < -Math.PI / 2) { angle += Math.PI; }
+        spots.push({
+          x: (a.x + b.x) / 2 - Math.sin(angle) * off,
+          y: (a.y + b.y) / 2 + Math.cos(angle) * off,
+          angle: angle, bend: 1 - chord / way
+        });
+      }
+      return spots.sort(function (a, b) { return a.bend - b.bend; });
     },
 
     _beside: function (point, width) {
       var p = this.map.latLngToContainerPoint(point);
       return { x: p.x + width / 2 + 9, y: p.y - 9, angle: 0 };
+    },
+
+    _inside: function (spot, width, size) {
+      var x = Math.abs(Math.cos(spot.angle)) * width / 2, y = Math.abs(Math.sin(spot.angle)) * width / 2;
+      return spot.x - x > 4 && spot.y - y > this.top + 8 && spot.x + x < size.x - 4
+        && spot.y + y < size.y - 8;
     }
   };
 
   function touches(view, shape) {
     for (var i = 0; i < shape.length; i++) { if (view.contains(shape[i])) { return true; } }
     return shape.length > 1 && view.intersects(L.latLngBounds(shape));
-  }
-
-  function inside(spot, width, size) {
-    var x = Math.abs(Math.cos(spot.angle)) * width / 2, y = Math.abs(Math.sin(spot.angle)) * width / 2;
-    return spot.x - x > 4 && spot.y - y > 8 && spot.x + x < size.x - 4 && spot.y + y < size.y - 8;
   }
 
   function repeats(written, text, spot) {

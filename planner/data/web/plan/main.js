@@ -1,7 +1,7 @@
 "use strict";
 // Puts the layers on the map and keeps what is shown in step with view, switches and zoom.
 (function (plan) {
-  var DEFECTS_FROM = 17, SLEEVES_FROM = 14, NODES_FROM = 16.5, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, MUTED = "#c3c8cc";
+  var DEFECTS_FROM = 17, SLEEVES_FROM = 14, NODES_FROM = 16.5, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, BAND_HIGH = 28, MUTED = "#c3c8cc";
   var READ_ORDER = ["defects", "sleeves", "nodes", "laterals", "pipes"];
 
   plan.show = function (map, data) {
@@ -24,6 +24,7 @@
     this.state = state;
     this.looks = {};
     this.paths = [];
+    this.top = data.panel.band ? BAND_HIGH : 0;
     this.extent = L.latLngBounds([]);
   }
 
@@ -43,7 +44,7 @@
       L.control.scale({ metric: !this.data.imperial, imperial: this.data.imperial,
         position: "bottomright" }).addTo(map);
       this.paths.forEach(function (path) { path.addTo(map); });
-      this.badges = new plan.Badges(map, this.data.routes, this.data.looks, function (at, route, stops) {
+      this.badges = new plan.Badges(map, this.data.routes, this.data.looks, this.top, function (at, route, stops) {
         plan.openPopup(map, at, plan.stopsPopup(route, stops));
       });
       this.overlay = new plan.Overlay("names", function (ctx, size) { self._paint(ctx, size); });
@@ -88,7 +89,7 @@
       this._look("live", { shape: "tick", color: "#4d565e", size: 9 });
       this._look("closed", { shape: "tick", color: "#b4babf", size: 9 });
       this._look("sleeve", { color: classes.sleeve.colour, least: 12, weight: 13 });
-      this.labels = new plan.Labels(this.map);
+      this.labels = new plan.Labels(this.map, this.top);
       this._lines("streets", plan.Line, function () { return "street"; });
       this._lines("pipes", plan.Line, function (word) { return "pipe_" + word; }, this.data.looks.order);
       this._marks("laterals", "");
@@ -151,9 +152,15 @@
       var look = this._look("route_" + i, { pane: "routes", renderer: this.canvases.routes,
         interactive: false, color: day.colour, weight: 3.5, casing: "#ffffff", casingWidth: 2.5,
         dashArray: day.dash.length ? day.dash : null, smoothFactor: 0 });
-      var points = route.way.map(plan.place);
-      if (points.length > 1) { this.paths.push(new plan.Route(points, look)); }
-      points.forEach(function (point) { self.extent.extend(point); });
+      // The way out and home is drawn fainter: it would hide the order of the stops.
+      var home = this._look("home_" + i, L.extend({}, look, { weight: 1.5, casingWidth: 1, opacity: 0.75 }));
+      var stops = route.way.map(plan.place), yard = route.yard && plan.place(route.yard);
+      if (yard && stops.length) {
+        this.paths.push(new plan.Route([yard, stops[0]], home));
+        this.paths.push(new plan.Route([stops[stops.length - 1], yard], home));
+      }
+      if (stops.length > 1) { this.paths.push(new plan.Route(stops, look)); }
+      stops.concat(yard || []).forEach(function (point) { self.extent.extend(point); });
     },
 
     _names: function () {
@@ -189,7 +196,7 @@
       looks.sleeve.weight = zoom < 15.5 ? 5 : zoom < 17 ? 7 : zoom < 18 ? 10 : 14;
       looks.sleeve.least = zoom < 15.5 ? 4 : zoom < 17 ? 6 : 12;
       this.data.routes.forEach(function (route, i) {
-        looks["route_" + i].hidden = !week || !state.routes[i];
+        looks["route_" + i].hidden = looks["home_" + i].hidden = !week || !state.routes[i];
       });
     },
 

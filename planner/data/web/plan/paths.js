@@ -93,11 +93,24 @@ var sleeveplan = {};
     ctx.strokeStyle = look.color;
     ctx.stroke();
     if (look.weight >= 9) {
-      // The window in it lets the pipe and its defects be seen.
+      // The window in it, closed at both ends, lets the pipe and its defects be seen.
+      trace(ctx, shortened(points, 2.5));
       ctx.lineWidth = look.weight - 5;
       ctx.strokeStyle = "#d9ecf7";
       ctx.stroke();
     }
+  }
+
+  function shortened(points, by) {
+    var out = points.slice(), last = out.length - 1;
+    out[0] = towards(points[0], points[1], by);
+    out[last] = towards(points[last], points[last - 1], by);
+    return out;
+  }
+
+  function towards(from, to, by) {
+    var length = from.distanceTo(to);
+    return length > 0 ? from.add(to.subtract(from).multiplyBy(Math.min(by / length, 0.5))) : from;
   }
 
   function trace(ctx, points) {
