@@ -32,8 +32,8 @@ class Book:
 
     def __str__(self) -> str:
         line = (
-            f"{self.file}: {self.read} rows read = {self.used} used + {self.flagged} used with "
-            f"a flag + {self.refused} refused + {self.left_over} left over"
+            f"{self.file}: rows read {self.read} = used {self.used} + used with a flag "
+            f"{self.flagged} + refused {self.refused} + left over {self.left_over}"
         )
         return line if not self.lost else f"{line}; THE BOOKS DO NOT BALANCE: {self.lost} missing"
 
@@ -69,7 +69,7 @@ def check_lines(
     lines += [f"waits: {text}" for text in inputs.missing]
     lines += [f"stretches: {text}" for text in stretch_lines(inputs, defects)]
     lines += [f"books: {book}" for book in balance(inputs, doubts, left_over, defects)]
-    lines.append(f"{len(faults)} faults, {len(left_over)} left over, {len(doubts)} flags")
+    lines.append(f"faults {len(faults)}, left over {len(left_over)}, flags {len(doubts)}")
     return [_one_line(line) for line in lines]
 
 

@@ -89,7 +89,7 @@ def runs_of(
     Returns
     -------
     runs, flags
-        Columns of `INSPECTIONS`; runs whose rows disagree, or that hold no coded row.
+        Columns of `INSPECTIONS`; runs whose rows disagree.
     """
     frame = frame.sort_values("row", kind="stable")
     by = frame["inspection_id"]
@@ -118,8 +118,6 @@ def runs_of(
     flags += [
         (str(i), "said to be complete, yet coded as abandoned") for i in runs.index[abandoned]
     ]
-    empty = frame["bare"].groupby(by, sort=True).all()
-    flags += [(str(i), f"{file}: no coded row, an empty survey") for i in empty.index[empty]]
     return runs.reset_index(drop=True), flags
 
 
