@@ -61,7 +61,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
     Parameters
     ----------
     rows
-        pipe_id, inspection_id, x_from_m, x_to_m [m].
+        pipe_id, seen_on, x_from_m, x_to_m [m].
     seen
         As `seen_parts` gives it. A run without a date is older than any with one.
 
@@ -72,14 +72,13 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
     """
     names = np.full(len(rows), "", dtype=object)
     many = seen[seen["pipe_id"].duplicated(keep=False)]
-    dates = seen.set_index("inspection_id")["date"]
     own = pd.DataFrame(
         {
             "at": np.arange(len(rows)),
             "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
             "x_from_m": rows["x_from_m"].to_numpy(dtype=float),
             "x_to_m": rows["x_to_m"].to_numpy(dtype=float),
-            "own_date": rows["inspection_id"].map(dates).fillna("").to_numpy(dtype=object),
+            "own_date": rows["seen_on"].to_numpy(dtype=object),
         }
     )
     pairs = own[own["pipe_id"].isin(many["pipe_id"])].merge(

@@ -66,6 +66,10 @@ def flag_runs(
     if first_day:
         for name in runs["inspection_id"][(runs["date"] > first_day).to_numpy()]:
             flags.add(name, f"survey of a day after {first_day}")
+    whole = runs[runs["complete"].fillna(value=False).to_numpy(dtype=bool)]
+    again = whole[whole.duplicated(["pipe_id", "date"])].drop_duplicates(["pipe_id", "date"])
+    for pipe_id, day in zip(again["pipe_id"], again["date"], strict=True):
+        flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
     unsure = runs[(runs["zero_at"] == "unknown") | (runs["zero_at"] == "")]
     for file, count in unsure.groupby("file", sort=True).size().items():
         flags.add(

@@ -17,6 +17,7 @@ from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
+from planner.settings import Survey
 from planner.tables import conform
 
 Numbers = npt.NDArray[np.float64]
@@ -94,6 +95,7 @@ def find_laterals(
     defects: pd.DataFrame,
     listed: pd.DataFrame,
     seen: pd.DataFrame,
+    settings: Survey,
     flags: Flags,
 ) -> FoundLaterals:
     """List the laterals of all pipes once.
@@ -108,6 +110,8 @@ def find_laterals(
         Obeys `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
     seen
         As `coverage.seen_parts` gives it.
+    settings
+        Doubt of a listed place: that of a counter, or the manhole part of a drawing.
     flags
         Doubts are added here.
 
@@ -117,7 +121,7 @@ def find_laterals(
         A lateral of an older survey counts where no newer one coded laterals. A listed
         one within the doubt of a seen one, on the same side, is that one.
     """
-    placed, left_over = _on_axis(listed, pipes)
+    placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
@@ -187,7 +191,7 @@ def _add_filmed(found: list[_Lateral], lateral: _Lateral) -> None:
 
 
 def _on_axis(
-    listed: pd.DataFrame, pipes: pd.DataFrame
+    listed: pd.DataFrame, pipes: pd.DataFrame, settings: Survey
 ) -> tuple[list[tuple[str, _Lateral]], list[tuple[str, str]]]:
     """Put listed laterals on the pipe's own axis; along the drawing they are rescaled."""
     on = pipes.set_index("pipe_id")[["length_m", "drawn_m", "placing"]]
@@ -198,6 +202,7 @@ def _on_axis(
     by_list = (listed["source"] == "list").to_numpy()
     x = listed["x_m"].to_numpy(dtype=float) * np.where(by_list, 1.0, length / drawn)
     stopped = (on["placing"] == "stopped").to_numpy()
+    on_drawing = max(settings.find_least_m, settings.manhole_part_m)
     good: list[tuple[str, _Lateral]] = []
     bad: list[tuple[str, str]] = []
     for i, row in enumerate(listed.to_dict("records")):
@@ -210,14 +215,13 @@ def _on_axis(
             where = "place unknown" if np.isnan(x[i]) else f"{x[i]:.2f} m"
             bad.append((key, f"{where}, but pipe {pipe_id} is {length[i]:.2f} m long"))
         else:
-            doubt = 0.0 if by_list[i] else abs(length[i] - drawn[i])
             lateral = _Lateral(
                 min(float(x[i]), float(length[i])),
                 float(row["clock_h"]),
                 float(row["size_mm"]),
                 str(row["state"]),
                 str(row["source"]),
-                float(doubt),
+                settings.find_least_m if by_list[i] else on_drawing,
                 key,
             )
             good.append((pipe_id, lateral))

@@ -28,7 +28,7 @@ from planner.screening.axis import beyond, net_lengths, set_lengths, wall_to_wal
 from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
 from planner.screening.doubts import flag_drawings, flag_runs
 from planner.screening.laterals import find_laterals, known_parts
-from planner.screening.match import Flags, Matched, match_inspections
+from planner.screening.match import Flags, Matched, join_notes, match_inspections
 from planner.screening.pairs import pair_stretches
 from planner.screening.position import Spots, place
 from planner.screening.stretches import make_defects
@@ -119,7 +119,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     _note_older(rows, newer, usable)
     defects = conform(rows, DEFECTS)
     axes = known_parts(axes, seen, flags)
-    found = find_laterals(axes, defects, laterals, seen, flags)
+    found = find_laterals(axes, defects, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
     return Located(
         pipes=conform(axes, PIPES),
@@ -220,15 +220,6 @@ def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
         f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
     ]
     rows["flags"] = join_notes(rows["flags"].to_numpy(dtype=object), notes)
-
-
-def join_notes(*notes: Texts) -> Texts:
-    """Join doubts about each row, '; ' between."""
-    out = notes[0]
-    for more in notes[1:]:
-        between = np.where((out != "") & (more != ""), "; ", "")
-        out = (out + between + more).astype(object)
-    return out
 
 
 def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:

@@ -33,6 +33,15 @@ class Flags:
         self.rows.append((str(key), what))
 
 
+def join_notes(*notes: Texts) -> Texts:
+    """Join doubts about each row, '; ' between; most rows have none."""
+    out = notes[0].copy()
+    for more in notes[1:]:
+        for i in np.flatnonzero(more != ""):
+            out[i] = f"{out[i]}; {more[i]}" if out[i] else more[i]
+    return out
+
+
 @dataclass(frozen=True)
 class Matched:
     """Camera runs with pipe_id, matched_by and counter_node set.
@@ -135,6 +144,7 @@ def _pairs(one: Texts, other: Texts) -> Texts:
 
 def _counter(ends: _Ends, direction: Texts) -> tuple[Marks, Marks, Texts]:
     """Say from which end the counter ran: by start node, else end node, else direction."""
+    # A loop has one manhole: no counter node can tell its two ends apart.
     loop = (ends.us == ends.ds) & (ends.us != "")
     named_us, named_ds = ends.us != "", ends.ds != ""
     from_us = (ends.start != "") & (ends.start == ends.us) & ~loop
@@ -145,10 +155,7 @@ def _counter(ends: _Ends, direction: Texts) -> tuple[Marks, Marks, Texts]:
     from_us |= by_end & (ends.end == ends.ds)
     from_ds |= by_end & (ends.end == ends.us)
     how[by_end] = "end"
-    # A loop has one manhole: only the direction can tell its two ends apart.
-    unproved = open_start & (ends.end == "")
-    unproved |= loop & ((ends.start == "") | (ends.start == ends.us))
-    by_way = unproved & np.isin(direction, ["down", "up"])
+    by_way = open_start & (ends.end == "") & np.isin(direction, ["down", "up"])
     from_us |= by_way & (direction == "down")
     from_ds |= by_way & (direction == "up")
     how[by_way] = "direction"
@@ -192,7 +199,7 @@ def _no_pipe(ref: str, ends: _Ends, i: int, near: list[str]) -> str:
 def _no_counter(pipe_id: str, ends: _Ends, i: int, near: list[str]) -> str:
     us, ds = ends.us[i] or "no name", ends.ds[i] or "no name"
     if us == ds != "no name":
-        return f"pipe {pipe_id} starts and ends at {us}: say down or up to tell its ends apart"
+        return f"pipe {pipe_id} starts and ends at {us}: its ends cannot be told apart"
     if ends.start[i]:
         tail = f"; its manholes are those of {', '.join(near)}" if near else ""
         return f"the run starts at {ends.start[i]}, no end of pipe {pipe_id} ({us} to {ds}){tail}"

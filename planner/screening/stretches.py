@@ -8,6 +8,7 @@ import pandas as pd
 
 from planner.contracts import OBSERVATIONS
 from planner.screening.axis import wall_part
+from planner.screening.match import join_notes
 from planner.screening.pairs import Pairs
 from planner.screening.position import (
     IN_JOINTS,
@@ -60,7 +61,7 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
         arc_h=clocks.arc_h,
         seen_on=rows["date"],
         close_id="",
-        flags=_joined(spots.doubts, pairs.doubts, clocks.doubts),
+        flags=join_notes(spots.doubts, pairs.doubts, clocks.doubts),
     )
     mechanism = rows["mechanism"].to_numpy(dtype=object)
     ended = pairs.ends.copy()
@@ -72,11 +73,6 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
     _close(out, rows, spots, pairs)
     _leave_open(out, rows, spots, pairs, settings)
     return out[~(ended | pairs.lonely)].reset_index(drop=True)
-
-
-def _joined(*notes: Texts) -> Texts:
-    joined = ["; ".join(part for part in parts if part) for parts in zip(*notes, strict=True)]
-    return np.array(joined, dtype=object)
 
 
 def _lie_inside(out: pd.DataFrame, inside: Marks, spots: Spots) -> None:
@@ -102,11 +98,13 @@ def _close(out: pd.DataFrame, rows: pd.DataFrame, spots: Spots, pairs: Pairs) ->
     ids = rows["observation_id"].to_numpy(dtype=object)
     _put(out, "close_id", starts, ids[ends])
     _put(out, "kind", starts, _kind_of(rows, starts, ends))
+    find = out["find_m"].to_numpy(dtype=float)
+    _put(out, "find_m", starts, np.maximum(find[starts], find[ends]))
     _worst_figures(out, rows, starts, ends)
     doubts = out["flags"].to_numpy(dtype=object, copy=True)
-    doubts[starts] = _joined(doubts[starts], _of_end(spots.doubts, pairs, ends))
+    doubts[starts] = join_notes(doubts[starts], _of_end(spots.doubts, pairs, ends))
     bends = np.isin(starts, np.flatnonzero(_maybe_sag(rows)))
-    doubts[starts[bends]] = _joined(
+    doubts[starts[bends]] = join_notes(
         doubts[starts[bends]],
         np.full(int(bends.sum()), "bent joints over a stretch: may be a sag", dtype=object),
     )
@@ -195,5 +193,5 @@ def _leave_open(
         dtype=object,
     )
     flags = out["flags"].to_numpy(dtype=object, copy=True)
-    flags[opened] = _joined(flags[opened], notes)
+    flags[opened] = join_notes(flags[opened], notes)
     out["flags"] = flags
