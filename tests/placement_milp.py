@@ -6,6 +6,9 @@ each sleeve are real numbers, each "either left of it or right of it" is a binar
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import highspy
 
 from planner.repairs.problem import Problem
@@ -13,16 +16,27 @@ from planner.repairs.problem import Problem
 Term = highspy.highs.highs_linear_expression
 
 
+def _quietly_made() -> highspy.Highs:
+    """Make a solver without the banner that its first one prints past Python's own stdout."""
+    kept = os.dup(1)
+    with Path(os.devnull).open("w") as nowhere:
+        os.dup2(nowhere.fileno(), 1)
+        try:
+            highs = highspy.Highs()
+        finally:
+            os.dup2(kept, 1)
+            os.close(kept)
+    highs.silent()
+    return highs
+
+
 class _Model:
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self.highs = highspy.Highs()
-        self.highs.setOptionValue("output_flag", False)
+        self.highs = _quietly_made()
         self.highs.setOptionValue("mip_rel_gap", 0.0)
         self.highs.setOptionValue("threads", 1)
         self.far = float(problem.length + problem.gap + problem.lengths.max())
-        self.cost: Term | None = None
-        self.served: list[object] = []
 
     def either(self, first: Term, second: Term, free: Term | float = 0.0) -> None:
         """Ask that `first` <= 0 or `second` <= 0, or that `free` >= 1."""

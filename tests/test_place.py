@@ -439,6 +439,13 @@ def test_a_sleeve_may_fill_a_pipe_from_wall_to_wall():
     assert (row["from_m"], row["to_m"], row["end"]) == (0.0, 1.0, "both")
 
 
+def test_a_sleeve_that_misses_a_wall_by_millimetres_does_not_fill_the_pipe():
+    """1.00 m of sleeve in 1.006 m of pipe ends at one wall at most."""
+    placed = place([span("D-1", 0.45, 0.55)], [MEND], pipes=[pipe(length_m=1.006)])
+    assert placed.sleeves.empty
+    assert "fits between the walls" in reason(placed)
+
+
 def test_a_pipe_shorter_than_every_sleeve_says_so():
     """0.5 m of pipe, shortest sleeve 0.6 m."""
     placed = place([span("D-1", 0.2, 0.3)], [MEND], pipes=[pipe(length_m=0.5)])

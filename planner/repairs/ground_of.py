@@ -128,7 +128,18 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     rows = defects[defects["mechanism"] == "existing_repair"]
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
     for pipe_id, start, end, find, counter in rows[columns].itertuples(index=False, name=None):
-        spot = Spot("", start, end, find, False, True, True, start, end, counter)  # noqa: FBT003
+        spot = Spot(
+            span_id="",
+            from_m=start,
+            to_m=end,
+            find_m=find,
+            wanted=False,
+            unsound=True,
+            closed=True,
+            bare_from_m=start,
+            bare_to_m=end,
+            counter_node=counter,
+        )
         found[str(pipe_id)].append(spot)
     return found
 

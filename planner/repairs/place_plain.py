@@ -41,13 +41,15 @@ def _order(solution: Solution) -> tuple[object, ...]:
 
 def list_sleeves(problem: Problem) -> list[tuple[int, int]]:
     """List every allowed sleeve that serves at least one demand, as (start, end) [cm]."""
-    return [
-        (start, start + length)
-        for length in problem.lengths.tolist()
-        for start in range(problem.length - length + 1)
-        if is_allowed(problem, start, start + length)
-        and any(start <= a and b <= start + length for a, b in problem.demands.tolist())
-    ]
+    return sorted(
+        {
+            (start, start + size)
+            for size in problem.lengths.tolist()
+            for low, high in problem.demands.tolist()
+            for start in range(max(high - size, 0), min(low, problem.length - size) + 1)
+            if is_allowed(problem, start, start + size)
+        }
+    )
 
 
 def is_allowed(problem: Problem, start: int, end: int) -> bool:
