@@ -179,7 +179,25 @@ def test_a_span_without_an_open_sleeve_lies_in_none(state):
     other = verdict("D-2", sleeve=state, verdict="dig")
     placed = place([CRACK, span("D-2", 10.30, 10.40)], [MEND, other])
     assert placed.sleeves.empty
-    assert "would lie on D-2 at 10.30 to 10.40 m" in reason(placed)
+    assert "would lie on D-2 at 10.30 to 10.40 m, where none may lie" in reason(placed)
+
+
+def test_the_reason_names_the_unsound_neighbour_and_not_the_span_itself():
+    """A long crack to be watched at 10.30..12.00 leaves no end for 2.0 m: 9.55 to 12.40."""
+    watched = verdict("D-2", needs="watch", verdict="watch")
+    placed = place([CRACK, span("D-2", 10.30, 12.00)], [MEND, watched])
+    assert placed.sleeves.empty
+    assert reason(placed) == (
+        "every place for felt at DN 200 lacks 0.30 m of sound pipe at an end, "
+        "beside D-2 at 10.30 to 12.00 m"
+    )
+
+
+def test_the_reason_names_the_laterals_in_the_way():
+    """Laterals every 0.4 m from 8 to 12 m: their zones of 0.45 m leave no place for an end."""
+    taps = [lateral(round(8.0 + 0.4 * at, 1)) for at in range(11)]
+    why = reason(place([CRACK], [MEND], laterals=taps))
+    assert "ends within 0.15 m of a lateral (8.00 m, 8.40 m" in why
 
 
 def test_deposits_to_be_cleaned_bar_no_sleeve():

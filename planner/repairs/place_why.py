@@ -54,7 +54,11 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
             f"no length of {name} fits between the walls of the pipe of {line.length_m:.2f} m, "
             f"{rules.wall_clear_m:.2f} m clear of each or ending at it",
         ),
-        (crossed, f"any sleeve of {name} would lie on {_named(line, near, closed=True)}"),
+        (
+            crossed,
+            f"any sleeve of {name} would lie on {_named(line, near, spot, closed=True)}, "
+            "where none may lie",
+        ),
         (
             tapped,
             f"every place for {name} ends within {rules.lateral_clear_m:.2f} m of a lateral "
@@ -63,7 +67,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
         (
             problem._replace(boxes=_NONE),
             f"every place for {name} lacks {rules.overlap_m:.2f} m of sound pipe at an end, "
-            f"beside {_named(line, near, closed=False)}",
+            f"beside {_named(line, near, spot, closed=False)}",
         ),
         (problem, f"a rule about sleeves forbids {name} over it"),
     ):
@@ -83,11 +87,11 @@ def _fits(problem: Problem) -> bool:
     return place_sleeves_on(problem).served > 0
 
 
-def _named(line: Line, near: tuple[float, float], *, closed: bool) -> str:
+def _named(line: Line, near: tuple[float, float], beside: Spot, *, closed: bool) -> str:
     found = [
         f"{spot.span_id or 'an earlier repair'} at {spot.from_m:.2f} to {spot.to_m:.2f} m"
         for spot in line.spots
-        if (spot.closed if closed else spot.unsound) and _meets(spot, near)
+        if spot is not beside and (spot.closed if closed else spot.unsound) and _meets(spot, near)
     ]
     return ", ".join(found)
 
