@@ -12,8 +12,8 @@ from tests.filmed import Row, Town, pipe, row, run
 def test_a_real_pair_of_surveys_differs_by_one_shift() -> None:
     """Laterals at 8.1/8.7/9.2/20.8 m in 2001 and 7.5/8.1/8.7/20.2 m in 2010.
 
-    Source: example of Kompetenzzentrum Wasser Berlin (MIT), surveys 21 and 22, as counted
-    in reference/coding.md section 7, trap 3. Differences 0.6, 0.6, 0.5, 0.6: median 0.6.
+    Source: EN text example of Kompetenzzentrum Wasser Berlin (MIT), surveys 21 and 22.
+    Differences 0.6, 0.6, 0.5, 0.6: median 0.6.
     A shift of 0 would lay two of them on the wrong neighbour.
     """
     found = shift_between(

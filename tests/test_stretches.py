@@ -136,7 +136,7 @@ def test_joints_all_along_are_told_from_one_long_defect() -> None:
 
 
 def test_bent_joints_with_too_large_a_figure_may_be_a_sag() -> None:
-    """30 "degrees" over a stretch: a sag in mm translated twice (coding-verified.md 0.1)."""
+    """30 "degrees" over a stretch: older files write the depth of a sag in mm so."""
     assert kind("BAJ", "C", q1="2") == "repeated"
     found = defects(
         row(5.0, "BAJ", "C", q1="30", mark="A1"), row(30.0, "BAJ", "C", q1="30", mark="B1")

@@ -103,7 +103,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     spans = spans.join(_words(links, spans.index)).join(_worst(links, spans.index))
     spans = _of_pipe(spans, pipes, laterals)
     spans["survey_age_months"] = _ages(spans["oldest"], first_day)
-    ids, lost = give_ids(spans, known, "span", spans["find_m"])
+    ids, lost = give_ids(id_rows(spans), known, "span", spans["find_m"])
     rows = links.assign(span_id=links["place"].map(ids))
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
@@ -113,6 +113,16 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         left_over=_overtaken(defects, newer),
         lost_ids=lost,
     )
+
+
+def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
+    """Give `spans` the column by which only things of one nature inherit an id.
+
+    Damage is known again by its place alone, a condition by its mechanism too: a sag
+    and a deposit on the same stretch must not swap what was decided on them.
+    """
+    step = spans["role"].where(spans["role"] == "damage", spans["mechanisms"])
+    return spans.assign(step=step)
 
 
 def _spans_of(members: pd.DataFrame) -> pd.DataFrame:
@@ -203,8 +213,8 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
     solid = part != "lent"
 
     def joined(column: str, wanted: pd.Series) -> pd.Series:
-        some = links[(wanted & (links[column] != "")).to_numpy(dtype=bool)]
-        texts = some.groupby("place", sort=True)[column].agg(lambda t: "+".join(sorted(set(t))))
+        some = links[wanted.to_numpy(dtype=bool)]
+        texts = some.groupby("place", sort=True)[column].agg(_kinds)
         return texts.reindex(places, fill_value="").astype("str")
 
     def seen(what: str) -> pd.Series:
@@ -222,6 +232,12 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
         },
         index=places,
     )
+
+
+def _kinds(texts: pd.Series) -> str:
+    """Join unlike texts; a blank among named ones is a kind of its own, not the mildest."""
+    unlike = sorted({text or "unknown" for text in texts})
+    return "" if unlike == ["unknown"] else "+".join(unlike)
 
 
 def _worst(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
