@@ -86,7 +86,10 @@ def _digits(value: float) -> str:
 
 @dataclass
 class Reading:
-    """Columns of one layer while they are read into a contract, and what was wrong."""
+    """Columns of one layer while they are read into a contract, and what was wrong.
+
+    ``rows`` are the row numbers by position, 1 = first feature.
+    """
 
     layer: Layer
     columns: Mapping[str, str]
@@ -95,6 +98,7 @@ class Reading:
 
     def __post_init__(self) -> None:
         frame = self.layer.frame
+        self.rows: list[int] = frame["row"].tolist()
         loose = [
             frame[name].tolist()
             for name in map(self._name, self.columns.values())
@@ -102,15 +106,10 @@ class Reading:
         ]
         self.style: Style = decimal_style((text for texts in loose for text in texts), ";")
 
-    @property
-    def rows(self) -> list[int]:
-        """Row numbers, 1 = first feature."""
-        return [int(row) for row in self.layer.frame["row"]]
-
     def fault(self, place: int, column: str, found: str, wanted: str, *, lost: bool) -> None:
         """Keep what is wrong with the feature at a position."""
-        row = int(self.layer.frame["row"].iloc[place])
-        self.faults.append(Fault(self.layer.name, row, column, shown(found), wanted, lost=lost))
+        where = (self.layer.name, self.rows[place], column)
+        self.faults.append(Fault(*where, shown(found), wanted, lost=lost))
 
     def has(self, name: str) -> bool:
         """Tell whether the spec names a column of the file for one of ours."""
@@ -165,6 +164,29 @@ class Reading:
                 self.fault(place, column.name, text, self._wanted(column, unit), lost=False)
             values.append(value)
         return pd.Series(values, dtype=DTYPES[column.kind])
+
+    def words(self, name: str, known: Mapping[str, str], fill: str) -> list[str]:
+        """Turn the words of a file into ours; one that is not known is `fill`, and a fault."""
+        out = []
+        for place, text in enumerate(self.texts(name)):
+            if text and text.casefold() not in known:
+                wanted = " | ".join(dict.fromkeys(known.values()))
+                self.fault(place, name, text, wanted, lost=False)
+            out.append(known.get(text.casefold(), fill))
+        return out
+
+    def first_of_each(self, name: str) -> list[int]:
+        """Give the positions of features whose id did not come before; refuse all others."""
+        first: dict[str, int] = {}
+        for place, key in enumerate(self.texts(name)):
+            if not key:
+                self.fault(place, name, "", "an id", lost=True)
+            elif key in first:
+                wanted = f"an id of its own (row {self.rows[first[key]]} has it)"
+                self.fault(place, name, key, wanted, lost=True)
+            else:
+                first[key] = place
+        return list(first.values())
 
     def _wanted(self, column: Column, unit: str) -> str:
         wanted = _WANTED.get(column.kind, column.kind)
