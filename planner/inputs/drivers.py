@@ -11,7 +11,6 @@ from __future__ import annotations
 import importlib
 import os
 import sys
-from functools import lru_cache
 from types import ModuleType
 
 import pyproj
@@ -19,6 +18,7 @@ import pyproj
 from planner.errors import FileError
 
 ALLOWED = frozenset({"ESRI Shapefile", "GPKG", "GeoJSON"})
+_SKIP = "GDAL_SKIP"
 # Vector drivers of GDAL 3.12 as the wheels of pyogrio 0.13 carry them.
 _OTHERS = (
     "ADBC, AIVector, AVCBin, AVCE00, AmigoCloud, CSV, CSW, Carto, DGN, DXF, EDIGEO, EEDA, "
@@ -30,7 +30,6 @@ _OTHERS = (
 )
 
 
-@lru_cache(maxsize=1)
 def guarded_gdal() -> ModuleType:
     """Load the reader with every driver off but those of `ALLOWED`.
 
@@ -48,7 +47,9 @@ def guarded_gdal() -> ModuleType:
     pyproj.network.set_network_enabled(active=False)  # type: ignore[attr-defined]
     others = set(pyogrio.list_drivers()) - ALLOWED
     if others:
-        pyogrio.set_gdal_config_options({"GDAL_SKIP": ",".join(sorted(others))})
+        # Drivers struck off before come back with the next registration, so all are named.
+        struck = set(str(pyogrio.get_gdal_config_option(_SKIP) or "").split(",")) - {""}
+        pyogrio.set_gdal_config_options({_SKIP: ",".join(sorted(others | struck))})
         importlib.import_module("pyogrio._ogr")._register_drivers()
     left = sorted(set(pyogrio.list_drivers()) - ALLOWED)
     if left:
@@ -58,13 +59,16 @@ def guarded_gdal() -> ModuleType:
 
 
 def _load() -> ModuleType:
-    before = os.environ.get("GDAL_SKIP")
-    os.environ["GDAL_SKIP"] = _OTHERS.replace(", ", ",")
+    names = _OTHERS.replace(", ", ",")
+    before = os.environ.get(_SKIP)
+    os.environ[_SKIP] = names
     try:
-        return importlib.import_module("pyogrio")
+        pyogrio = importlib.import_module("pyogrio")
     finally:
         # The variable is read while the drivers register; no child process needs it.
         if before is None:
-            del os.environ["GDAL_SKIP"]
+            del os.environ[_SKIP]
         else:
-            os.environ["GDAL_SKIP"] = before
+            os.environ[_SKIP] = before
+    pyogrio.set_gdal_config_options({_SKIP: names})
+    return pyogrio

@@ -32,7 +32,7 @@ _STARTS = {
 _BOM = b"\xef\xbb\xbf"
 _LOCK_WAIT_S = 5.0
 # Functions that the library adds to SQL: some open other layers, some ask a server.
-_CALLS = re.compile(r"(?<![a-z0-9_])((ogr|gdal)_[a-z]\w*|st_transform|load_extension)", re.I)
+_CALLS = re.compile(r"(?<![a-z0-9_])((ogr|gdal)_[a-z]\w*|load_extension)", re.I)
 _CRS_NAME = re.compile(r"(urn:(ogc|x-ogc):def:crs:[\w.:-]+|EPSG:\d+|OGC:CRS84)", re.I)
 
 
