@@ -49,7 +49,8 @@ def gather(
     own = clustered(_stack([single.assign(group=group), repeated]), settings.touch_m)
     seen = defects[defects["role"] == "flag"].assign(group="flag")
     parent = _parents(seen, own, settings.touch_m)
-    joined = seen[parent.notna()].assign(place=parent, part="flag", extent_from="coded")
+    joined = seen[parent.notna()].assign(part="flag", extent_from="coded")
+    joined["place"] = parent.dropna()
     # With a parent, the parent's extent is the damage: the flag adds its station only.
     for name in ("from_m", "core_from"):
         joined[name] = joined["x_from_m"]

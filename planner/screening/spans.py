@@ -156,10 +156,6 @@ def _spans_of(members: pd.DataFrame) -> pd.DataFrame:
     spans["kind"] = np.where(
         group == "repeated", "repeated", np.where(spans["long"], "stretch", "point")
     )
-    # Things of unlike nature at one place must not take each other's id.
-    spans["step"] = np.where(
-        group.isin(("joint", "repeated")), "repeated", np.where(damage, "damage", group)
-    )
     spans["at_joint"] = spans["joint"].astype("boolean").mask(~spans["joint"] & ~spans["no_joint"])
     spans["extent_from"] = _extent_origin(members, spans)
     spans["state"] = "open"
@@ -214,7 +210,8 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
 
     def joined(column: str, wanted: pd.Series) -> pd.Series:
         some = links[wanted.to_numpy(dtype=bool)]
-        texts = some.groupby("place", sort=True)[column].agg(_kinds)
+        join = _named if column == "mechanism" else _kinds
+        texts = some.groupby("place", sort=True)[column].agg(join)
         return texts.reindex(places, fill_value="").astype("str")
 
     def seen(what: str) -> pd.Series:
@@ -234,6 +231,10 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
     )
 
 
+def _named(texts: pd.Series) -> str:
+    return "+".join(sorted(set(texts)))
+
+
 def _kinds(texts: pd.Series) -> str:
     """Join unlike texts; a blank among named ones is a kind of its own, not the mildest."""
     unlike = sorted({text or "unknown" for text in texts})
@@ -245,16 +246,19 @@ def _worst(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
 
     A row whose figure is unknown leaves the upper end open: it may be the worst.
     """
-    out = pd.DataFrame(index=places)
-    low, high = links["quantity_low"].astype("float64"), links["quantity_high"].astype("float64")
-    for name in SPAN_QUANTITIES:
-        own = (links["quantity"] == name).to_numpy(dtype=bool)
-        by_place = pd.DataFrame(
-            {"place": links["place"][own], "low": low[own], "high": high[own].fillna(np.inf)}
-        ).groupby("place", sort=True)
-        worst = by_place.max().reindex(places)
-        out[f"{name}_low"] = worst["low"]
-        out[f"{name}_high"] = worst["high"].replace(np.inf, np.nan)
+    figures = pd.DataFrame(
+        {
+            "place": links["place"].astype("int64"),
+            "quantity": links["quantity"].astype("str"),
+            "low": links["quantity_low"].astype("float64"),
+            "high": links["quantity_high"].astype("float64").fillna(np.inf),
+        }
+    )
+    worst = figures.groupby(["quantity", "place"], sort=True).max()
+    worst = worst.replace(np.inf, np.nan).unstack("quantity").reindex(places)
+    both = [(side, name) for name in SPAN_QUANTITIES for side in ("low", "high")]
+    out = worst.reindex(columns=pd.MultiIndex.from_tuples(both))
+    out.columns = pd.Index([f"{name}_{side}" for side, name in both])
     return out
 
 
