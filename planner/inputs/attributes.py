@@ -140,11 +140,7 @@ class Reading:
 
     def texts(self, name: str) -> list[str]:
         """Give a column as text, ends trimmed; words for blank, such as ``-``, are ``""``."""
-        theirs = self._name(self.columns.get(name, name))
-        frame = self.layer.frame
-        if theirs not in frame.columns or theirs in RESERVED:
-            return [""] * len(frame)
-        return ["" if is_empty(text) else text.strip() for text in frame[theirs]]
+        return ["" if is_empty(text) else text.strip() for text in self._written(name)]
 
     def values(self, column: Column) -> pd.Series:
         """Read a column of numbers, flags or days; what cannot be read is blank and a fault."""
@@ -180,13 +176,18 @@ class Reading:
         first: dict[str, int] = {}
         for place, key in enumerate(self.texts(name)):
             if not key:
-                self.fault(place, name, "", "an id", lost=True)
+                self.fault(place, name, self._written(name)[place], "an id", lost=True)
             elif key in first:
                 wanted = f"an id of its own (row {self.rows[first[key]]} has it)"
                 self.fault(place, name, key, wanted, lost=True)
             else:
                 first[key] = place
         return list(first.values())
+
+    def _written(self, name: str) -> list[str]:
+        theirs = self._name(self.columns.get(name, name))
+        frame = self.layer.frame
+        return frame[theirs].tolist() if theirs in frame.columns else [""] * len(frame)
 
     def _wanted(self, column: Column, unit: str) -> str:
         wanted = _WANTED.get(column.kind, column.kind)

@@ -128,7 +128,10 @@ def _readings(number: str, times: float) -> list[float]:
 
 
 def _plausible(values: list[float]) -> list[float]:
-    """Keep what may be a sewer; where nothing may, keep all, so that the figure can be named."""
+    """Keep what may be a sewer; where nothing may, keep all, so that the figure can be named.
+
+    Two readings are a factor of 1000 apart, the bounds only of 250: at most one is kept.
+    """
     return [v for v in values if LEAST_MM <= v <= MOST_MM] or values
 
 
@@ -156,7 +159,7 @@ def _why_not(values: list[float] | None, text: str) -> str:
             f"'{shown(text)}' would be {values[0]:g} mm, which no sewer is "
             f"({LEAST_MM:g} to {MOST_MM:g} mm); is the unit right?"
         )
-    return f"'{shown(text)}' has two readings" if len(values) > 1 else ""
+    return ""
 
 
 def _refused(reason: str) -> Size:
