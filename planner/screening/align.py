@@ -92,9 +92,10 @@ def align(laterals: pd.DataFrame, runs: pd.DataFrame, touch_m: float, flags: Fla
     shift_m
         By inspection_id [m], only where it is known and not 0: what to take off.
     """
-    places = {str(name): part["x_m"].to_numpy() for name, part in laterals.groupby("inspection_id")}
     shifts: dict[str, float] = {}
     many = runs[runs["pipe_id"].duplicated(keep=False)]
+    own = laterals[laterals["inspection_id"].isin(many["inspection_id"])]
+    places = {str(name): part["x_m"].to_numpy() for name, part in own.groupby("inspection_id")}
     many = many.assign(whole=many["complete"].fillna(value=False).astype(bool))
     many = many.sort_values(
         ["pipe_id", "whole", "date", "inspection_id"], ascending=[True, False, False, True]

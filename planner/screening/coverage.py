@@ -94,7 +94,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
 
 def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    return seen[seen["inspection_id"].isin(rows["inspection_id"])]
+    return seen[seen["inspection_id"].isin(rows["inspection_id"].unique())]
 
 
 def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:

@@ -12,6 +12,9 @@ import shapely
 from planner.screening.match import Flags
 from planner.settings import Survey
 
+# Distances are written to the centimetre: less than half of one is no step back [m].
+FALL_M = 0.005
+
 
 def flag_drawings(
     pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
@@ -83,13 +86,22 @@ def flag_runs(
             runs["inspection_id"].iloc[i],
             f"coded height {coded[i]:g} mm, but the network says {sizes[i]:g} mm",
         )
-    order = observations.sort_values(["inspection_id", "row", "observation_id"], kind="stable")
-    order = order[order["inspection_id"].isin(runs["inspection_id"]) & order["s_m"].notna()]
-    step = order.groupby("inspection_id")["s_m"].diff()
-    back = order[(step < -0.005).to_numpy()].drop_duplicates("inspection_id")
-    for row in back.to_dict("records"):
+    _flag_falls(runs, observations, flags)
+
+
+def _flag_falls(runs: pd.DataFrame, observations: pd.DataFrame, flags: Flags) -> None:
+    """Flag each run whose distances fall in the order of its file, at the first such row."""
+    names = runs["inspection_id"].to_numpy(dtype=object)
+    of_run = pd.Index(names).get_indexer(pd.Index(observations["inspection_id"]))
+    s_m = observations["s_m"].to_numpy(dtype=float)
+    row = observations["row"].fillna(0).to_numpy(dtype=np.int64)
+    order = np.lexsort((row, of_run))
+    order = order[(of_run[order] >= 0) & ~np.isnan(s_m[order])]
+    same = of_run[order][1:] == of_run[order][:-1]
+    falls = order[1:][same & (np.diff(s_m[order]) < -FALL_M)]
+    _, first = np.unique(of_run[falls], return_index=True)
+    for i in falls[first]:
         flags.add(
-            row["inspection_id"],
-            f"distances fall at row {row['row']} of the file: "
-            "counter set back, or rows out of order",
+            names[of_run[i]],
+            f"distances fall at row {row[i]} of the file: counter set back, or rows out of order",
         )

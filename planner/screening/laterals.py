@@ -72,8 +72,11 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     """
     out = pipes.copy()
     coded = seen[seen["laterals_coded"] == "yes"]
-    starts, ends = {}, {}
-    for pipe_id, part in coded.groupby("pipe_id", sort=True):
+    # Most pipes have one run: only the others need their parts joined.
+    many = coded["pipe_id"].duplicated(keep=False)
+    once = coded[~many].set_index("pipe_id")
+    starts, ends = once["seen_from_m"].to_dict(), once["seen_to_m"].to_dict()
+    for pipe_id, part in coded[many].groupby("pipe_id", sort=True):
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
         starts[pipe_id], ends[pipe_id] = best

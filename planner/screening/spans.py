@@ -254,10 +254,10 @@ def _worst(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
             "high": links["quantity_high"].astype("float64").fillna(np.inf),
         }
     )
-    worst = figures.groupby(["quantity", "place"], sort=True).max()
-    worst = worst.replace(np.inf, np.nan).unstack("quantity").reindex(places)
+    worst = figures.pivot_table(["low", "high"], "place", "quantity", aggfunc="max")
     both = [(side, name) for name in SPAN_QUANTITIES for side in ("low", "high")]
-    out = worst.reindex(columns=pd.MultiIndex.from_tuples(both))
+    out = worst.reindex(index=places, columns=pd.MultiIndex.from_tuples(both))
+    out = out.replace(np.inf, np.nan)
     out.columns = pd.Index([f"{name}_{side}" for side, name in both])
     return out
 

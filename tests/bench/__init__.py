@@ -1,0 +1,1 @@
+"""Benchmarks: each sets ours beside the naive way, and prints ratios, never promises."""
