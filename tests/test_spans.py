@@ -239,6 +239,31 @@ def test_joints_all_along_without_known_joints_are_one_matter() -> None:
     assert found.flags["what"].tolist() == ["at joints all along, and no joint is known"]
 
 
+def test_a_bend_of_unknown_angle_all_along_is_one_matter() -> None:
+    """What may be a sag is neither many bent joints nor one long damage: a crack in it stays."""
+    coded = [
+        row(4.0, "BAJ", "C", q1="30", mark="A1"), crack(8.0),
+        row(13.0, "BAJ", "C", q1="30", mark="B1"),
+    ]  # fmt: skip
+    one = Town([pipe(drawn_m=50.8, joint_every_m=2.5)], [(run(surveyed_m=50.0), coded)])
+    found = one.spans()
+    assert places(found) == [(4.0, 13.0, "joint_angle"), (8.0, 9.0, "crack")]
+    assert damage(found)["kind"].tolist() == ["repeated", "point"]
+    assert found.flags["what"].tolist() == ["bent by an unknown angle all along: one matter"]
+
+
+def test_unlike_things_that_recur_stay_apart() -> None:
+    """Offsets all along and bends all along: two matters, and neither takes the other's id."""
+    bend = [row(s, "BAJ", "C", q1="30", mark=m) for s, m in ((4.0, "A1"), (13.0, "B1"))]
+    step = [row(s, "BAJ", "B", q1="10", mark=m) for s, m in ((4.0, "A2"), (13.0, "B2"))]
+    found = spanned(*bend, *step)
+    assert places(found) == [(4.0, 13.0, "joint_angle"), (4.0, 13.0, "joint_offset")]
+    assert set(damage(found)["lent"]) == {""}
+    ids = found.spans.set_index("mechanisms")["span_id"]
+    later = town(step).spans(known=remember(found))
+    assert later.spans["span_id"].tolist() == [ids["joint_offset"]]
+
+
 def test_a_long_surface_damage_takes_in_what_lies_in_it() -> None:
     """Worn from 5 to 15 m with a crack at 10 m: one span, as the wall is damaged throughout."""
     found = spanned(row(5.0, "BAF", "C", mark="A1"), crack(10.0), row(15.0, "BAF", "C", mark="B1"))

@@ -141,8 +141,13 @@ def test_bent_joints_with_too_large_a_figure_may_be_a_sag() -> None:
     found = defects(
         row(5.0, "BAJ", "C", q1="30", mark="A1"), row(30.0, "BAJ", "C", q1="30", mark="B1")
     )
-    assert found.iloc[0]["kind"] == "stretch"
     assert "may be a sag" in found.iloc[0]["flags"]
+    # 10 at the start would pass for degrees; 30 at the end says that neither is one.
+    mixed = defects(
+        row(5.0, "BAJ", "C", q1="10", mark="A1"), row(30.0, "BAJ", "C", q1="30", mark="B1")
+    ).iloc[0]
+    assert "may be a sag" in mixed["flags"]
+    assert mixed["quantity_high"] != mixed["quantity_high"]
 
 
 def test_a_doubt_of_the_end_stands_on_the_stretch() -> None:

@@ -15,6 +15,8 @@ from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
 
+JOINT, REPEATED = "joint", "repeated"
+
 # Joints that were all coded lie no further apart than this many pipe units; assumed.
 ALL_CODED = 1.5
 # Without a known pipe unit, this many joints must be coded before they say where all are.
@@ -48,7 +50,8 @@ def split_repeated(
     Returns
     -------
     rows
-        With group ``joint`` (kind point) or ``repeated``.
+        With group ``joint`` (kind point), or ``repeated`` and its mechanism: unlike things
+        that recur are unlike matters for the whole pipe.
     """
     if repeated.empty:
         return repeated.assign(group="")
@@ -63,12 +66,18 @@ def split_repeated(
     for row in repeated.to_dict("records"):
         pipe_id = str(row["pipe_id"])
         stretch = (float(row["from_m"]), float(row["to_m"]))
+        whole = f"{REPEATED} {row['mechanism']}"
+        if row["mechanism"] == "joint_angle" and np.isnan(float(row["quantity_high"])):
+            # Likely a sag in mm: as many bent joints it would be read wrongly many times.
+            flags.add(row["observation_id"], "bent by an unknown angle all along: one matter")
+            parts.append(pd.DataFrame([{**row, "group": whole}]))
+            continue
         unit = units[pipe_id]
         seen = joints.get(pipe_id, np.array([]))
         places, coded_all = joints_within(stretch, seen, unit, settings.touch_m)
         if not len(places):
             flags.add(row["observation_id"], "at joints all along, and no joint is known")
-            parts.append(pd.DataFrame([{**row, "group": "repeated"}]))
+            parts.append(pd.DataFrame([{**row, "group": whole}]))
             continue
         if not coded_all:
             what = f"at joints all along: {len(places)} joints taken at every {unit:.2f} m"
@@ -133,7 +142,7 @@ def _apart(places: Numbers, touch_m: float) -> Numbers:
 def _points(rows: pd.DataFrame, places: Numbers, half_m: float, length_m: float) -> pd.DataFrame:
     places = np.clip(places, 0.0, length_m)
     return rows.assign(
-        group="joint",
+        group=JOINT,
         kind="point",
         x_from_m=places,
         x_to_m=places,

@@ -37,9 +37,9 @@ def gather(
     Returns
     -------
     members
-        Columns of `DEFECTS` and: group (damage, flag, joint, repeated or the mechanism of a
-        condition), part (own or flag), core_from, core_to [m] (what is coded), place (a
-        number, in order of pipe, group and station).
+        Columns of `DEFECTS` and: group (damage, flag, joint, repeated and its mechanism, or
+        the mechanism of a condition), part (own or flag), core_from, core_to [m] (what is
+        coded), place (a number, in order of pipe, group and station).
     """
     rows = defects[defects["role"].isin(("damage", "condition"))]
     again = (rows["kind"] == "repeated") & (rows["role"] == "damage")

@@ -26,6 +26,7 @@ from planner.contracts import (
 )
 from planner.ground.ids import KnownIds, give_ids
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
+from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
 from planner.screening.places import SAME_M, gather
 from planner.settings import Survey
@@ -118,10 +119,12 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
     """Give `spans` the column by which only things of one nature inherit an id.
 
-    Damage is known again by its place alone, a condition by its mechanism too: a sag
-    and a deposit on the same stretch must not swap what was decided on them.
+    Damage is known again by its place alone; a condition, and what recurs along the pipe,
+    by its mechanism too: a sag and a deposit on the same stretch must not swap what was
+    decided on them.
     """
-    step = spans["role"].where(spans["role"] == "damage", spans["mechanisms"])
+    by_place = (spans["role"] == "damage") & (spans["kind"] != REPEATED)
+    step = spans["role"].where(by_place, spans["mechanisms"])
     return spans.assign(step=step)
 
 
@@ -151,11 +154,10 @@ def _spans_of(members: pd.DataFrame) -> pd.DataFrame:
     ends = members.groupby("place", sort=True).agg(from_m=("from_m", "min"), to_m=("to_m", "max"))
     spans = spans.join(ends)
     group = spans["group"]
-    damage = group.isin(("damage", "flag", "joint", "repeated"))
+    whole = group.str.startswith(f"{REPEATED} ").astype(bool)
+    damage = group.isin(("damage", "flag", JOINT)) | whole
     spans["role"] = np.where(damage, "damage", "condition")
-    spans["kind"] = np.where(
-        group == "repeated", "repeated", np.where(spans["long"], "stretch", "point")
-    )
+    spans["kind"] = np.where(whole, REPEATED, np.where(spans["long"], "stretch", "point"))
     spans["at_joint"] = spans["joint"].astype("boolean").mask(~spans["joint"] & ~spans["no_joint"])
     spans["extent_from"] = _extent_origin(members, spans)
     spans["state"] = "open"
@@ -180,13 +182,12 @@ def _extent_origin(members: pd.DataFrame, spans: pd.DataFrame) -> npt.NDArray[np
 
 def _lenders(spans: pd.DataFrame) -> pd.DataFrame:
     """Pair each damage span with the conditions and repeated defects that it lies in."""
-    places = spans[["pipe_id", "from_m", "to_m", "group", "role"]].reset_index()
-    repeated = places["group"].isin(("joint", "repeated"))
+    places = spans[["pipe_id", "from_m", "to_m", "group", "kind", "role"]].reset_index()
+    places["again"] = (places["group"] == JOINT) | (places["kind"] == REPEATED)
     takers = places[places["role"] == "damage"]
-    givers = places[(places["role"] == "condition") | repeated]
+    givers = places[(places["role"] == "condition") | places["again"]]
     pairs = takers.merge(givers, on="pipe_id", suffixes=("", "_giver"))
-    both = pairs["group"].isin(("joint", "repeated"))
-    both &= pairs["group_giver"].isin(("joint", "repeated"))
+    both = pairs["again"] & pairs["again_giver"]
     meet = (pairs["from_m_giver"] <= pairs["to_m"] + SAME_M) & (
         pairs["to_m_giver"] >= pairs["from_m"] - SAME_M
     )

@@ -103,7 +103,8 @@ def _close(out: pd.DataFrame, rows: pd.DataFrame, spots: Spots, pairs: Pairs) ->
     _worst_figures(out, rows, starts, ends)
     doubts = out["flags"].to_numpy(dtype=object, copy=True)
     doubts[starts] = join_notes(doubts[starts], _of_end(spots.doubts, pairs, ends))
-    bends = np.isin(starts, np.flatnonzero(_maybe_sag(rows)))
+    sags = _maybe_sag(rows)
+    bends = sags[starts] | sags[ends]
     doubts[starts[bends]] = join_notes(
         doubts[starts[bends]],
         np.full(int(bends.sum()), "bent joints over a stretch: may be a sag", dtype=object),
@@ -137,7 +138,7 @@ def _kind_of(rows: pd.DataFrame, starts: npt.NDArray[np.intp], ends: npt.NDArray
     often = np.isin(mechanism, IN_JOINTS) | (
         (rows["detail"] == ROUND).to_numpy() & (rows["role"] == "damage").to_numpy()
     )
-    repeated = np.isin(mechanism[starts], JOINT_MECHANISMS) & ~_maybe_sag(rows)[starts]
+    repeated = np.isin(mechanism[starts], JOINT_MECHANISMS)
     repeated |= often[starts] & joint[starts] & joint[ends]
     return np.where(repeated, "repeated", "stretch").astype(object)
 
