@@ -7,7 +7,6 @@ from us_node to ds_node where that can be proved.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -74,12 +73,12 @@ class _Notes:
         """Keep a doubt."""
         self.flags.append((key, what))
 
-    def take(self, reading: Reading, wanted_notes: Iterable[str] = ()) -> None:
+    def take(self, reading: Reading) -> None:
         """Keep what was wrong with a layer, and how many rows it has."""
         name = reading.layer.name
         self.faults += reading.faults
         self.read_count[name] = self.read_count.get(name, 0) + len(reading.layer.frame)
-        for note in (*reading.layer.notes, *wanted_notes):
+        for note in reading.layer.notes:
             self.flag(name, note)
 
 
@@ -210,15 +209,16 @@ def _own_ids(frame: pd.DataFrame, reading: Reading, lines: Shapes) -> list[int]:
     stays without a line.
     """
     keep = reading.first_of_each("pipe_id")
-    first = {str(frame["pipe_id"][place]): place for place in keep}
+    ids = frame["pipe_id"].tolist()
+    first = {ids[place]: place for place in keep}
     unsure: set[int] = set()
-    for place, pipe_id in enumerate(frame["pipe_id"]):
+    for place, pipe_id in enumerate(ids):
         before = first.get(pipe_id, place)
         one, other = lines[before], lines[place]
-        if one is not None and other is not None and not shapely.equals(one, other):
+        if before != place and one and other and not shapely.equals(one, other):
             unsure.add(before)
     for place in sorted(unsure):
-        found = f"different lines under the id {frame['pipe_id'][place]}"
+        found = f"different lines under the id {ids[place]}"
         reading.fault(place, "geometry", found, "one line for one pipe", lost=False)
         frame.at[place, "geometry"] = None
     return keep

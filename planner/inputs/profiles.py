@@ -9,7 +9,7 @@ import pandas as pd
 
 from planner.contracts import PIPES
 from planner.inputs.attributes import Reading
-from planner.inputs.sizes import NO_SIZE, Size, read_size
+from planner.inputs.sizes import NO_SIZE, read_size
 
 # Words for profiles in lists of networks; any other word is not guessed at.
 SHAPES = {
@@ -19,6 +19,7 @@ SHAPES = {
     "other": "other", "unknown": "unknown",
 }  # fmt: skip
 _FIGURES = ("height_mm", "width_mm", "dn_mm", "inside_mm")
+_SIZED = ["height_mm", "width_mm", "dn_mm"]
 _A_SIZE = 'a size such as DN 200, 8" or 300x450'
 
 
@@ -67,28 +68,26 @@ def _fill_from_text(reading: Reading, frame: pd.DataFrame, said: list[str]) -> N
     cells = reading.texts("size")
     unit = reading.units.get("size", "mm")
     known = {text: read_size(text, unit) for text in sorted(set(cells))}
+    figures = frame[_SIZED].to_numpy(dtype=np.float64, copy=True)
+    given = np.isfinite(figures).any(axis=1)
     for place, text in enumerate(cells):
         size = known[text]
-        given = frame.loc[place, ["height_mm", "width_mm", "dn_mm"]].notna().any()
-        if size.reason and not given:
+        if given[place]:
+            continue
+        if size.reason:
             found = "" if size.reason == NO_SIZE else text
             wanted = _A_SIZE if size.reason == NO_SIZE else f"{_A_SIZE}: {size.reason}"
             reading.fault(place, "size", found, wanted, lost=False)
-        if size.reason or given:
-            continue
-        if size.shape == "circular" and said[place] not in ("", "circular", "unknown"):
+        elif size.shape == "circular" and said[place] not in ("", "circular", "unknown"):
             wanted = f"width x height, since the shape is {said[place]}"
             reading.fault(place, "size", text, wanted, lost=False)
-            continue
-        frame.loc[place, ["height_mm", "width_mm", "dn_mm"]] = _figures(size)
-
-
-def _figures(size: Size) -> list[float]:
-    return [size.height_mm, size.width_mm, size.dn_mm]
+        else:
+            figures[place] = (size.height_mm, size.width_mm, size.dn_mm)
+    frame[_SIZED] = figures
 
 
 def _shape_of(high: float, wide: float, nominal: float) -> str:
     """Tell the shape from the figures alone: two different ones prove that it is not round."""
-    if math.isfinite(high) and math.isfinite(wide) and not np.isclose(high, wide):
+    if math.isfinite(high) and math.isfinite(wide) and not math.isclose(high, wide):
         return "other"
     return "circular" if any(map(math.isfinite, (high, wide, nominal))) else "unknown"
