@@ -75,6 +75,8 @@ def test_a_meridian_of_paris_falls_back_to_plain_degrees():
     ("places", "crs", "word"),
     [
         ([], "EPSG:4326", "no geometry"),
+        (np.array([], dtype=object), "EPSG:4326", "no geometry"),
+        (gpd.GeoSeries([None, LineString()]), "EPSG:4326", "no geometry"),
         ([[np.nan, 1.0]], "EPSG:4326", "no geometry"),
         ([[1.0, 1.0]], "EPSG:0", "no known coordinate system"),
         ([[1.0, 1.0]], 'LOCAL_CS["site",UNIT["metre",1]]', "local grid"),

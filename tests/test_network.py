@@ -274,6 +274,9 @@ def test_what_stops_is_one_line(tmp_path: Path):
         read(tmp_path, [(pipe("a"), None)])
     with pytest.raises(FileError, match="names no coordinate system"):
         read(tmp_path, [(pipe("a"), UM)], crs=None)
+    write_layer(tmp_path / "none.gpkg", {"pipe_id": []}, [])
+    with pytest.raises(FileError, match="no geometry with coordinates"):
+        read_network(spec("none.gpkg"), None, None, tmp_path, survey(), UTM)
 
 
 def test_rows_in_any_order_give_the_same_network(tmp_path: Path):

@@ -115,3 +115,11 @@ def test_streets_without_a_system_stop(tmp_path: Path):
     write_geojson(tmp_path / "streets.geojson", [(street("a"), EAST)], crs=None)
     with pytest.raises(FileError, match="names no coordinate system"):
         read_streets(spec("streets.geojson"), tmp_path, LOCAL.to_wkt())
+
+
+def test_no_streets_at_all(tmp_path: Path):
+    """An empty layer is an empty table."""
+    write_geojson(tmp_path / "streets.geojson", [])
+    found, faults = read_streets(spec("streets.geojson"), tmp_path, LOCAL.to_wkt())
+    assert found.empty
+    assert faults == []

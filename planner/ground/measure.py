@@ -239,7 +239,7 @@ def _refuse_beyond(distances: Floats, lengths: Floats) -> None:
 
 def _bounds(places: gpd.GeoSeries | npt.ArrayLike) -> Floats:
     values = np.asarray(places)
-    if values.dtype == object:
+    if values.dtype == object and len(values):
         bounds = np.asarray(shapely.total_bounds(values), dtype=np.float64)
     else:
         xy = values.reshape(-1, 2).astype(np.float64)

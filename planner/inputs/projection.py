@@ -54,9 +54,9 @@ def settle_crs(layer: Layer, spec: LayerSpec, project_crs: str) -> tuple[pyproj.
     if own is None and layer.lon_lat and not spec.crs and degrees:
         return read_crs("EPSG:4326"), []
     if own is None and not asked:
-        some = f"{bounds[0]:.10g}, {bounds[1]:.10g}"
+        some = f" (its first corner is {bounds[0]:.10g}, {bounds[1]:.10g})"
         message = (
-            f"{layer.name}: names no coordinate system (its first corner is {some}); "
+            f"{layer.name}: names no coordinate system{some if np.isfinite(bounds).all() else ''}; "
             f'write crs = "EPSG:..." under [project] or under the layer'
         )
         raise FileError(message)
@@ -96,6 +96,8 @@ def inside_area(shapes: Shapes, crs: pyproj.CRS, name: str) -> Mask:
     seen = np.isfinite(boxes).all(axis=1)
     inside = np.ones(len(boxes), dtype=bool)
     inside[seen] = _in_use(boxes[seen], crs)
+    xy, owner = shapely.get_coordinates(shapes, return_index=True)
+    inside[owner[~np.isfinite(xy).all(axis=1)]] = False
     if seen.any() and inside[seen].mean() < 0.5:
         box = boxes[seen & ~inside][0]
         region = f", in use {_region(crs)}" if crs.area_of_use else ""
@@ -168,4 +170,6 @@ def _same(one: pyproj.CRS, other: pyproj.CRS, bounds: npt.NDArray[np.float64]) -
 
 
 def _bounds(shapes: Shapes) -> npt.NDArray[np.float64]:
+    if not len(shapes):
+        return np.full(4, np.nan)
     return np.asarray(shapely.total_bounds(shapes), dtype=np.float64)
