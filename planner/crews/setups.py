@@ -35,8 +35,8 @@ _DRIVES_S = 3600
 class Setups:
     """Set-ups (`SETUPS`), their works (`SETUP_WORKS`), works without one (`WAITING`).
 
-    `members` holds node_id and works ('+' between) on the index of `setups`, as
-    `ground.ids.learn` wants them; `lost_ids` the earlier ids without an heir.
+    `members` holds setup_id, node_id and works ('+' between) on the index of `setups`,
+    as `ground.ids.learn` wants them; `lost_ids` the earlier ids without an heir.
     """
 
     setups: gpd.GeoDataFrame
@@ -173,7 +173,7 @@ def _finish(
         gpd.GeoDataFrame(setups),
         conform(links, SETUP_WORKS),
         waiting,
-        members[["node_id", "works"]],
+        members,
         lost,
     )
 

@@ -1,0 +1,246 @@
+"""The week: which crew does which set-up on which day, and why a set-up found no place."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.contracts import CREWS, NODES, SETUPS, SHIFTS, UNSERVED, VISITS
+from planner.contracts.facts import Tables
+from planner.crews.access import Gear, Need, Place, places_of
+from planner.crews.board import Board
+from planner.crews.shelf import Shelf
+from planner.crews.solver import solve
+from planner.crews.standing import full_day, share_of
+from planner.crews.timetable import CrewDay, Roads, Stop, timetable
+from planner.crews.travel import Travel
+from planner.settings import Week
+from planner.tables import check, conform
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+# What a van holds that sets no limit; far above any load, far below any overflow.
+_NO_LIMIT = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class Days:
+    """Visits (`VISITS`), set-ups without one (`UNSERVED`), and how the search went.
+
+    `reproducible` is False where the clock stopped the search: another run may differ.
+    """
+
+    visits: pd.DataFrame
+    unserved: pd.DataFrame
+    iterations: int
+    reproducible: bool
+
+
+def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int) -> Days:
+    """Deal the set-ups to crews and days.
+
+    A set-up is optional: it is served where it is worth its detour (`value_s`). A crew
+    must do its steps and have system and packer for it; a visit starts within the
+    window; a day is filled to `fill_ratio` of its shift, to the caps of sleeves and to
+    what the van holds; the shelf sets the week's limit; no two crews work on one pipe at
+    once. The search stops after `iterations`.
+
+    Parameters
+    ----------
+    tables
+        Of it: setups, setup_works, works, sleeves, system_sizes, nodes, crews, shifts,
+        packers, systems, stock.
+    ways
+        Drives, of `travel`.
+    week
+        Days, windows, caps, iterations.
+    first_day
+        YYYY-MM-DD; without it nothing can be dated and every set-up is left.
+    seed
+        Of the search.
+
+    Returns
+    -------
+    days
+        Each set-up has one visit or one reason.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
+    check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
+    days = _crew_days(tables, ways, week, first_day)
+    stops = _stops(tables, ways, week)
+    roads = Roads(ways, week.manoeuvre_s)
+    able, reasons = _able(tables, stops, days, roads)
+    if not first_day:
+        reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
+    # What no crew can do on any day is said at once and kept from the search.
+    kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
+    board = Board([stops[n] for n in kept], days, able[:, kept], roads, Shelf.of(tables))
+    iterations, reproducible = 0, True
+    if kept:
+        solved = solve(board.stops, days, board.able, roads, week, seed)
+        iterations, reproducible = solved.iterations, not solved.by_clock
+        board.take_over(solved.routes)
+        board.put_in()
+    served = set(board.served)
+    left = [n for n in range(len(kept)) if n not in served]
+    reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
+    unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
+    return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+
+
+def dates_of(first_day: str, week: Week) -> list[tuple[str, str]]:
+    """Give the dates of the week with their weekdays; none without a first day."""
+    if not first_day:
+        return []
+    start = date.fromisoformat(first_day)
+    days = [start + timedelta(days=n) for n in range(week.days)]
+    return [(day.isoformat(), WEEKDAYS[day.weekday()]) for day in days]
+
+
+def _crew_days(tables: Tables, ways: Travel, week: Week, first_day: str) -> list[CrewDay]:
+    """List every shift of the week by crew and date, with what van and day hold."""
+    shifts = {
+        (str(crew), str(weekday)): (int(start), int(end))
+        for crew, weekday, start, end in tables["shifts"][
+            ["crew", "weekday", "start_s", "end_s"]
+        ].itertuples(index=False)
+    }
+    days = []
+    rows = tables["crews"].sort_values("crew", kind="stable").to_dict("records")
+    for row in rows:
+        count, mass = row["van_sleeves_count"], row["van_resin_kg"]
+        holds = (
+            _NO_LIMIT if pd.isna(count) else int(count),
+            _NO_LIMIT if pd.isna(mass) else round(float(mass) * 1000),
+            full_day(week),
+        )
+        crew = str(row["crew"])
+        for day, weekday in dates_of(first_day, week):
+            if (crew, weekday) in shifts:
+                start, end = shifts[crew, weekday]
+                most = int(week.fill_ratio * (end - start))
+                days.append(CrewDay(crew, day, start, end, most, ways.crew_at[crew], holds))
+    return days
+
+
+def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
+    setups = pd.DataFrame(tables["setups"]).sort_values("setup_id", kind="stable")
+    return [
+        Stop(
+            str(row["setup_id"]),
+            str(row["pipe_id"]),
+            str(row["node_id"]),
+            ways.setup_at[str(row["setup_id"])],
+            int(row["work_s"]),
+            int(row["open_s"]),
+            int(row["close_s"]),
+            int(row["value_s"]),
+            (
+                int(row["sleeves_count"]),
+                int(row["resin_g"]),
+                int(row["sleeves_count"]) * share_of(float(row["packer_dn"] or 0), week),
+            ),
+        )
+        for row in setups.to_dict("records")
+    ]
+
+
+def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:
+    """Give what each set-up asks of a crew, and the manhole it stands at."""
+    places = places_of(tables["nodes"])
+    needs = {}
+    for row in pd.DataFrame(tables["setups"]).to_dict("records"):
+        need = Need(
+            tuple(str(row["steps"]).split("+")),
+            str(row["system"]),
+            float(row["packer_dn"]) if row["packer_dn"] else math.nan,
+            float(row["longest_m"]),
+            float(row["reach_m"]),
+            int(row["sleeves_count"]),
+            int(row["resin_g"]),
+        )
+        needs[str(row["setup_id"])] = need, places.get(str(row["node_id"]))
+    return needs
+
+
+def _able(
+    tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads
+) -> tuple[npt.NDArray[np.bool_], dict[str, str]]:
+    """Say which crew-day can do which stop at all, and why a stop can be done on none."""
+    gear, needs = Gear.of(tables), _needs(tables)
+    able = np.zeros((len(days), len(stops)), dtype=bool)
+    reasons = {}
+    for n, stop in enumerate(stops):
+        need, place = needs[stop.setup_id]
+        if place is None:
+            reasons[stop.setup_id] = f"there is no manhole {stop.node_id}"
+            continue
+        crews = gear.able(need, place)
+        if not crews:
+            reasons[stop.setup_id] = gear.why_none(need, place)
+            continue
+        theirs = [d for d, day in enumerate(days) if day.crew in crews]
+        fits = [d for d in theirs if timetable(days[d], [stop], roads) is not None]
+        able[fits, n] = True
+        if not theirs:
+            reasons[stop.setup_id] = f"{', '.join(crews)}: no shift in this week"
+        elif not fits:
+            reasons[stop.setup_id] = _fits_no_day(stop, [days[d] for d in theirs], roads)
+    return able, reasons
+
+
+def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
+    """Say that a stop fits no shift even by itself, with the hours."""
+
+    def hours_s(day: CrewDay) -> int:
+        drives = roads.drive_s(day.yard, stop.at) + roads.drive_s(stop.at, day.yard)
+        return drives + roads.manoeuvre_s + stop.work_s
+
+    day = min(days, key=lambda day: (hours_s(day) - day.most_s, day.crew, day.date))
+    hours = hours_s(day) / 3600
+    return (
+        f"fits no day in its window: takes {hours:.1f} h with the drive, "
+        f"{day.crew} plans {day.most_s / 3600:.1f} h at most"
+    )
+
+
+def _visits(board: Board) -> pd.DataFrame:
+    """Lay out the routes as visits."""
+    rows = []
+    ways = board.roads.ways
+    for number, order in board.routes.items():
+        day, table = board.days[number], board.timed(number, order)
+        if table is None:
+            message = f"the route of {day.crew} on {day.date} does not fit its shift"
+            raise AssertionError(message)
+        before = day.yard
+        for seq, (n, times) in enumerate(zip(order, table.visits, strict=True), start=1):
+            stop = board.stops[n]
+            last = seq == len(order)
+            by_air = bool(ways.air[before, stop.at]) and before != stop.at
+            by_air |= last and bool(ways.air[stop.at, day.yard])
+            rows.append(
+                {
+                    "visit_id": f"{day.crew}|{day.date}|{seq}",
+                    "setup_id": stop.setup_id,
+                    "crew": day.crew,
+                    "date": day.date,
+                    "seq": seq,
+                    **vars(times),
+                    "drive_m": float(ways.metres[before, stop.at]),
+                    "back_s": table.back_s if last else 0,
+                    "back_m": float(ways.metres[stop.at, day.yard]) if last else 0.0,
+                    "by_air": by_air,
+                }
+            )
+            before = stop.at
+    return conform(rows, VISITS)
