@@ -1,0 +1,57 @@
+"""Whether a week can be driven and may be, checked from its tables alone.
+
+Nothing is shared with `setups` and `week`: a mistake made there must not excuse itself.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from planner.contracts import AUDIT, SETUP_WORKS, SETUPS, UNSERVED, VISITS, WORKS
+from planner.contracts.facts import Tables
+from planner.crews.audit_days import days_broken
+from planner.crews.audit_loads import loads_broken
+from planner.crews.audit_rows import Book
+from planner.crews.audit_works import works_broken
+from planner.crews.travel import Travel
+from planner.settings import Week
+from planner.tables import check, conform
+
+
+def audit_week(tables: Tables, ways: Travel, week: Week) -> pd.DataFrame:
+    """List every rule that the week breaks; an empty table is a clean audit.
+
+    Checked are shifts and the part of them that may be planned, windows, order and
+    drives, double service, two crews on one pipe, vans, caps and shelf, acceptance,
+    predecessors, steps, systems, packers with their reach, lids, turns and access, and
+    that no set-up is lost.
+
+    Parameters
+    ----------
+    tables
+        Of it: visits, unserved, setups, setup_works, works, work_after, sleeves, pipes,
+        nodes, crews, shifts, packers, systems, system_sizes, process, stock, choices,
+        choice_sleeves.
+    ways
+        Drives, as the week was planned with.
+    week
+        Windows, caps, parking, the share of a shift that is planned.
+
+    Returns
+    -------
+    audit
+        Obeys `AUDIT`.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS):
+        check(tables[table.name], table)
+    book = Book.of(tables, ways, week)
+    broken = sorted({*days_broken(book), *loads_broken(book), *works_broken(book)})
+    rows = [dict(zip(AUDIT.names, one, strict=True)) for one in broken]
+    # One fault may be found twice with different limits; the first says enough.
+    once = {(row["visit_id"], row["rule"], row["found"]): row for row in reversed(rows)}
+    return conform(list(once.values()), AUDIT)

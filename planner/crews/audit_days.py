@@ -1,0 +1,160 @@
+"""Audit of times: shifts, windows, order, drives, nothing twice, no pipe worked on by two."""
+
+from __future__ import annotations
+
+import datetime
+from collections import Counter
+from collections.abc import Iterator
+from itertools import pairwise
+
+from planner.crews.audit_rows import Book, Broken, Row
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+# Drives are whole seconds; lengths may differ by float noise [m].
+_NOISE_M = 1e-3
+
+
+def days_broken(book: Book) -> Iterator[Broken]:
+    """Give every rule of time that the week breaks.
+
+    Parameters
+    ----------
+    book
+        The week.
+    """
+    for crew, date, visits in book.days():
+        yield from _shift(book, crew, date, visits)
+        yield from _sequence(book, crew, visits)
+        for visit in visits:
+            yield from _window(book, visit)
+    yield from _twice(book)
+    yield from _pipes(book)
+
+
+def clock(seconds: int) -> str:
+    """Write seconds from midnight as HH:MM:SS."""
+    return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}:{seconds % 60:02d}"
+
+
+def _shift(book: Book, crew: str, date: str, visits: list[Row]) -> Iterator[Broken]:
+    shifts = book.tables["shifts"]
+    weekday = WEEKDAYS[datetime.date.fromisoformat(date).weekday()]
+    own = shifts[(shifts["crew"] == crew) & (shifts["weekday"] == weekday)]
+    key = f"{crew}|{date}"
+    if own.empty:
+        yield key, "shift", f"{len(visits)} visits on {weekday}", "a shift on that weekday"
+        return
+    start, end = int(own["start_s"].iloc[0]), int(own["end_s"].iloc[0])
+    leave = int(visits[0]["arrive_s"]) - int(visits[0]["drive_s"])
+    home = int(visits[-1]["end_s"]) + int(visits[-1]["back_s"])
+    if leave < start:
+        yield key, "shift", f"leaves at {clock(leave)}", f"not before {clock(start)}"
+    if home > end:
+        yield key, "shift", f"home at {clock(home)}", f"not after {clock(end)}"
+    most = book.week.fill_ratio * (end - start)
+    if home - leave > most:
+        yield key, "fill", f"{home - leave} s planned", f"{most:.0f} s at most"
+
+
+def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
+    """Hold each visit against the one before it: times add up, drives are those of the map."""
+    yard = book.ways.crew_at.get(crew)
+    at, node, free = yard, "", None
+    for number, visit in enumerate(visits, start=1):
+        key, setup = visit["visit_id"], book.setups.get(visit["setup_id"], {})
+        here = book.ways.setup_at.get(visit["setup_id"])
+        if visit["seq"] != number:
+            yield key, "order", f"place {visit['seq']} of the day", f"place {number}"
+        if free is not None and visit["arrive_s"] != free + visit["drive_s"]:
+            due = clock(int(free + visit["drive_s"]))
+            yield key, "order", f"arrives at {clock(int(visit['arrive_s']))}", f"at {due}"
+        parked = setup.get("node_id", "") == node
+        ready = int(visit["arrive_s"]) + (0 if parked else book.week.manoeuvre_s)
+        if visit["start_s"] < ready:
+            yield key, "order", f"starts at {clock(int(visit['start_s']))}", f"from {clock(ready)}"
+        if visit["end_s"] - visit["start_s"] != setup.get("work_s"):
+            stay = f"{visit['end_s'] - visit['start_s']} s on site"
+            yield key, "order", stay, f"{setup.get('work_s', 'a set-up with a time')} s"
+        yield from _drive(book, key, (at, here), ("drive", visit["drive_s"], visit["drive_m"]))
+        last = number == len(visits)
+        if last:
+            yield from _drive(book, key, (here, yard), ("back", visit["back_s"], visit["back_m"]))
+        elif visit["back_s"] or visit["back_m"]:
+            yield key, "drive", f"home for {visit['back_s']} s in the middle of a day", "0 s"
+        yield from _by_air(book, visit, (at, here, yard if last else None))
+        at, node, free = here, setup.get("node_id", ""), int(visit["end_s"])
+
+
+Ends = tuple[int | None, int | None]
+
+
+def _drive(book: Book, key: str, ends: Ends, said: tuple[str, int, float]) -> Iterator[Broken]:
+    name, seconds, metres = said
+    if ends[0] is None or ends[1] is None:
+        yield key, "drive", f"{name} between places not on the map", "a yard and a set-up"
+        return
+    due_s, due_m = int(book.ways.seconds[ends]), float(book.ways.metres[ends])
+    if seconds != due_s:
+        yield key, "drive", f"{name} of {seconds} s", f"{due_s} s"
+    if abs(metres - due_m) > _NOISE_M:
+        yield key, "drive", f"{name} of {metres:.1f} m", f"{due_m:.1f} m"
+
+
+def _by_air(book: Book, visit: Row, ends: tuple[int | None, ...]) -> Iterator[Broken]:
+    """Find a drive that no street carries and that does not say so."""
+    pairs = [(a, b) for a, b in pairwise(ends) if a is not None and b is not None]
+    air = any(bool(book.ways.air[a, b]) and a != b for a, b in pairs)
+    if air and not bool(visit["by_air"]):
+        yield visit["visit_id"], "drive", "a drive by air not marked", "marked"
+
+
+def _window(book: Book, visit: Row) -> Iterator[Broken]:
+    key, setup, week = visit["visit_id"], book.setups.get(visit["setup_id"]), book.week
+    if setup is None:
+        yield key, "set-up", f"{visit['setup_id']} is not there", "a set-up"
+        return
+    start, end = int(visit["start_s"]), int(visit["end_s"])
+    if not setup["open_s"] <= start <= setup["close_s"]:
+        window = f"{clock(int(setup['open_s']))} to {clock(int(setup['close_s']))}"
+        yield key, "window", f"starts at {clock(start)}", window
+    if start < week.open_s or end > week.close_s:
+        found = f"works {clock(start)} to {clock(end)}"
+        yield key, "window", found, f"{clock(week.open_s)} to {clock(week.close_s)}"
+
+
+def _twice(book: Book) -> Iterator[Broken]:
+    """Each set-up has one visit or one reason, each work one visit at most."""
+    visited = Counter(visit["setup_id"] for visit in book.visits)
+    left = set(book.tables["unserved"]["setup_id"])
+    first = {visit["setup_id"]: visit["visit_id"] for visit in reversed(book.visits)}
+    for setup_id, often in sorted(visited.items()):
+        if often > 1:
+            yield first[setup_id], "double", f"{setup_id} visited {often} times", "once"
+        if setup_id in left:
+            yield first[setup_id], "double", f"{setup_id} visited and left out", "one of both"
+    for setup_id in sorted(set(book.setups) - set(visited) - left):
+        yield setup_id, "lost", "neither visited nor left out", "one of both"
+    works = Counter(one for s in visited for one in book.setup_works.get(s, []))
+    for visit in book.visits:
+        for work_id in book.setup_works.get(visit["setup_id"], []):
+            if works[work_id] > 1:
+                found = f"{work_id} in {works[work_id]} set-ups"
+                yield visit["visit_id"], "double", found, "in one"
+
+
+def _pipes(book: Book) -> Iterator[Broken]:
+    """No two crews work on one pipe at once."""
+    by_pipe: dict[tuple[str, str], list[Row]] = {}
+    for visit in book.visits:
+        pipe_id = str(book.setups.get(visit["setup_id"], {}).get("pipe_id", ""))
+        by_pipe.setdefault((pipe_id, visit["date"]), []).append(visit)
+    for (pipe_id, _), visits in sorted(by_pipe.items()):
+        for n, one in enumerate(visits):
+            for other in visits[n + 1 :]:
+                if (
+                    one["crew"] != other["crew"]
+                    and one["start_s"] < other["end_s"]
+                    and other["start_s"] < one["end_s"]
+                ):
+                    found = f"{other['crew']} works on {pipe_id} then"
+                    yield one["visit_id"], "pipe", found, "one crew on a pipe at a time"

@@ -1,0 +1,96 @@
+"""The tables of a week as rows by their keys, for the audit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from planner.contracts.facts import Tables
+from planner.crews.travel import Travel
+from planner.settings import Week
+
+Row = dict[str, Any]
+# Visit, rule, what is there, what must be.
+Broken = tuple[str, str, str, str]
+
+
+@dataclass(frozen=True)
+class Book:
+    """Rows by key. A reference that leads nowhere gives an empty row, which breaks rules."""
+
+    visits: list[Row]
+    setups: dict[str, Row]
+    setup_works: dict[str, list[str]]
+    works: dict[str, Row]
+    before: dict[str, list[str]]
+    sleeves: dict[str, Row]
+    pipes: dict[str, Row]
+    nodes: dict[str, Row]
+    crews: dict[str, Row]
+    packers: dict[str, Row]
+    cures: dict[str, str]
+    tables: Tables
+    ways: Travel
+    week: Week
+
+    @classmethod
+    def of(cls, tables: Tables, ways: Travel, week: Week) -> Book:
+        """Lay out the tables; see `audit_week`."""
+        visits = tables["visits"].sort_values(["crew", "date", "seq"], kind="stable")
+        works_of: dict[str, list[str]] = {}
+        links = tables["setup_works"].sort_values(["setup_id", "seq"], kind="stable")
+        for setup_id, work_id in links[["setup_id", "work_id"]].itertuples(index=False):
+            works_of.setdefault(str(setup_id), []).append(str(work_id))
+        before: dict[str, list[str]] = {}
+        pairs = tables["work_after"][["work_id", "after_id"]]
+        for work_id, after_id in pairs.itertuples(index=False):
+            before.setdefault(str(work_id), []).append(str(after_id))
+        systems = tables["systems"]
+        return cls(
+            rows_of(visits),
+            by_key(tables["setups"], "setup_id"),
+            works_of,
+            by_key(tables["works"], "work_id"),
+            before,
+            by_key(tables["sleeves"], "sleeve_id"),
+            by_key(tables["pipes"], "pipe_id"),
+            by_key(tables["nodes"], "node_id"),
+            by_key(tables["crews"], "crew"),
+            by_key(tables["packers"], "packer"),
+            dict(zip(systems["system"], systems["cure"], strict=True)),
+            tables,
+            ways,
+            week,
+        )
+
+    def works_at(self, visit: Row) -> list[Row]:
+        """Give the works of a visit, in their order, that are in the table of works."""
+        ids = self.setup_works.get(visit["setup_id"], [])
+        return [self.works[one] for one in ids if one in self.works]
+
+    def sleeves_at(self, visit: Row) -> list[Row]:
+        """Give the sleeves that a visit sets."""
+        sets = [work for work in self.works_at(visit) if work["step"] == "sleeve"]
+        return [self.sleeves[w["sleeve_id"]] for w in sets if w["sleeve_id"] in self.sleeves]
+
+    def days(self) -> Iterator[tuple[str, str, list[Row]]]:
+        """Give each crew's day with its visits in order of seq."""
+        found: dict[tuple[str, str], list[Row]] = {}
+        for visit in self.visits:
+            found.setdefault((visit["crew"], visit["date"]), []).append(visit)
+        for (crew, date), visits in sorted(found.items()):
+            yield crew, date, visits
+
+
+def rows_of(frame: pd.DataFrame) -> list[Row]:
+    """Give the rows of a table as plain dictionaries, without geometry."""
+    plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
+    return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
+
+
+def by_key(frame: pd.DataFrame, key: str) -> dict[str, Row]:
+    """Give the rows of a table by their key."""
+    return {str(row[key]): row for row in rows_of(frame)}
