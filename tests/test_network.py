@@ -1,7 +1,11 @@
 """A network read whole: every pipe with an id is kept, every doubt is said."""
 
+import math
+import struct
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet
 import pyproj
 import pytest
 import shapely
@@ -198,6 +202,26 @@ def test_a_pipe_outside_the_area_of_use_loses_its_line_only(tmp_path: Path):
     assert (fault.row, fault.found) == (3, "coordinates outside the area of use")
     bounds = found.pipes.total_bounds
     assert abs(bounds).max() < 100  # the middle of the two pipes is the origin
+
+
+def test_coordinates_that_are_no_numbers_lose_their_line_only(tmp_path: Path):
+    """Infinity and NaN in a file of numbers: two lines less, their neighbours are right."""
+    path = tmp_path / "p.parquet"
+    write_layer(path, {"pipe_id": list("abcd")}, [UM, UM, MD, line((0, 0), (0, 7))])
+    table = pyarrow.parquet.read_table(path)
+    binary = table.column("geometry").to_pylist()
+    for place, bad in ((1, math.inf), (2, math.nan)):
+        # Standard binary of a line of two points.
+        binary[place] = struct.pack("<BII4d", 1, 2, 2, 600_000, 5_800_000, bad, 5_800_000)
+    table = table.set_column(1, "geometry", pa.array(binary))
+    pyarrow.parquet.write_table(table, path)
+    found = read_network(spec("p.parquet"), None, None, tmp_path, survey(), UTM)
+    assert found.pipes.geometry.isna().tolist() == [False, True, True, False]
+    assert [(f.row, f.column, f.lost) for f in found.faults] == [
+        (2, "geometry", False),
+        (3, "geometry", False),
+    ]
+    assert found.pipes["drawn_m"][3] == pytest.approx(7 / 0.999723, abs=1e-3)
 
 
 def test_attributes_and_sizes(tmp_path: Path):

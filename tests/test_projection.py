@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from layer_files import EAST, NORTH, line, spec, write_geojson, write_layer
+from layer_files import line, spec, write_geojson, write_layer
 
 from planner.errors import FileError
 from planner.ground.measure import local_crs, read_crs
@@ -124,15 +124,6 @@ def test_a_few_astray_do_not_stop_the_layer():
     assert inside_area(shapes, read_crs("EPSG:25832"), "a").tolist() == [
         True, True, False, True, True,
     ]  # fmt: skip
-
-
-def test_coordinates_that_are_no_numbers_are_outside():
-    """A file may hold infinity or NaN: such a line has no place, its neighbours do."""
-    texts = [f"LINESTRING ({EAST} {NORTH}, {bad} {NORTH})" for bad in ("inf", "nan")]
-    odd = [shapely.from_wkt(text) for text in texts]
-    shapes = np.array([HERE, *odd, HERE], dtype=object)
-    inside = inside_area(shapes, read_crs("EPSG:25832"), "a")
-    assert inside.tolist() == [True, False, False, True]
 
 
 def test_the_edge_of_a_zone_has_a_margin():

@@ -92,7 +92,8 @@ def inside_area(shapes: Shapes, crs: pyproj.CRS, name: str) -> Mask:
     FileError
         If most shapes lie outside, or have no place on the earth at all.
     """
-    boxes = np.asarray(shapely.bounds(shapes), dtype=np.float64).reshape(-1, 4)
+    with np.errstate(invalid="ignore"):  # a coordinate that is NaN: judged below
+        boxes = np.asarray(shapely.bounds(shapes), dtype=np.float64).reshape(-1, 4)
     seen = np.isfinite(boxes).all(axis=1)
     inside = np.ones(len(boxes), dtype=bool)
     inside[seen] = _in_use(boxes[seen], crs)
@@ -111,7 +112,8 @@ def inside_area(shapes: Shapes, crs: pyproj.CRS, name: str) -> Mask:
 
 def flat_shapes(layer: Layer) -> Shapes:
     """Give a layer's geometry without heights, as an array that may be changed."""
-    shapes: Shapes = np.array(shapely.force_2d(layer.frame.geometry.to_numpy()), dtype=object)
+    with np.errstate(invalid="ignore"):
+        shapes: Shapes = np.array(shapely.force_2d(layer.frame.geometry.to_numpy()), dtype=object)
     return shapes
 
 
@@ -172,4 +174,5 @@ def _same(one: pyproj.CRS, other: pyproj.CRS, bounds: npt.NDArray[np.float64]) -
 def _bounds(shapes: Shapes) -> npt.NDArray[np.float64]:
     if not len(shapes):
         return np.full(4, np.nan)
-    return np.asarray(shapely.total_bounds(shapes), dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(shapely.total_bounds(shapes), dtype=np.float64)

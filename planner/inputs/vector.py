@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -155,8 +156,7 @@ class _Source:
 
     def straight(self) -> Shapes:
         """Give geometry by GDAL's other way of reading, which turns arcs into short pieces."""
-        wkb = self.gdal.raw.read(self.path, layer=self.layer, columns=[])[2]
-        return np.asarray(shapely.from_wkb(wkb, "ignore"), dtype=object)
+        return _from_wkb(self.gdal.raw.read(self.path, layer=self.layer, columns=[])[2], "ignore")
 
 
 def _by_gdal(path: Path, spec: LayerSpec, driver: str) -> _Found:
@@ -191,7 +191,7 @@ def _found_in(source: _Source, spec: LayerSpec, notes: list[str]) -> _Found:
         message = f"{layer_name(spec)}: a table without geometry; wanted a layer of shapes"
         raise FileError(message)
     try:
-        shapes = _from_wkb(table.column(place))
+        shapes = _from_wkb(table.column(place).to_pylist(), "raise")
     except (NotImplementedError, shapely.errors.ShapelyError):
         shapes = source.straight()
         notes.append("curves were read as short straight pieces")
@@ -217,9 +217,11 @@ def _pick_layer(gdal: ModuleType, path: Path, spec: LayerSpec) -> str:
     return names[0]
 
 
-def _from_wkb(column: pa.ChunkedArray, on_invalid: Literal["raise", "ignore"] = "raise") -> Shapes:
-    wkb = np.array(column.to_pylist(), dtype=object)
-    return np.asarray(shapely.from_wkb(wkb, on_invalid), dtype=object)
+def _from_wkb(wkb: Sequence[bytes | None], on_invalid: Literal["raise", "ignore"]) -> Shapes:
+    # A coordinate may be NaN: numpy would warn, the network says it of the pipe.
+    with np.errstate(invalid="ignore"):
+        shapes = shapely.from_wkb(np.array(wkb, dtype=object), on_invalid)
+    return np.asarray(shapes, dtype=object)
 
 
 def _one_line(text: object) -> str:
@@ -238,7 +240,11 @@ def _parquet(path: Path, name: str) -> _Found:
         found = column.get("encoding")
         message = f"{name}: its geometry is written as {found}; wanted GeoParquet with WKB"
         raise FileError(message)
-    shapes = _from_wkb(table.column(place), "ignore")
+    try:
+        shapes = _from_wkb(table.column(place).to_pylist(), "ignore")
+    except NotImplementedError as error:
+        message = f"{name}: holds curves, which are not read from Parquet; wanted GeoPackage"
+        raise FileError(message) from error
     # A crs left away means degrees by the format; one that is null means unknown.
     crs = column.get("crs", _LON_LAT)
     crs = json.dumps(crs) if isinstance(crs, dict) else crs
