@@ -115,7 +115,7 @@ def flow_load(grid: nx.Graph, far: dict[tuple[int, int], int]) -> dict[frozenset
 def size_for(town: Town, load: int) -> int:
     """Give a nominal size for the number of crossings upstream."""
     sizes = (200, 225, 250, 300, 400, 500, 600)
-    step = int(np.searchsorted((2, 4, 8, 16, 30, 55), load, side="right"))
+    step = int(np.searchsorted((4, 9, 18, 32, 50, 75), load, side="right"))
     return int(sizes[min(step + int(town.rng.random() < 0.15), len(sizes) - 1)])
 
 

@@ -190,7 +190,7 @@ def read_project_file(path: Path) -> dict[str, Any]:
 
 
 def _put(
-    values: dict[str, dict[str, Any]], origins: dict[str, str], path: str, value: Any, layer: str
+    values: dict[str, dict[str, Any]], origins: dict[str, str], path: str, value: object, layer: str
 ) -> None:
     if path not in origins:
         near = difflib.get_close_matches(path, origins, n=1, cutoff=0.4)
@@ -202,7 +202,7 @@ def _put(
     origins[path] = layer
 
 
-def _parse(raw: str) -> Any:
+def _parse(raw: str) -> object:
     """Read a command-line value as TOML; what is not TOML is text."""
     try:
         return tomllib.loads(f"value = {raw}")["value"]

@@ -25,7 +25,9 @@ PIPES = Table(
         flag("lined", "a liner over the full length is in it already"),
         number("stated_m", "m", "length as the network states it", low=0),
         number("drawn_m", "m", "length of the drawing, 2D", low=0),
-        number("length_m", "m", "length of the pipe's own axis, wall to wall; set by locate", low=0),
+        number(
+            "length_m", "m", "length of the pipe's own axis, wall to wall; set by locate", low=0
+        ),
         text("length_from", "where length_m comes from", one_of=LENGTH_FROM),
         number("length_doubt_m", "m", "how far length_m may be off", low=0),
         text("placing", "whether things may be placed", one_of=("ok", "flagged", "stopped")),

@@ -81,4 +81,3 @@ DEFECTS = Table(
     ),
     key=("pipe_id", "from_m", "observation_id"),
 )
-

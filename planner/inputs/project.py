@@ -256,6 +256,7 @@ def _read_network(sections: Sections, reading: _Reading) -> Network:
                 usable[name] = layers[name]
             except PlannerError as error:
                 reading.faults.append(file_fault(layer_name(layers[name]), error))
+                reading.missing.append(f"{_SECTIONS_WAIT[name]}, which cannot be read")
     reading.faults += network.faults
     reading.read_count |= network.read_count
     return network
@@ -280,7 +281,7 @@ def _read_streets(spec: LayerSpec | None, local_crs: str, reading: _Reading) -> 
         frame, faults = read_streets(spec, reading.folder, local_crs)
     except (PlannerError, OSError) as error:
         reading.faults.append(file_fault(name, error))
-        reading.missing.append(f"{_SECTIONS_WAIT['streets']}; {name} cannot be read")
+        reading.missing.append(f"{_SECTIONS_WAIT['streets']}; it cannot be read")
         return empty(STREETS, crs=local_crs)
     reading.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
     return frame

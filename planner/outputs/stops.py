@@ -180,7 +180,9 @@ def _laterals(sleeve: Row, node: str, pipe: Row, look_up: DayTables) -> list[str
     for row in rows.to_dict("records"):
         at = metres(_counter(float(row["x_m"]), node, pipe), look_up.units)
         hour = row["clock_h"]
-        seen = f"at {hour:.0f} o'clock seen downstream" if math.isfinite(hour) else "clock not known"
+        seen = "clock not known"
+        if math.isfinite(hour):
+            seen = f"at {hour:.0f} o'clock seen downstream"
         mm = row["size_mm"]
         wide = f"{mm:.0f} mm" if math.isfinite(mm) else "size not known"
         lines.append(f"Reopen connection at counter {at}, {seen}, {wide}, {row['state']}")

@@ -1,0 +1,221 @@
+"""The command `sleeveplan`: one sub-command for each thing a user does.
+
+Results go to standard output, progress and complaints to standard error. Exit
+codes: 0 done, 1 faults found (`check`) or rows refused under ``--strict``,
+2 wrong use or nothing could be made.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import resources
+from importlib.metadata import version as version_of
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from planner.errors import PlannerError
+
+if TYPE_CHECKING:
+    from planner.plan import Plan
+
+app = typer.Typer(
+    add_completion=True,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
+)
+
+Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
+Sets = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="Override one setting, e.g. --set week.days=3. May be repeated."),
+]
+
+
+def main() -> None:
+    """Run the command; turn what stops a run into one line and exit code 2."""
+    try:
+        app()
+    except PlannerError as error:
+        _say(f"sleeveplan: {error}")
+        sys.exit(2)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)
+
+
+def _overrides(pairs: list[str] | None) -> dict[str, str]:
+    found = {}
+    for pair in pairs or []:
+        key, equals, value = pair.partition("=")
+        if not equals:
+            message = f"--set wants section.key=value, found '{pair}'"
+            raise typer.BadParameter(message)
+        found[key.strip()] = value.strip()
+    return found
+
+
+@contextmanager
+def _timed(what: str) -> Iterator[None]:
+    began = time.perf_counter()
+    yield
+    _say(f"{what}: {time.perf_counter() - began:.1f} s")
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    print(version_of("sleeveplan"))
+
+
+@app.command()
+def init(folder: Folder) -> None:
+    """Write a commented project skeleton into a new or empty folder."""
+    from planner.inputs.skeleton import write_skeleton
+
+    for path in write_skeleton(folder):
+        print(path)
+    _say(f"next: name your layers in {folder / 'planner.toml'}, then: sleeveplan check {folder}")
+
+
+@app.command()
+def check(folder: Folder, sets: Sets = None) -> None:
+    """List every fault of the inputs, one line each, and the balanced books. Exit 1 if any."""
+    from planner.inputs.project import read_project
+    from planner.inputs.report import check_lines
+    from planner.plan import place_rows
+
+    inputs = read_project(folder, _overrides(sets))
+    located = place_rows(inputs)
+    for line in check_lines(inputs, located.flags, located.left_over, located.defects):
+        print(line)
+    if len(inputs.faults) or len(located.left_over):
+        raise typer.Exit(1)
+
+
+@app.command(name="plan")
+def plan_command(
+    folder: Folder,
+    *,
+    assume_accepted: Annotated[
+        bool, typer.Option("--assume-accepted", help="Take proposed choices as accepted.")
+    ] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit 1 if any row was refused.")
+    ] = False,
+    sets: Sets = None,
+) -> None:
+    """Make the plan and write map, run sheets and tables into a new folder under out/."""
+    made, _ = _plan_and_write(folder, _overrides(sets), assume_accepted=assume_accepted)
+    if strict and _refused(made):
+        raise typer.Exit(1)
+
+
+def _refused(made: Plan) -> int:
+    lost = made.inputs.faults["lost"]
+    return int(lost.sum()) + len(made.tables["left_over"])
+
+
+def _plan_and_write(
+    folder: Path, overrides: dict[str, str], *, assume_accepted: bool
+) -> tuple[Plan, Path]:
+    from planner.folder import run_project, write_run
+    from planner.outputs.summary import summary_lines
+
+    with _timed("plan"):
+        made = run_project(folder, overrides, assume_accepted=assume_accepted)
+    with _timed("map, sheets, tables"):
+        out = write_run(made, folder)
+    for line in summary_lines(made.tables, made.facts):
+        print(line)
+    print()
+    print(f"map     {out / 'map.html'}")
+    print(f"sheets  {out / 'sheets'}")
+    print(f"tables  {out / 'tables'} and {out / 'plan.gpkg'}")
+    print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
+    return made, out
+
+
+@app.command()
+def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of decisions.")]) -> None:
+    """Take decisions from a form into the store: each row once, what is refused is said."""
+    from planner.folder import accept_form
+
+    for line in accept_form(folder, form):
+        print(line)
+
+
+@app.command()
+def explain(
+    key: Annotated[str, typer.Argument(help="Id of a span, sleeve, work, pipe or coded row.")],
+    folder: Annotated[Path, typer.Option("--dir", help="Project folder.")] = Path(),
+) -> None:
+    """Say why: rules with value, limit and source, raw rows, position arithmetic, alternatives."""
+    from planner.folder import run_project
+    from planner.screening.explain import explain_lines
+
+    made = run_project(folder, {}, assume_accepted=False, keep_ids=False)
+    for line in explain_lines(key, made.tables):
+        print(line)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to put the demo town.")] = Path(
+        "quillhaven"
+    ),
+) -> None:
+    """Run the whole job on the invented demo town: check, accept, plan."""
+    from planner.folder import accept_form
+    from planner.inputs.project import read_project
+    from planner.inputs.report import check_lines
+    from planner.plan import place_rows
+
+    _copy_town(folder)
+    with _timed("compiling, kept for the next run"):
+        warm_up()
+    print(f"== sleeveplan check {folder}")
+    inputs = read_project(folder, {})
+    located = place_rows(inputs)
+    for line in check_lines(inputs, located.flags, located.left_over, located.defects):
+        print(line)
+    print(f"\n== sleeveplan accept {folder} {folder / 'decisions.csv'}")
+    for line in accept_form(folder, folder / "decisions.csv"):
+        print(line)
+    print(f"\n== sleeveplan plan {folder}")
+    _plan_and_write(folder, {}, assume_accepted=False)
+
+
+def town() -> Path:
+    """Give the folder of the demo town: in the wheel, else beside the code."""
+    packed = Path(str(resources.files("planner"))) / "data" / "demo"
+    return packed if packed.is_dir() else Path(__file__).resolve().parents[1] / "data_demo"
+
+
+def _copy_town(folder: Path) -> None:
+    source = town()
+    if folder.resolve() == source.resolve():
+        return
+    if folder.exists() and any(folder.iterdir()) and not (folder / "planner.toml").exists():
+        message = f"{folder} exists and is no project; name another folder"
+        raise typer.BadParameter(message)
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in sorted(source.iterdir()):
+        if (
+            path.is_file()
+            and path.suffix in (".toml", ".csv", ".gpkg")
+            and not (path.name == "project.gpkg" or (folder / path.name).exists())
+        ):
+            shutil.copyfile(path, folder / path.name)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,240 @@
+"""The whole way in one function: a project folder in, a week of routes and its totals out.
+
+Read `make_plan` first: each line is one step, and each step is one module. Its
+first half, `propose`, is the engineer's: rows on pipes, spans, verdicts, sleeves,
+choices. The second is the planner's and the estimator's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import pandas as pd
+
+from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
+from planner.contracts.facts import RunFacts
+from planner.crews.audit import audit_week
+from planner.crews.setups import make_setups
+from planner.crews.travel import travel
+from planner.crews.week import plan_week
+from planner.ground.ids import KnownIds, learn
+from planner.inputs.project import Inputs
+from planner.repairs.accept import accept_choices, apply_span_decisions, find_orphans
+from planner.repairs.choose import choose
+from planner.repairs.options import list_options
+from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
+from planner.repairs.referred import refer_sleeves
+from planner.repairs.works import make_works
+from planner.screening.locate import Located, locate
+from planner.screening.rulebook import Rulebook, load_rulebook
+from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves
+from planner.screening.spans import id_rows, make_spans
+from planner.tables import Table, conform
+from planner.takeoff.totals import take_off
+
+Tables = dict[str, pd.DataFrame]
+READ = ("nodes", "streets", "observations", "systems", "system_sizes", "process", "packers",
+        "prices", "stock", "crews", "shifts", "done", "faults")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """The engineer's half: tables up to the choices, and the ids known after it."""
+
+    tables: Tables
+    known: KnownIds
+    lost_ids: tuple[pd.DataFrame, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One run: every table by its contract's name, the facts, what was read, ids known now."""
+
+    tables: Tables
+    facts: RunFacts
+    inputs: Inputs
+    known: KnownIds
+
+
+def make_plan(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool = False
+) -> Plan:
+    """Go the whole way from what was read to routes and totals; write nothing.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What `inputs.project.read_project` gave.
+    known : KnownIds
+        Ids given in earlier runs.
+    decisions : DataFrame, contract `DECISIONS`
+        What people decided, as the store holds it.
+    assume_accepted : bool
+        Take proposed choices as accepted; every output then says NOT ACCEPTED.
+
+    Returns
+    -------
+    Plan
+        All tables of the run, by contract name.
+    """
+    made = propose(inputs, known, decisions, assume_accepted=assume_accepted)
+    t, settings = made.tables, inputs.settings
+    week, first_day = settings.week, settings.project.first_day
+    works = make_works(t, inputs.done, made.known, week, first_day=first_day)
+    t |= {"works": works.works, "work_after": works.work_after}
+    known = learn(made.known, "work", works.works, works.works["work_id"])
+    setups = make_setups(t, known, week, settings.sleeving)
+    t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
+    known = learn(known, "setup", setups.members, setups.members["setup_id"])
+    ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)
+    days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
+    t |= {"visits": days.visits, "unserved": days.unserved}
+    t["audit"] = audit_week(t, ways, week)
+    t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
+    t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    t["flags"] = _joined([t["flags"], works.flags], FLAGS)
+    facts = RunFacts(
+        name=settings.project.name,
+        first_day=first_day,
+        currency=settings.project.currency,
+        units=settings.project.units,
+        source_crs=inputs.source_crs,
+        local_crs=inputs.local_crs,
+        not_accepted=bool(t["choices"]["assumed_accepted"].any()),
+        by_air=ways.by_air,
+        reproducible=days.reproducible,
+        version=version("sleeveplan"),
+    )
+    return Plan(t, facts, inputs, known)
+
+
+def propose(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool = False
+) -> Proposal:
+    """Go from coded rows to one choice for each pipe; the engineer's half of the way.
+
+    Parameters
+    ----------
+    inputs, known, decisions, assume_accepted
+        As for `make_plan`.
+
+    Returns
+    -------
+    Proposal
+        Tables up to the choices; a pipe with an undecided span is held.
+    """
+    survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
+    book = load_rulebook(inputs.rules.book, inputs.rules.overrides)
+    located = place_rows(inputs)
+    spanned = make_spans(
+        located.pipes, located.inspections, located.defects, located.laterals, survey, known,
+        first_day=first_day,
+    )  # fmt: skip
+    screened = screen(spanned.spans, located.pipes, book, defects=located.defects)
+    verdicts, undone = apply_span_decisions(screened.verdicts, decisions)
+    tables = {
+        **{name: getattr(inputs, name) for name in READ},
+        "pipes": located.pipes,
+        "inspections": located.inspections,
+        "defects": located.defects,
+        "laterals": located.laterals,
+        "spans": spanned.spans,
+        "span_rows": spanned.span_rows,
+        "verdicts": verdicts,
+    }
+    placed, said = place_and_rule(tables, inputs, known, book)
+    decided = set(decisions["span_id"]) - set(undone["key"])
+    verdicts = refer_sleeves(verdicts, placed, said.referred, said.referred_pipes, decided)
+    tables |= {
+        "verdicts": verdicts,
+        "findings": _joined([screened.findings, said.findings], FINDINGS),
+        "sleeves": placed.sleeves,
+        "sleeve_spans": placed.sleeve_spans,
+        "sleeve_laterals": placed.sleeve_laterals,
+        "pipe_totals": placed.pipe_totals,
+    }
+    tables["options"] = list_options(tables, inputs.prices, inputs.settings.sleeving)
+    chosen = choose(tables, tables["options"])
+    tables["choices"] = accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted)
+    tables["choice_sleeves"] = chosen.choice_sleeves
+    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone], FLAGS)
+    tables["left_over"] = _joined(
+        [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
+    )
+    known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
+    known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
+    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids))
+
+
+def place_rows(inputs: Inputs) -> Located:
+    """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
+    return locate(
+        inputs.pipes,
+        inputs.nodes,
+        inputs.inspections,
+        inputs.observations,
+        inputs.laterals,
+        inputs.settings.survey,
+        inputs.settings.project.first_day,
+    )
+
+
+def place_and_rule(
+    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook
+) -> tuple[Placed, ScreenedSleeves]:
+    """Place sleeves, let the sleeve rules speak, place once more without what they bar.
+
+    Parameters
+    ----------
+    tables
+        Of it: pipes, spans, verdicts, laterals, defects.
+    inputs, known, book
+        As for `propose`.
+
+    Returns
+    -------
+    placed, said
+        Sleeves that no rule bars, and all that the rules say of them.
+    """
+    supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
+    sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
+    placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m)
+    said = _said(placed, tables, book)
+    if len(said.barred):
+        placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m, barred=said.barred)
+        said = _said(placed, tables, book)
+    if len(said.barred):
+        placed = drop_barred(placed, said.barred)
+        said = _said(placed, tables, book)
+    return placed, said
+
+
+def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
+    return screen_sleeves(
+        placed.sleeves, tables["pipes"], placed.pipe_totals, book, defects=tables["defects"]
+    )
+
+
+def _joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
+    """Put tables of one contract under each other; what two steps both say stands once."""
+    filled = [part.astype(object) for part in parts if len(part)]
+    rows = pd.concat(filled) if filled else pd.DataFrame(columns=table.names)
+    return conform(rows.drop_duplicates(list(table.key)), table)
+
+
+def _lost_rows(inputs: Inputs) -> pd.DataFrame:
+    """Give the rows that reading refused as `LEFT_OVER`."""
+    lost = inputs.faults[inputs.faults["lost"].astype(bool)]
+    rows = [
+        {
+            "step": "inputs",
+            "key": f"{row.file} row {row.row}",
+            "file": row.file,
+            "row": row.row,
+            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",
+        }
+        for row in lost.itertuples()
+    ]
+    return conform(pd.DataFrame(rows, columns=LEFT_OVER.names).drop_duplicates(), LEFT_OVER)
