@@ -180,8 +180,6 @@ def demo(
     from planner.plan import place_rows
 
     _copy_town(folder)
-    with _timed("compiling, kept for the next run"):
-        warm_up()
     print(f"== sleeveplan check {folder}")
     inputs = read_project(folder, {})
     located = place_rows(inputs)

@@ -88,7 +88,7 @@ def make_plan(
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
     known = learn(known, "setup", setups.members, setups.members["setup_id"])
-    ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)
+    ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)  # type: ignore[arg-type]
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t["audit"] = audit_week(t, ways, week)
@@ -233,7 +233,7 @@ def _lost_rows(inputs: Inputs) -> pd.DataFrame:
             "key": f"{row.file} row {row.row}",
             "file": row.file,
             "row": row.row,
-            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",
+            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
         }
         for row in lost.itertuples()
     ]

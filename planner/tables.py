@@ -131,7 +131,7 @@ def conform(
     if table.geometry:
         shapes = frame["geometry"] if "geometry" in frame.columns else [None] * len(frame)
         crs = crs if crs is not None else getattr(frame, "crs", None)
-        out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)
+        out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)  # type: ignore[arg-type]
     if table.key:
         out = out.sort_values(list(table.key), kind="stable")
     return check(out.reset_index(drop=True), table)
@@ -143,7 +143,7 @@ def _cast(values: pd.Series, column: Column, table: Table) -> pd.Series:
             return values.astype(object).where(values.notna(), "").astype(str).astype("str")
         if column.kind == "number":
             return values.astype(object).where(values.notna(), np.nan).astype("float64")
-        return values.astype(DTYPES[column.kind])
+        return values.astype(DTYPES[column.kind])  # type: ignore[call-overload, no-any-return]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
         raise TableError(message) from error
@@ -189,7 +189,7 @@ def _faults_of(values: pd.Series, column: Column) -> list[str]:
     bad |= numbers > (np.inf if column.high is None else column.high)
     if bad.any():
         bounds = f"[{column.low}, {column.high}] {column.unit}".replace("None", "..")
-        example = f"{numbers[bad].iloc[0]:g} in row {_first(bad)}"
+        example = f"{numbers[bad].iloc[0]:g} in row {_first(bad)}"  # type: ignore[arg-type]
         faults.append(f"{column.name}: {int(bad.sum())} outside {bounds}, e.g. {example}")
     return faults
 

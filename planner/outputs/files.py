@@ -11,7 +11,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
+import pyogrio  # type: ignore[import-untyped]
 import shapely
 
 from planner.contracts import TABLES
@@ -111,7 +111,7 @@ def _layer(frame: pd.DataFrame, table: Table, tables: Tables, facts: RunFacts) -
     if table.geometry:
         shapes = gpd.GeoSeries(frame["geometry"].to_numpy(), crs=facts.local_crs)
     elif table.name in ("sleeves", "spans", "defects"):
-        shapes = gpd.GeoSeries(_lines(frame, tables["pipes"]), crs=facts.local_crs)
+        shapes = gpd.GeoSeries(_lines(frame, tables["pipes"]), crs=facts.local_crs)  # type: ignore[arg-type]
     else:
         return plain
     back = shapes.to_crs(facts.source_crs)

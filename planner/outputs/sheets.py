@@ -47,7 +47,7 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     days = list(tables["visits"].groupby(["crew", "date"], sort=True))
     for number, ((crew, day), visits) in enumerate(days, start=1):
         content = sheet_data(str(crew), str(day), visits, tables, facts)
-        pdf = typst.compile(
+        pdf = typst.compile(  # type: ignore[call-overload]
             template,
             format="pdf",
             font_paths=[fonts],
@@ -82,7 +82,7 @@ def sheet_data(
     km = (float(visits["drive_m"].sum()) + float(visits["back_m"].sum())) / 1000
     drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
     look_up = DayTables.of(tables, facts)
-    stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]
+    stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
     notes = []
     if bool(visits["by_air"].any()):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
@@ -115,7 +115,7 @@ def _load(tables: Tables, crew: str, day: str) -> list[dict[str, str]]:
     rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
     load = []
     for row in rows.itertuples():
-        net = int(row.net)
+        net = int(row.net)  # type: ignore[arg-type]
         if row.unit == "pieces":
             amount = f"{net} pieces" if net != 1 else "1 piece"
         elif row.unit == "g":

@@ -75,7 +75,7 @@ class DayTables:
 
 def _by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
-    return {str(row[key]): row for row in plain.to_dict("records")}
+    return {str(row[key]): row for row in plain.to_dict("records")}  # type: ignore[misc]
 
 
 def _resin_of(tables: Tables) -> dict[str, int]:
