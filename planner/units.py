@@ -20,7 +20,7 @@ LENGTHS = {
 
 
 @lru_cache(maxsize=1)
-def _registry() -> "pint.UnitRegistry[float]":
+def _registry() -> pint.UnitRegistry[float]:
     return pint.UnitRegistry()
 
 

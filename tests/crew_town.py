@@ -18,6 +18,8 @@ from planner.contracts import (
     PACKERS,
     PIPES,
     PROCESS,
+    SETUP_WORKS,
+    SETUPS,
     SHIFTS,
     SLEEVE_LATERALS,
     SLEEVES,
@@ -153,4 +155,37 @@ def town(
         "stock": conform(more.get("stock", ()), STOCK),
         "choices": conform(more.get("choices", choices), CHOICES),
         "choice_sleeves": conform(links, CHOICE_SLEEVES),
+    }
+
+
+def stop(setup_id: str, x: float = 0.0, y: float = 0.0, **more: Any) -> dict[str, Any]:
+    """A set-up of one cleaning at its own manhole; `x`, `y` from the yard [m]."""
+    row = {"node_id": f"n-{setup_id}", "pipe_id": f"p-{setup_id}", "counter_node": "", "steps": ""}
+    row |= {"counter_node": row["node_id"], "steps": "clean", "longest_m": 0.0, "reach_m": 0.0}
+    row |= {"work_s": 3600, "open_s": 28_800, "close_s": 57_600, "value_s": 2_700}
+    row |= {"sleeves_count": 0, "resin_g": 0, "geometry": Point(EAST + x, NORTH + y)}
+    return {"setup_id": setup_id, **row, **more}
+
+
+def stop_town(
+    stops: Rows, crews: Rows | None = None, after: Sequence[tuple[str, str]] = (), **more: Any
+) -> dict[str, pd.DataFrame]:
+    """Tables whose set-ups are `stops`, each with one work W-<setup_id> of its first step."""
+    crews = [crew("Cleaning", CLEANERS)] if crews is None else crews
+    pipes = [
+        pipe(row["pipe_id"], row["node_id"], f"{row['node_id']}-far")
+        for row in {row["pipe_id"]: row for row in stops}.values()
+    ]
+    nodes = [
+        {**node(row["node_id"]), "geometry": row["geometry"]}
+        for row in {row["node_id"]: row for row in stops}.values()
+    ]
+    works = [work(f"W-{row['setup_id']}", row["steps"], row["pipe_id"]) for row in stops]
+    tables = town(works, after, (), crews, pipes=pipes, nodes=nodes, **more)
+    pairs = [
+        {"setup_id": row["setup_id"], "work_id": f"W-{row['setup_id']}", "seq": 1} for row in stops
+    ]
+    return tables | {
+        "setups": shaped(stops, SETUPS),
+        "setup_works": conform(pairs, SETUP_WORKS),
     }

@@ -22,8 +22,8 @@ def loads_broken(book: Book) -> Iterator[Broken]:
     resin = items[items["unit"] == "g"]
     grams = {str(one): int(net) for one, net in zip(resin["sleeve_id"], resin["net"], strict=True)}
     for crew, date, visits in book.days():
-        sleeves = [one for visit in visits for one in book.sleeves_at(visit)]  # type: ignore[arg-type]
-        yield from _van(book, f"{crew}|{date}", crew, sleeves, grams)  # type: ignore[arg-type]
+        sleeves = [one for visit in visits for one in book.sleeves_at(visit)]
+        yield from _van(book, f"{crew}|{date}", crew, sleeves, grams)
     yield from _shelf(book, grams)
 
 
