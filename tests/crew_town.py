@@ -95,7 +95,7 @@ def crew(name: str, steps: str, **more: Any) -> dict[str, Any]:
 
 
 def setter(name: str = "Sleeve 1", **more: Any) -> dict[str, Any]:
-    return crew(name, SETTERS, **{"systems": "felt", "packers": "small", **more})
+    return {**crew(name, SETTERS), "systems": "felt", "packers": "small", **more}
 
 
 def packer(name: str = "small", **more: Any) -> dict[str, Any]:

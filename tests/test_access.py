@@ -6,10 +6,10 @@ import math
 from dataclasses import replace
 
 import pytest
+from crew_town import CLEANERS, crew, node, packer, setter, shaped, town
 
 from planner.contracts import NODES
 from planner.crews.access import Gear, Need, Place, doubts_of, places_of
-from tests.crew_town import CLEANERS, crew, node, packer, setter, shaped, town
 
 HERE = Place("N1", "open", 600.0, 2.5, turn_ok=True, drawn=True)
 STEPS = ("flow_control", "sleeve", "verify")

@@ -63,19 +63,26 @@ def _say_waiting(works: Sequence[Work], done: set[str], found: Grouping) -> None
     for work in works:
         if work.done or work.work_id in taken or work.work_id in found.reasons:
             continue
-        ahead = _ahead(work, by_id, done)
+        ahead = _ahead(work, by_id, done, taken)
         names = sorted({one.step for one in ahead}, key=STEPS.index)
         names += sorted(work.after - by_id.keys())
         found.reasons[work.work_id] = f"waits for {', '.join(names)}"
 
 
-def _ahead(work: Work, by_id: dict[str, Work], done: set[str]) -> list[Work]:
-    """Find what a work waits for; within one visit it is what the visit's first work waits for."""
+def _ahead(work: Work, by_id: dict[str, Work], done: set[str], taken: set[str]) -> list[Work]:
+    """Find what a work waits for.
+
+    Within one visit that has no set-up it is what the visit's first work waits for.
+    """
     direct = [by_id[one] for one in sorted(work.after - done) if one in by_id]
-    outside = [one for one in direct if one.step not in MAIN or work.step not in MAIN]
+    outside = [
+        one
+        for one in direct
+        if one.work_id in taken or one.step not in MAIN or work.step not in MAIN
+    ]
     if outside:
         return outside
-    deeper = [two for one in direct for two in _ahead(one, by_id, done)]
+    deeper = [two for one in direct for two in _ahead(one, by_id, done, taken)]
     return deeper or direct
 
 
