@@ -30,7 +30,10 @@ from planner.contracts import (
     WORK_AFTER,
     WORKS,
 )
-from planner.settings import Settings, load_settings
+from planner.crews.setups import make_setups
+from planner.crews.travel import Travel, travel
+from planner.ground.ids import NOTHING_KNOWN
+from planner.settings import Settings, Week, load_settings
 from planner.tables import Table, conform, empty
 
 LOCAL = "EPSG:25832"
@@ -43,7 +46,7 @@ SETTERS = "flow_control+sleeve+reopen+verify"
 
 def settings(**week: Any) -> Settings:
     """Packaged settings with some keys of [week] changed."""
-    return load_settings({"week": {"iterations": 300, **week}} if week else None)
+    return load_settings({"week": {"iterations": 300, **week}})
 
 
 def shaped(rows: Rows, table: Table) -> pd.DataFrame:
@@ -174,7 +177,7 @@ def stop_town(
     crews = [crew("Cleaning", CLEANERS)] if crews is None else crews
     pipes = [
         pipe(row["pipe_id"], row["node_id"], f"{row['node_id']}-far")
-        for row in {row["pipe_id"]: row for row in stops}.values()
+        for row in {row["pipe_id"]: row for row in reversed(stops)}.values()
     ]
     nodes = [
         {**node(row["node_id"]), "geometry": row["geometry"]}
@@ -189,3 +192,30 @@ def stop_town(
         "setups": shaped(stops, SETUPS),
         "setup_works": conform(pairs, SETUP_WORKS),
     }
+
+
+def ways_of(tables: dict[str, pd.DataFrame], week: Week) -> Travel:
+    return travel(tables["setups"], tables["crews"], tables["streets"], week, source_crs="")
+
+
+def sleeved(count: int, **more) -> dict[str, pd.DataFrame]:
+    """`count` pipes 300 m apart, each with one ready sleeve, as set-ups."""
+    rows = range(count)
+    sleeves = [
+        sleeve(f"S{n}", 10.0, f"p{n}", counter_node=f"a{n}", **more.get("sleeve", {})) for n in rows
+    ]
+    works = [sleeve_works(one, **more.get("work", {})) for one in sleeves]
+    nodes = [node(f"{end}{n}", 300.0 * n + x) for n in rows for end, x in (("a", 0.0), ("b", 40.0))]
+    tables = town(
+        [row for own in works for row in own],
+        [pair for own in works for pair in chained(own)],
+        sleeves,
+        more.get("crews", [setter()]),
+        pipes=[pipe(f"p{n}", f"a{n}", f"b{n}") for n in rows],
+        nodes=nodes,
+        **{name: more[name] for name in ("shifts", "stock", "packers") if name in more},
+    )
+    chosen = settings(**more.get("week", {}))
+    made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
+    assert len(made.setups) == count, made.waiting.to_string()
+    return tables | {"setups": made.setups, "setup_works": made.setup_works}

@@ -48,8 +48,7 @@ class Board:
         self._clear_pipes()
 
     def _fits(self, day: int, order: Sequence[int]) -> bool:
-        stops = [self.stops[n] for n in order]
-        return within_loads(self.days[day], stops) and self.timed(day, order) is not None
+        return self._holds(day, order) and self.timed(day, order) is not None
 
     def _settle(self, day: int) -> None:
         """Leave out stops of a day, least value first, until it fits."""
@@ -122,26 +121,29 @@ class Board:
         served = [self.stops[n].setup_id for n in self.served]
         return self.shelf.short(served, self.stops[stop].setup_id)
 
-    def _cheapest(self, stop: int, *, free: bool = False) -> tuple[int, int, list[int]]:
+    def _cheapest(
+        self, stop: int, *, loads: bool = True, pipes: bool = True
+    ) -> tuple[int, int, list[int]]:
         """Find the place in the week with the least extra driving [s]; no order if there is none.
 
-        `free` asks for the clock alone: no load, no other crew on the pipe.
+        Without `loads` vans and caps are passed over, without `pipes` other crews on the pipe.
         """
         best: tuple[int, int, list[int]] = (0, -1, [])
         for day in range(len(self.days)):
-            if not self.able[day, stop]:
-                continue
             now = self.routes.get(day, [])
-            if not free and not within_loads(self.days[day], [self.stops[n] for n in [*now, stop]]):
+            if not self.able[day, stop] or (loads and not self._holds(day, [*now, stop])):
                 continue
             for at in range(len(now) + 1):
                 detour_s = self._detour_s(day, now, at, stop)
                 order = [*now[:at], stop, *now[at:]]
                 if best[2] and detour_s >= best[0]:
                     continue
-                if self.timed(day, order) and (free or not self._clashes(day, order)):
+                if self.timed(day, order) and not (pipes and self._clashes(day, order)):
                     best = (detour_s, day, order)
         return best
+
+    def _holds(self, day: int, order: Sequence[int]) -> bool:
+        return within_loads(self.days[day], [self.stops[n] for n in order])
 
     def _detour_s(self, day: int, now: Sequence[int], at: int, stop: int) -> int:
         yard = self.days[day].yard
@@ -163,9 +165,8 @@ class Board:
             return f"left out: worth a detour of {worth:.0f} min, the least is {least:.0f} min"
         crews = sorted({self.days[int(day)].crew for day in np.flatnonzero(self.able[:, stop])})
         names = ", ".join(crews)
-        if self._cheapest(stop, free=True)[2]:
-            return (
-                f"the days of {names} with time left hold no more sleeves or resin, or "
-                "another crew works on its pipe then"
-            )
+        if self._cheapest(stop, loads=False)[2]:
+            return f"the days of {names} with time left for it hold no more sleeves or resin"
+        if self._cheapest(stop, pipes=False)[2]:
+            return f"another crew works on its pipe when {names} has time left for it"
         return f"the week is full: no day of {names} has time left for it"
