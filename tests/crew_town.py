@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -126,11 +127,6 @@ def town(
     crews = [crew("Cleaning", CLEANERS), setter()] if crews is None else crews
     pipes = more.get("pipes", [pipe()])
     nodes = more.get("nodes", [node("a"), node("b", 40.0)])
-    system = {"system": "felt", "cure": "ambient", "supply": "mix_on_site", "carrier": "felt"}
-    size = {"system": "felt", "dn_from_mm": 100.0, "dn_to_mm": 600.0, "wall_mm": 5.0}
-    size |= {"plies": 3, "resin_kg_per_l": 1.05, "lengths_m": "1.0+2.0"}
-    times = {"prepare_s": 1800.0, "cure_s": 3600.0, "finish_s": 600.0, "pot_life_s": 1800.0}
-    ends = [{"system": "felt", "dn_to_mm": 600.0, "wall_c": c, **times} for c in (5.0, 20.0)]
     choices = [
         {
             "pipe_id": row["pipe_id"], "method": "sleeve", "state": "accepted", "reason": "said",
@@ -140,24 +136,39 @@ def town(
     ]  # fmt: skip
     links = [{"pipe_id": s["pipe_id"], "sleeve_id": s["sleeve_id"]} for s in sleeves]
     covers = [{"sleeve_id": one, "lateral_id": x} for one, x in more.get("covers", ())]
-    return {
+    own = {
         "works": conform(works, WORKS),
         "work_after": conform([{"work_id": b, "after_id": a} for b, a in after], WORK_AFTER),
         "sleeves": conform(sleeves, SLEEVES),
         "sleeve_laterals": conform(covers, SLEEVE_LATERALS),
-        "laterals": conform(more.get("laterals", ()), LATERALS),
         "pipes": shaped(pipes, PIPES),
         "nodes": shaped(nodes, NODES),
-        "streets": shaped(more.get("streets", ()), STREETS),
         "crews": conform(crews, CREWS),
         "shifts": conform(more.get("shifts", shifts(crews)), SHIFTS),
-        "packers": conform(more.get("packers", [packer()]), PACKERS),
-        "process": conform(more.get("process", ends), PROCESS),
-        "systems": conform([system], SYSTEMS),
-        "system_sizes": conform(more.get("system_sizes", [size]), SYSTEM_SIZES),
-        "stock": conform(more.get("stock", ()), STOCK),
-        "choices": conform(more.get("choices", choices), CHOICES),
+        "choices": conform(choices, CHOICES),
         "choice_sleeves": conform(links, CHOICE_SLEEVES),
+    }
+    given = {table.name: table for table in (LATERALS, PACKERS, PROCESS, SYSTEM_SIZES, STOCK)}
+    own |= {name: conform(more[name], table) for name, table in given.items() if name in more}
+    return usual() | own
+
+
+@cache
+def usual() -> dict[str, pd.DataFrame]:
+    """Tables that most tests share, never changed by anybody."""
+    system = {"system": "felt", "cure": "ambient", "supply": "mix_on_site", "carrier": "felt"}
+    size = {"system": "felt", "dn_from_mm": 100.0, "dn_to_mm": 600.0, "wall_mm": 5.0}
+    size |= {"plies": 3, "resin_kg_per_l": 1.05, "lengths_m": "1.0+2.0"}
+    times = {"prepare_s": 1800.0, "cure_s": 3600.0, "finish_s": 600.0, "pot_life_s": 1800.0}
+    ends = [{"system": "felt", "dn_to_mm": 600.0, "wall_c": c, **times} for c in (5.0, 20.0)]
+    return {
+        "laterals": conform([], LATERALS),
+        "streets": shaped([], STREETS),
+        "packers": conform([packer()], PACKERS),
+        "process": conform(ends, PROCESS),
+        "systems": conform([system], SYSTEMS),
+        "system_sizes": conform([size], SYSTEM_SIZES),
+        "stock": conform([], STOCK),
     }
 
 

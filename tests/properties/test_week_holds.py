@@ -104,7 +104,7 @@ def any_town(seed: int):
     return tables, settings(**week, fill_ratio=float(rng.uniform(0.6, 1.0)))
 
 
-@effort(max_examples=20, deadline=None)
+@effort(max_examples=12, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_no_work_is_lost_and_the_audit_is_clean(seed):
     """Each work to do has one set-up or one reason, each set-up one visit or one reason."""
