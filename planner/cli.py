@@ -178,8 +178,11 @@ def demo(
     from planner.inputs.project import read_project
     from planner.inputs.report import check_lines
     from planner.plan import place_rows
+    from planner.repairs.place_kernel import warm_up
 
     _copy_town(folder)
+    with _timed("compiling, kept on disk for later runs"):
+        warm_up()
     print(f"== sleeveplan check {folder}")
     inputs = read_project(folder, {})
     located = place_rows(inputs)

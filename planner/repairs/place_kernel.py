@@ -55,6 +55,13 @@ def place_sleeves_on(problem: Problem) -> Solution:
     return measure(problem, starts.tolist(), ends.tolist())
 
 
+def warm_up() -> None:
+    """Compile the kernel, or load it from disk, so that no pipe pays for it."""
+    none, pairs = np.empty(0, np.int64), np.empty((0, 2), np.int64)
+    demand, one = np.array([[300, 340]], np.int64), np.array([100], np.int64)
+    place_sleeves_on(Problem(1000, 30, 50, demand, pairs, pairs, pairs, pairs, one, one, none, 0))
+
+
 @_compiled
 def _allowed(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Mark where a left and a right end may lie."""
