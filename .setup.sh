@@ -1,5 +1,5 @@
-# Sourced by demo.sh and test.sh: finds Python 3.11+, makes .venv beside the code once.
-VENV="$PWD/.venv"
+# Sourced by demo.sh and test.sh, which set HERE: finds Python 3.11+, makes .venv once.
+VENV="$HERE/.venv"
 
 find_python() {
   local candidate
@@ -18,11 +18,11 @@ find_python() {
 setup() {
   local python stamp what
   python="$(find_python)"
-  stamp="$VENV/.$1-$(cksum <pyproject.toml | tr ' ' '-')"
+  stamp="$VENV/.$1-$(cksum <"$HERE/pyproject.toml" | tr ' ' '-')"
   [ -e "$stamp" ] && return
   [ -x "$VENV/bin/python" ] || "$python" -m venv "$VENV"
-  what="."
-  [ "$1" = dev ] && what=".[dev]"
+  what="$HERE"
+  [ "$1" = dev ] && what="$HERE[dev]"
   echo "setting up $VENV (once)" >&2
   "$VENV/bin/python" -m pip install -q --disable-pip-version-check -e "$what" >&2
   touch "$stamp"

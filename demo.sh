@@ -1,8 +1,7 @@
 #!/usr/bin/env bash
-# Runs the whole job on the demo town and says where map, sheets and totals are.
+# Runs the whole job on the demo town, here in ./quillhaven, and says where all of it is.
 set -euo pipefail
-here="$(cd "$(dirname "$0")" && pwd)"
-cd "$here"
-. ./.setup.sh
+HERE="$(cd "$(dirname "$0")" && pwd)"
+. "$HERE/.setup.sh"
 setup run
 "$VENV/bin/sleeveplan" demo "$@"
