@@ -137,9 +137,11 @@ def _plan_and_write(
     for line in summary_lines(made.tables, made.facts):
         print(line)
     print()
-    print(f"map     {out / 'map.html'}")
-    print(f"sheets  {out / 'sheets'}")
-    print(f"tables  {out / 'tables'} and {out / 'plan.gpkg'}")
+    home = out.resolve()
+    print(f"map     {home / 'map.html'}")
+    print(f"sheets  {home / 'sheets'}")
+    print(f"totals  {home / 'tables' / 'quantity_sums.csv'}")
+    print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
     return made, out
 
