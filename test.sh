@@ -8,4 +8,4 @@ setup dev
 "$VENV/bin/ruff" check planner tests data_demo
 "$VENV/bin/ruff" format --check planner tests data_demo
 "$VENV/bin/mypy"
-"$VENV/bin/pytest" -q -n 2 "$@"
+"$VENV/bin/pytest" -q -n 2 --dist loadfile "$@"

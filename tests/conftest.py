@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from planner.plan import Plan
+
 SAMPLES = Path(__file__).resolve().parents[2] / "shared" / "samples"
 REAL_CONNECT = socket.socket.connect
 REAL_RESOLVE = socket.getaddrinfo
@@ -66,3 +68,34 @@ def samples() -> Path:
     if not SAMPLES.is_dir():
         pytest.skip("../shared/samples is not here")
     return SAMPLES
+
+
+TOWN = Path(__file__).resolve().parents[1] / "data_demo"
+
+
+def copy_town(folder: Path) -> Path:
+    """Copy the demo town as a user would get it, without anything planned yet."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in sorted(TOWN.iterdir()):
+        if path.suffix in (".toml", ".csv", ".gpkg") and path.name != "project.gpkg":
+            shutil.copyfile(path, folder / path.name)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo town with its decisions taken in; read only."""
+    from planner.folder import accept_form
+
+    folder = copy_town(tmp_path_factory.mktemp("town"))
+    lines = accept_form(folder, folder / "decisions.csv")
+    assert lines[-1].endswith(", 0 refused or known"), lines
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_plan(demo_folder: Path) -> Plan:
+    """The plan of the demo town; read only."""
+    from planner.folder import run_project
+
+    return run_project(demo_folder)
