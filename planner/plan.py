@@ -29,7 +29,7 @@ from planner.repairs.referred import refer_sleeves
 from planner.repairs.works import make_works
 from planner.screening.locate import Located, locate
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves
+from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves, screen_visits
 from planner.screening.spans import id_rows, make_spans
 from planner.tables import Table, conform
 from planner.takeoff.totals import take_off
@@ -46,6 +46,7 @@ class Proposal:
     tables: Tables
     known: KnownIds
     lost_ids: tuple[pd.DataFrame, ...]
+    book: Rulebook
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,8 @@ def make_plan(
     ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)  # type: ignore[arg-type]
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
+    warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
+    t["findings"] = _joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
@@ -106,6 +109,7 @@ def make_plan(
         by_air=ways.by_air,
         reproducible=days.reproducible,
         version=version("sleeveplan"),
+        invented=settings.project.invented,
     )
     return Plan(t, facts, inputs, known)
 
@@ -165,7 +169,7 @@ def propose(
     )
     known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
     known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
-    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids))
+    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book)
 
 
 def place_rows(inputs: Inputs) -> Located:

@@ -32,6 +32,7 @@ class Project(_Section):
     currency: str
     first_day: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")
     seed: int = Field(ge=0)
+    invented: bool
 
 
 class Survey(_Section):

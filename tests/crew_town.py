@@ -14,6 +14,7 @@ from planner.contracts import (
     CHOICE_SLEEVES,
     CHOICES,
     CREWS,
+    FINDINGS,
     LATERALS,
     NODES,
     PACKERS,
@@ -162,6 +163,7 @@ def usual() -> dict[str, pd.DataFrame]:
     times = {"prepare_s": 1800.0, "cure_s": 3600.0, "finish_s": 600.0, "pot_life_s": 1800.0}
     ends = [{"system": "felt", "dn_to_mm": 600.0, "wall_c": c, **times} for c in (5.0, 20.0)]
     return {
+        "findings": conform([], FINDINGS),
         "laterals": conform([], LATERALS),
         "streets": shaped([], STREETS),
         "packers": conform([packer()], PACKERS),

@@ -11,6 +11,7 @@ from crew_town import FIRST_DAY, setter, settings, shaped, sleeved, ways_of, wor
 from planner.contracts import (
     CHOICES,
     CREWS,
+    FINDINGS,
     NODES,
     PACKERS,
     SETUP_WORKS,
@@ -246,3 +247,14 @@ def test_each_fault_says_what_is_there_and_what_must_be():
     row = found[found["rule"] == "drive"].iloc[0]
     due = int(PLAIN["visits"]["drive_s"].iloc[0])
     assert (row["found"], row["limit"]) == (f"drive of {due + 1} s", f"{due} s")
+
+
+def test_a_visit_that_a_rule_rules_out_is_refused() -> None:
+    """Only what holds for certain is refused; what is undecided or asks is a warning."""
+    visit = str(PLAIN["visits"]["visit_id"].iloc[0])
+    said = {"finding_id": "f", "about": "visit", "key": visit, "rule_id": "no-night",
+            "effect": "rules_out", "state": "yes", "why": "starts at night"}  # fmt: skip
+    assert "rule no-night" in broken(PLAIN | {"findings": conform([said], FINDINGS)})
+    for softer in ({"state": "undecided"}, {"effect": "refer"}, {"about": "span"}):
+        findings = conform([said | softer], FINDINGS)
+        assert broken(PLAIN | {"findings": findings}) == set()

@@ -5,13 +5,15 @@ Nothing is shared with `setups` and `week`: a mistake made there must not excuse
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pandas as pd
 
-from planner.contracts import AUDIT, SETUP_WORKS, SETUPS, UNSERVED, VISITS, WORKS
+from planner.contracts import AUDIT, FINDINGS, SETUP_WORKS, SETUPS, UNSERVED, VISITS, WORKS
 from planner.contracts.facts import Tables
 from planner.crews.audit_days import days_broken
 from planner.crews.audit_loads import loads_broken
-from planner.crews.audit_rows import Book
+from planner.crews.audit_rows import Book, Broken
 from planner.crews.audit_works import works_broken
 from planner.crews.travel import Travel
 from planner.settings import Week
@@ -23,15 +25,15 @@ def audit_week(tables: Tables, ways: Travel, week: Week) -> pd.DataFrame:
 
     Checked are shifts and the part of them that may be planned, windows, order and
     drives, double service, two crews on one pipe, vans, caps and shelf, acceptance,
-    predecessors, steps, systems, packers with their reach, lids, turns and access, and
-    that no set-up is lost.
+    predecessors, steps, systems, packers with their reach, lids, turns and access, that
+    no set-up is lost, and that no rule of the rulebook rules a visit out.
 
     Parameters
     ----------
     tables
         Of it: visits, unserved, setups, setup_works, works, work_after, sleeves, pipes,
         nodes, crews, shifts, packers, systems, system_sizes, process, stock, choices,
-        choice_sleeves.
+        choice_sleeves, findings (those about visits).
     ways
         Drives, as the week was planned with.
     week
@@ -50,8 +52,26 @@ def audit_week(tables: Tables, ways: Travel, week: Week) -> pd.DataFrame:
     for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS):
         check(tables[table.name], table)
     book = Book.of(tables, ways, week)
-    broken = sorted({*days_broken(book), *loads_broken(book), *works_broken(book)})
+    found = {*days_broken(book), *loads_broken(book), *works_broken(book), *_ruled_out(tables)}
+    broken = sorted(found)
     rows = [dict(zip(AUDIT.names, one, strict=True)) for one in broken]
     # One fault may be found twice with different limits; the first says enough.
     once = {(row["visit_id"], row["rule"], row["found"]): row for row in reversed(rows)}
     return conform(list(once.values()), AUDIT)
+
+
+def _ruled_out(tables: Tables) -> Iterator[Broken]:
+    """Give the visits that a rule of the book refuses for certain."""
+    findings = check(tables["findings"], FINDINGS)
+    refused = findings[
+        (findings["about"] == "visit")
+        & (findings["effect"] == "rules_out")
+        & (findings["state"] == "yes")
+    ]
+    for row in refused.to_dict("records"):
+        yield (
+            str(row["key"]),
+            f"rule {row['rule_id']}",
+            str(row["why"]),
+            "no visit that it rules out",
+        )

@@ -83,7 +83,7 @@ def sheet_data(
     drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
     look_up = DayTables.of(tables, facts)
     stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
-    notes = []
+    notes = ["Invented data: for show only."] if facts.invented else []
     if bool(visits["by_air"].any()):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
     return {

@@ -49,6 +49,7 @@ class DayTables:
     resin_g: dict[str, int]
     packers: pd.DataFrame
     crews: dict[str, Row]
+    warnings: dict[str, list[str]]
     units: str
 
     @classmethod
@@ -69,6 +70,7 @@ class DayTables:
             _resin_of(tables),
             tables["packers"],
             _by(tables["crews"], "crew"),
+            _warnings(tables["findings"]),
             facts.units,
         )
 
@@ -76,6 +78,15 @@ class DayTables:
 def _by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
     return {str(row[key]): row for row in plain.to_dict("records")}  # type: ignore[misc]
+
+
+def _warnings(findings: pd.DataFrame) -> dict[str, list[str]]:
+    """Give what the rulebook says of visits, by visit."""
+    about = findings[(findings["about"] == "visit") & (findings["effect"] != "note")]
+    said: dict[str, list[str]] = {}
+    for key, why in zip(about["key"], about["why"], strict=True):
+        said.setdefault(str(key), []).append(f"Mind: {why}")
+    return said
 
 
 def _resin_of(tables: Tables) -> dict[str, int]:
@@ -117,11 +128,16 @@ def stop_of(visit: Row, look_up: DayTables) -> Stop:
         "length": metres(pipe["length_m"], units),
         "sleeves": [_sleeve(one, visit, setup, look_up) for one in sleeves],
         "works": [_work(work, setup, pipe, units) for work in works],
-        "notes": _notes(node, setup),
-        "strip": _strip(pipe, sleeves, look_up),
+        "notes": [*_notes(node, setup), *look_up.warnings.get(visit["visit_id"], [])],
+        "whole": len(sleeves) <= 3 and len(works) <= 12,
+        "strip": _strip(pipe, sleeves, look_up) if _in_pipe(works) else "",
     }
     cures = tuple(sorted({look_up.cures.get(str(s["system"]), "") for s in sleeves}))
     return Stop(content, tuple(str(w["step"]) for w in works), cures)
+
+
+def _in_pipe(works: list[Row]) -> bool:
+    return any(work["step"] != "check_access" for work in works)
 
 
 def _counter(x_m: float, node: str, pipe: Row) -> float:
@@ -227,7 +243,8 @@ def _notes(node: Row, setup: Row) -> list[str]:
             f"Distances count from {setup['counter_node']}, the packer goes in at "
             f"{setup['node_id']}"
         )
-    return notes
+    doubts = str(setup["doubts"])
+    return [*notes, *(["Not known: " + doubts] if doubts else [])]
 
 
 def _strip(pipe: Row, sleeves: list[Row], look_up: DayTables) -> str:
