@@ -15,6 +15,7 @@ from typing import Any, Literal, TypeVar
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from planner.errors import TableError
 
@@ -120,30 +121,37 @@ def conform(
         If a value has the wrong type or the result breaks the contract.
     """
     frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-    data: dict[str, pd.Series] = {}
+    data: dict[str, Any] = {}
     for column in table.columns:
         if column.name in frame.columns:
             data[column.name] = _cast(frame[column.name], column, table)
         else:
             fill: Any = "" if column.kind in ("text", "date") else None
-            data[column.name] = pd.Series([fill] * len(frame), frame.index, DTYPES[column.kind])
-    out: pd.DataFrame = pd.DataFrame(data, columns=table.names)
+            data[column.name] = pd.array([fill] * len(frame), dtype=DTYPES[column.kind])  # type: ignore[call-overload]
+    out: pd.DataFrame = pd.DataFrame(data, columns=table.names, index=range(len(frame)))
     if table.geometry:
         shapes = frame["geometry"] if "geometry" in frame.columns else [None] * len(frame)
         crs = crs if crs is not None else getattr(frame, "crs", None)
         out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)  # type: ignore[arg-type]
     if table.key:
-        out = out.sort_values(list(table.key), kind="stable")
-    return check(out.reset_index(drop=True), table)
+        out = out.sort_values(list(table.key), kind="stable", ignore_index=True)
+    return check(out, table)
 
 
-def _cast(values: pd.Series, column: Column, table: Table) -> pd.Series:
+def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
+    wanted = DTYPES[column.kind]
+    same = str(values.dtype) == wanted
     try:
+        if same and (column.kind not in ("text", "date") or not values.array.isna().any()):
+            return values.array
         if column.kind in ("text", "date"):
-            return values.astype(object).where(values.notna(), "").astype(str).astype("str")
+            texts = [
+                "" if blank else str(v) for v, blank in zip(values, values.isna(), strict=True)
+            ]
+            return pd.array(texts, dtype="str")
         if column.kind == "number":
-            return values.astype(object).where(values.notna(), np.nan).astype("float64")
-        return values.astype(DTYPES[column.kind])  # type: ignore[call-overload, no-any-return]
+            return values.astype(object).where(values.notna(), np.nan).to_numpy(dtype=float)
+        return values.astype(wanted).array  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
         raise TableError(message) from error
@@ -173,43 +181,51 @@ def check(frame: Frame, table: Table) -> Frame:
 
 def _faults_of(values: pd.Series, column: Column) -> list[str]:
     wanted = DTYPES[column.kind]
-    if len(values) and str(values.dtype) != wanted:
+    if len(values) == 0:
+        return []
+    if str(values.dtype) != wanted:
         return [f"{column.name}: holds {values.dtype}, wants {wanted}"]
     if column.kind in ("text", "date"):
         return _text_faults(values, column)
     faults = []
-    missing = values.isna()
+    missing = np.asarray(values.array.isna(), dtype=bool)
     if not column.blank and missing.any():
-        faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {_first(missing)}")
+        where = _first(values, missing)
+        faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
     if column.kind == "flag":
         return faults
-    numbers = values[~missing].astype("float64")
-    bad = ~np.isfinite(numbers)
-    bad |= numbers < (-np.inf if column.low is None else column.low)
-    bad |= numbers > (np.inf if column.high is None else column.high)
+    numbers = values.to_numpy(dtype=float, na_value=np.nan)
+    bad = np.isinf(numbers)
+    if column.low is not None:
+        bad |= numbers < column.low
+    if column.high is not None:
+        bad |= numbers > column.high
     if bad.any():
         bounds = f"[{column.low}, {column.high}] {column.unit}".replace("None", "..")
-        example = f"{numbers[bad].iloc[0]:g} in row {_first(bad)}"  # type: ignore[arg-type]
+        example = f"{numbers[bad][0]:g} in row {_first(values, bad)}"
         faults.append(f"{column.name}: {int(bad.sum())} outside {bounds}, e.g. {example}")
     return faults
 
 
 def _text_faults(values: pd.Series, column: Column) -> list[str]:
-    missing = values.isna()
+    missing = np.asarray(values.array.isna(), dtype=bool)
     if missing.any():
-        return [f"{column.name}: missing text (not even ''), e.g. in row {_first(missing)}"]
-    blank = values == ""
+        where = _first(values, missing)
+        return [f"{column.name}: missing text (not even ''), e.g. in row {where}"]
+    if column.blank and not column.one_of and column.kind == "text":
+        return []
+    blank = np.asarray(values.array == "", dtype=bool)
     faults = []
     if not column.blank and blank.any():
-        faults.append(f"{column.name}: {int(blank.sum())} blank, e.g. in row {_first(blank)}")
-    bad = pd.Series(data=False, index=values.index)
-    wanted = ""
+        where = _first(values, blank)
+        faults.append(f"{column.name}: {int(blank.sum())} blank, e.g. in row {where}")
+    bad, wanted = np.zeros(len(values), dtype=bool), ""
     if column.one_of:
-        bad, wanted = ~blank & ~values.isin(column.one_of), " | ".join(column.one_of)
+        bad, wanted = ~blank & ~values.isin(column.one_of).to_numpy(bool), " | ".join(column.one_of)
     elif column.kind == "date":
-        bad, wanted = ~blank & ~values.str.fullmatch(DATE).astype(bool), "YYYY-MM-DD"
+        bad, wanted = ~blank & ~values.str.fullmatch(DATE).to_numpy(bool), "YYYY-MM-DD"
     if bad.any():
-        example = f"'{values[bad].iloc[0]}' in row {_first(bad)}"
+        example = f"'{values[bad].iloc[0]}' in row {_first(values, bad)}"
         faults.append(f"{column.name}: {int(bad.sum())} not {wanted}, e.g. {example}")
     return faults
 
@@ -224,8 +240,8 @@ def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
     return [f"{' + '.join(table.key)}: repeated, e.g. {example}"]
 
 
-def _first(mask: pd.Series) -> object:
-    return mask.index[mask.to_numpy(dtype=bool)][0]
+def _first(values: pd.Series, mask: NDArray[np.bool_]) -> object:
+    return values.index[mask][0]
 
 
 def describe(table: Table) -> pd.DataFrame:
