@@ -46,6 +46,9 @@ def main() -> None:
     except PlannerError as error:
         _say(f"sleeveplan: {error}")
         sys.exit(2)
+    except OSError as error:
+        _say(f"sleeveplan: {error.filename or 'a file'}: {error.strerror or error}")
+        sys.exit(2)
 
 
 def _say(line: str) -> None:

@@ -33,6 +33,10 @@ class StoreError(PlannerError, ValueError):
     """The store of decisions and ids cannot be read or written."""
 
 
+class UnknownIdError(PlannerError, LookupError):
+    """Nothing in the plan has the id that was asked for."""
+
+
 class UnitError(PlannerError, ValueError):
     """A value has no unit, or a unit of another dimension."""
 

@@ -21,6 +21,7 @@ from planner.contracts import (
     WORK_AFTER,
     WORKS,
 )
+from planner.errors import UnknownIdError
 from planner.screening.explain import explain_lines
 from planner.screening.rulebook import load_rulebook
 from planner.screening.screen import screen
@@ -150,10 +151,8 @@ def test_a_sleeve_a_work_a_row_and_a_pipe(tables: dict[str, pd.DataFrame]) -> No
 
 def test_an_unknown_id_names_the_nearest(tables: dict[str, pd.DataFrame]) -> None:
     """One line, with what might be meant."""
-    lines = explain_lines("D-00001", tables)
-    assert len(lines) == 1
-    assert "did you mean" in lines[0]
-    assert "D-000001" in lines[0]
+    with pytest.raises(UnknownIdError, match=r"did you mean .*D-000001"):
+        explain_lines("D-00001", tables)
 
 
 def test_text_from_a_file_cannot_steer_the_terminal(tables: dict[str, pd.DataFrame]) -> None:
@@ -168,4 +167,5 @@ def test_missing_tables_are_passed_over(tables: dict[str, pd.DataFrame]) -> None
     few = {name: tables[name] for name in ("pipes", "spans", "verdicts")}
     assert explain_lines("D-000001", few)[0].startswith("Span D-000001")
     assert explain_lines("P1", {"pipes": tables["pipes"]})[0].startswith("Pipe P1")
-    assert "no span" in explain_lines("P1", {})[0]
+    with pytest.raises(UnknownIdError, match="no span"):
+        explain_lines("P1", {})

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from small_project import SURVEYS, write_project
 
+from planner.contracts import FLAGS, LEFT_OVER
 from planner.errors import Fault
 from planner.inputs.project import Inputs, read_project
 from planner.inputs.report import balance, check_lines, refused_count, stretch_lines
 from planner.screening.locate import Located, locate
+from planner.tables import conform
 
 
 def read(folder: Path, **texts: str) -> tuple[Inputs, Located]:
@@ -112,3 +114,20 @@ def test_refused_rows_are_counted_once(faults: list[tuple[str, int, str]], count
     """A row or a record is one, however many of its cells are bad."""
     made = [Fault(file, row, column, "", "w") for file, row, column in faults]
     assert sum(refused_count(made).values()) == count
+
+
+def test_equal_doubts_are_one_line_that_counts_them(tmp_path: Path) -> None:
+    """Nine pipes with the same doubt: six are named and three counted; none is dropped."""
+    inputs, located = read(tmp_path)
+    many = [{"step": "network", "key": f"p{i}", "what": "turned"} for i in range(9)]
+    flags = conform(many, FLAGS)
+    left = [
+        {"step": "locate", "key": f"s#{i}", "file": "s.csv", "row": i, "reason": "no pipe"}
+        for i in range(8)
+    ]
+    lines = check_lines(inputs, flags, conform(left, LEFT_OVER), located.defects)
+    assert "flag: turned: p0, p1, p2, p3, p4, p5 and 3 more" in lines
+    (line,) = [line for line in lines if line.startswith("left over: s.csv")]
+    assert line.startswith("left over: s.csv, row 0, s#0, row 1, s#1")
+    assert line.endswith("and 2 more: no pipe")
+    assert lines[-1].endswith("left over 8, flags 9")

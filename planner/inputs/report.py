@@ -13,6 +13,9 @@ from planner.errors import Fault
 from planner.inputs.project import Inputs
 from planner.tables import check
 
+SHOWN = 6
+"""So many of equal doubts are named; all stand in the tables of a plan."""
+
 
 @dataclass(frozen=True)
 class Book:
@@ -62,10 +65,8 @@ def check_lines(
     faults = faults_of(inputs)
     doubts = pd.concat([inputs.flags, flags], ignore_index=True).drop_duplicates()
     lines = [f"fault: {fault}" for fault in faults]
-    lines += [f"left over: {_where(file, row, key)}: {reason}" for _, key, file, row, reason in
-              left_over[LEFT_OVER.names].itertuples(index=False)]  # fmt: skip
-    lines += [f"flag: {key}: {what}" for key, what in
-              doubts[["key", "what"]].itertuples(index=False)]  # fmt: skip
+    lines += [f"left over: {line}" for line in _left_lines(left_over)]
+    lines += [f"flag: {line}" for line in _flag_lines(doubts)]
     lines += [f"waits: {text}" for text in inputs.missing]
     lines += [f"stretches: {text}" for text in stretch_lines(inputs, defects)]
     lines += [f"books: {book}" for book in balance(inputs, doubts, left_over, defects)]
@@ -186,10 +187,30 @@ def _flagged_pipes(inputs: Inputs, file: str, flags: pd.DataFrame) -> int:
     return int(inputs.pipes.loc[own, "pipe_id"].isin(flags["key"]).sum())
 
 
-def _where(file: object, row: object, key: object) -> str:
-    if not file:
-        return str(key)
-    return f"{file}, row {row}, {key}" if not pd.isna(row) else f"{file}, {key}"  # type: ignore[call-overload]
+def _flag_lines(doubts: pd.DataFrame) -> list[str]:
+    """Write each doubt once, with the first things that it is about."""
+    lines = []
+    for what, keys in doubts.groupby("what", sort=False)["key"]:
+        lines.append(f"{keys.iloc[0]}: {what}" if len(keys) == 1 else f"{what}: {_first_of(keys)}")
+    return lines
+
+
+def _left_lines(left_over: pd.DataFrame) -> list[str]:
+    """Write each reason of one file once, with the first rows that it took."""
+    lines = []
+    for (file, reason), part in left_over.groupby(["file", "reason"], sort=False):
+        places = [f"row {row}, {key}" if not pd.isna(row) else str(key)
+                  for key, row in part[["key", "row"]].itertuples(index=False)]  # fmt: skip
+        where = f"{file}, " if file else ""
+        lines.append(f"{where}{_first_of(pd.Series(places))}: {reason}")
+    return lines
+
+
+def _first_of(names: pd.Series) -> str:
+    """Name the first few, and count the rest."""
+    shown = ", ".join(str(name) for name in names.iloc[:SHOWN])
+    more = len(names) - SHOWN
+    return shown if more <= 0 else f"{shown} and {more} more"
 
 
 def _one_line(text: str) -> str:

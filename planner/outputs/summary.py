@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.verdicts import VERDICT_WORDS
 
-SHOWN = 12
+SHOWN, WIDE = 12, 150
 
 
 def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
@@ -109,18 +110,28 @@ def _left_over(tables: Tables) -> list[str]:
             f"{len(rows)} {title}", (f"{n} x {why}" for why, n in reasons.items()), len(reasons)
         )
     left = tables["left_over"]
+    keys: dict[tuple[str, str], list[str]] = {}
+    for step, key, reason in left[["step", "key", "reason"]].itertuples(index=False):
+        keys.setdefault((str(step), str(reason)), []).append(str(key))
     lines += _capped(
         f"{len(left)} rows or things left over",
-        (f"{r.step} {r.key}: {r.reason}" for r in left.itertuples()),
-        len(left),
+        (f"{step} {_first_and_count(own)}: {reason}" for (step, reason), own in keys.items()),
+        len(keys),
     )
     return lines
+
+
+def _first_and_count(keys: list[str]) -> str:
+    return keys[0] if len(keys) == 1 else f"{keys[0]} and {len(keys) - 1} like it"
 
 
 def _capped(head: str, items: Iterable[str], count: int) -> list[str]:
     if not count:
         return []
-    shown = [f"  {item}" for _, item in zip(range(SHOWN), items, strict=False)]
+    shown = [
+        f"  {textwrap.shorten(item, WIDE, placeholder=' ...')}"
+        for _, item in zip(range(SHOWN), items, strict=False)
+    ]
     if count > SHOWN:
         shown.append(f"  ... and {count - SHOWN} more, all in the tables")
     return [head + ":", *shown]

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.errors import UnknownIdError
 from planner.screening.explain_place import length_line, place_lines
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
@@ -32,7 +33,12 @@ def explain_lines(key: str, tables: Tables) -> list[str]:
     Returns
     -------
     lines
-        Print-ready text; one line that names the nearest ids where the key is unknown.
+        Print-ready text.
+
+    Raises
+    ------
+    UnknownIdError
+        If nothing has this id; the message names the nearest.
     """
     kinds: tuple[tuple[str, str, Callable[[Row, Tables], list[str]]], ...] = (
         ("spans", "span_id", _span),
@@ -45,7 +51,8 @@ def explain_lines(key: str, tables: Tables) -> list[str]:
     for table, column, tell in kinds:
         for row in _where(tables, table, column, key):
             lines += [*([""] if lines else []), *tell(row, tables)]
-    lines = lines or [_nobody(key, tables, [(table, column) for table, column, _ in kinds])]
+    if not lines:
+        raise UnknownIdError(_printable(_nobody(key, tables, [kind[:2] for kind in kinds])))
     return [_printable(line) for line in lines]
 
 
