@@ -12,6 +12,15 @@ import pytest
 from planner.plan import Plan
 
 SAMPLES = Path(__file__).resolve().parents[2] / "shared" / "samples"
+BROWSER_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 REAL_CONNECT = socket.socket.connect
 REAL_RESOLVE = socket.getaddrinfo
 

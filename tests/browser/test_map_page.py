@@ -12,6 +12,7 @@ from playwright.sync_api import expect, sync_playwright
 from shapely.geometry import LineString
 
 from planner.outputs.map import draw_map
+from tests.conftest import BROWSER_FLAGS
 
 pytestmark = pytest.mark.browser
 EVIL = (
@@ -29,9 +30,7 @@ ZOOMS = (14, 16.5, 18.5)
 def browser(chromium):
     """Debian's chromium without a window."""
     with sync_playwright() as play:
-        running = play.chromium.launch(
-            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
-        )
+        running = play.chromium.launch(executable_path=chromium, args=BROWSER_FLAGS)
         yield running
         running.close()
 
