@@ -16,7 +16,7 @@ import typst
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.stops import DayTables, stop_of
-from planner.outputs.wording import cautions_for, clock, hours
+from planner.outputs.wording import cautions_for, clock, hours, item_words, mass, metres, way
 
 BANNER = "NOT ACCEPTED"
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -79,7 +79,7 @@ def sheet_data(
     first, last = visits.iloc[0], visits.iloc[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
     back_s = int(last["end_s"]) + int(last["back_s"])
-    km = (float(visits["drive_m"].sum()) + float(visits["back_m"].sum())) / 1000
+    drive_m = float(visits["drive_m"].sum()) + float(visits["back_m"].sum())
     drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
     look_up = DayTables.of(tables, facts)
     stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
@@ -95,10 +95,10 @@ def sheet_data(
         "leave": clock(leave_s),
         "back": clock(back_s),
         "hours": hours(back_s - leave_s),
-        "drive": f"{km:.1f} km, {hours(drive_s)} driving",
+        "drive": f"{way(drive_m, facts.units)}, {hours(drive_s)} driving",
         "banner": BANNER if facts.not_accepted else "",
         "notes": notes,
-        "load": _load(tables, crew, day),
+        "load": _load(tables, crew, day, facts.units),
         "stops": [stop.content for stop in stops],
         "cautions": cautions_for(
             {step for stop in stops for step in stop.steps},
@@ -109,7 +109,7 @@ def sheet_data(
     }
 
 
-def _load(tables: Tables, crew: str, day: str) -> list[dict[str, str]]:
+def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str]]:
     """List what the van must carry, net, from the sums of the route."""
     sums = tables["quantity_sums"]
     rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
@@ -119,8 +119,8 @@ def _load(tables: Tables, crew: str, day: str) -> list[dict[str, str]]:
         if row.unit == "pieces":
             amount = f"{net} pieces" if net != 1 else "1 piece"
         elif row.unit == "g":
-            amount = f"{net / 1000:.2f} kg"
+            amount = mass(net, units)
         else:
-            amount = f"{net / 1000:.2f} m"
-        load.append({"item": str(row.item), "amount": amount})
+            amount = metres(net / 1000, units)
+        load.append({"item": item_words(str(row.item), units), "amount": amount})
     return load

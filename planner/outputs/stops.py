@@ -12,7 +12,8 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.ground.quantities import items_of
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.strip import Mark, Strip, Tap, draw_strip
-from planner.outputs.wording import STEP_WORDS, clock, hours, metres, size
+from planner.outputs.wording import STEP_WORDS, clock, hours, mass, metres, size, way
+from planner.units import factor
 
 Row = dict[str, Any]
 ENDS = {
@@ -50,6 +51,7 @@ class DayTables:
     packers: pd.DataFrame
     crews: dict[str, Row]
     warnings: dict[str, list[str]]
+    checked: set[str]
     units: str
 
     @classmethod
@@ -71,6 +73,7 @@ class DayTables:
             tables["packers"],
             _by(tables["crews"], "crew"),
             _warnings(tables["findings"]),
+            _checked(tables["works"]),
             facts.units,
         )
 
@@ -78,6 +81,12 @@ class DayTables:
 def _by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
     return {str(row[key]): row for row in plain.to_dict("records")}  # type: ignore[misc]
+
+
+def _checked(works: pd.DataFrame) -> set[str]:
+    """Give the pipes whose access somebody has checked."""
+    done = works[(works["step"] == "check_access") & (works["state"] == "done")]
+    return set(done["pipe_id"])
 
 
 def _warnings(findings: pd.DataFrame) -> dict[str, list[str]]:
@@ -119,7 +128,7 @@ def stop_of(visit: Row, look_up: DayTables) -> Stop:
         "start": clock(visit["start_s"]),
         "end": clock(visit["end_s"]),
         "street": str(node.get("street") or "street not known"),
-        "drive": f"{hours(visit['drive_s'])}, {float(visit['drive_m']) / 1000:.1f} km",
+        "drive": f"{hours(visit['drive_s'])}, {way(float(visit['drive_m']), units)}",
         "stand": setup["node_id"],
         "other": setup["other_node_id"] or "not known",
         "pipe": pipe["pipe_id"],
@@ -128,7 +137,7 @@ def stop_of(visit: Row, look_up: DayTables) -> Stop:
         "length": metres(pipe["length_m"], units),
         "sleeves": [_sleeve(one, visit, setup, look_up) for one in sleeves],
         "works": [_work(work, setup, pipe, units) for work in works],
-        "notes": [*_notes(node, setup), *look_up.warnings.get(visit["visit_id"], [])],
+        "notes": [*_notes(node, setup, look_up), *look_up.warnings.get(visit["visit_id"], [])],
         "whole": len(sleeves) <= 3 and len(works) <= 12,
         "strip": _strip(pipe, sleeves, look_up) if _in_pipe(works) else "",
     }
@@ -169,7 +178,7 @@ def _sleeve(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> dict[str
 
 def _resin(sleeve: Row, look_up: DayTables) -> str:
     grams = look_up.resin_g.get(str(sleeve["sleeve_id"]))
-    return "resin not known" if grams is None else f"resin {grams / 1000:.2f} kg net"
+    return "resin not known" if grams is None else f"resin {mass(grams, look_up.units)} net"
 
 
 def _packers(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> str:
@@ -233,11 +242,12 @@ def _work(work: Row, setup: Row, pipe: Row, units: str) -> str:
     return f"{words}, counter from {node}: {metres(a, units)} to {metres(b, units)}"
 
 
-def _notes(node: Row, setup: Row) -> list[str]:
+def _notes(node: Row, setup: Row, look_up: DayTables) -> list[str]:
     notes = []
     access = str(node.get("access", "unknown"))
     if access != "open":
-        notes.append(f"Access at {setup['node_id']}: {access}")
+        seen = ", checked beforehand" if setup["pipe_id"] in look_up.checked else ""
+        notes.append(f"Access at {setup['node_id']}: {access}{seen}")
     if setup["counter_node"] != setup["node_id"]:
         notes.append(
             f"Distances count from {setup['counter_node']}, the packer goes in at "
@@ -289,5 +299,6 @@ def _strip(pipe: Row, sleeves: list[Row], look_up: DayTables) -> str:
             taps,
             SLEEVE_COLOUR,
             DAMAGE_COLOUR,
+            *(("ft", factor("ft", "m")) if look_up.units == "us" else ("m", 1.0)),
         )
     )

@@ -42,6 +42,8 @@ class Strip:
     taps: tuple[Tap, ...]
     sleeve_colour: str
     damage_colour: str
+    tick_name: str = "m"
+    tick_m: float = 1.0
 
 
 def draw_strip(strip: Strip) -> str:
@@ -71,7 +73,7 @@ def draw_strip(strip: Strip) -> str:
     ]
     parts += _labels(strip.sleeves, at, TOP - 28, strip.sleeve_colour)
     parts += _labels(strip.damages, at, TOP + PIPE_HIGH + 50, "#222222")
-    parts += _ticks(strip.length_m, at)
+    parts += _ticks(strip, at)
     parts.append("</svg>")
     return "".join(parts)
 
@@ -157,15 +159,16 @@ def _labels(
     return parts
 
 
-def _ticks(length_m: float, at: Callable[[float], float]) -> list[str]:
-    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 10**6) if length_m / s <= 12)
+def _ticks(strip: Strip, at: Callable[[float], float]) -> list[str]:
+    length = strip.length_m / strip.tick_m
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 10**6) if length / s <= 12)
     parts = []
     y = TOP + PIPE_HIGH + 16
-    for k in range(int(length_m / step) + 1):
-        x = at(float(k * step))
+    for k in range(int(length / step) + 1):
+        x = at(k * step * strip.tick_m)
         parts.append(
             f'<line x1="{x:.1f}" y1="{y:.1f}" x2="{x:.1f}" y2="{y + 4:.1f}" stroke="#555555"/>'
         )
-        unit = " m" if k == 0 else ""
+        unit = f" {strip.tick_name}" if k == 0 else ""
         parts.append(_text(x, y + 15, f"{k * step}{unit}", anchor="middle"))
     return parts

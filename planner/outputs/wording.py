@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from planner.units import factor
 
@@ -71,6 +72,31 @@ def size(dn_mm: float | None, units: str = "metric") -> str:
     if units == "us":
         return f"{dn_mm * factor('mm', 'in'):.3g} in"
     return f"DN {dn_mm:.0f}"
+
+
+def item_words(item: str, units: str = "metric") -> str:
+    """Write the name of an item, its size and length in the project's units."""
+    if units != "us":
+        return item
+    found = re.search(r"DN ([\d.]+) x ([\d.]+) m", item)
+    if not found:
+        return item
+    both = f"{size(float(found[1]), units)} x {metres(float(found[2]), units)}"
+    return item[: found.start()] + both + item[found.end() :]
+
+
+def mass(grams: int, units: str = "metric") -> str:
+    """Write a mass [g] in kg, or in pounds where the project prints US units."""
+    if units == "us":
+        return f"{grams / 1000 * factor('kg', 'lb'):.1f} lb"
+    return f"{grams / 1000:.2f} kg"
+
+
+def way(length_m: float, units: str = "metric") -> str:
+    """Write a drive [m] in km, or in miles where the project prints US units."""
+    if units == "us":
+        return f"{length_m * factor('m', 'mile'):.1f} mi"
+    return f"{length_m / 1000:.1f} km"
 
 
 def clock(seconds: int) -> str:
