@@ -6,11 +6,10 @@ import time
 from collections.abc import Callable
 from random import Random
 
-from tests.bench.frame import BenchResult
-
 from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.place_plain import list_sleeves, place_plainly
 from planner.repairs.problem import Problem, Solution, measure
+from tests.bench.frame import BenchResult
 from tests.pipe_problems import Kind, random_problem
 from tests.placement_milp import solve_milp
 
