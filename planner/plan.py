@@ -16,6 +16,7 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
 from planner.contracts.facts import RunFacts
 from planner.crews.audit import audit_week
+from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
 from planner.crews.travel import travel
 from planner.crews.week import plan_week
@@ -92,6 +93,7 @@ def make_plan(
     ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)  # type: ignore[arg-type]
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
+    t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
     t["findings"] = _joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week)

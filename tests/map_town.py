@@ -217,9 +217,24 @@ def _week(tables, nodes):
         "crews",
         [{"crew": crew, "steps": "sleeve", "yard_x": -40.0, "yard_y": -50.0} for crew in crews],
     )
+    legs = _legs(visits, {row["setup_id"]: row["geometry"] for row in setups})
     for name, rows in (("works", works), ("setups", setups), ("setup_works", links),
-                       ("visits", visits), ("quantity_sums", sums)):  # fmt: skip
+                       ("visits", visits), ("legs", legs), ("quantity_sums", sums)):  # fmt: skip
         put(tables, name, rows)
+
+
+def _legs(visits, at):
+    """Straight ways from the yard from stop to stop and home."""
+    yard, legs = Point(-40.0, -50.0), []
+    for _, day in pd.DataFrame(visits).sort_values("seq").groupby(["crew", "date"]):
+        before = yard
+        for visit, setup in zip(day["visit_id"], day["setup_id"], strict=True):
+            legs.append({"visit_id": visit, "part": "to", "by_air": False,
+                         "geometry": LineString([before, at[setup]])})  # fmt: skip
+            before = at[setup]
+        legs.append({"visit_id": visit, "part": "home", "by_air": False,
+                     "geometry": LineString([before, yard])})  # fmt: skip
+    return legs
 
 
 def _poisoned(frame, contract, evil):

@@ -16,7 +16,20 @@ FREE = (1_000_000, 1_000_000, 1_000_000)
 def roads(seconds: list[list[int]], manoeuvre_s: int = 0) -> Roads:
     drive = np.array(seconds, dtype=np.int64)
     by_air = np.zeros(drive.shape, dtype=bool)
-    return Roads(Travel(drive, drive * 10.0, {}, {}, by_air, by_air=False), manoeuvre_s)
+    return Roads(
+        Travel(
+            drive,
+            drive * 10.0,
+            {},
+            {},
+            by_air,
+            by_air=False,
+            places=np.zeros((len(drive), 2)),
+            place_of=np.arange(len(drive)),
+            graph=None,
+        ),
+        manoeuvre_s,
+    )
 
 
 def day(start_s: int = 0, end_s: int = 36_000, most_s: int | None = None) -> CrewDay:

@@ -118,6 +118,17 @@ VISITS = Table(
     ),
     key=("crew", "date", "seq"),
 )
+LEGS = Table(
+    "legs",
+    "one drive of the week as the van takes it",
+    (
+        text("visit_id", "stop that it leads to, or from which it leads home", blank=False),
+        text("part", "to the stop, or home from it", one_of=("to", "home"), blank=False),
+        flag("by_air", "reckoned by air: drawn straight", blank=False),
+    ),
+    key=("visit_id", "part"),
+    geometry="line along the streets, None where the van stays",
+)
 UNSERVED = Table(
     "unserved",
     "one set-up that found no place this week",

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
+from shapely.ops import substring
 
 from planner.settings import Week
 
@@ -29,7 +30,8 @@ class StreetGraph:
     """Arcs of all streets; `stop_node` and `stop_off_m` [m] tie each stop to its street.
 
     Parallel arcs are one, the quickest. `tail`, `head`: graph nodes of each arc, sorted;
-    `seconds` [s] and `metres` [m] along it.
+    `seconds` [s] and `metres` [m] along it. An arc is the part of the street `line` from
+    `from_m` to `to_m` along it; one driven against its drawing has `from_m` > `to_m`.
     """
 
     nodes_count: int
@@ -39,6 +41,10 @@ class StreetGraph:
     metres: Floats
     stop_node: Ints
     stop_off_m: Floats
+    line: Ints
+    from_m: Floats
+    to_m: Floats
+    shapes: npt.NDArray[np.object_]
 
     def times(self) -> csr_array:
         """Give the arcs' times [s] as a sparse matrix, tail by head."""
@@ -47,8 +53,18 @@ class StreetGraph:
 
     def metres_of(self, tail: Ints, head: Ints) -> Floats:
         """Give the length of arcs that are there, named by their ends [m]."""
+        return self.metres[self._arcs(tail, head)]
+
+    def points_of(self, tail: Ints, head: Ints) -> list[Floats]:
+        """Give the vertices of arcs that are there, named by their ends, as driven, (k, 2)."""
+        at = self._arcs(tail, head)
+        parts = zip(self.line[at], self.from_m[at], self.to_m[at], strict=True)
+        cut = [substring(self.shapes[line], start, stop) for line, start, stop in parts]
+        return [shapely.get_coordinates(part) for part in cut]
+
+    def _arcs(self, tail: Ints, head: Ints) -> Ints:
         keys = self.tail * self.nodes_count + self.head
-        return self.metres[np.searchsorted(keys, tail * self.nodes_count + head)]
+        return np.searchsorted(keys, tail * self.nodes_count + head)
 
 
 def make_street_graph(streets: gpd.GeoDataFrame, stops: Floats, week: Week) -> StreetGraph | None:
@@ -199,25 +215,29 @@ def _graph(lines: _Lines, cuts: _Cuts, off_m: Floats) -> StreetGraph:
     same = cuts.line[1:] == cuts.line[:-1]
     a, b = cuts.node[:-1][same], cuts.node[1:][same]
     line = cuts.line[:-1][same]
-    metres = np.diff(cuts.along_m)[same]
+    start, stop = cuts.along_m[:-1][same], cuts.along_m[1:][same]
     # A stop beside the end of a one-way street may leave it there: no length, no direction.
-    both = ~lines.oneway[line] | (metres <= _GRID_M)
+    both = ~lines.oneway[line] | (stop - start <= _GRID_M)
     tail, head = np.concatenate([a, b[both]]), np.concatenate([b, a[both]])
-    metres = np.concatenate([metres, metres[both]])
-    speed = np.concatenate([lines.speed[line], lines.speed[line][both]])
-    seconds = np.maximum(metres / speed, _LEAST_S)
+    from_m, to_m = np.concatenate([start, stop[both]]), np.concatenate([stop, start[both]])
+    line = np.concatenate([line, line[both]])
+    metres = np.abs(to_m - from_m)
+    seconds = np.maximum(metres / lines.speed[line], _LEAST_S)
     # A sparse matrix adds up parallel arcs: only the quickest of them may stay.
-    order = np.lexsort((metres, seconds, head, tail))
-    tail, head, seconds, metres = tail[order], head[order], seconds[order], metres[order]
+    order = np.lexsort((from_m, line, metres, seconds, head, tail))
     keep = np.ones(len(tail), dtype=bool)
-    keep[1:] = (np.diff(tail) != 0) | (np.diff(head) != 0)
-    keep &= tail != head
+    keep[1:] = (np.diff(tail[order]) != 0) | (np.diff(head[order]) != 0)
+    kept = order[keep & (tail[order] != head[order])]
     return StreetGraph(
-        cuts.nodes_count,
-        tail[keep],
-        head[keep],
-        seconds[keep],
-        metres[keep],
-        cuts.stop_node,
-        off_m,
+        nodes_count=cuts.nodes_count,
+        tail=tail[kept],
+        head=head[kept],
+        seconds=seconds[kept],
+        metres=metres[kept],
+        stop_node=cuts.stop_node,
+        stop_off_m=off_m,
+        line=line[kept],
+        from_m=from_m[kept],
+        to_m=to_m[kept],
+        shapes=lines.shapes,
     )

@@ -18,7 +18,7 @@ from planner.tables import check
 
 # Sources at once: all targets of so many stay in memory, never all nodes of all sources.
 _BLOCK = 100
-_NO_ARC = -9999  # what scipy writes where a node has no predecessor
+NO_ARC = -9999  # what scipy writes where a node has no predecessor
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,8 @@ class Travel:
 
     `seconds` and `metres` are (n, n), row to column; `crew_at` and `setup_at` say which
     row is the yard of a crew and which a set-up. `air` marks the drives that are reckoned
-    by air; `by_air` says that all are, for want of streets.
+    by air; `by_air` says that all are, for want of streets. `places` are the stops' places,
+    (m, 2) [m], `place_of` says which place a row is at, and `graph` ties the places to streets.
     """
 
     seconds: npt.NDArray[np.int64]
@@ -36,6 +37,9 @@ class Travel:
     setup_at: dict[str, int]
     air: npt.NDArray[np.bool_]
     by_air: bool
+    places: Floats
+    place_of: Ints
+    graph: StreetGraph | None
 
 
 def travel(
@@ -97,6 +101,9 @@ def travel(
         setup_at,
         np.ascontiguousarray(air[grid]),
         graph is None,
+        places,
+        place_of.ravel().astype(np.int64),
+        graph,
     )
 
 
@@ -157,7 +164,7 @@ def _lengths(graph: StreetGraph, before: Ints) -> Floats:
     going = np.arange(len(now))
     while len(going):
         back = before[rows[going], now[going]]
-        going, back = going[back != _NO_ARC], back[back != _NO_ARC]
+        going, back = going[back != NO_ARC], back[back != NO_ARC]
         metres[going] += graph.metres_of(back, now[going])
         now[going] = back
     return metres.reshape(len(before), -1)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from planner.contracts.facts import Tables
 from planner.outputs.layers import Sheet
-from planner.outputs.packing import DEGREE, has_shape, lon_lat, records, shapes_of
+from planner.outputs.packing import DEGREE, has_shape, lon_lat, pack_shapes, records, shapes_of
 from planner.outputs.palette import crew_letter, stop_label
 from planner.outputs.wording import STEP_WORDS, clock, size
 from planner.units import factor
@@ -117,16 +117,19 @@ def _totals(tables: Tables, level: str, key: str, routes: list[pd.DataFrame]) ->
 def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
     """Write each route for the map's script: letter, day, way from stop to stop, yard.
 
-    A stop whose set-up has no point is left out of the way; its number still counts.
+    ``way`` are the drives between stops, ``home`` those from and to the yard. A stop whose
+    set-up has no point is left out; its number still counts.
     """
     tables, facts = sheet.tables, sheet.facts
     letters, days = crew_letters(tables), day_numbers(tables, facts.first_day)
     yards = _yards(sheet)
     stops = _stops(sheet)
+    legs = _legs(sheet)
     out = []
     for (crew, day), part in tables["visits"].groupby(["crew", "date"], sort=True):
         rows = records(part.sort_values("seq"))
-        placed = [stops[row["setup_id"]] for row in rows if row["setup_id"] in stops]
+        first, last = (rows[0]["visit_id"], "to"), (rows[-1]["visit_id"], "home")
+        between = [(row["visit_id"], "to") for row in rows[1:]]
         number = days[str(day)]
         marks = [
             _stop(row, stops[row["setup_id"]], number, sheet)
@@ -140,13 +143,28 @@ def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
                 "letter": letters[str(crew)],
                 "day": number,
                 "name": day_name(str(day)),
-                "way": [_whole(stop["at"]) for stop in placed],
+                "way": _drawn(between, legs, sheet),
+                "home": _drawn([first, last], legs, sheet),
                 "yard": _whole(home[0]) if home else None,
                 "stops": marks,
                 "cells": route_totals(tables, str(crew), str(day)).cells(facts.units),
             }
         )
     return out
+
+
+def _legs(sheet: Sheet) -> dict[tuple[str, str], Any]:
+    table = sheet.tables["legs"]
+    part = table.loc[has_shape(table)]
+    keys = zip(part["visit_id"], part["part"], strict=True)
+    return dict(zip(keys, shapes_of(part), strict=True)) if len(part) else {}
+
+
+def _drawn(
+    keys: list[tuple[str, str]], legs: dict[tuple[str, str], Any], sheet: Sheet
+) -> dict[str, Any]:
+    shapes = np.array([legs[key] for key in keys if key in legs] + [None], dtype=object)[:-1]
+    return pack_shapes(shapes, sheet.facts.local_crs)
 
 
 def _whole(point: NDArray[np.float64]) -> list[int]:

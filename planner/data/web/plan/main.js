@@ -154,13 +154,16 @@
         dashArray: day.dash.length ? day.dash : null, smoothFactor: 0 });
       // The way out and home is drawn fainter: it would hide the order of the stops.
       var home = this._look("home_" + i, L.extend({}, look, { weight: 1.5, casingWidth: 1, opacity: 0.75 }));
-      var stops = route.way.map(plan.place), yard = route.yard && plan.place(route.yard);
-      if (yard && stops.length) {
-        this.paths.push(new plan.Route([yard, stops[0]], home));
-        this.paths.push(new plan.Route([stops[stops.length - 1], yard], home));
-      }
-      if (stops.length > 1) { this.paths.push(new plan.Route(stops, look)); }
-      stops.concat(yard || []).forEach(function (point) { self.extent.extend(point); });
+      var draw = function (packed, style) {
+        plan.decode(packed).forEach(function (shape) {
+          self.paths.push(new plan.Route(shape, style));
+          shape.forEach(function (point) { self.extent.extend(point); });
+        });
+      };
+      draw(route.home, home);
+      draw(route.way, look);
+      route.stops.forEach(function (stop) { self.extent.extend(plan.place(stop.at)); });
+      if (route.yard) { this.extent.extend(plan.place(route.yard)); }
     },
 
     _names: function () {

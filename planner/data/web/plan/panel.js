@@ -107,7 +107,7 @@
       this.root.appendChild(table);
       this.root.appendChild(element("p", "plan-hint", "A stop reads day.number, e.g. "
         + routes[0].letter + " " + ((routes[0].stops[0] || {}).label || "1.01")
-        + ". Lines join the stops in order; they are not the road driven."));
+        + ". Lines follow the streets; a straight one is reckoned by air."));
     },
 
     _dayRow: function (day, members) {

@@ -193,9 +193,21 @@ var sleeveplan = {};
       renderer._updatePoly(this);
       var ring = this._rings[0] || [], ctx = renderer._ctx;
       ctx.setLineDash([]);
-      for (var i = 1; i < ring.length; i++) { arrow(ctx, ring[i - 1], ring[i], look.color); }
+      var at = middle(ring);
+      if (at) { arrow(ctx, ring[at - 1], ring[at], look.color); }
     }
   });
+
+  // The end of the piece that holds the middle of a way as drawn; 0 where it has no piece.
+  function middle(ring) {
+    var left = 0, i;
+    for (i = 1; i < ring.length; i++) { left += ring[i - 1].distanceTo(ring[i]); }
+    for (i = 1, left /= 2; i < ring.length; i++) {
+      left -= ring[i - 1].distanceTo(ring[i]);
+      if (left <= 0) { return i; }
+    }
+    return 0;
+  }
 
   function arrow(ctx, from, to, colour) {
     if (from.distanceTo(to) < 56) { return; }
