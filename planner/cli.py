@@ -91,17 +91,22 @@ def init(folder: Folder) -> None:
 
 @app.command()
 def check(folder: Folder, sets: Sets = None) -> None:
-    """List every fault of the inputs, one line each, and the balanced books. Exit 1 if any."""
-    from planner.inputs.project import read_project
-    from planner.inputs.report import check_lines
-    from planner.plan import place_rows
+    """List every fault of the inputs, one line each, the balanced books, and what lies where.
 
-    inputs = read_project(folder, _overrides(sets))
-    located = place_rows(inputs)
-    for line in check_lines(inputs, located.flags, located.left_over, located.defects):
-        print(line)
-    if len(inputs.faults) or len(located.left_over):
+    Writes findings, refused rows and a map into out/check. Exit 1 if anything was refused.
+    """
+    if _check_and_write(folder, _overrides(sets)):
         raise typer.Exit(1)
+
+
+def _check_and_write(folder: Path, overrides: dict[str, str]) -> bool:
+    from planner.folder import check_project
+
+    checked = check_project(folder, overrides)
+    for line in checked.lines:
+        print(line)
+    print(f"written to {checked.folder.resolve()}: findings.csv, refused_rows.csv, map.html")
+    return checked.faulty
 
 
 @app.command(name="plan")
@@ -180,19 +185,13 @@ def demo(
 ) -> None:
     """Run the whole job on the invented demo town: check, accept, plan."""
     from planner.folder import accept_form
-    from planner.inputs.project import read_project
-    from planner.inputs.report import check_lines
-    from planner.plan import place_rows
     from planner.repairs.place_kernel import warm_up
 
     _copy_town(folder)
     with _timed("compiling, kept on disk for later runs"):
         warm_up()
     print(f"== sleeveplan check {folder}")
-    inputs = read_project(folder, {})
-    located = place_rows(inputs)
-    for line in check_lines(inputs, located.flags, located.left_over, located.defects):
-        print(line)
+    _check_and_write(folder, {})
     print(f"\n== sleeveplan accept {folder} {folder / 'decisions.csv'}")
     for line in accept_form(folder, folder / "decisions.csv"):
         print(line)

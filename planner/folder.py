@@ -4,24 +4,73 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from planner.contracts import CHECK_FINDINGS, REFUSED_ROWS
 from planner.errors import FileError
+from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
-from planner.outputs.files import write_tables
+from planner.inputs.report import check_lines
+from planner.outputs.files import write_table, write_tables
 from planner.outputs.map import draw_map
+from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
-from planner.plan import Plan, make_plan, propose
+from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
 from planner.repairs.accept import sift_decisions, stamp
 from planner.store.decisions import Store, open_store
 
 STORE = "project.gpkg"
 RUNS = "out"
+CHECKED = "check"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a check found: lines to print, the folder written, whether anything was refused."""
+
+    lines: list[str]
+    folder: Path
+    faulty: bool
+
+
+def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Checked:
+    """Read a project, place its rows, and write what was found into ``out/check``.
+
+    The folder holds ``findings.csv``, ``refused_rows.csv`` with the raw text beside, and
+    ``map.html`` of what is placed, in doubt and not placed. It is replaced as a whole.
+
+    Parameters
+    ----------
+    folder : Path
+        Project folder, with planner.toml in it.
+    overrides : mapping
+        Settings from the command line.
+
+    Raises
+    ------
+    PlannerError
+        If there are no pipes or no project file.
+    """
+    inputs = read_project(folder, overrides)
+    located = place_rows(inputs)
+    lines = check_lines(inputs, located.flags, located.left_over, located.defects)
+    tables = placed_tables(inputs, located)
+    findings = findings_table(inputs, located.flags, located.left_over)
+    refused = refused_table(inputs, located.left_over)
+
+    def write(part: Path) -> None:
+        write_table(part / "findings.csv", findings, CHECK_FINDINGS)
+        write_table(part / "refused_rows.csv", refused, REFUSED_ROWS)
+        (part / "map.html").write_text(draw_placing(tables, facts_of(inputs)), "utf-8")
+
+    out = _write_aside(folder, write, lambda runs: runs / CHECKED)
+    return Checked(lines, out, bool(len(inputs.faults) or len(located.left_over)))
 
 
 def run_project(
@@ -74,13 +123,8 @@ def write_run(made: Plan, folder: Path) -> Path:
     FileError
         If ``out`` leads out of the project folder.
     """
-    runs = folder / RUNS
-    if runs.is_symlink():
-        message = f"{runs}: is a link to another folder; nothing is written through it"
-        raise FileError(message)
-    runs.mkdir(exist_ok=True)
-    part = Path(tempfile.mkdtemp(dir=runs, prefix=".part-"))
-    try:
+
+    def write(part: Path) -> None:
         (part / "map.html").write_text(draw_map(made.tables, made.facts), "utf-8")
         write_sheets(made.tables, made.facts, part / "sheets")
         write_tables(made.tables, made.facts, part)
@@ -90,10 +134,28 @@ def write_run(made: Plan, folder: Path) -> Path:
             made.inputs.hashes,
             reproducible=made.facts.reproducible,
         )
+
+    return _write_aside(folder, write, _next_run)
+
+
+def _write_aside(folder: Path, write: Callable[[Path], None], name: Callable[[Path], Path]) -> Path:
+    """Write a folder under ``out/`` aside and rename it; one of that name is replaced."""
+    runs = folder / RUNS
+    if runs.is_symlink():
+        message = f"{runs}: is a link to another folder; nothing is written through it"
+        raise FileError(message)
+    runs.mkdir(exist_ok=True)
+    part = Path(tempfile.mkdtemp(dir=runs, prefix=".part-"))
+    try:
+        write(part)
         part.chmod(0o755)
-        return part.rename(_next_run(runs))
+        target = name(runs)
+        if target.exists():
+            target.rename(part.with_name(f"{part.name}-old"))
+        return part.rename(target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+        shutil.rmtree(part.with_name(f"{part.name}-old"), ignore_errors=True)
 
 
 def _next_run(runs: Path) -> Path:

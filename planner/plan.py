@@ -8,7 +8,7 @@ choices. The second is the planner's and the estimator's.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 import pandas as pd
@@ -100,20 +100,31 @@ def make_plan(
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
     t["flags"] = _joined([t["flags"], works.flags], FLAGS)
-    facts = RunFacts(
-        name=settings.project.name,
-        first_day=first_day,
-        currency=settings.project.currency,
-        units=settings.project.units,
-        source_crs=inputs.source_crs,
-        local_crs=inputs.local_crs,
+    facts = replace(
+        facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),
         by_air=ways.by_air,
         reproducible=days.reproducible,
-        version=version("sleeveplan"),
-        invented=settings.project.invented,
     )
     return Plan(t, facts, inputs, known)
+
+
+def facts_of(inputs: Inputs) -> RunFacts:
+    """Give the facts of a run that its inputs alone settle."""
+    project = inputs.settings.project
+    return RunFacts(
+        name=project.name,
+        first_day=project.first_day,
+        currency=project.currency,
+        units=project.units,
+        source_crs=inputs.source_crs,
+        local_crs=inputs.local_crs,
+        not_accepted=False,
+        by_air=False,
+        reproducible=True,
+        version=version("sleeveplan"),
+        invented=project.invented,
+    )
 
 
 def propose(
@@ -141,11 +152,7 @@ def propose(
     screened = screen(spanned.spans, located.pipes, book, defects=located.defects)
     verdicts, undone = apply_span_decisions(screened.verdicts, decisions)
     tables = {
-        **{name: getattr(inputs, name) for name in READ},
-        "pipes": located.pipes,
-        "inspections": located.inspections,
-        "defects": located.defects,
-        "laterals": located.laterals,
+        **placed_tables(inputs, located),
         "spans": spanned.spans,
         "span_rows": spanned.span_rows,
         "verdicts": verdicts,
@@ -185,6 +192,19 @@ def place_rows(inputs: Inputs) -> Located:
         inputs.settings.survey,
         inputs.settings.project.first_day,
     )
+
+
+def placed_tables(inputs: Inputs, located: Located) -> Tables:
+    """Give the tables that were read, with rows placed, and flags and left rows so far."""
+    return {
+        **{name: getattr(inputs, name) for name in READ},
+        "pipes": located.pipes,
+        "inspections": located.inspections,
+        "defects": located.defects,
+        "laterals": located.laterals,
+        "flags": _joined([inputs.flags, located.flags], FLAGS),
+        "left_over": _joined([_lost_rows(inputs), located.left_over], LEFT_OVER),
+    }
 
 
 def place_and_rule(

@@ -72,7 +72,8 @@ def test_plan_exits_with_0_and_under_strict_with_1(small: Path, tmp_path: Path) 
     assert "rows refused or left over" in last
     assert not last.startswith("0 ")
     assert run("plan", str(folder), "--strict").returncode == 1
-    assert sorted(path.name for path in (folder / "out").iterdir()) == ["0001", "0002"]
+    runs = {path.name for path in (folder / "out").iterdir()}
+    assert runs - {"check"} == {"0001", "0002"}
 
 
 @pytest.mark.parametrize(

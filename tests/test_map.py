@@ -342,7 +342,7 @@ def test_what_cannot_be_drawn_is_counted():
     map_town.put(tables, "defects", [defect_row()])
     map_town.put(tables, "nodes", [{"node_id": "A", "access": "open", "geometry": None}])
     panel = plan_data(tables, map_town.facts())["panel"]
-    assert panel["undrawn"] == [
+    assert panel["lists"][1][1] == [
         "1 pipes without a line", "1 nodes without a point", "1 defects on such pipes"
     ]  # fmt: skip
 
@@ -408,7 +408,7 @@ def test_a_stop_without_a_point_is_left_out_of_the_way_and_counted(tables):
     data = plan_data({**tables, "setups": setups}, map_town.facts())
     assert [stop["seq"] for stop in data["routes"][0]["stops"]] == [2, 3]
     assert data["routes"][0]["cells"][0] == "3"
-    assert "1 set-ups without a point" in data["panel"]["undrawn"]
+    assert "1 set-ups without a point" in data["panel"]["lists"][1][1]
 
 
 def test_panel_says_what_the_run_says_of_itself():

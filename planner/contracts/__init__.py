@@ -8,12 +8,14 @@ closed list of endings is `SUFFIXES`.
 """
 
 from planner.contracts.books import (
+    CHECK_FINDINGS,
     FAULTS,
     FLAGS,
     LEFT_OVER,
     ORPHANS,
     QUANTITIES,
     QUANTITY_SUMS,
+    REFUSED_ROWS,
 )
 from planner.contracts.crews import (
     AUDIT,
@@ -131,6 +133,7 @@ TABLES: tuple[Table, ...] = (
 __all__ = [
     "AUDIT",
     "BARE",
+    "CHECK_FINDINGS",
     "CHOICES",
     "CHOICE_SLEEVES",
     "CREWS",
@@ -155,6 +158,7 @@ __all__ = [
     "PROCESS",
     "QUANTITIES",
     "QUANTITY_SUMS",
+    "REFUSED_ROWS",
     "SETUPS",
     "SETUP_WORKS",
     "SHIFTS",

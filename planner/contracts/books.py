@@ -84,6 +84,29 @@ ORPHANS = Table(
     ),
     key=("kind", "old_id"),
 )
+# What `sleeveplan check` writes; no table of a run, so not in TABLES.
+CHECK_FINDINGS = Table(
+    "findings",
+    "one thing that a check found",
+    (
+        text("kind", "", one_of=("fault", "left over", "doubt", "waits"), blank=False),
+        text("file", "file, where it is about one"),
+        whole("row", "", "row in that file; blank = not about one"),
+        text("about", "column of a fault; else the pipe, survey or coded row"),
+        text("found", "what is there"),
+        text("wanted", "what was wanted, or what is doubtful"),
+    ),
+)
+REFUSED_ROWS = Table(
+    "refused_rows",
+    "one row that is not used, as it stands in its file",
+    (
+        text("file", "", blank=False),
+        whole("row", "", "", blank=False),
+        text("reason", "", blank=False),
+        text("raw", "the row as it stands in the file; blank where that is no text"),
+    ),
+)
 # What the store keeps between runs; no table of a run, so not in TABLES.
 IDS = Table(
     "ids",

@@ -55,6 +55,11 @@ def write_tables(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     return paths
 
 
+def write_table(path: Path, frame: pd.DataFrame, table: Table) -> Path:
+    """Write one table as a CSV, aside and renamed; text that could run gets an apostrophe."""
+    return _aside(path, _csv_writer(frame, table))
+
+
 def safe_text(value: str) -> str:
     """Put an apostrophe before text that a spreadsheet could run."""
     return "'" + value if value.startswith(RISKY) else value

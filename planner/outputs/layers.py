@@ -114,10 +114,10 @@ def pipes_layer(sheet: Sheet) -> Layer:
     fields = {
         "Pipe": [row["pipe_id"] for row in rows],
         "From, to": [f"{row['us_node'] or '?'} to {row['ds_node'] or '?'}" for row in rows],
-        "Size": [_pipe_size(row, sheet.facts.units) for row in rows],
+        "Size": [pipe_size(row, sheet.facts.units) for row in rows],
         "Material": [row["material"] for row in rows],
         "Carries": [row["use"] for row in rows],
-        "Length": [_pipe_length(row, sheet) for row in rows],
+        "Length": [pipe_length(row, sheet) for row in rows],
         "Proposal": [_proposal(word, row) for word, row in zip(classes, chosen, strict=True)],
         "State": [_state(row) for row in chosen],
         "Why": [row.get("reason", "") for row in chosen],
@@ -137,7 +137,8 @@ def _costs(choice: Mapping[str, Any]) -> bool:
     return choice.get("method") in ("sleeve", "liner", "dig")
 
 
-def _pipe_size(row: Mapping[str, Any], units: str) -> str:
+def pipe_size(row: Mapping[str, Any], units: str) -> str:
+    """Write a pipe's size: nominal, else shape with width and height."""
     if known(row["dn_mm"]) or not known(row["height_mm"]):
         return size(row["dn_mm"], units)
     wide = row["width_mm"] if known(row["width_mm"]) else row["height_mm"]
@@ -145,7 +146,8 @@ def _pipe_size(row: Mapping[str, Any], units: str) -> str:
     return f"{shape}, {wide:.0f} x {row['height_mm']:.0f} mm (wide x high)"
 
 
-def _pipe_length(row: Mapping[str, Any], sheet: Sheet) -> str:
+def pipe_length(row: Mapping[str, Any], sheet: Sheet) -> str:
+    """Write a pipe's length, where it comes from, and whether the lengths disagree."""
     source = row["length_from"]
     if not known(row["length_m"]):
         return f"{sheet.length(row['drawn_m'])} (drawn)"

@@ -73,6 +73,19 @@ def draw_map(tables: Tables, facts: RunFacts) -> str:
     PlannerError
         If the page would call out.
     """
+    return render("Sleeve plan", plan_data(tables, facts))
+
+
+def render(title: str, data: dict[str, Any]) -> str:
+    """Put data for the map's script into a page of its own.
+
+    Parameters
+    ----------
+    title : str
+        What the page is called until its script has run.
+    data : dict
+        As `plan_data` gives it.
+    """
     page = folium.Map(
         location=[0, 0],
         zoom_start=15,
@@ -89,9 +102,9 @@ def draw_map(tables: Tables, facts: RunFacts) -> str:
     page.default_js = [("leaflet", "")]
     page.default_css = [("leaflet_css", "")]
     page.add_child(_PlanView())  # type: ignore[no-untyped-call]
-    figure = OfflineFigure("Sleeve plan")
+    figure = OfflineFigure(title)
     figure.add_child(page)
-    figure.add_data("plan", plan_data(tables, facts))
+    figure.add_data("plan", data)
     return figure.render()
 
 

@@ -50,6 +50,16 @@ LOOKS: dict[str, Look] = {
 }
 """Look of each word of ``VERDICTS.verdict``, and of a pipe that no survey covers."""
 
+PLACING: dict[str, Look] = {
+    "placed": Look("placed", "", "#009E73", "", 5, "", "ring", "every row lies on the pipe"),
+    "doubt": Look("placed, in doubt", "", "#F0E442", "6 6", 4, INK, "diamond", "see its doubts"),
+    "stopped": Look("not placed", "", "#D55E00", "10 3", 6, "", "triangle", "rows without a place"),
+    "unseen": LOOKS["unseen"],
+}
+"""Look of a pipe by how its surveys could be placed, and of a placed row."""
+
+PLACING_ORDER = ("unseen", "placed", "doubt", "stopped")
+
 SLEEVE_COLOUR = LOOKS["sleeve"].colour
 DAMAGE_COLOUR = LOOKS["dig"].colour
 """Sleeve and damage where only these two meet, as on a strip drawing."""

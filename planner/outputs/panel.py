@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 from planner.contracts.facts import RunFacts
 from planner.outputs.layers import Sheet, pipe_classes, undrawn
 from planner.outputs.packing import Packed
-from planner.outputs.palette import DAYS, DRAW_ORDER, LOOKS
+from planner.outputs.palette import DAYS, DRAW_ORDER, LOOKS, SLEEVE_COLOUR, Look
 from planner.outputs.routes import heads, week_totals
 from planner.units import factor
 
@@ -32,19 +33,19 @@ def panel_of(sheet: Sheet, layers: dict[str, Packed]) -> dict[str, Any]:
         "made_by": f"sleeveplan {facts.version}",
         "band": BAND if facts.not_accepted else "",
         "notes": _notes(facts),
-        "legend": _legend(sheet, layers),
+        "legend": legend(sheet, layers, pipe_classes(sheet.tables), DRAW_ORDER),
         "counts": {name: len(layer["n"]) for name, layer in layers.items()},
         "heads": heads(facts.units),
         "total": week_totals(sheet.tables).cells(facts.units),
-        "left": _left(sheet),
-        "undrawn": undrawn(sheet),
+        "lists": [["Not in this week", _left(sheet)], ["Not on the map", undrawn(sheet)]],
     }
 
 
-def looks() -> dict[str, Any]:
-    """Write the palette for the map's script."""
+def looks(classes: dict[str, Look] = LOOKS, order: Sequence[str] = DRAW_ORDER) -> dict[str, Any]:
+    """Write a palette for the map's script; `order` runs from the bottom to the top."""
     return {
-        "order": list(DRAW_ORDER),
+        "order": list(order),
+        "sleeve": SLEEVE_COLOUR,
         "classes": {
             name: {
                 "word": look.word,
@@ -55,7 +56,7 @@ def looks() -> dict[str, Any]:
                 "shape": look.shape,
                 "meaning": look.meaning,
             }
-            for name, look in LOOKS.items()
+            for name, look in classes.items()
         },
         "days": [
             {
@@ -81,14 +82,26 @@ def _notes(facts: RunFacts) -> list[str]:
     return notes
 
 
-def _legend(sheet: Sheet, layers: dict[str, Packed]) -> list[dict[str, Any]]:
-    """Count pipes, their length and defects by class, worst first."""
-    tables = sheet.tables
-    pipes = tables["pipes"]
-    classes = pipe_classes(tables)
+def legend(
+    sheet: Sheet, layers: dict[str, Packed], classes: Sequence[str], order: Sequence[str]
+) -> list[dict[str, Any]]:
+    """Count pipes, their length and defects by class, worst first.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Tables and facts of the run.
+    layers : dict
+        The packed layers.
+    classes : sequence of str
+        Class of each pipe.
+    order : sequence of str
+        The classes from the bottom of the map to the top.
+    """
+    pipes = sheet.tables["pipes"]
     us = sheet.facts.units == "us"
     one = factor("m", "mile") if us else 0.001
-    length: dict[str, float] = dict.fromkeys(LOOKS, 0.0)
+    length: dict[str, float] = dict.fromkeys(order, 0.0)
     for word, metres in zip(
         classes, pipes["length_m"].fillna(pipes["drawn_m"]).fillna(0.0), strict=True
     ):
@@ -104,7 +117,7 @@ def _legend(sheet: Sheet, layers: dict[str, Packed]) -> list[dict[str, Any]]:
             "length": f"{length[name] * one:.1f} {'mi' if us else 'km'}",
             "defects": defects[name],
         }
-        for name in reversed(DRAW_ORDER)
+        for name in reversed(order)
     ]
 
 

@@ -10,7 +10,9 @@ import pytest
 from playwright.sync_api import TimeoutError as Waited
 from playwright.sync_api import expect, sync_playwright
 from shapely.geometry import LineString
+from small_project import write_project
 
+from planner.folder import check_project
 from planner.outputs.map import draw_map
 from tests.conftest import BROWSER_FLAGS
 
@@ -401,3 +403,16 @@ def test_twenty_thousand_pipes_open_and_zoom(open_map):
     assert took < 5000
     assert shown.run("view => view.paths.length") == 2 * grid * grid
     assert Path(shown.page.url.removeprefix("file://")).stat().st_size < 4_000_000
+
+
+def test_the_map_of_a_check_opens_without_a_request(browser, tmp_path):
+    """What lies where: legend and lists are there, views and routes are not."""
+    folder = check_project(write_project(tmp_path / "small")).folder
+    opened = Opened(browser, tmp_path, (folder / "map.html").read_text("utf-8"))
+    panel = opened.page.locator("#panel")
+    expect(panel).to_contain_text("What lies where".lower())
+    expect(panel).to_contain_text("Not placed")
+    assert opened.page.locator("#view_week").count() == 0
+    opened.zoom(17)
+    assert opened.requests == [opened.own]
+    assert opened.errors == []

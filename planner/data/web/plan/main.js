@@ -88,13 +88,13 @@
       this._look("shut", { shape: "square", color: "#6b747c", size: 5 });
       this._look("live", { shape: "tick", color: "#4d565e", size: 9 });
       this._look("closed", { shape: "tick", color: "#b4babf", size: 9 });
-      this._look("sleeve", { color: classes.sleeve.colour, least: 12, weight: 13 });
+      this._look("sleeve", { color: this.data.looks.sleeve, least: 12, weight: 13 });
       this.labels = new plan.Labels(this.map, this.top);
       this._lines("streets", plan.Line, function () { return "street"; });
       this._lines("pipes", plan.Line, function (word) { return "pipe_" + word; }, this.data.looks.order);
       this._marks("laterals", "");
       this._marks("nodes", "");
-      this._lines("sleeves", plan.Sleeve, function () { return "sleeve"; });
+      if (layers.sleeves) { this._lines("sleeves", plan.Sleeve, function () { return "sleeve"; }); }
       this._marks("defects", "defect_", this.data.looks.order);
       this.data.routes.forEach(function (route, i) { self._route(route, i); });
       this._names();

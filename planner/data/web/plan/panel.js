@@ -28,6 +28,8 @@
     },
 
     _views: function () {
+      this.buttons = {};
+      if (!this.data.panel.heads.length) { return; }
       var box = element("div", "plan-views"), self = this, buttons = {};
       [["repairs", "Repairs"], ["week", "Week"]].forEach(function (pair) {
         var button = element("button", "", pair[1]);
@@ -78,6 +80,7 @@
       var self = this, counts = this.data.panel.counts, box = element("div", "plan-others");
       [["sleeves", "sleeves"], ["nodes", "manholes"], ["laterals", "connections"],
         ["streets", "streets"], ["names", "names"]].forEach(function (pair) {
+        if (pair[0] !== "names" && !(pair[0] in counts)) { return; }
         var label = element("label");
         label.appendChild(self._switch(self.state.others, pair[0], pair[1]));
         var count = pair[0] in counts ? " " + counts[pair[0]].toLocaleString("en") : "";
@@ -90,6 +93,7 @@
 
     _routes: function () {
       var self = this, panel = this.data.panel, routes = this.data.routes;
+      if (!panel.heads.length) { return; }
       if (!routes.length) {
         this.root.appendChild(element("p", "plan-hint plan-none", "No week is planned: no routes."));
         return;
@@ -154,10 +158,9 @@
 
     _lists: function () {
       var panel = this.data.panel;
-      this._list("Not in this week", panel.left);
-      this._list("Not on the map", panel.undrawn);
+      panel.lists.forEach(function (pair) { this._list(pair[0], pair[1]); }, this);
       this.root.appendChild(element("p", "plan-hint",
-        "Click a pipe, defect, sleeve or stop to read about it. " + panel.made_by));
+        "Click what is drawn to read about it. " + panel.made_by));
     },
 
     _list: function (title, lines) {
