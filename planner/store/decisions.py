@@ -22,6 +22,7 @@ from planner.store.geopackage import (
     rows_of,
     transaction,
 )
+from planner.store.share import refuse_share
 from planner.tables import check, conform
 
 _TABLES = (DECISIONS, IDS, SETUP_IDS)
@@ -138,8 +139,10 @@ def open_store(path: Path) -> Store:
     Raises
     ------
     StoreError
-        If there is a file that is no GeoPackage, or that is in use.
+        If there is a file that is no GeoPackage, or that is in use, or if it lies on a
+        network share, where file locks do not hold.
     """
+    refuse_share(path)
     read_tables(path, [])
     return Store(path)
 
