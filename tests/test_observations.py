@@ -187,7 +187,7 @@ def test_rows_that_cannot_be_kept_are_each_named(tmp_path: Path) -> None:
 
 def test_codes_that_look_like_nothing_stay(tmp_path: Path) -> None:
     """``NA`` as a code is text; an unknown code is kept as unknown damage and told."""
-    got = read(tmp_path, HEAD + "R1,P,A,B,,1,NA,-,,nan,,\n")
+    got = read(tmp_path, HEAD + "R1,P,A,B,,1,NA,-,,nan,,\n", scheme="EN 13508-2")
     row = got.observations.iloc[0]
     assert (row["code"], row["char1"], row["q1"], row["mechanism"]) == ("NA", "-", "", "unknown")
     assert got.flags["key"].tolist() == ["R1#2"]

@@ -22,6 +22,7 @@ from planner.errors import TableError, UnitError
 from planner.units import factor
 
 SCHEME = "EN 13508-2"
+SCHEMES = (SCHEME, "PACP family", "UK letter codes")
 UNKNOWN = "unknown"
 INPUT = ("code", "char1", "char2", "q1", "q2", "stretch")
 OUTPUT = ("mechanism", "role", "quantity", "quantity_low", "quantity_high", "detail", "note")
@@ -151,7 +152,13 @@ def _unreadable(text: str, why: str) -> Figure:
     return Figure(np.nan, np.nan, f"figure '{text.strip()}' not read: {why}")
 
 
-def read_codes(frame: pd.DataFrame) -> pd.DataFrame:
+def detect_scheme(codes: pd.Series) -> str:
+    """Name the scheme that most of the codes of a file belong to; "" if they tell none."""
+    main = codes.str.strip().str[:3].str.upper()
+    return SCHEME if main.isin(set(code_table()["code"])).mean() >= 0.5 else ""
+
+
+def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:  # noqa: ARG001
     """Say of each coded row what it is, how it is used and what its figure can be.
 
     Parameters

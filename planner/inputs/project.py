@@ -51,8 +51,8 @@ class Inputs:
     """All that was read from one project folder, table by table, and what was wrong with it.
 
     ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file
-    that tell of a run and code nothing; ``hashes`` holds each file's sha256; ``missing`` says
-    which step waits for which file.
+    that tell of a run and code nothing; ``forms`` says of each survey file what it was read
+    as; ``hashes`` holds each file's sha256; ``missing`` says which step waits for which file.
     """
 
     folder: Path
@@ -79,6 +79,7 @@ class Inputs:
     local_crs: str
     read_count: dict[str, int]
     head_count: dict[str, int]
+    forms: list[str]
     missing: list[str]
     hashes: dict[str, str]
 
@@ -227,6 +228,7 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         local_crs=network.local_crs,
         read_count=dict(sorted(reading.read_count.items())),
         head_count=surveys.head_count,
+        forms=surveys.said,
         missing=[*missing, *reading.missing],
         hashes=_hashes(sections, reading.folder),
     )

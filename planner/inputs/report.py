@@ -56,15 +56,17 @@ def check_lines(
     Returns
     -------
     lines
-        Faults, rows left over, flags, steps that wait for a file, the shortest coded stretch
-        of each survey file, the books of each file, and the counts.
+        What each survey file was read as, faults, rows left over, flags, steps that wait for
+        a file, the shortest coded stretch of each survey file, the books of each file, and
+        the counts.
     """
     check(flags, FLAGS)
     check(left_over, LEFT_OVER)
     check(defects, DEFECTS)
     faults = faults_of(inputs)
     doubts = pd.concat([inputs.flags, flags], ignore_index=True).drop_duplicates()
-    lines = [f"fault: {fault}" for fault in faults]
+    lines = [f"form: {text}" for text in inputs.forms]
+    lines += [f"fault: {fault}" for fault in faults]
     lines += [f"left over: {line}" for line in _left_lines(left_over)]
     lines += [f"flag: {line}" for line in _flag_lines(doubts)]
     lines += [f"waits: {text}" for text in inputs.missing]

@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from planner.ground.codes import SCHEME
-
 # What makes two rows of one file belong to two runs, though their inspection_id be the same.
 _APART = ("inspection_id", "pipe_id", "start_node", "date")
 _HEAD = (
@@ -20,22 +18,26 @@ _HEAD = (
     "complete",
     "laterals_coded",
     "size_mm",
+    "width_mm",
+    "shape",
+    "material",
+    "stated_m",
+    "joint_every_m",
+    "edition",
 )
-_FINISH, _ABANDONED, _LATERAL = "BCE", "BDC", "BCA"
+_FINISH, _ABANDONED, _LATERAL = "node_end", "abandoned", "lateral"
 
 
 def name_runs(
-    frame: pd.DataFrame, file: str, taken: dict[str, str]
+    frame: pd.DataFrame, taken: dict[str, str]
 ) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Give every row the id of its run.
 
     Parameters
     ----------
     frame
-        Rows of one file. Within one inspection_id a blank pipe, node or day takes what
-        another row of the id says.
-    file
-        Its name.
+        Rows of one file, or of files that belong together, with ``file``. Within one
+        inspection_id a blank pipe, node or day takes what another row of the id says.
     taken
         Ids of earlier files and the file each came from; it grows.
 
@@ -57,7 +59,8 @@ def name_runs(
     _, firsts = np.unique(number, return_index=True)
     names: list[str] = []
     flags: list[tuple[str, str]] = []
-    for row in key.iloc[firsts].to_numpy(dtype=object):
+    files = filled["file"].iloc[firsts]
+    for row, file in zip(key.iloc[firsts].to_numpy(dtype=object), files, strict=True):
         given_id, pipe, start, day, other = (str(part) for part in row)
         wanted = given_id or "/".join(part for part in (pipe or other, start, day) if part)
         name, more = wanted, 2
@@ -72,19 +75,15 @@ def name_runs(
     return filled.assign(inspection_id=ids), flags
 
 
-def runs_of(
-    frame: pd.DataFrame, zero_at: str, file: str
-) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Say of each run what its rows say together; see `observations.read_observations`.
 
     Parameters
     ----------
     frame
-        Rows of one file with the ids of `name_runs`.
+        Rows with the ids of `name_runs` and the mechanisms of the code tables.
     zero_at
-        Zero of the counter where no row says it.
-    file
-        Its name.
+        Zero of the counter where neither a row nor the file says it.
 
     Returns
     -------
@@ -97,22 +96,23 @@ def runs_of(
     blank = heads.isna() | heads.isin(["", "unknown"])
     heads = heads.mask(blank, None)
     first = heads.groupby(by, sort=True).first()
-    flags = _disagreeing(heads, by, first, file)
-    code = frame["code"].str.upper()
+    origin = frame.groupby(by, sort=True)[["scheme", "zero_given", "file", "row"]].first()
+    flags = _disagreeing(heads, by, first, origin["file"])
+    what = frame["mechanism"].mask(frame["bare"], "")
     has = pd.DataFrame(
-        {name: code == name for name in (_FINISH, _ABANDONED, _LATERAL)}, frame.index
+        {name: what == name for name in (_FINISH, _ABANDONED, _LATERAL)}, frame.index
     )
     seen = has.groupby(by, sort=True).any()
     runs = first.rename(columns={"pipe_id": "pipe_ref"}).assign(
         inspection_id=first.index,
-        zero_at=first["zero_at"].fillna(zero_at),
+        zero_at=first["zero_at"].fillna(_said(origin["zero_given"])).fillna(zero_at),
         direction=first["direction"].fillna("unknown"),
         complete=_complete(first["complete"], seen),
-        surveyed_m=_surveyed(first["surveyed_m"], frame, code == _FINISH),
+        surveyed_m=_surveyed(first["surveyed_m"], frame, has[_FINISH]),
         laterals_coded=_laterals_coded(first["laterals_coded"], seen),
-        scheme=SCHEME,
-        file=file,
-        row=frame.groupby(by, sort=True)["row"].min(),
+        scheme=origin["scheme"],
+        file=origin["file"],
+        row=origin["row"],
     )
     abandoned = seen[_ABANDONED] & first["complete"].astype("boolean").fillna(value=False)
     flags += [
@@ -122,15 +122,21 @@ def runs_of(
 
 
 def _disagreeing(
-    heads: pd.DataFrame, by: pd.Series, first: pd.DataFrame, file: str
+    heads: pd.DataFrame, by: pd.Series, first: pd.DataFrame, files: pd.Series
 ) -> list[tuple[str, str]]:
     counts = heads.groupby(by, sort=True).nunique()
     flags = []
     for column in _HEAD:
         for run in counts.index[counts[column] > 1]:
             used = str(first.loc[run, column])
-            flags.append((str(run), f"{file}: rows disagree on {column}; the first, {used}, holds"))
+            flags.append(
+                (str(run), f"{files[run]}: rows disagree on {column}; the first, {used}, holds")
+            )
     return flags
+
+
+def _said(texts: pd.Series) -> pd.Series:
+    return texts.mask(texts == "")
 
 
 def _complete(given: pd.Series, seen: pd.DataFrame) -> pd.Series:

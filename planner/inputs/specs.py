@@ -26,11 +26,16 @@ class LayerSpec(_Spec):
 
 
 class InspectionSpec(_Spec):
-    """One CSV of coded observations; several files of one form may share a spec."""
+    """One file of coded observations; several files of one form may share a spec.
+
+    ``standard`` is the form of the file and ``scheme`` the coding scheme; '' is found out
+    from what stands in it.
+    """
 
     file: Path | None = None
     files: tuple[Path, ...] = ()
-    standard: str = "EN 13508-2"
+    standard: str = ""
+    scheme: str = ""
     columns: dict[str, str] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
     zero_at: str = "unknown"

@@ -1,0 +1,244 @@
+"""Rows of one coded file read cell by cell: numbers, words, codes and their letters.
+
+Every form of file comes here as a `CodedFile`; what cannot be read loses its row, with one
+fault each.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import pandas as pd
+
+from planner.errors import Fault, FileError
+from planner.ground.codes import SCHEME, UNKNOWN, code_table, detect_scheme, read_codes
+from planner.inputs.coded import FORM, CodedFile
+from planner.inputs.csv_text import CsvRows, shown
+from planner.inputs.forms import Form, nearest, pick_columns, read_cells, refuse
+
+ZERO_AT = ("wall", "centre", "unknown")
+_AS_WRITTEN = ("code", "char1", "char2", "stretch", "remark", "photo", "video")
+_CODED = tuple(FORM.names[FORM.names.index("s_m") :])
+# A, B and C are those of the header fields AAK and ABC of EN 13508-2, from memory; O and U
+# (with and against the flow) those of the federal German lists (BFR Abwasser, table A-7-321).
+_DIRECTIONS = {
+    "": "unknown", "unknown": "unknown", "c": "unknown",
+    "down": "down", "downstream": "down", "a": "down", "d": "down", "o": "down",
+    "up": "up", "upstream": "up", "b": "up", "u": "up",
+}  # fmt: skip
+_ZEROS = {
+    "": "", "unknown": "unknown",
+    "wall": "wall", "inside": "wall", "a": "wall",
+    "centre": "centre", "center": "centre", "b": "centre",
+}  # fmt: skip
+# S01 and F01 start and finish a stretch in the PACP family; 1 and 01 are one number.
+_STRETCH = re.compile(r"([ABCSF])0*(\d{1,6})", re.IGNORECASE)
+_STRETCH_LETTER = {"S": "A", "F": "B"}
+_JOINTS = {
+    "": False, "no": False, "n": False, "false": False, "0": False,
+    "a": True, "j": True, "yes": True, "y": True, "true": True, "1": True, "x": True,
+}  # fmt: skip
+_WORDS: tuple[tuple[str, dict[str, str] | dict[str, bool], str], ...] = (
+    ("direction", _DIRECTIONS, "down or up"),
+    ("zero_at", _ZEROS, "wall or centre"),
+    ("joint", _JOINTS, "A or yes at a joint, blank elsewhere"),
+)
+
+
+@dataclass(frozen=True)
+class CodedRows:
+    """What one file gave: typed rows, faults, pairs of key and doubt, and the books.
+
+    ``frame`` has the columns of `FORM`, ``row``, ``file``, ``scheme``, ``zero_given`` (the
+    zero of the counter where no row says it), ``bare`` (the row tells of a run and codes
+    nothing) and what the code tables say (`codes.OUTPUT`). ``lists_runs`` says that the
+    file has neither stations nor codes: it tells of runs whose rows another file holds.
+    """
+
+    file: str
+    frame: pd.DataFrame
+    faults: list[Fault]
+    read_count: int
+    flags: list[tuple[str, str]] = field(default_factory=list)
+    said: tuple[str, ...] = ()
+    lists_runs: bool = False
+
+
+def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, str]) -> CodedRows:
+    """Read the cells of one file.
+
+    Parameters
+    ----------
+    coded
+        Its rows as text.
+    columns
+        ``{our column: their column}`` where the reader has not named them.
+    units
+        ``{our column: unit of the file}``.
+
+    Raises
+    ------
+    FileError
+        If a column is missing without which no row can be placed.
+    """
+    raw, name = coded.rows, coded.rows.file
+    form = Form(FORM, name, as_written=_AS_WRITTEN)
+    places, unused, faults = pick_columns(raw, form, columns)
+    _want_columns(places, raw, columns)
+    flags = [*coded.flags, *_unused_flags(name, unused, places)]
+    raw, more_flags = _without_clock_zero(raw, places)
+    frame, more = read_cells(raw, form, places, {**coded.units, **units})
+    faults = [*raw.faults, *faults, *more]
+    frame = _read_words(frame, places, name, faults)
+    frame = _refuse_rows(frame, name, faults)
+    frame = frame.assign(stretch=_stretches(frame["stretch"]))
+    frame, scheme, told = _in_scheme(frame, coded.scheme, name)
+    frame = frame.assign(file=name, scheme=scheme, zero_given=coded.zero_at)
+    if raw.read_count == 0:
+        told.append((name, "a header and no rows: an empty file"))
+    said = tuple(f"{name}: {line}; codes of {scheme}" for line in coded.said)
+    lists_runs = not {"s_m", "code"} & set(places)
+    flags += [*more_flags, *told]
+    return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs)
+
+
+def _stretches(marks: pd.Series) -> pd.Series:
+    """Write the marks of a stretch alike: ``S01`` and ``a01`` as ``A1``; others stay."""
+    found = {}
+    for mark in marks.unique():
+        parts = _STRETCH.fullmatch(mark.strip())
+        if parts:
+            letter = parts[1].upper()
+            found[mark] = _STRETCH_LETTER.get(letter, letter) + parts[2]
+    return marks.map(lambda mark: found.get(mark, mark)).astype("str") if found else marks
+
+
+def _in_scheme(
+    frame: pd.DataFrame, scheme: str, name: str
+) -> tuple[pd.DataFrame, str, list[tuple[str, str]]]:
+    """Read the codes by the tables of the file's scheme; its codes tell it if it does not."""
+    flags: list[tuple[str, str]] = []
+    coded = ~frame["bare"]
+    scheme = scheme or detect_scheme(frame.loc[coded, "code"])
+    if not scheme:
+        scheme = SCHEME
+        if coded.any():
+            what = f"the codes do not tell their scheme: read as {SCHEME}; state the scheme"
+            flags.append((name, what))
+    frame, split = _split_codes(frame, name)
+    return frame.join(read_codes(frame, scheme)), scheme, [*flags, *split]
+
+
+def _want_columns(places: dict[str, int], raw: CsvRows, columns: Mapping[str, str]) -> None:
+    """Refuse a file without stations, codes, or anything that says which pipe they lie on.
+
+    A list of runs has neither station nor code; its rows are heads.
+    """
+    if "inspection_id" in places and not {"s_m", "code"} & set(places):
+        return
+    for name in ("s_m", "code"):
+        if name not in places:
+            theirs = columns.get(name, name)
+            what = f"'{theirs}'" + (f" for {name}" if theirs != name else "")
+            found = ", ".join(shown(column) for column in raw.header)
+            message = f"{raw.file}: no column {what}{nearest(theirs, raw.header)}; found {found}"
+            raise FileError(message)
+    if not {"inspection_id", "pipe_id", "start_node"} & set(places):
+        message = f"{raw.file}: no column for inspection_id, pipe_id or start_node"
+        raise FileError(message)
+
+
+def _unused_flags(name: str, unused: list[str], places: dict[str, int]) -> list[tuple[str, str]]:
+    if not unused:
+        return []
+    open_names = [column for column in FORM.names if column not in places]
+    told = [column + nearest(column, open_names) for column in unused]
+    return [(name, f"columns not used: {', '.join(told)}")]
+
+
+def _without_clock_zero(
+    raw: CsvRows, places: dict[str, int]
+) -> tuple[CsvRows, list[tuple[str, str]]]:
+    """Blank a clock of 0: the clock runs from 1 to 12, and lists write 0 for none."""
+    cells = raw.cells.copy()
+    count = 0
+    for name in ("clock_from_h", "clock_to_h"):
+        if name in places:
+            place = places[name]
+            zero = cells[place].str.strip().isin(["0", "00", "0.0", "0,0"])
+            cells[place] = cells[place].where(~zero, "")
+            count += int(zero.sum())
+    told = [(raw.file, f"{count} clock positions of 0 taken as not given")] if count else []
+    return replace(raw, cells=cells), told
+
+
+def _read_words(
+    frame: pd.DataFrame, places: dict[str, int], name: str, faults: list[Fault]
+) -> pd.DataFrame:
+    """Turn the words for direction, zero and joint into ours; other words lose the row."""
+    for column, words, wanted in _WORDS:
+        folded = frame[column].str.casefold()
+        bad = dict.fromkeys(frame.index[~folded.isin(list(words)).astype(bool)], wanted)
+        frame = refuse(frame, bad, column, name, faults)
+        values = folded.loc[frame.index].map(words)
+        if column == "joint":
+            known = values.astype("boolean") if "joint" in places else pd.NA
+            frame = frame.assign(at_joint=pd.Series(known, frame.index, dtype="boolean"))
+        else:
+            frame = frame.assign(**{column: values.astype("str")})
+    return frame
+
+
+def _refuse_rows(frame: pd.DataFrame, name: str, faults: list[Fault]) -> pd.DataFrame:
+    """Refuse rows without a code or a run; mark rows that tell of a run and code nothing."""
+    blank = pd.DataFrame(
+        {
+            c: frame[c].isna() if FORM[c].kind == "number" else frame[c].eq("")
+            for c in _CODED
+            if c != "joint"
+        }
+    )
+    bare = blank.all(axis=1) & ~frame["at_joint"].fillna(value=False).astype(bool)
+    frame = frame.assign(bare=bare)
+    codeless = frame.index[blank["code"] & ~bare]
+    frame = refuse(frame, dict.fromkeys(codeless, "a code"), "code", name, faults)
+    nodes = (frame["start_node"] != "") & (frame["end_node"] != "")
+    nowhere = (frame["inspection_id"] == "") & (frame["pipe_id"] == "") & ~nodes
+    wanted = "an inspection_id, a pipe_id, or both nodes"
+    return refuse(frame, dict.fromkeys(frame.index[nowhere], wanted), "pipe_id", name, faults)
+
+
+def _split_codes(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+    """Part codes written with their letters, as in BABBA, where no column holds the letters."""
+    main = frame["code"].str[:3].str.upper()
+    long = frame["code"].str.fullmatch(r"[A-Za-z]{4,5}").astype(bool)
+    bare = (frame["char1"] == "") & (frame["char2"] == "")
+    joined = long & bare & main.isin(set(code_table()["code"])).astype(bool)
+    if not joined.any():
+        return frame, []
+    parted = {
+        "code": frame["code"].where(~joined, frame["code"].str[:3]),
+        "char1": frame["char1"].where(~joined, frame["code"].str[3:4]),
+        "char2": frame["char2"].where(~joined, frame["code"].str[4:5]),
+    }
+    what = f"{int(joined.sum())} codes hold their letters: read as code and characterisations"
+    return frame.assign(**parted), [(name, what)]
+
+
+def doubts_of(rows: pd.DataFrame) -> list[tuple[str, str]]:
+    """Tell of each coded row what the code tables doubt.
+
+    Parameters
+    ----------
+    rows
+        Coded rows with ``observation_id``, as `read_rows` gives them.
+    """
+    unknown = rows["mechanism"] == UNKNOWN
+    note = rows["note"].where(
+        (rows["note"] != "") | ~unknown, "code '" + rows["code"] + "' is not known"
+    )
+    told = rows[note != ""]
+    places = "row " + told["row"].astype("str") + " of " + told["file"] + ": " + note[told.index]
+    return list(zip(told["observation_id"].astype(str), places.astype(str), strict=True))
