@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from planner.errors import Fault
+from planner.inputs.cells import Style
 from planner.inputs.csv_text import CsvRows
 from planner.tables import Table, date, flag, number, text
 
@@ -89,6 +90,7 @@ def rows_of(
     row: Sequence[int],
     faults: Sequence[Fault] = (),
     encoding: str = "",
+    decimal: Style = "point",
 ) -> CsvRows:
     """Put the texts that a reader found, by column of `FORM`, into rows.
 
@@ -104,8 +106,12 @@ def rows_of(
         What could not be read.
     encoding
         Of the file, for the record.
+    decimal
+        Sign of its numbers.
     """
     names = tuple(columns)
     arrays = [pd.array(list(columns[name]), dtype="str") for name in names]
     cells = pd.DataFrame(dict(enumerate(arrays)), index=range(len(row)))
-    return CsvRows(file, names, cells, np.asarray(row, dtype=np.int64), "", encoding, list(faults))
+    return CsvRows(
+        file, names, cells, np.asarray(row, dtype=np.int64), "", encoding, list(faults), decimal
+    )

@@ -37,8 +37,9 @@ _MARKS = (
 class CsvRows:
     """Rows of text: ``cells`` has one column by position for each name in ``header``.
 
-    ``row`` is the line of each row in the file. Rows without any text are left away; rows
-    that cannot be cut into cells are in ``faults``.
+    ``row`` is the line of each row in the file; ``decimal`` the decimal sign where the file
+    says it (point or comma), '' where the cells must tell. Rows without any text are left
+    away; rows that cannot be cut into cells are in ``faults``.
     """
 
     file: str
@@ -48,6 +49,7 @@ class CsvRows:
     separator: str
     encoding: str
     faults: list[Fault]
+    decimal: str = ""
 
     @property
     def read_count(self) -> int:

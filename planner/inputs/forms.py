@@ -206,8 +206,7 @@ def read_cells(
     """
     texts = {name: rows.cells[place].str.strip() for name, place in places.items()}
     numeric = [c.name for c in form.columns if c.kind in ("number", "whole") and c.name in texts]
-    uniques = (text for name in numeric for text in texts[name].unique())
-    style = decimal_style(uniques, rows.separator)
+    style = _style_of(rows, [texts[name] for name in numeric])
     faults = []
     if style == "mixed":
         found = "decimal points in some numbers and decimal commas in others"
@@ -234,6 +233,13 @@ def read_cells(
     frame = pd.DataFrame({**data, "row": pd.Series(rows.row, dtype="Int64")})
     faults.sort(key=lambda fault: fault.row)
     return frame[~bad].reset_index(drop=True), faults
+
+
+def _style_of(rows: CsvRows, columns: Sequence[pd.Series]) -> Style:
+    if rows.decimal in ("point", "comma"):
+        return "point" if rows.decimal == "point" else "comma"
+    uniques = (text for column in columns for text in column.unique())
+    return decimal_style(uniques, rows.separator)
 
 
 def _says_nothing(cells: pd.Series) -> pd.Series:

@@ -11,9 +11,13 @@ from pathlib import Path
 from planner.errors import FileError
 from planner.ground.codes import SCHEMES
 from planner.inputs.coded import Reader
+from planner.inputs.en_text import is_en_text, read_en_text
 
 TABLE = "table"
-READERS: dict[str, Reader] = {}
+EN_TEXT = "EN 13508-2 text"
+READERS: dict[str, Reader] = {
+    EN_TEXT: read_en_text,
+}
 """Readers by the name that ``standard`` in ``planner.toml`` gives their form."""
 XML_ROOTS: dict[str, tuple[str, str]] = {}
 """Form by root element: its local name in small letters, and an element that stands inside."""
@@ -57,7 +61,7 @@ def form_of(path: Path, file: str, standard: str = "") -> str:
     text = _loosely(head)
     if text.lstrip().startswith("<"):
         return _xml_form(text, file)
-    return TABLE
+    return EN_TEXT if is_en_text(text) else TABLE
 
 
 def scheme_of(written: str, file: str = "") -> str:
