@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from planner.contracts.survey import ROLES
 from planner.contracts.verdicts import SPAN_QUANTITIES
 from planner.errors import TableError
-from planner.ground.codes import code_table, mechanisms_of, read_codes, read_figure, roles
+from planner.ground.codes import code_table, mechanisms_of, read_codes, roles
+from planner.ground.figures import read_figure
 
 
 def rows(*written: str) -> pd.DataFrame:

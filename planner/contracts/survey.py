@@ -58,6 +58,7 @@ _OBSERVED = (
     number("quantity_low", "by quantity", "least the figure can be"),
     number("quantity_high", "by quantity", "most the figure can be"),
     text("detail", "kind of root, deposit or crack direction, from the characterisations"),
+    text("shows", "soil_visible, void_visible, at_lateral in the code itself, '+' between"),
     text("file", "file it was read from"),
     whole("row", "", "row in that file"),
 )

@@ -8,8 +8,6 @@ a person must read. Nothing is dropped.
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
@@ -18,27 +16,29 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.errors import TableError, UnitError
-from planner.units import factor
+from planner.errors import TableError
+from planner.ground.figures import NOT_KNOWN, Figure, height_pct_of, read_figure
 
 SCHEME = "EN 13508-2"
-SCHEMES = (SCHEME, "PACP family", "UK letter codes")
+PACP = "PACP family"
+UK = "UK letter codes"
+TABLES = {SCHEME: "en13508-2.csv", PACP: "pacp.csv", UK: "uk.csv"}
+SCHEMES = tuple(TABLES)
 UNKNOWN = "unknown"
 INPUT = ("code", "char1", "char2", "q1", "q2", "stretch")
-OUTPUT = ("mechanism", "role", "quantity", "quantity_low", "quantity_high", "detail", "note")
+OUTPUT = (
+    "mechanism", "role", "quantity", "quantity_low", "quantity_high", "detail",
+    "coded_joint", "shows", "note",
+)  # fmt: skip
+# A scheme is told by its codes where so many of a file's codes are its own, and so many
+# more than of any other.
+_MOST, _MORE = 0.5, 0.1
 
 # A joint bent by more is rare, and older files hold sags in mm under this code (practice).
 ANGLE_DOUBTFUL_DEG = 15.0
 # The crack that a width alone stands for, where the letter is not known: least width [mm].
 CRACK_FROM_MM = (("fracture", 5.0), ("crack", 0.5), ("crack_surface", 0.0))
 
-_NUMBER = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
-_FIGURE = re.compile(
-    rf"(?P<op><=|>=|<|>|≤|≥)?\s*(?P<a>{_NUMBER})"
-    rf"(?:\s*(?:-|\u2013|\.\.|to)\s*(?P<b>{_NUMBER}))?\s*(?P<unit>%|mm|cm|m|°|deg)?"
-)
-_THOUSANDS = re.compile(r"\d+,\d{3}")
-_SAME_UNIT = {"°": "deg"}
 _TABLE_COLUMNS = (
     "code",
     "char1",
@@ -51,23 +51,13 @@ _TABLE_COLUMNS = (
     "stretch_mechanism",
     "stretch_quantity",
     "detail",
+    "at_joint",
+    "shows",
     "source",
     "verified",
 )
 
 Numbers = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Figure:
-    """What a figure can be: from `low` to `high`; NaN at one end is open, at both unknown."""
-
-    low: float
-    high: float
-    note: str = ""
-
-
-NOT_KNOWN = Figure(np.nan, np.nan)
 
 
 @lru_cache(maxsize=1)
@@ -82,96 +72,52 @@ def mechanisms_of(*wanted: str) -> tuple[str, ...]:
     return tuple(sorted(name for name, role in roles().items() if role in wanted))
 
 
-def code_table() -> pd.DataFrame:
-    """Give the table of EN 13508-2 as text: one row for each code and letter, ``*`` the rest."""
-    return _packaged("en13508-2.csv").copy()
-
-
-@lru_cache(maxsize=4096)
-def read_figure(text: str, unit: str = "") -> Figure:
-    """Read one quantification.
-
-    Parameters
-    ----------
-    text
-        As written: ``12``, ``2,5``, ``<5``, ``>50``, ``10-15``, ``3 cm``, blank.
-    unit
-        Unit the code asks for: mm, %, deg or "". A length in another unit is turned
-        into it; any other unit makes the figure unreadable.
-
-    Returns
-    -------
-    figure
-        Unknown with a note saying why where the text cannot be read.
-
-    Examples
-    --------
-    >>> read_figure("10-15", "%")
-    Figure(low=10.0, high=15.0, note='')
-    >>> read_figure("<5", "mm")
-    Figure(low=0.0, high=5.0, note='')
-    """
-    plain = text.strip().lower()
-    if not plain:
-        return NOT_KNOWN
-    found = _FIGURE.fullmatch(plain)
-    if found is None:
-        return _unreadable(text, "no figure")
-    if any(part and _THOUSANDS.fullmatch(part) for part in found.group("a", "b")):
-        return _unreadable(text, "a comma before three digits may part thousands or decimals")
-    try:
-        scale = _scale(found["unit"] or "", unit)
-    except UnitError:
-        return _unreadable(text, f"wants {unit or 'no unit'}")
-    return _interval(text, found, scale)
-
-
-def _interval(text: str, found: re.Match[str], scale: float) -> Figure:
-    first = float(found["a"].replace(",", ".")) * scale
-    if found["b"] is not None:
-        second = float(found["b"].replace(",", ".")) * scale
-        if found["op"] or second < first:
-            return _unreadable(text, "no class from low to high")
-        return Figure(first, second)
-    if found["op"] in ("<", "<=", "≤"):
-        return Figure(0.0, first)
-    return Figure(first, np.nan if found["op"] else first)
-
-
-def _scale(found: str, wanted: str) -> float:
-    found = _SAME_UNIT.get(found, found)
-    if not found or found == wanted:
-        return 1.0
-    if wanted != "mm":
-        message = f"'{found}' where {wanted} is wanted"
-        raise UnitError(message)
-    return factor(found, wanted)
-
-
-def _unreadable(text: str, why: str) -> Figure:
-    return Figure(np.nan, np.nan, f"figure '{text.strip()}' not read: {why}")
+def code_table(scheme: str = SCHEME) -> pd.DataFrame:
+    """Give the table of a scheme as text: one row for each code and letter, ``*`` the rest."""
+    return _packaged(TABLES[scheme]).copy()
 
 
 def detect_scheme(codes: pd.Series) -> str:
-    """Name the scheme that most of the codes of a file belong to; "" if they tell none."""
-    main = codes.str.strip().str[:3].str.upper()
-    return SCHEME if main.isin(set(code_table()["code"])).mean() >= 0.5 else ""
+    """Name the scheme of a whole file by its codes; '' where that is not plain.
+
+    A scheme is never guessed for one row: B is a broken pipe in one of them and a letter of
+    the other, IS a stain and ISSR a seal.
+    """
+    unlike = codes.str.strip().str.upper().value_counts()
+    unlike = unlike[unlike.index != ""]
+    if unlike.empty:
+        return ""
+    shares = {}
+    for scheme in TABLES:
+        known = set(code_table(scheme)["code"])
+        mine = unlike.index.isin(known)
+        if scheme == SCHEME:
+            mine |= unlike.index.str[:3].isin(known) & (unlike.index.str.len() <= 5)
+        shares[scheme] = float(unlike[mine].sum() / unlike.sum())
+    best, second = sorted(shares.values(), reverse=True)[:2]
+    if best < _MOST or best - second < _MORE:
+        return ""
+    return max(shares, key=lambda name: shares[name])
 
 
-def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:  # noqa: ARG001
+def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:
     """Say of each coded row what it is, how it is used and what its figure can be.
 
     Parameters
     ----------
     frame
         Text columns code, char1, char2, q1, q2, stretch as written; ``""`` is blank.
+    scheme
+        One of `SCHEMES`.
 
     Returns
     -------
     read
         On the index of `frame`: mechanism, role, quantity (the span column the figure
         fills, "" if none), quantity_low, quantity_high (NaN at both = unknown, NaN at
-        the high end alone = open upwards), detail, note ("" or what is doubtful). The
+        the high end alone = open upwards), detail, coded_joint ("yes" where the code itself says
+        so), shows (soil_visible, void_visible or at_lateral in the code itself, '+' between),
+        note ("" or what is doubtful). The
         figures of a lateral (height), of a size change and of a unit length change
         [mm] stand there too, with quantity "".
 
@@ -192,7 +138,8 @@ def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:  # no
         raise TableError(message)
     written = frame[list(INPUT)].fillna("").astype(str)
     unlike = written.drop_duplicates()
-    unlike = pd.concat([unlike, pd.DataFrame(_read_unlike(unlike), unlike.index)], axis=1)
+    known = pd.DataFrame(_read_unlike(unlike, scheme), unlike.index)
+    unlike = pd.concat([unlike, known], axis=1)
     read = written.merge(unlike, on=list(INPUT), how="left")
     read.index = frame.index
     out = read[list(OUTPUT)]
@@ -200,30 +147,33 @@ def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:  # no
     return out.astype(dict.fromkeys(texts, "str"))
 
 
-def _read_unlike(rows: pd.DataFrame) -> dict[str, list[object]]:
+def _read_unlike(rows: pd.DataFrame, scheme: str) -> dict[str, list[object]]:
     """Read rows that all differ: in a real file there are few of them."""
-    table = _by_letter()
+    table = _by_letter(scheme)
     known = {code for code, _ in table}
-    second = _second_letters()
+    second = _second_letters() if scheme == SCHEME else {}
     columns: dict[str, list[object]] = {name: [] for name in OUTPUT}
     for code, char1, char2, q1, q2, stretch in rows[list(INPUT)].itertuples(index=False):
         letters = tuple(str(text).strip().upper() for text in (code, char1, char2))
         entry = table.get(letters[:2]) or table.get((letters[0], "*"))
         if entry is None:
-            read = _nobody_knows(letters, known)
+            read = _nobody_knows(letters, known, scheme)
         else:
-            read = _read_one(entry, letters, (q1, q2), str(stretch).strip())
+            # Only the norm's older files write a class as two figures.
+            written = (str(q1), str(q2) if scheme == SCHEME else "")
+            read = _read_one(entry, letters, written, str(stretch).strip())
             read["detail"] = entry["detail"] or second.get((letters[0], letters[2]), "")
+            read["coded_joint"], read["shows"] = entry["at_joint"], entry["shows"]
         for name in OUTPUT:
             columns[name].append(read[name])
     return columns
 
 
-def _nobody_knows(letters: tuple[str, ...], known: set[str]) -> dict[str, object]:
+def _nobody_knows(letters: tuple[str, ...], known: set[str], scheme: str) -> dict[str, object]:
     if letters[0] in known:
         note = f"letter '{letters[1]}' of {letters[0]} is not in the table"
     else:
-        note = f"code '{letters[0]}' is not in the table of {SCHEME}"
+        note = f"code '{letters[0]}' is not in the table of {scheme}"
     return {
         "mechanism": UNKNOWN,
         "role": roles()[UNKNOWN],
@@ -231,6 +181,8 @@ def _nobody_knows(letters: tuple[str, ...], known: set[str]) -> dict[str, object
         "quantity_low": np.nan,
         "quantity_high": np.nan,
         "detail": "",
+        "coded_joint": "",
+        "shows": "",
         "note": note,
     }
 
@@ -265,11 +217,15 @@ def _figure_of(
     if not entry["figure"]:
         read = roles()[entry["mechanism"]] in ("damage", "condition") and first
         return NOT_KNOWN, [f"figure '{first}' has no meaning here"] if read else []
-    figure = read_figure(first, entry["unit"])
+    unit = entry["unit"].removesuffix(" section")
+    figure = read_figure(first, unit)
     notes = [figure.note] if figure.note else []
     if quantity:
-        figure = _with_second(figure, read_figure(second, entry["unit"]), notes)
-        figure = _plausible(figure, quantity, entry["unit"], notes)
+        figure = _with_second(figure, read_figure(second, unit), notes)
+        figure = _plausible(figure, quantity, unit, notes)
+        if unit != entry["unit"] and not np.isnan(figure.low):
+            figure = Figure(height_pct_of(figure.low), height_pct_of(figure.high))
+            notes.append("share of the section turned into share of the height, as in a circle")
     return figure, notes
 
 
@@ -324,10 +280,10 @@ def _crack_by_width(figure: Figure) -> str:
     return next(name for name, least in CRACK_FROM_MM if top >= least)
 
 
-@lru_cache(maxsize=1)
-def _by_letter() -> dict[tuple[str, ...], dict[str, str]]:
-    table = _packaged("en13508-2.csv")
-    rows = table[list(_TABLE_COLUMNS)].to_dict("records")
+@lru_cache(maxsize=8)
+def _by_letter(scheme: str) -> dict[tuple[str, ...], dict[str, str]]:
+    table = _packaged(TABLES[scheme]).reindex(columns=list(_TABLE_COLUMNS), fill_value="")
+    rows = table.to_dict("records")
     return {
         (str(row["code"]), str(row["char1"])): {str(k): str(v) for k, v in row.items()}
         for row in rows
@@ -340,7 +296,7 @@ def _second_letters() -> dict[tuple[str, str], str]:
     return dict(zip(zip(table["code"], table["char2"], strict=True), table["detail"], strict=True))
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _packaged(name: str) -> pd.DataFrame:
     text = resources.files("planner").joinpath(f"data/codes/{name}").read_text("utf-8")
     return pd.read_csv(StringIO(text), dtype=str, keep_default_na=False)

@@ -127,8 +127,10 @@ def _in_scheme(
         if coded.any():
             what = f"the codes do not tell their scheme: read as {SCHEME}; state the scheme"
             flags.append((name, what))
-    frame, split = _split_codes(frame, name)
-    return frame.join(read_codes(frame, scheme)), scheme, [*flags, *split]
+    frame, split = _split_codes(frame, name) if scheme == SCHEME else (frame, [])
+    frame = frame.join(read_codes(frame, scheme))
+    frame["at_joint"] = frame["at_joint"].mask(frame["coded_joint"] == "yes", other=True)
+    return frame, scheme, [*flags, *split]
 
 
 def _want_columns(places: dict[str, int], raw: CsvRows, columns: Mapping[str, str]) -> None:

@@ -20,7 +20,7 @@ from planner.inputs.coded import FORM, CodedFile
 from planner.inputs.coded_rows import ZERO_AT, CodedRows, doubts_of, read_rows
 from planner.inputs.csv_text import read_csv_rows
 from planner.inputs.paths import file_fault, hash_of, input_file
-from planner.inputs.runs import name_runs, runs_of
+from planner.inputs.runs import access_points, name_runs, runs_of
 from planner.inputs.specs import InspectionSpec
 from planner.inputs.standards import READERS, TABLE, form_of, scheme_of
 from planner.tables import conform
@@ -75,6 +75,7 @@ class _Gathered:
             self.head_count[part.file] = int(part.frame["bare"].sum())
         frame = pd.concat([part.frame for part in parts], ignore_index=True)
         frame, named = name_runs(frame, self.taken)
+        frame = access_points(frame)
         runs, told = runs_of(frame, zero_at)
         rows = frame[~frame["bare"]]
         ids = rows["inspection_id"] + "#" + rows["row"].astype("str")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from planner.ground.codes import PACP
+
 # What makes two rows of one file belong to two runs, though their inspection_id be the same.
 _APART = ("inspection_id", "pipe_id", "start_node", "date")
 _HEAD = (
@@ -26,6 +28,7 @@ _HEAD = (
     "edition",
 )
 _FINISH, _ABANDONED, _LATERAL = "node_end", "abandoned", "lateral"
+_LATERALS = (_LATERAL, "lateral_intruding", "lateral_defective")
 
 
 def name_runs(
@@ -75,6 +78,28 @@ def name_runs(
     return filled.assign(inspection_id=ids), flags
 
 
+def access_points(rows: pd.DataFrame) -> pd.DataFrame:
+    """Tell start, end and what lies between, where one code stands for any access point.
+
+    In the PACP family the first access point of a run is its start and the last its end if
+    no row lies beyond it; others are nodes in between.
+    """
+    point = ((rows["mechanism"] == "node_start") & (rows["scheme"] == PACP)).to_numpy()
+    if not point.any():
+        return rows
+    some = rows[point].sort_values(["inspection_id", "s_m", "row"])
+    order = some.groupby("inspection_id").cumcount()
+    back = some.groupby("inspection_id").cumcount(ascending=False)
+    farthest = rows.groupby("inspection_id")["s_m"].transform("max").loc[some.index]
+    ends = (order > 0) & (back == 0) & (some["s_m"] >= farthest)
+    word = np.where(order == 0, "node_start", np.where(ends, "node_end", "intermediate_node"))
+    role = np.where(word == "intermediate_node", "place", "record")
+    told = pd.DataFrame({"mechanism": word, "role": role}, some.index)
+    out = rows.copy()
+    out.loc[told.index, ["mechanism", "role"]] = told
+    return out.astype({"mechanism": "str", "role": "str"})
+
+
 def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Say of each run what its rows say together; see `observations.read_observations`.
 
@@ -99,6 +124,7 @@ def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple
     origin = frame.groupby(by, sort=True)[["scheme", "zero_given", "file", "row"]].first()
     flags = _disagreeing(heads, by, first, origin["file"])
     what = frame["mechanism"].mask(frame["bare"], "")
+    what = what.mask(what.isin(_LATERALS), _LATERAL)
     has = pd.DataFrame(
         {name: what == name for name in (_FINISH, _ABANDONED, _LATERAL)}, frame.index
     )

@@ -11,15 +11,28 @@ from pathlib import Path
 from planner.errors import FileError
 from planner.ground.codes import SCHEMES
 from planner.inputs.coded import Reader
+from planner.inputs.dwa_m150 import read_dwa_m150
 from planner.inputs.en_text import is_en_text, read_en_text
+from planner.inputs.en_xml import read_en_xml
+from planner.inputs.isybau import read_isybau
 
 TABLE = "table"
 EN_TEXT = "EN 13508-2 text"
+EN_XML = "EN 13508-2 XML"
+ISYBAU = "ISYBAU XML"
+DWA_M150 = "DWA-M 150 XML"
 READERS: dict[str, Reader] = {
     EN_TEXT: read_en_text,
+    EN_XML: read_en_xml,
+    ISYBAU: read_isybau,
+    DWA_M150: read_dwa_m150,
 }
 """Readers by the name that ``standard`` in ``planner.toml`` gives their form."""
-XML_ROOTS: dict[str, tuple[str, str]] = {}
+XML_ROOTS: dict[str, tuple[str, str]] = {
+    ISYBAU: ("identifikation", ""),
+    DWA_M150: ("data", "hg"),
+    EN_XML: ("data", "zb"),
+}
 """Form by root element: its local name in small letters, and an element that stands inside."""
 
 HEAD_BYTES = 65536

@@ -216,7 +216,8 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
         return texts.reindex(places, fill_value="").astype("str")
 
     def seen(what: str) -> pd.Series:
-        some = links.loc[(solid & (mechanism == what)).to_numpy(dtype=bool), "place"]
+        told = (mechanism == what) | links["shows"].str.contains(what, regex=False)
+        some = links.loc[(solid & told).to_numpy(dtype=bool), "place"]
         return pd.Series(places.isin(some), index=places, dtype="boolean")
 
     return pd.DataFrame(
@@ -227,6 +228,7 @@ def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
             "deposit_kind": joined("detail", mechanism.isin(_DEPOSITS)),
             "soil_visible": seen("soil_visible"),
             "void_visible": seen("void_visible"),
+            "coded_lateral": seen("at_lateral"),
         },
         index=places,
     )
@@ -274,7 +276,7 @@ def _of_pipe(spans: pd.DataFrame, pipes: pd.DataFrame, laterals: pd.DataFrame) -
             out[f"{ratio}_{side}"] = out[f"{name}_{side}"].to_numpy(dtype=float) / dn
     start = (out["from_m"] - out["find_m"]).to_numpy(dtype=float)
     end = (out["to_m"] + out["find_m"]).to_numpy(dtype=float)
-    near = _near_lateral(out, start, end, laterals)
+    near = _near_lateral(out, start, end, laterals) | out["coded_lateral"].to_numpy(dtype=bool)
     length = on["length_m"].to_numpy(dtype=float)
     known = on["laterals_known_from_m"].to_numpy(dtype=float) <= np.maximum(start, 0.0) + SAME_M
     known &= on["laterals_known_to_m"].to_numpy(dtype=float) >= np.minimum(end, length) - SAME_M
