@@ -50,13 +50,18 @@ def test_shape_and_figures(tmp_path: Path, row, shape, figures):
     found_shape, found, faults = profile(tmp_path, row)
     assert found_shape == shape
     assert found == pytest.approx(figures, nan_ok=True)
-    assert faults == []
+    # Two figures without a shape: which is the width stays a question.
+    assert [fault.wanted for fault in faults] == (
+        ["width and height by name; taken as width x height, which the text does not say"]
+        if row.get("size") == "300x450" and "shape" not in row
+        else []
+    )
 
 
 @pytest.mark.parametrize(
     ("row", "shape", "column", "word"),
     [
-        ({"size": "8/10"}, "unknown", "size", "cannot read '8/10' as a size"),
+        ({"size": "8/10"}, "unknown", "size", "'8/10' names two sizes"),
         ({"size": None}, "unknown", "size", "a size such as DN 200"),
         ({"size": "8"}, "unknown", "size", "8 mm, which no sewer is"),
         ({"size": "DN 200", "shape": "egg"}, "egg", "size", "since the shape is egg"),

@@ -21,6 +21,7 @@ PIPES = Table(
         number("width_mm", "mm", "inside width", low=0),
         number("dn_mm", "mm", "nominal size as named", low=0),
         number("inside_mm", "mm", "measured inside diameter", low=0),
+        flag("size_estimated", "the list itself calls the size an estimate"),
         text("material", "material as read from the list, or as written"),
         flag("lined", "a liner over the full length is in it already"),
         number("stated_m", "m", "length as the network states it", low=0),

@@ -22,6 +22,7 @@ from planner.ground.measure import local_crs
 from planner.inputs.attributes import Reading
 from planner.inputs.laterals import OnPipes, read_laterals
 from planner.inputs.lines import one_line_each, same_lines
+from planner.inputs.materials import read_material, unlike_unknown
 from planner.inputs.nodes import name_all, read_nodes
 from planner.inputs.orient import Ends, Oriented, orient
 from planner.inputs.profiles import read_profiles
@@ -38,11 +39,12 @@ UNPROVED = "direction not proved"
 _USES = {"foul": "foul", "sanitary": "foul", "sewage": "foul", "storm": "storm",
          "stormwater": "storm", "surface water": "storm", "combined": "combined",
          "mixed": "combined"}  # fmt: skip
-_PLAIN_TEXT = ("us_node", "ds_node", "material", "street_class", "area")
+_PLAIN_TEXT = ("us_node", "ds_node", "street_class", "area")
 _PROFILE = ("shape", "height_mm", "width_mm", "dn_mm", "inside_mm")
 # Filled by this reader or by locate, or read in a way of their own.
 _NOT_PLAIN = {"pipe_id", "use", "drawn_m", "length_m", "length_from", "length_doubt_m", "placing",
-              "file", "row", *_PLAIN_TEXT, *_PROFILE}  # fmt: skip
+              "file", "row", "material", "lined", "size_estimated",
+              *_PLAIN_TEXT, *_PROFILE}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -198,8 +200,21 @@ def _attributes(reading: Reading) -> pd.DataFrame:
     for column in PIPES.columns:
         if column.name not in _NOT_PLAIN:
             data[column.name] = reading.values(column)
+    data |= _materials(reading)
     frame = pd.concat([pd.DataFrame(data), read_profiles(reading)], axis=1)
     return frame.assign(file=reading.layer.name, row=reading.layer.frame["row"])
+
+
+def _materials(reading: Reading) -> dict[str, object]:
+    """Read materials by their table; a spelling it does not know is kept and told once."""
+    texts = reading.texts("material")
+    found = [read_material(text) for text in texts]
+    for text, count in unlike_unknown(texts).items():
+        wanted = f"a material of the table; {count} pipes spell it so, kept as written"
+        reading.fault(texts.index(text), "material", text, wanted, lost=False)
+    given = reading.values(PIPES["lined"])
+    lined = pd.Series([one.lined for one in found], dtype="boolean")
+    return {"material": [one.word for one in found], "lined": given.fillna(lined)}
 
 
 def _own_ids(frame: pd.DataFrame, reading: Reading, lines: Shapes) -> list[int]:

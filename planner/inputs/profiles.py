@@ -70,6 +70,7 @@ def _fill_from_text(reading: Reading, frame: pd.DataFrame, said: list[str]) -> N
     known = {text: read_size(text, unit) for text in sorted(set(cells))}
     figures = frame[_SIZED].to_numpy(dtype=np.float64, copy=True)
     given = np.isfinite(figures).any(axis=1)
+    estimated = [False] * len(cells)
     for place, text in enumerate(cells):
         size = known[text]
         if given[place]:
@@ -83,7 +84,13 @@ def _fill_from_text(reading: Reading, frame: pd.DataFrame, said: list[str]) -> N
             reading.fault(place, "size", text, wanted, lost=False)
         else:
             figures[place] = (size.height_mm, size.width_mm, size.dn_mm)
+            estimated[place] = size.estimated
+            said[place] = said[place] or ("egg" if size.shape == "egg" else "")
+            if size.note and not said[place]:
+                what = f"width and height by name; {size.note}"
+                reading.fault(place, "size", text, what, lost=False)
     frame[_SIZED] = figures
+    frame["size_estimated"] = pd.array(estimated, dtype="boolean")
 
 
 def _shape_of(high: float, wide: float, nominal: float) -> str:

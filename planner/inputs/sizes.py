@@ -2,15 +2,17 @@
 
 Read are a nominal size (``DN 200``), a number in the file's unit (``200``), numbers with
 inch or foot marks (``8"``, ``2'-6"``) or with a unit (``0,225 m``), and two of them with
-an x between (``300x450``), width first. A general unit parser does not do: to one such
-``2'-6" x 3'-9"`` is -7 and ``0,225 m`` is 0 m, both without an error.
+an x between (``300x450``), width first, or with a word for an egg (``Ei 300/450``), which is
+higher than wide whatever comes first. A word such as ``est`` marks a size as estimated. A
+general unit parser does not do: to one such ``2'-6" x 3'-9"`` is -7 and ``0,225 m`` is 0 m,
+both without an error.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.inputs.cells import is_empty
 from planner.inputs.csv_text import shown
@@ -31,8 +33,18 @@ _SIGNS = str.maketrans(
 _NUMBER = r"\d+(?:[.,]\d+)?(?:e\+?\d)?"
 _FEET = re.compile(rf"(\d+)\s*(?:'|ft\b)\s*-?\s*({_NUMBER})\s*(?:\"|in\b)", re.I)
 _SINGLE = re.compile(rf"({_NUMBER})\s*(\"|'|mm|cm|m|inches|inch|in\.?|ft\.?|feet|foot)?", re.I)
+_TWO = re.compile(rf"(?:dn\s*)?{_NUMBER}\s*(?:\"|in)?\s*/\s*{_NUMBER}\s*(?:\"|mm|cm|m|in)?", re.I)
 _NOMINAL = re.compile(rf"(?:dn|nd)\s*({_NUMBER})(?:\s*mm)?", re.I)
 _ROUND = re.compile(r"^[\u00d8\u00f8\u2300\u03a6\u03c6]\s*")
+_EGG = re.compile(
+    r"\b(?:egg|eggs|egg-shaped|ovoid|ei|eiprofil|eivormig|ovo\u00efde|oeuf)\b[:.]?", re.I
+)
+_ESTIMATED = re.compile(
+    r"(?:\b(?:est|estimated|approx|approximately|about|circa|ca|assumed)\b\.?|[~\u2248])", re.I
+)
+_PAIR = re.compile(r"\s*(?:x|/|\bby\b)\s*", re.I)
+# An egg in metres where the column is in mm: nothing else fits such figures.
+_EGG_M = (0.2, 6.0)
 _UNITS = {
     '"': "in", "in": "in", "in.": "in", "inch": "in", "inches": "in",
     "'": "ft", "ft": "ft", "ft.": "ft", "foot": "ft", "feet": "ft",
@@ -45,7 +57,8 @@ class Size:
     """What a text says about a pipe's size.
 
     ``dn_mm`` is the nominal size of a circular pipe, NaN for any other shape and where
-    nothing could be read; then ``reason`` says why.
+    nothing could be read; then ``reason`` says why. ``estimated``: the text itself says so.
+    ``note`` says what stays open: which of two figures is the width.
     """
 
     shape: str
@@ -53,6 +66,8 @@ class Size:
     width_mm: float
     dn_mm: float
     reason: str
+    estimated: bool = False
+    note: str = ""
 
 
 def read_size(text: str, unit: str = "mm") -> Size:
@@ -68,8 +83,9 @@ def read_size(text: str, unit: str = "mm") -> Size:
     Returns
     -------
     size
-        ``circular`` for one number; ``other`` for two, since neither egg nor box is
-        proved by them; ``unknown`` where nothing could be read.
+        ``circular`` for one number; ``egg`` for two with a word for it; ``other`` for two
+        without, since neither egg nor box is proved by them; ``unknown`` where nothing could
+        be read, or where the text names two sizes of one pipe.
 
     Raises
     ------
@@ -84,22 +100,33 @@ def read_size(text: str, unit: str = "mm") -> Size:
     >>> size.shape, size.width_mm, size.height_mm, size.dn_mm
     ('other', 300.0, 450.0, nan)
     >>> print(read_size('8/10"').reason)
-    cannot read '8/10"' as a size
+    '8/10"' names two sizes: which of them holds where is to be confirmed
     """
     per_unit = factor(unit, "mm")
     plain = " ".join(text.translate(_SIGNS).replace("''", '"').split())
+    estimated = bool(_ESTIMATED.search(plain))
+    plain = " ".join(_ESTIMATED.sub(" ", plain).split())
     if is_empty(plain) or plain.casefold() in _UNKNOWN:
         return _refused(NO_SIZE)
+    return replace(_read(plain, per_unit, unit, text), estimated=estimated)
+
+
+def _read(plain: str, per_unit: float, unit: str, text: str) -> Size:
+    """Read a size that is tidied; `text` is what was written."""
+    if _EGG.search(plain):
+        return _egg(_EGG.sub(" ", plain).strip(), unit, text)
     nominal = _NOMINAL.fullmatch(plain)
     if nominal:
         return _one(_plausible(_readings(nominal[1], 1.0)), text)
+    if _TWO.fullmatch(plain):
+        why = "names two sizes: which of them holds where is to be confirmed"
+        return _refused(f"'{shown(text)}' {why}")
     parts = re.split(r"\s*x\s*", plain, flags=re.I)
     if len(parts) == 1:
         return _one(_millimetres(_ROUND.sub("", plain), per_unit), text)
     if len(parts) != 2:
         return _refused(f"cannot read '{shown(text)}' as a size")
-    after = _SINGLE.fullmatch(parts[1])
-    before = _SINGLE.fullmatch(parts[0])
+    after, before = _SINGLE.fullmatch(parts[1]), _SINGLE.fullmatch(parts[0])
     if after and after[2] and before and not before[2]:
         parts[0] += after[2]  # one unit behind both, as in 300x450 mm
     return _two(_millimetres(parts[0], per_unit), _millimetres(parts[1], per_unit), text)
@@ -148,7 +175,24 @@ def _two(wide: list[float] | None, high: list[float] | None, text: str) -> Size:
     if reason or not wide or not high:
         return _refused(reason)
     height, width = round(high[0], _DECIMALS), round(wide[0], _DECIMALS)
-    return Size("other", height, width, math.nan, "")
+    note = "" if height == width else "taken as width x height, which the text does not say"
+    return Size("other", height, width, math.nan, "", note=note)
+
+
+def _egg(plain: str, unit: str, text: str) -> Size:
+    """Read the two figures of an egg: the smaller is its width."""
+    parts = _PAIR.split(plain)
+    if len(parts) != 2:
+        return _refused(f"cannot read '{shown(text)}' as an egg's width and height")
+    bare = [re.fullmatch(_NUMBER, part) for part in parts]
+    figures = [float(part.replace(",", ".")) for part in parts] if all(bare) else []
+    if figures and unit == "mm" and all(_EGG_M[0] <= one <= _EGG_M[1] for one in figures):
+        unit = "m"
+    size = read_size(f"{parts[0]} x {parts[1]}", unit)
+    if size.reason:
+        return replace(size, reason=size.reason.replace(shown(plain), shown(text)))
+    low, high = sorted((size.width_mm, size.height_mm))
+    return Size("egg", high, low, math.nan, "")
 
 
 def _why_not(values: list[float] | None, text: str) -> str:
