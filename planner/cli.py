@@ -105,7 +105,10 @@ def _check_and_write(folder: Path, overrides: dict[str, str]) -> bool:
     checked = check_project(folder, overrides)
     for line in checked.lines:
         print(line)
-    print(f"written to {checked.folder.resolve()}: findings.csv, refused_rows.csv, map.html")
+    print(
+        f"written to {checked.folder.resolve()}: findings.csv, refused_rows.csv, id_matches.csv, "
+        "map.html"
+    )
     return checked.faulty
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import CHECK_FINDINGS, REFUSED_ROWS
+from planner.contracts import CHECK_FINDINGS, ID_MATCHES, REFUSED_ROWS
 from planner.errors import FileError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
@@ -23,6 +23,7 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
 from planner.repairs.accept import sift_decisions, stamp
+from planner.screening.proposals import propose_ids
 from planner.store.decisions import Store, open_store
 
 STORE = "project.gpkg"
@@ -42,8 +43,9 @@ class Checked:
 def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Checked:
     """Read a project, place its rows, and write what was found into ``out/check``.
 
-    The folder holds ``findings.csv``, ``refused_rows.csv`` with the raw text beside, and
-    ``map.html`` of what is placed, in doubt and not placed. It is replaced as a whole.
+    The folder holds ``findings.csv``, ``refused_rows.csv`` with the raw text beside,
+    ``id_matches.csv`` of pipes that unmatched runs may mean, and ``map.html`` of what is
+    placed, in doubt and not placed. It is replaced as a whole.
 
     Parameters
     ----------
@@ -63,10 +65,18 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     tables = placed_tables(inputs, located)
     findings = findings_table(inputs, located.flags, located.left_over)
     refused = refused_table(inputs, located.left_over)
+    proposed = propose_ids(located.pipes, located.inspections)
+    if len(proposed):
+        lines.insert(
+            -1,
+            f"ids: {proposed['pipe_ref'].nunique()} names of pipes match none: answer the column "
+            "accept of out/check/id_matches.csv and save it beside planner.toml",
+        )
 
     def write(part: Path) -> None:
         write_table(part / "findings.csv", findings, CHECK_FINDINGS)
         write_table(part / "refused_rows.csv", refused, REFUSED_ROWS)
+        write_table(part / "id_matches.csv", proposed, ID_MATCHES)
         (part / "map.html").write_text(draw_placing(tables, facts_of(inputs)), "utf-8")
 
     out = _write_aside(folder, write, lambda runs: runs / CHECKED)

@@ -76,6 +76,7 @@ def test_checking_again_replaces_the_folder(checked: Checked) -> None:
     assert again.folder == checked.folder
     assert sorted(path.name for path in again.folder.iterdir()) == [
         "findings.csv",
+        "id_matches.csv",
         "map.html",
         "refused_rows.csv",
     ]

@@ -76,7 +76,7 @@ def test_two_manholes_find_the_pipe_in_either_order() -> None:
         run("a", "old-7", "E", end_node="D"),
         run("b", "old-8", "A", end_node="B"),
         run("c", "", "U", end_node="E"),
-        run("d", "r1", "U"),
+        run("d", "q1", "U"),
     )
     assert list(found.inspections["pipe_id"]) == ["R2", "", "", ""]
     assert list(found.inspections["matched_by"]) == ["nodes", "none", "none", "none"]
@@ -86,7 +86,7 @@ def test_two_manholes_find_the_pipe_in_either_order() -> None:
         "",
         "pipe 'old-8' is not in the network, and its manholes are joined by 2 pipes: T1, T2",
         "the run names no pipe, and no pipe joins U and E",
-        "pipe 'r1' is not in the network, and it does not name both manholes",
+        "pipe 'q1' is not in the network, and it does not name both manholes",
     ]
 
 

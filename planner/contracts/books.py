@@ -107,6 +107,17 @@ REFUSED_ROWS = Table(
         text("raw", "the row as it stands in the file; blank where that is no text"),
     ),
 )
+ID_MATCHES = Table(
+    "id_matches",
+    "a pipe that a run's own name for it may mean",
+    (
+        text("survey_file", "file of the run", blank=False),
+        text("pipe_ref", "pipe as that file names it", blank=False),
+        text("candidate", "pipe of the network; to be filled in where none is like it"),
+        text("why", "why it is proposed"),
+        text("accept", "yes = taken for it"),
+    ),
+)
 # What the store keeps between runs; no table of a run, so not in TABLES.
 IDS = Table(
     "ids",

@@ -12,7 +12,7 @@ INSPECTIONS = Table(
         text("inspection_id", "id, unique over all files", blank=False),
         text("pipe_ref", "pipe as the file names it"),
         text("pipe_id", "pipe it was matched to; set by locate"),
-        text("matched_by", "tier of the match", one_of=("exact", "nodes", "none")),
+        text("matched_by", "tier of the match", one_of=("exact", "normalised", "nodes", "none")),
         text("start_node", "node the counter started at, as the file names it"),
         text("end_node", "node it ran towards, as the file names it"),
         text("counter_node", "node of the pipe from which the counter runs; set by locate"),

@@ -65,7 +65,7 @@ class _Gathered:
         self.faults.append(file_fault(name, error))
         self.read_count.setdefault(name, 0)
 
-    def keep(self, parts: Sequence[CodedRows], zero_at: str) -> None:
+    def keep(self, parts: Sequence[CodedRows], spec: InspectionSpec) -> None:
         """Tell the runs of files apart that belong together, and keep their rows."""
         for part in parts:
             self.faults += part.faults
@@ -76,7 +76,7 @@ class _Gathered:
         frame = pd.concat([part.frame for part in parts], ignore_index=True)
         frame, named = name_runs(frame, self.taken)
         frame = access_points(frame)
-        runs, told = runs_of(frame, zero_at)
+        runs, told = runs_of(frame, spec.zero_at, spec.direction)
         rows = frame[~frame["bare"]]
         ids = rows["inspection_id"] + "#" + rows["row"].astype("str")
         rows = rows.assign(observation_id=ids)
@@ -110,14 +110,14 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
         parts = list(_parts_of(spec, root, found))
         lists = [part for part in parts if part.lists_runs]
         if lists and len(lists) < len(parts):
-            found.keep(parts, spec.zero_at)
+            found.keep(parts, spec)
             continue
         for part in parts:
             if part.lists_runs:
                 message = "no column 's_m' or 'code': a list of runs without their rows"
                 found.lose(part.file, FileError(message))
             else:
-                found.keep([part], spec.zero_at)
+                found.keep([part], spec)
     rows = pd.concat([pd.DataFrame(), *found.observations], ignore_index=True)
     heads = pd.concat([pd.DataFrame(), *found.inspections], ignore_index=True)
     unlike = sorted(set(found.flags))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,8 @@ from planner.contracts import DONE, FAULTS, FLAGS, STOCK, STREETS
 from planner.errors import Fault, FileError, PlannerError
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
+from planner.inputs.id_matches import FILE as MATCHES
+from planner.inputs.id_matches import read_id_matches, rename
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
@@ -163,8 +165,26 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         reading.take(name, part.read_count, part.faults)
     stock = reading.csv("stock.csv", read_stock)
     done = reading.csv("done.csv", read_done)
+    surveys = _by_hand(surveys, network.pipes, reading)
     tables = _Tables(network, surveys, streets, systems, prices, crews, stock, done)
     return _gather(tables, sections, reading)
+
+
+def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: _Reading) -> Surveys:
+    """Take in the names of pipes that a person has matched, where there is such a file."""
+    if not (reading.folder / MATCHES).exists():
+        return surveys
+    try:
+        path = input_file(reading.folder, MATCHES)
+        matches, faults = read_id_matches(path, pipes["pipe_id"])
+    except (PlannerError, OSError) as error:
+        reading.take(MATCHES, 0, [file_fault(MATCHES, error)])
+        return surveys
+    reading.faults += faults
+    inspections, told = rename(surveys.inspections, matches)
+    flags = conform([{"step": "inputs", "key": k, "what": w} for k, w in told], FLAGS)
+    both = pd.concat([surveys.flags, flags], ignore_index=True)
+    return replace(surveys, inspections=inspections, flags=both)
 
 
 @dataclass(frozen=True)
@@ -297,7 +317,12 @@ def _rules_of(rules: RulesSpec, reading: _Reading) -> RulesSpec:
 
 def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
     """Give the sha256 of every file that was or should have been read."""
-    names = [FILE, *WAITING_FOR, *(spec.file.as_posix() for spec in sections.layers.values())]
+    names = [
+        FILE,
+        MATCHES,
+        *WAITING_FOR,
+        *(spec.file.as_posix() for spec in sections.layers.values()),
+    ]
     for spec in sections.inspections:
         names += [file.as_posix() for file in (spec.file, *spec.files) if file is not None]
     if sections.rules.book != "default":

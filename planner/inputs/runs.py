@@ -100,7 +100,9 @@ def access_points(rows: pd.DataFrame) -> pd.DataFrame:
     return out.astype({"mechanism": "str", "role": "str"})
 
 
-def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+def runs_of(
+    frame: pd.DataFrame, zero_at: str, direction: str = "unknown"
+) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Say of each run what its rows say together; see `observations.read_observations`.
 
     Parameters
@@ -109,6 +111,8 @@ def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple
         Rows with the ids of `name_runs` and the mechanisms of the code tables.
     zero_at
         Zero of the counter where neither a row nor the file says it.
+    direction
+        Direction of a run where no row says it.
 
     Returns
     -------
@@ -132,7 +136,7 @@ def runs_of(frame: pd.DataFrame, zero_at: str) -> tuple[pd.DataFrame, list[tuple
     runs = first.rename(columns={"pipe_id": "pipe_ref"}).assign(
         inspection_id=first.index,
         zero_at=first["zero_at"].fillna(_said(origin["zero_given"])).fillna(zero_at),
-        direction=first["direction"].fillna("unknown"),
+        direction=first["direction"].fillna(direction),
         complete=_complete(first["complete"], seen),
         surveyed_m=_surveyed(first["surveyed_m"], frame, has[_FINISH]),
         laterals_coded=_laterals_coded(first["laterals_coded"], seen),

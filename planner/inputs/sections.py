@@ -18,6 +18,7 @@ from planner.tables import Table
 from planner.units import factor
 
 FILE = "planner.toml"
+DIRECTIONS = ("down", "up", "unknown")
 LAYERS: dict[str, Table] = {
     "pipes": PIPES,
     "nodes": NODES,
@@ -97,6 +98,10 @@ def _inspections(found: object) -> tuple[InspectionSpec, ...]:
             raise SettingsError(message)
         if spec.zero_at not in ZERO_AT:
             message = f"{FILE}: {where}: zero_at = '{spec.zero_at}'; wanted {' | '.join(ZERO_AT)}"
+            raise SettingsError(message)
+        if spec.direction not in DIRECTIONS:
+            wanted = " | ".join(DIRECTIONS)
+            message = f"{FILE}: {where}: direction = '{spec.direction}'; wanted {wanted}"
             raise SettingsError(message)
         _check_columns(spec, FORM, FORM.names, "[inspections")
         specs.append(spec)

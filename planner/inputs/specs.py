@@ -29,7 +29,7 @@ class InspectionSpec(_Spec):
     """One file of coded observations; several files of one form may share a spec.
 
     ``standard`` is the form of the file and ``scheme`` the coding scheme; '' is found out
-    from what stands in it.
+    from what stands in it. ``zero_at`` and ``direction`` hold where the file does not say.
     """
 
     file: Path | None = None
@@ -39,6 +39,7 @@ class InspectionSpec(_Spec):
     columns: dict[str, str] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
     zero_at: str = "unknown"
+    direction: str = "unknown"
 
 
 class RulesSpec(_Spec):

@@ -19,6 +19,8 @@ Marks = npt.NDArray[np.bool_]
 
 # What files write where a node has no name; none of these is a node.
 NO_NODE = ("", "-")
+# What a blank id becomes on its way through a spreadsheet or a database.
+NO_ID = ("", "-", "nan", "none", "null", "<na>", "nat")
 _BETWEEN = "\x1f"
 
 
@@ -123,17 +125,43 @@ def _take(values: pd.Series, at: npt.NDArray[np.intp]) -> Texts:
 
 def _pipe_of(pipes: pd.DataFrame, inspections: pd.DataFrame) -> tuple[npt.NDArray[np.intp], Texts]:
     """Give the row of each run's pipe (-1 for none) and the tier of the match."""
-    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(inspections["pipe_ref"]))
+    refs = inspections["pipe_ref"]
+    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(refs))
     by = np.where(at >= 0, "exact", "none").astype(object)
+    near = _near_ids(pipes, refs)
+    single = np.array([places[0] if len(places) == 1 else -1 for places in near], dtype=np.intp)
+    by_form = (at < 0) & (single >= 0)
+    at, by = np.where(by_form, single, at), np.where(by_form, "normalised", by).astype(object)
     pairs = pd.Series(_pairs(_named(pipes["us_node"]), _named(pipes["ds_node"])))
     once = pairs[(pairs != "") & ~pairs.duplicated(keep=False)]
     wanted = _pairs(_named(inspections["start_node"]), _named(inspections["end_node"]))
     found = pd.Index(once).get_indexer(pd.Index(wanted))
-    by_nodes = (at < 0) & (found >= 0) & (wanted != "")
+    # Where several ids are alike but for their form, the nodes may not settle it in silence.
+    several = np.array([len(places) > 1 for places in near], dtype=bool)
+    by_nodes = (at < 0) & (found >= 0) & (wanted != "") & ~several
     if by_nodes.any():
         at = np.where(by_nodes, once.index.to_numpy()[found], at)
         by[by_nodes] = "nodes"
     return at.astype(np.intp), by
+
+
+def normalised(ids: pd.Series) -> pd.Series:
+    """Give ids without what lists change in them: case, spaces, a trailing .0, leading zeros.
+
+    ``nan`` and its kin, which a spreadsheet leaves of a blank, become "" and match nothing.
+    """
+    plain = ids.astype("str").str.casefold().str.replace(r"\s+", "", regex=True)
+    plain = plain.str.replace(r"\.0+$", "", regex=True).str.replace(r"^0+(?=.)", "", regex=True)
+    return plain.mask(plain.isin(NO_ID), "")
+
+
+def _near_ids(pipes: pd.DataFrame, refs: pd.Series) -> list[list[int]]:
+    """Give for each run the rows of the pipes whose ids are the same but for their form."""
+    groups: dict[str, list[int]] = {}
+    for place, key in enumerate(normalised(pipes["pipe_id"])):
+        groups.setdefault(str(key), []).append(place)
+    groups.pop("", None)
+    return [groups.get(str(key), []) for key in normalised(refs)]
 
 
 def _pairs(one: Texts, other: Texts) -> Texts:
@@ -178,17 +206,23 @@ def _refusals(
     for pair, pipe_id in zip(keys, pipes["pipe_id"], strict=True):
         others.setdefault(str(pair), []).append(str(pipe_id))
     wanted = _pairs(ends.start, ends.end)
+    alike = _near_ids(pipes, runs["pipe_ref"])
+    ids = _texts(pipes["pipe_id"])
     for i in np.flatnonzero(unmatched):
         near = others.get(str(wanted[i]), []) if wanted[i] else []
-        reasons[i] = _no_pipe(str(runs["pipe_ref"].iloc[i]), ends, int(i), near)
+        same = [str(ids[place]) for place in alike[i]]
+        reasons[i] = _no_pipe(str(runs["pipe_ref"].iloc[i]), ends, int(i), near, same)
     for i in np.flatnonzero(unproved):
         near = [p for p in others.get(str(wanted[i]), []) if wanted[i]]
         reasons[i] = _no_counter(str(runs["pipe_id"].iloc[i]), ends, int(i), near)
     return reasons
 
 
-def _no_pipe(ref: str, ends: _Ends, i: int, near: list[str]) -> str:
+def _no_pipe(ref: str, ends: _Ends, i: int, near: list[str], same: list[str]) -> str:
+    ref = "" if ref.strip().casefold() in NO_ID else ref
     name = f"pipe '{ref}' is not in the network" if ref else "the run names no pipe"
+    if same:
+        return f"{name}; {', '.join(same)} are all the same but for zeros, spaces or case"
     if near:
         return f"{name}, and its manholes are joined by {len(near)} pipes: {', '.join(near)}"
     if ends.start[i] and ends.end[i]:
@@ -210,7 +244,13 @@ def _add_flags(
     runs: pd.DataFrame, refused: Texts, how: Texts, through: Marks, flags: Flags
 ) -> None:
     used = refused == ""
-    by_nodes = used & (runs["matched_by"].to_numpy(dtype=object) == "nodes")
+    tier = runs["matched_by"].to_numpy(dtype=object)
+    for run in _rows(runs[used & (tier == "normalised")]):
+        what = (
+            f"pipe '{run.pipe_ref}' taken as {run.pipe_id}: the same but for zeros, spaces or case"
+        )
+        flags.add(run.inspection_id, what)
+    by_nodes = used & (tier == "nodes")
     for run in _rows(runs[by_nodes]):
         ref = f"pipe '{run.pipe_ref}' is not in the network" if run.pipe_ref else "no pipe named"
         flags.add(run.inspection_id, f"{ref}: taken as {run.pipe_id} by its two manholes")
