@@ -1,4 +1,4 @@
-"""GDAL with three drivers and no more: other formats can open further files, or call out.
+"""GDAL with a few drivers and no more: other formats can open further files, or call out.
 
 A small XML file that names a remote source is a data set to GDAL whatever its ending says.
 So every other driver is switched off, by name, before the library is first loaded; if it
@@ -17,15 +17,17 @@ import pyproj
 
 from planner.errors import FileError
 
-ALLOWED = frozenset({"ESRI Shapefile", "GPKG", "GeoJSON"})
+ALLOWED = frozenset(
+    {"ESRI Shapefile", "FlatGeobuf", "GML", "GPKG", "GeoJSON", "MapInfo File", "OpenFileGDB"}
+)
 _SKIP = "GDAL_SKIP"
 # Vector drivers of GDAL 3.12 as the wheels of pyogrio 0.13 carry them.
 _OTHERS = (
     "ADBC, AIVector, AVCBin, AVCE00, AmigoCloud, CSV, CSW, Carto, DGN, DXF, EDIGEO, EEDA, "
-    "ESRIJSON, Elasticsearch, FlatGeobuf, GDALG, GML, GPSBabel, GPX, GTFS, GeoJSONSeq, "
-    "GeoRSS, HTTP, Idrisi, JML, JSONFG, KML, LIBKML, LVBAG, MBTiles, MEM, MVT, MapInfo File, "
+    "ESRIJSON, Elasticsearch, GDALG, GPSBabel, GPX, GTFS, GeoJSONSeq, "
+    "GeoRSS, HTTP, Idrisi, JML, JSONFG, KML, LIBKML, LVBAG, MBTiles, MEM, MVT, "
     "MapML, MiraMonVector, NGW, OAPIF, ODS, OGCAPI, OGR_GMT, OGR_PDS, OGR_VRT, OSM, "
-    "OpenFileGDB, PCIDSK, PDF, PDS4, PGDUMP, PLSCENES, PMTiles, S57, SQLite, SXF, Selafin, "
+    "PCIDSK, PDF, PDS4, PGDUMP, PLSCENES, PMTiles, S57, SQLite, SXF, Selafin, "
     "TopoJSON, VDV, VFK, VICAR, WAsP, WFS, XLSX"
 )
 

@@ -22,13 +22,21 @@ _ENDINGS = {
     ".geojson": "GeoJSON",
     ".json": "GeoJSON",
     ".parquet": "Parquet",
+    ".fgb": "FlatGeobuf",
+    ".gml": "GML",
+    ".tab": "MapInfo File",
+    ".mif": "MapInfo File",
+    ".gdb": "OpenFileGDB",
 }
 _STARTS = {
     "GPKG": b"SQLite format 3\x00",
     "ESRI Shapefile": b"\x00\x00\x27\x0a",
     "GeoJSON": b"{",
     "Parquet": b"PAR1",
+    "FlatGeobuf": b"fgb\x03fgb",
+    "GML": b"<",
 }
+_MAPINFO = (b"!table", b"version")
 _BOM = b"\xef\xbb\xbf"
 _LOCK_WAIT_S = 5.0
 # Functions that the library adds to SQL: some open other layers, some ask a server.
@@ -49,7 +57,7 @@ def driver_of(path: Path, name: str) -> str:
     Returns
     -------
     driver
-        ``GPKG``, ``ESRI Shapefile``, ``GeoJSON`` or ``Parquet``.
+        A GDAL driver of `drivers.ALLOWED`, or ``Parquet``.
 
     Raises
     ------
@@ -63,11 +71,15 @@ def driver_of(path: Path, name: str) -> str:
     if "!" in str(path):
         message = f"{name}: a path with '!' in it is not read; rename the folder or file"
         raise FileError(message)
+    if driver == "OpenFileGDB":
+        return driver  # a folder, which its own guard looks into
     with path.open("rb") as stream:
         head = stream.read(512)
-    if driver == "GeoJSON":
+    if driver in ("GeoJSON", "GML"):
         head = head.removeprefix(_BOM).lstrip()
-    if not head.startswith(_STARTS[driver]):
+    starts = _MAPINFO if driver == "MapInfo File" else (_STARTS[driver],)
+    begun = head.lstrip().lower() if driver == "MapInfo File" else head
+    if not begun.startswith(starts):
         start = "".join(sign if sign.isprintable() else "?" for sign in head[:16].decode("latin-1"))
         message = f"{name}: is no {driver} file: it starts with '{start}'"
         raise FileError(message)

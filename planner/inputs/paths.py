@@ -10,12 +10,12 @@ from planner.errors import Fault, FileError
 
 # A word and a colon in front of a path: a URL, a driver prefix or a connection string.
 _FOREIGN = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]+:|/vsi|\\\\|//)")
-_SHAPE_PARTS = (".dbf", ".shx", ".prj", ".cpg")
+_SHAPE_PARTS = (".dbf", ".shx", ".prj", ".cpg", ".dat", ".map", ".id", ".mid")
 _BLOCK = 1 << 20
 
 
 def input_file(root: Path, file: Path | str) -> Path:
-    """Give the path of an input that is a plain file inside the project folder.
+    """Give the path of an input that is a plain file, or a geodatabase, in the project.
 
     Parameters
     ----------
@@ -42,17 +42,19 @@ def input_file(root: Path, file: Path | str) -> Path:
     if not path.exists():
         message = f"{written}: no such file in the project folder"
         raise FileError(message)
-    if not path.is_file():
+    if not path.is_file() and not (path.is_dir() and path.suffix.lower() == ".gdb"):
         message = f"{written}: is no plain file"
         raise FileError(message)
     return path
 
 
 def hash_of(path: Path) -> str:
-    """Give the sha256 of a file; of a shapefile, with the files beside it that belong to it."""
+    """Give the sha256 of a file, or of all that belong to it: beside it, or in its folder."""
     digest = hashlib.sha256()
     parts = [path]
-    if path.suffix.lower() == ".shp":
+    if path.is_dir():
+        parts = sorted(part for part in path.rglob("*") if part.is_file())
+    if path.suffix.lower() in (".shp", ".tab", ".mif"):
         beside = {p.suffix.lower(): p for p in path.parent.glob(f"{_literal(path.stem)}.*")}
         parts += [beside[end] for end in _SHAPE_PARTS if end in beside]
     for part in parts:

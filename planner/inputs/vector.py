@@ -1,4 +1,4 @@
-"""One guarded reader for vector layers: GeoPackage, Shapefile, GeoJSON, GeoParquet.
+"""One guarded reader for vector layers of eight formats; see `file_guard`.
 
 Every attribute comes as text, an id of 417 as ``417`` and never as ``417.0``; which columns
 were numbers in the file is kept beside. Nothing outside the project folder is opened and
@@ -8,6 +8,7 @@ nothing is fetched: see `file_guard` and `drivers`.
 from __future__ import annotations
 
 import json
+import tempfile
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -29,6 +30,7 @@ from planner.inputs.attributes import RESERVED, is_number, text_of
 from planner.inputs.drivers import guarded_gdal
 from planner.inputs.file_guard import check_geopackage, check_json, check_shapefile, driver_of
 from planner.inputs.forms import nearest
+from planner.inputs.more_guards import check_geodatabase, check_mapinfo, copy_gml
 from planner.inputs.paths import input_file
 from planner.inputs.shapefile_text import encoding_of
 from planner.inputs.specs import LayerSpec
@@ -91,7 +93,7 @@ def read_layer(spec: LayerSpec, root: Path) -> Layer:
     Raises
     ------
     FileError
-        If the file lies outside the folder, is none of the four formats by ending and by
+        If the file lies outside the folder, is none of the formats read by ending and by
         first bytes, reaches out of itself, is locked or damaged, or lacks the layer.
     """
     path = input_file(root, spec.file)
@@ -104,7 +106,15 @@ def read_layer(spec: LayerSpec, root: Path) -> Layer:
         check_shapefile(path, root, name)
     elif driver == "GeoJSON":
         lon_lat = not check_json(path, name)
-    found = _parquet(path, name) if driver == "Parquet" else _by_gdal(path, spec, driver)
+    elif driver == "MapInfo File":
+        check_mapinfo(path, root, name)
+    elif driver == "OpenFileGDB":
+        check_geodatabase(path, root, name)
+    if driver == "GML":
+        with tempfile.TemporaryDirectory() as folder:
+            found = _by_gdal(copy_gml(path, name, Path(folder)), spec, driver)
+    else:
+        found = _parquet(path, name) if driver == "Parquet" else _by_gdal(path, spec, driver)
     return _layer(found, spec, driver, lon_lat=lon_lat)
 
 
@@ -165,6 +175,8 @@ def _by_gdal(path: Path, spec: LayerSpec, driver: str) -> _Found:
     options: dict[str, str] = {}
     if driver == "GeoJSON":
         options = {"DATE_AS_STRING": "YES", "ARRAY_AS_STRING": "YES"}
+    if driver == "GML":
+        options = {"DOWNLOAD_SCHEMA": "NO", "USE_SCHEMA_IMPORT": "NO", "WRITE_GFS": "NO"}
     if driver == "ESRI Shapefile":
         options["encoding"], note = encoding_of(path)
         notes += [note] if note else []
