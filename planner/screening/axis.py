@@ -7,6 +7,8 @@ unit or a slipped counter would put every sleeve in the wrong place.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -19,6 +21,14 @@ Marks = npt.NDArray[np.bool_]
 
 # Lengths that differ by less than this are equal: no verdict hangs on float noise [m].
 SAME_M = 1e-6
+# A manhole reaches so far from its centre to the wall of the pipe, at least and most [m];
+# practice: inside widths of 0.4 to 2.4 m.
+LEAST_PART_M, MOST_PART_M = 0.2, 1.2
+# Lists that run from centre to centre exceed surveys by the same length, within this [m].
+_ALIKE_M = 0.3
+_MOST_ALIKE = 0.8
+# From so many pipes on their spread is the doubt; assumed.
+ENOUGH = 3
 
 
 def beyond(one_m: Numbers, other_m: Numbers, least_m: float, ratio: float) -> Marks:
@@ -32,11 +42,31 @@ def beyond(one_m: Numbers, other_m: Numbers, least_m: float, ratio: float) -> Ma
         )
 
 
-def wall_part(zero_at: pd.Series, settings: Survey) -> Numbers:
-    """Give what a counter reads at the wall of its start manhole [m]."""
-    part: Numbers = np.where(
-        zero_at.to_numpy(dtype=object) == "centre", settings.manhole_part_m, 0.0
-    )
+def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
+    """Give what each run's counter reads at the wall of its start manhole [m].
+
+    A whole run from centre to centre beside a whole one from wall to wall of the same pipe
+    shows both half manholes together; else the setting holds.
+    """
+    centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
+    part = part_of(inspections, settings)
+    whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
+    walls = inspections[whole & (inspections["zero_at"] == "wall").to_numpy()]
+    if not (centre & whole).any() or walls.empty:
+        return part
+    net = walls.groupby("pipe_id")["surveyed_m"].median().reindex(inspections["pipe_id"])
+    both = inspections["surveyed_m"].to_numpy(dtype=float) - net.to_numpy(dtype=float)
+    with np.errstate(invalid="ignore"):
+        shown = centre & whole & (both >= 2 * LEAST_PART_M) & (both <= 2 * MOST_PART_M)
+    return np.where(shown, both / 2.0, part)
+
+
+def part_of(rows: pd.DataFrame, settings: Survey) -> Numbers:
+    """Give for each coded row what its counter reads at the wall of the start manhole [m]."""
+    if "wall_part_m" in rows.columns:
+        return rows["wall_part_m"].to_numpy(dtype=float)
+    centre = rows["zero_at"].to_numpy(dtype=object) == "centre"
+    part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
     return part
 
 
@@ -45,7 +75,7 @@ def net_lengths(inspections: pd.DataFrame, settings: Survey) -> Numbers:
 
     A run that counts from a manhole's centre to the next one's is longer by both halves.
     """
-    part = wall_part(inspections["zero_at"], settings)
+    part = wall_part(inspections, settings)
     parts = np.where(_true(inspections["complete"]), 2.0 * part, part)
     net: Numbers = np.maximum(inspections["surveyed_m"].to_numpy(dtype=float) - parts, 0.0)
     return net
@@ -92,6 +122,8 @@ def set_lengths(
     best, spread = _by_survey(pipes, matched, inside, settings)
     stated = pipes["stated_m"].to_numpy(dtype=float)
     stated = np.where(stated > 0.0, stated, np.nan)
+    listed = _listed_ends(stated, best)
+    stated = stated - listed.both_m
     drawn = np.where(inside > 0.0, inside, np.nan)
     length = np.where(~np.isnan(best), best, np.where(~np.isnan(stated), stated, drawn))
     origin = np.select(
@@ -102,6 +134,9 @@ def set_lengths(
     counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
     ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)
     doubt = np.where(origin == "survey", np.fmax(counter, spread), ends)
+    if listed.count >= ENOUGH:
+        least = np.maximum(settings.find_least_m, listed.spread_m)
+        doubt = np.where(origin == "stated", least, doubt)
     stop = beyond(length, drawn, settings.length_stop_m, settings.length_stop_ratio)
     odd = beyond(length, drawn, settings.length_flag_m, settings.length_flag_ratio)
     stop |= np.isnan(length)
@@ -110,7 +145,38 @@ def set_lengths(
     out["placing"] = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
     out = out.astype({"length_from": "str", "placing": "str"})
     _flag_lengths(out, inside, settings, flags)
+    for pipe in out.loc[out["length_from"] == "stated", "pipe_id"] if listed.both_m else ():
+        flags.add(pipe, listed.told)
     return out
+
+
+@dataclass(frozen=True)
+class _Listed:
+    """By how much listed lengths exceed those from wall to wall: two half manholes, or 0 [m]."""
+
+    both_m: float = 0.0
+    spread_m: float = 0.0
+    count: int = 0
+
+    @property
+    def told(self) -> str:
+        """What to say of a pipe whose listed length is taken so."""
+        return (
+            f"its listed length is taken as from manhole centre to centre, {self.both_m:.2f} m "
+            f"more than from wall to wall, as {self.count} surveyed pipes show"
+        )
+
+
+def _listed_ends(stated: Numbers, surveyed: Numbers) -> _Listed:
+    """Tell whether lists run from centre to centre, from pipes with a whole survey as well."""
+    more = (stated - surveyed)[~np.isnan(stated) & ~np.isnan(surveyed)]
+    if not len(more):
+        return _Listed()
+    middle = float(np.median(more))
+    alike = np.abs(more - middle) <= _ALIKE_M
+    if not 2 * LEAST_PART_M <= middle <= 2 * MOST_PART_M or alike.mean() < _MOST_ALIKE:
+        return _Listed()
+    return _Listed(middle, float(np.ptp(more[alike])), int(alike.sum()))
 
 
 def _true(values: pd.Series) -> Marks:

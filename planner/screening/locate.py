@@ -7,7 +7,7 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +24,16 @@ from planner.contracts import (
     PIPES,
 )
 from planner.screening.align import align
-from planner.screening.axis import beyond, net_lengths, set_lengths, wall_to_wall, why_not
+from planner.screening.axis import (
+    beyond,
+    net_lengths,
+    set_lengths,
+    wall_part,
+    wall_to_wall,
+    why_not,
+)
 from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
+from planner.screening.doubles import doubled_runs
 from planner.screening.doubts import flag_drawings, flag_runs
 from planner.screening.laterals import find_laterals, known_parts
 from planner.screening.match import Flags, Matched, join_notes, match_inspections
@@ -97,6 +105,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         check(frame, table)
     flags = Flags()
     matched = match_inspections(pipes, inspections, flags)
+    matched = _without_doubles(matched, observations)
     axes = set_lengths(pipes, matched, settings, flags)
     refused = _refused_runs(matched, axes, settings, flags)
     runs = matched.inspections
@@ -104,7 +113,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     flag_drawings(axes, nodes, usable, settings, flags)
     flag_runs(usable, axes, observations, first_day, flags)
 
-    joined, reasons = _join(observations, runs, refused, axes)
+    measured = runs.assign(wall_part_m=wall_part(runs, settings))
+    joined, reasons = _join(observations, measured, refused, axes)
     good = joined[reasons == ""].reset_index(drop=True)
     spots, far = _place(good, usable, settings, flags)
     reasons[np.flatnonzero(reasons == "")] = far
@@ -129,6 +139,20 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
     )
+
+
+def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
+    """Refuse a run whose rows are those of another run of the same pipe and day."""
+    runs = matched.inspections
+    usable = runs[(matched.refused == "").to_numpy()]
+    doubles = doubled_runs(usable, observations)
+    if not doubles:
+        return matched
+    told = [
+        f"the same rows as {doubles[name]}, of the same day" if name in doubles else reason
+        for name, reason in zip(runs["inspection_id"], matched.refused, strict=True)
+    ]
+    return replace(matched, refused=pd.Series(told, runs.index, dtype="str"))
 
 
 def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Texts:
@@ -163,7 +187,7 @@ def _join(
     """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
     at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(observations["inspection_id"]))
     out = observations.reset_index(drop=True)
-    for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date"):
+    for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
         out[name] = _taken(runs[name], at)
     of_pipe = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(out["pipe_id"]))
     for name in ("us_node", "length_m", "length_doubt_m"):

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.screening.axis import SAME_M, wall_part
+from planner.screening.axis import SAME_M, part_of
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
@@ -65,7 +65,7 @@ def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
     Spots
         ``x = s`` from us_node, ``x = length - s`` from the other end; s from the wall.
     """
-    s_wall = rows["s_m"].to_numpy(dtype=float) - wall_part(rows["zero_at"], settings)
+    s_wall = rows["s_m"].to_numpy(dtype=float) - part_of(rows, settings)
     length = rows["length_m"].to_numpy(dtype=float)
     counter = rows["counter_node"].to_numpy(dtype=object)
     from_us = np.asarray(counter == rows["us_node"].to_numpy(dtype=object), dtype=bool)
@@ -76,7 +76,7 @@ def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
     doubts = np.full(len(rows), "", dtype=object)
     # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
     at_node = np.isin(rows["mechanism"].to_numpy(dtype=object), _NODES)
-    at_node &= past <= wall_part(rows["zero_at"], settings) + SAME_M
+    at_node &= past <= part_of(rows, settings) + SAME_M
     for i in np.flatnonzero((past > SAME_M) & ~refused & ~at_node):
         doubts[i] = f"{past[i]:.2f} m past the end of the pipe: set to the end"
     x = np.clip(x, 0.0, length)

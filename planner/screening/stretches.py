@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import OBSERVATIONS
-from planner.screening.axis import wall_part
+from planner.screening.axis import part_of
 from planner.screening.match import join_notes
 from planner.screening.pairs import Pairs
 from planner.screening.position import (
@@ -181,7 +181,7 @@ def _leave_open(
         return
     last = rows.groupby("inspection_id")["s_m"].transform("max").to_numpy(dtype=float)
     end = rows["surveyed_m"].to_numpy(dtype=float)
-    end = np.where(np.isnan(end), last, end) - wall_part(rows["zero_at"], settings)
+    end = np.where(np.isnan(end), last, end) - part_of(rows, settings)
     length = spots.length_m
     x_end = np.clip(np.where(spots.from_us, end, length - end), 0.0, length)
     _put(out, "from_m", opened, np.minimum(spots.x_m, x_end)[opened])
