@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from planner.errors import FileError
+from planner.inputs.csv_columns import cut_clean
 from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
 
 ROWS = [["pipe", "s", "note"], ["0017", "12,5", 'a "b"; c, d'], ["0018", "3", "\u00fcber\nzwei"]]
@@ -108,7 +109,7 @@ def test_a_cell_beyond_the_limit_costs_its_own_line_only(tmp_path: Path) -> None
         (b"", "empty"),
         (b"  \n \n", "empty"),
         (b"PK\x03\x04rest", "workbook"),
-        ("pipe,s\nP1,2\n".encode("utf-16-le"), "zero bytes"),
+        (b"pipe,s\n\0P\0\0,2\n", "zero bytes"),
         (b"pipe\n\x81\x8d\n", "not text"),
         (b"\xff\xfe\x41", "utf-16"),
     ],
@@ -145,3 +146,45 @@ def test_the_dialects_of_the_samples(samples: Path) -> None:
     assert found["b"] == found["c"] == [["pipe_id", "dist", "code"], ["S0012", "12.5", "BAB"]]
     assert found["d"] == [["pipe_id", "dist", "code"], ["S0012", "12,5", "BAB"]]
     assert len(found["e"]) == 1 + 3
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_utf16_without_its_mark_is_read_and_told(tmp_path: Path, encoding: str) -> None:
+    """Every other byte is zero; the fault names the encoding and loses no row."""
+    rows = read_csv_rows(put(tmp_path, "pipe\ts\r\nP\u00e41\t2,5\r\n".encode(encoding)))
+    assert texts(rows) == [["pipe", "s"], ["P\u00e41", "2,5"]]
+    assert [(encoding in f.found, f.lost) for f in rows.faults] == [(True, False)]
+
+
+MESSY = st.text(st.sampled_from('a",;\n\r '), max_size=30)
+
+
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200, deadline=None
+)
+@given(MESSY)
+def test_the_quick_way_gives_what_the_careful_way_gives(tmp_path: Path, body: str) -> None:
+    """Property, against the standard library's reader on text that the quick way takes."""
+    content = "h,i\n" + body
+    found = cut_clean(content.encode(), ",")
+    if found is None:
+        return
+    cells, lines = found
+    expected, line = [], 1
+    reader = csv.reader(io.StringIO(content, newline=""), strict=True)
+    for record in reader:
+        if any(cell.strip() for cell in record):
+            expected.append((line, record))
+        line = reader.line_num + 1
+    assert list(zip(lines.tolist(), cells.to_numpy().tolist(), strict=True)) == expected
+
+
+def test_the_quick_way_takes_what_is_clean() -> None:
+    """Quotes at the edges of cells are clean; one inside a cell, or open, is not."""
+    cells, lines = cut_clean(b'h,i\r\n"a, ""b""",1\r\n\r\n,2\r\n', ",") or (None, None)
+    assert cells is not None
+    assert lines is not None
+    assert cells.to_numpy().tolist() == [["h", "i"], ['a, "b"', "1"], ["", "2"]]
+    assert lines.tolist() == [1, 2, 4]
+    assert cut_clean(b'h,i\na"b",1\n', ",") is None
+    assert cut_clean(b'h,i\n"a,1\nb",1\n', ",") is None

@@ -19,11 +19,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.errors import Fault, FileError
+from planner.inputs.csv_columns import cut_clean
 
 MAX_BYTES = 512 * 1024 * 1024
 SEPARATORS = (";", "\t", ",")
 _SAMPLE_LINES = 60
 _SHOWN = 60
+_PROBE = 4096
+_UNMARKED = ("utf-16-le", "utf-16-be")
 _MARKS = (
     (b"\xef\xbb\xbf", "utf-8-sig"),
     (b"\xff\xfe\x00\x00", "utf-32"),
@@ -85,8 +88,17 @@ def read_csv_rows(path: Path, *, file: str = "") -> CsvRows:
     if encoding == "cp1252":
         found, wanted = "bytes that are not UTF-8, read as Windows-1252", "UTF-8"
         faults.append(Fault(file, 0, "", found, wanted, lost=False))
+    elif encoding in _UNMARKED:
+        found = f"zero bytes as in {encoding} without its mark, read as that"
+        faults.append(Fault(file, 0, "", found, "UTF-8", lost=False))
     text, skipped, separator = _take_directive(text)
     separator = separator or _sniff(text)
+    clean = cut_clean(text.encode(), separator)
+    if clean is not None and len(clean[1]):
+        cells, row = clean
+        header = tuple(str(name).strip() for name in cells.iloc[0])
+        cells = cells.iloc[1:].reset_index(drop=True)
+        return CsvRows(file, header, cells, row[1:] + skipped, separator, encoding, faults)
     records, lines, broken = _cut(text, separator, file, skipped)
     if not records:
         message = f"{file}: the file is empty; wanted a header and rows"
@@ -111,18 +123,27 @@ def _decode(path: Path, file: str) -> tuple[str, str]:
     if raw[:4] == b"PK\x03\x04":
         message = f"{file}: a workbook or another packed file; save the sheet as CSV"
         raise FileError(message)
-    marked = [name for mark, name in _MARKS if raw.startswith(mark)]
+    marked = [name for mark, name in _MARKS if raw.startswith(mark)] or _unmarked(raw)
     for encoding in marked[:1] or ["utf-8", "cp1252"]:
         try:
             text = raw.decode(encoding)
         except UnicodeDecodeError:
             continue
         if "\0" in text:
-            message = f"{file}: holds zero bytes: not a text file, or UTF-16 without its mark"
+            message = f"{file}: holds zero bytes: not a text file"
             raise FileError(message)
         return text, encoding
     message = f"{file}: not text in {' or '.join(marked[:1] or ['UTF-8', 'Windows-1252'])}"
     raise FileError(message)
+
+
+def _unmarked(raw: bytes) -> list[str]:
+    """Tell UTF-16 without its mark: in Western text every other byte is zero."""
+    head = raw[: _PROBE - _PROBE % 2]
+    odd, even = head[1::2].count(0), head[::2].count(0)
+    if len(raw) % 2 or max(odd, even) < 0.4 * len(head) / 2 or min(odd, even) > 0:
+        return []
+    return [_UNMARKED[0] if odd > even else _UNMARKED[1]]
 
 
 def _take_directive(text: str) -> tuple[str, int, str]:
