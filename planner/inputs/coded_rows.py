@@ -89,7 +89,10 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     _want_columns(places, raw, columns)
     flags = [*coded.flags, *_unused_flags(name, unused, places)]
     raw, more_flags = _without_clock_zero(raw, places)
-    frame, more = read_cells(raw, form, places, {**coded.units, **units})
+    all_units = {**coded.units, **units}
+    of_figures = {name: all_units.pop(name, "") for name in ("q1", "q2")}
+    frame, more = read_cells(raw, form, places, all_units)
+    frame = _with_units(frame, of_figures)
     faults = [*raw.faults, *faults, *more]
     frame = _read_words(frame, places, name, faults)
     frame = _refuse_rows(frame, name, faults)
@@ -98,10 +101,20 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     frame = frame.assign(file=name, scheme=scheme, zero_given=coded.zero_at)
     if raw.read_count == 0:
         told.append((name, "a header and no rows: an empty file"))
-    said = tuple(f"{name}: {line}; codes of {scheme}" for line in coded.said)
     lists_runs = not {"s_m", "code"} & set(places)
+    codes = "no codes: a list of runs" if lists_runs else f"codes of {scheme}"
+    said = tuple(f"{name}: {line}; {codes}" for line in coded.said)
     flags += [*more_flags, *told]
     return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs)
+
+
+def _with_units(frame: pd.DataFrame, units: Mapping[str, str]) -> pd.DataFrame:
+    """Write the unit of a column of figures behind its bare numbers: ``2`` becomes ``2 in``."""
+    for name, unit in units.items():
+        if unit and unit != "mm":
+            bare = frame[name].str.fullmatch(r"\s*[<>]?\s*\d+(?:[.,]\d+)?\s*").astype(bool)
+            frame[name] = frame[name].where(~bare, frame[name].str.strip() + f" {unit}")
+    return frame
 
 
 def _stretches(marks: pd.Series) -> pd.Series:

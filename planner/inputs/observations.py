@@ -18,11 +18,12 @@ from planner.contracts import FLAGS, INSPECTIONS, OBSERVATIONS
 from planner.errors import Fault, FileError, PlannerError
 from planner.inputs.coded import FORM, CodedFile
 from planner.inputs.coded_rows import ZERO_AT, CodedRows, doubts_of, read_rows
-from planner.inputs.csv_text import read_csv_rows
 from planner.inputs.paths import file_fault, hash_of, input_file
 from planner.inputs.runs import access_points, name_runs, runs_of
 from planner.inputs.specs import InspectionSpec
 from planner.inputs.standards import READERS, TABLE, form_of, scheme_of
+from planner.inputs.table_rows import TableRows
+from planner.inputs.tabular import coded_file, open_tables
 from planner.tables import conform
 
 __all__ = ["FORM", "ZERO_AT", "Surveys", "read_observations"]
@@ -120,6 +121,8 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
                 found.keep([part], spec)
     rows = pd.concat([pd.DataFrame(), *found.observations], ignore_index=True)
     heads = pd.concat([pd.DataFrame(), *found.inspections], ignore_index=True)
+    order = {name: place for place, name in enumerate(found.read_count)}
+    found.faults.sort(key=lambda fault: order.get(fault.file, len(order)))
     unlike = sorted(set(found.flags))
     table = conform([{"step": "inputs", "key": k, "what": w} for k, w in unlike], FLAGS)
     return Surveys(
@@ -135,7 +138,8 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
 
 def _parts_of(spec: InspectionSpec, root: Path, found: _Gathered) -> Iterator[CodedRows]:
     """Read the files of one spec; one that cannot be read is a fault."""
-    for written in (*([spec.file] if spec.file else []), *spec.files):
+    opened: list[tuple[str, CodedFile | TableRows]] = []
+    for written in _files_of(spec):
         name = written.as_posix()
         try:
             path = input_file(root, written)
@@ -144,23 +148,34 @@ def _parts_of(spec: InspectionSpec, root: Path, found: _Gathered) -> Iterator[Co
                 message = f"holds the same rows as {first}, which is read"
                 raise FileError(message)
             found.read_count[name] = 0
-            yield from (_rows_of(coded, spec) for coded in _read_file(path, name, spec))
+            opened += [(name, part) for part in _open(path, name, spec)]
         except (PlannerError, OSError) as error:
+            found.lose(name, error)
+    tables = [part for _, part in opened if isinstance(part, TableRows)]
+    for name, part in opened:
+        try:
+            coded = coded_file(part, tables, spec) if isinstance(part, TableRows) else part
+            scheme = _scheme_set(spec, name)
+            yield _rows_of(replace(coded, scheme=scheme) if scheme else coded, spec)
+        except PlannerError as error:
             found.lose(name, error)
 
 
-def _read_file(path: Path, name: str, spec: InspectionSpec) -> list[CodedFile]:
-    standard, scheme = spec.standard, scheme_of(spec.scheme, name)
-    if standard and not scheme and scheme_of(standard):
-        standard, scheme = "", scheme_of(standard)
+def _files_of(spec: InspectionSpec) -> list[Path]:
+    return [file for file in (spec.file, spec.heads, *spec.files) if file is not None]
+
+
+def _open(path: Path, name: str, spec: InspectionSpec) -> Sequence[CodedFile | TableRows]:
+    standard = "" if scheme_of(spec.standard) else spec.standard
     form = form_of(path, name, standard)
-    if form == TABLE:
-        raw = read_csv_rows(path, file=name)
-        parts = [CodedFile(raw, said=(f"table, separator {raw.separator}, {raw.encoding}",))]
-    else:
-        parts = [READERS[form](path, name)]
-    return [replace(part, scheme=scheme) if scheme else part for part in parts]
+    return open_tables(path, name, spec) if form == TABLE else [READERS[form](path, name)]
+
+
+def _scheme_set(spec: InspectionSpec, name: str) -> str:
+    """Give the scheme that ``planner.toml`` names; a scheme may stand as the standard too."""
+    return scheme_of(spec.scheme, name) or scheme_of(spec.standard)
 
 
 def _rows_of(coded: CodedFile, spec: InspectionSpec) -> CodedRows:
-    return read_rows(coded, spec.columns, spec.units)
+    named = {ours: theirs for ours, theirs in spec.columns.items() if ours not in coded.rows.header}
+    return read_rows(coded, named, spec.units)

@@ -324,7 +324,9 @@ def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
         *(spec.file.as_posix() for spec in sections.layers.values()),
     ]
     for spec in sections.inspections:
-        names += [file.as_posix() for file in (spec.file, *spec.files) if file is not None]
+        names += [
+            file.as_posix() for file in (spec.file, spec.heads, *spec.files) if file is not None
+        ]
     if sections.rules.book != "default":
         names.append(sections.rules.book)
     found = {}

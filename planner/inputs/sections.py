@@ -119,7 +119,7 @@ def _check_columns(
         if key not in allowed:
             message = f"{FILE}: {where}.units]: unknown column {key}{nearest(key, allowed)}"
             raise SettingsError(message)
-        wanted = "mm" if key == "size" else table[key].unit
+        wanted = "mm" if key in ("size", "q1", "q2") else table[key].unit
         try:
             if not wanted:
                 message = f"{key} has no unit"

@@ -30,6 +30,8 @@ class InspectionSpec(_Spec):
 
     ``standard`` is the form of the file and ``scheme`` the coding scheme; '' is found out
     from what stands in it. ``zero_at`` and ``direction`` hold where the file does not say.
+    ``heads`` is a list of runs beside the rows; ``table`` and ``heads_table`` name sheets of
+    a workbook or tables of a database.
     """
 
     file: Path | None = None
@@ -40,6 +42,9 @@ class InspectionSpec(_Spec):
     units: dict[str, str] = Field(default_factory=dict)
     zero_at: str = "unknown"
     direction: str = "unknown"
+    heads: Path | None = None
+    table: str = ""
+    heads_table: str = ""
 
 
 class RulesSpec(_Spec):
