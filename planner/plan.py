@@ -28,6 +28,7 @@ from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.works import make_works
+from planner.screening.grade import grade_inspections
 from planner.screening.locate import Located, locate
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves, screen_visits
@@ -156,6 +157,7 @@ def propose(
         "spans": spanned.spans,
         "span_rows": spanned.span_rows,
         "verdicts": verdicts,
+        "grades": grade_inspections(located.defects, located.inspections),
     }
     placed, said = place_and_rule(tables, inputs, known, book)
     decided = set(decisions["span_id"]) - set(undone["key"])

@@ -52,6 +52,7 @@ from planner.contracts.repairs import (
 from planner.contracts.survey import DEFECTS, INSPECTIONS, OBSERVATIONS
 from planner.contracts.verdicts import (
     FINDINGS,
+    GRADES,
     SPAN_QUANTITIES,
     SPAN_ROWS,
     SPANS,
@@ -83,7 +84,9 @@ SUFFIXES: dict[str, str] = {
     "_y": "crs",
 }
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
-BARE = frozenset({"row", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"})
+BARE = frozenset(
+    {"row", "rating", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"}
+)
 
 TABLES: tuple[Table, ...] = (
     PIPES,
@@ -97,6 +100,7 @@ TABLES: tuple[Table, ...] = (
     SPAN_ROWS,
     FINDINGS,
     VERDICTS,
+    GRADES,
     SYSTEMS,
     SYSTEM_SIZES,
     PROCESS,
@@ -144,6 +148,7 @@ __all__ = [
     "FAULTS",
     "FINDINGS",
     "FLAGS",
+    "GRADES",
     "ID_MATCHES",
     "INSPECTIONS",
     "LATERALS",

@@ -1,6 +1,6 @@
 """Spans of one pipe, and what the rulebook says of them."""
 
-from planner.tables import Column, Table, flag, number, text
+from planner.tables import Column, Table, flag, number, text, whole
 
 NEEDS = ("nothing", "maintain", "watch", "mend", "unknown")
 URGENCY = ("", "when_near", "programme", "this_year", "now")
@@ -116,4 +116,20 @@ VERDICTS = Table(
         text("why", "the sentence that matters most", blank=False),
     ),
     key=("span_id",),
+)
+GRADES = Table(
+    "grades",
+    "one inspection in the grades of one scheme; moves no rule",
+    (
+        text("key", "inspection", blank=False),
+        text("pipe_id", "", blank=False),
+        text("scheme", "scheme of the grades; never compared with another's", blank=False),
+        text("requirement", "", one_of=("structural", "operation", "overall"), blank=False),
+        whole("rating", "", "grades times occurrences", blank=False, low=0),
+        number("mean_grade_ratio", "-", "rating by occurrences, the index", blank=False, low=0),
+        text("quick", "the two worst grades with their counts", blank=False),
+        flag("verified", "every row of the tables used could be verified", blank=False),
+        text("why", "what could not be graded"),
+    ),
+    key=("key", "scheme", "requirement"),
 )
