@@ -88,13 +88,15 @@ def _digits(value: float) -> str:
 class Reading:
     """Columns of one layer while they are read into a contract, and what was wrong.
 
-    ``rows`` are the row numbers by position, 1 = first feature.
+    ``rows`` are the row numbers by position, 1 = first feature; ``told`` says which columns
+    were taken by their common names.
     """
 
     layer: Layer
     columns: Mapping[str, str]
     units: Mapping[str, str]
     faults: list[Fault] = field(default_factory=list)
+    told: str = ""
 
     def __post_init__(self) -> None:
         frame = self.layer.frame

@@ -21,6 +21,7 @@ from planner.errors import Fault
 from planner.ground.measure import local_crs
 from planner.inputs.attributes import Reading
 from planner.inputs.laterals import OnPipes, read_laterals
+from planner.inputs.layer_names import PIPE_NAMES, with_names
 from planner.inputs.lines import one_line_each, same_lines
 from planner.inputs.materials import read_material, unlike_unknown
 from planner.inputs.nodes import name_all, read_nodes
@@ -80,7 +81,7 @@ class _Notes:
         name = reading.layer.name
         self.faults += reading.faults
         self.read_count[name] = self.read_count.get(name, 0) + len(reading.layer.frame)
-        for note in reading.layer.notes:
+        for note in (*reading.layer.notes, *([reading.told] if reading.told else ())):
             self.flag(name, note)
 
 
@@ -165,6 +166,7 @@ def _read_pipes(
     layer = read_layer(spec, root)
     source, faults = settle_crs(layer, spec, notes.project_crs)
     reading = Reading(layer, spec.columns, spec.units, faults)
+    reading = with_names(reading, PIPE_NAMES, "pipe_id")
     reading.check_columns(["pipe_id"])
     shapes = flat_shapes(layer)
     inside = inside_area(shapes, source, layer.name)

@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.contracts import NODES
 from planner.inputs.attributes import Reading
+from planner.inputs.layer_names import NODE_NAMES, with_names
 from planner.inputs.orient import Oriented
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
 from planner.inputs.specs import LayerSpec
@@ -52,6 +53,7 @@ def read_nodes(
     layer = read_layer(spec, root)
     crs, faults = settle_crs(layer, spec, project_crs)
     reading = Reading(layer, spec.columns, spec.units, faults)
+    reading = with_names(reading, NODE_NAMES, "node_id")
     reading.check_columns(["node_id"])
     shapes = flat_shapes(layer)
     for place in np.flatnonzero(~inside_area(shapes, crs, layer.name)).tolist():

@@ -1,0 +1,78 @@
+"""Columns of network layers found by their common names and by what stands in them.
+
+A name counts only where one column of the layer has it and the project has not named
+another; an id only where its values are ids: none blank, none twice, in nearly all rows.
+What is taken so is said, as a line to paste into ``planner.toml``.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+
+from planner.inputs.attributes import RESERVED, Reading
+from planner.inputs.cells import is_empty
+
+PIPE_NAMES: dict[str, tuple[str, ...]] = {
+    "pipe_id": ("pipeid", "assetid", "facilityid", "mainid", "segmentid", "pipeno", "pipename",
+                "lineid", "haltung", "haltungsname", "leidingid", "tronconid", "pipe"),
+    "us_node": ("usnode", "upnode", "upmh", "upstreammh", "upstreammanhole", "upstreamnode",
+                "frommh", "fromnode", "startnode", "schachtoben", "unitfrom", "usmh", "unode"),
+    "ds_node": ("dsnode", "dnnode", "dnmh", "downstreammh", "downstreammanhole", "tomh", "tonode",
+                "downstreamnode", "endnode", "schachtunten", "unitto", "dsmh", "dnode"),
+    "size": ("size", "pipesize", "diameter", "dia", "diam", "dn", "nennweite", "diametre",
+             "diametro", "profil"),
+    "material": ("material", "mat", "pipematerial", "matl", "werkstoff", "materiaal", "materiau"),
+    "stated_m": ("lengthm", "laenge", "lengte", "longueur"),
+    "year": ("year", "yearlaid", "installyear", "baujahr", "bouwjaar", "yearinstalled"),
+}  # fmt: skip
+NODE_NAMES: dict[str, tuple[str, ...]] = {
+    "node_id": ("nodeid", "manholeid", "mhid", "mh", "mhno", "manhole", "facilityid", "assetid",
+                "schacht", "schachtname", "putid", "regardid", "name"),
+    "depth_m": ("depthm", "tiefe", "diepte"),
+}  # fmt: skip
+_MOST = 0.95
+
+
+def with_names(reading: Reading, names: Mapping[str, tuple[str, ...]], key: str) -> Reading:
+    """Add columns that the project does not name to a reading, by their common names.
+
+    Parameters
+    ----------
+    reading
+        Of one layer.
+    names
+        Common names by our column, folded to letters and digits.
+    key
+        Our column that must hold ids.
+
+    Returns
+    -------
+    reading
+        ``told`` says what was taken, '' if nothing was.
+    """
+    columns = [str(name) for name in reading.layer.frame.columns if name not in RESERVED]
+    folded = {name: re.sub(r"[^a-z0-9]", "", name.casefold()) for name in columns}
+    own = {name.casefold() for name in columns}
+    used = {theirs.casefold() for theirs in reading.columns.values()}
+    found = {}
+    for ours, words in names.items():
+        if ours in reading.columns or ours in own:
+            continue
+        fit = [n for n in columns if folded[n] in words and n.casefold() not in used]
+        if len(fit) == 1 and (ours != key or _holds_ids(reading, fit[0])):
+            found[ours] = fit[0]
+            used.add(fit[0].casefold())
+    if not found:
+        return reading
+    listed = ", ".join(f"{ours} = {json.dumps(theirs)}" for ours, theirs in found.items())
+    told = f"columns taken by their names; to confirm write columns = {{{listed}}}"
+    return replace(reading, columns={**reading.columns, **found}, told=told)
+
+
+def _holds_ids(reading: Reading, column: str) -> bool:
+    values = [value for value in reading.layer.frame[column].tolist() if not is_empty(value)]
+    enough = len(reading.layer.frame) * _MOST
+    return len(values) >= enough and len(set(values)) >= _MOST * len(values)
