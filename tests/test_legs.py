@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 from crew_town import EAST, LOCAL, NORTH
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString
 from test_travel import drives, street
@@ -77,6 +77,7 @@ def test_every_day_ends_at_the_yard_it_began_at():
     assert len(legs) == 3
 
 
+@settings(deadline=None, max_examples=40)
 @given(
     st.lists(st.tuples(st.integers(0, 4), st.integers(0, 4)), min_size=2, max_size=6),
     st.integers(0, 2**32 - 1),

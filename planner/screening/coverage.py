@@ -81,7 +81,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
             "own_date": rows["seen_on"].to_numpy(dtype=object),
         }
     )
-    pairs = own[own["pipe_id"].isin(many["pipe_id"])].merge(
+    pairs = own[own["pipe_id"].isin(many["pipe_id"].unique())].merge(
         many.astype({"pipe_id": object, "date": object, "inspection_id": object}), on="pipe_id"
     )
     newer = pairs["date"] > pairs["own_date"]

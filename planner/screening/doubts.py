@@ -20,7 +20,7 @@ def flag_drawings(
     pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
 ) -> None:
     """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
-    filmed = pipes[pipes["pipe_id"].isin(runs["pipe_id"])]
+    filmed = pipes[pipes["pipe_id"].isin(runs["pipe_id"].unique())]
     lines = filmed.geometry.to_numpy()
     bare = np.array([line is None or line.is_empty for line in lines], dtype=bool)
     for pipe_id in filmed["pipe_id"][bare]:
@@ -63,7 +63,7 @@ def flag_runs(
     flags: Flags,
 ) -> None:
     """Flag runs without rows, with an unknown zero, from the future, or whose counter jumps."""
-    empty = ~runs["inspection_id"].isin(observations["inspection_id"]).to_numpy()
+    empty = ~runs["inspection_id"].isin(observations["inspection_id"].unique()).to_numpy()
     for name in runs["inspection_id"][empty]:
         flags.add(name, "no coded rows: it proves nothing about its pipe")
     if first_day:
