@@ -26,10 +26,11 @@ from planner.inputs.lines import one_line_each, same_lines
 from planner.inputs.materials import read_material, unlike_unknown
 from planner.inputs.nodes import name_all, read_nodes
 from planner.inputs.orient import Ends, Oriented, orient
+from planner.inputs.parts import say_parts
 from planner.inputs.profiles import read_profiles
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
 from planner.inputs.specs import LayerSpec
-from planner.inputs.vector import Shapes, read_layer
+from planner.inputs.vector import Shapes, layer_name, read_layer
 from planner.settings import Survey
 from planner.tables import conform, empty
 
@@ -60,6 +61,7 @@ class Network:
     source_crs: str
     local_crs: str
     read_count: dict[str, int]
+    said: list[str]
 
 
 @dataclass
@@ -156,6 +158,7 @@ def read_network(
         source_crs=_text_of(source),
         local_crs=local.to_wkt(),
         read_count=notes.read_count,
+        said=[f"{layer_name(pipes)}: {say_parts(turned.lines, settings.snap_m)}"],
     )
 
 

@@ -53,8 +53,9 @@ class Inputs:
     """All that was read from one project folder, table by table, and what was wrong with it.
 
     ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file
-    that tell of a run and code nothing; ``forms`` says of each survey file what it was read
-    as; ``hashes`` holds each file's sha256; ``missing`` says which step waits for which file.
+    that tell of a run and code nothing; ``forms`` says of the network how it hangs together
+    and of each survey file what it was read as; ``hashes`` holds each file's sha256;
+    ``missing`` says which step waits for which file.
     """
 
     folder: Path
@@ -248,7 +249,7 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         local_crs=network.local_crs,
         read_count=dict(sorted(reading.read_count.items())),
         head_count=surveys.head_count,
-        forms=surveys.said,
+        forms=[*network.said, *surveys.said],
         missing=[*missing, *reading.missing],
         hashes=_hashes(sections, reading.folder),
     )

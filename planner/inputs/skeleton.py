@@ -40,21 +40,25 @@ name = ""
 # first_day = "2026-01-12" # the Monday the week starts on
 
 [pipes]
-file = "pipes.gpkg"        # GeoPackage, Shapefile, GeoJSON or GeoParquet
+file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb
 # layer = "pipes"
-[pipes.columns]            # our column = "the file's column"
-pipe_id = "pipe_id"
-us_node = "us_node"
-ds_node = "ds_node"
-size = "size"              # as written: 200, DN 200, 8", 300x450
+# [pipes.columns]          # our column = "the file's column"; what is left out is looked
+# pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken
+# us_node = "us_node"
+# ds_node = "ds_node"
+# size = "size"            # as written: 200, DN 200, 8", 300x450
 """
 _INSPECTIONS = """
-[[inspections]]            # one for each form of CSV; coded by EN 13508-2
-file = "surveys.csv"
-standard = "EN 13508-2"
+[[inspections]]            # one for each form of file; `check` says what each was read as
+file = "surveys.csv"       # EN 13508-2 text or XML, ISYBAU XML, DWA-M 150 XML, CSV, XLSX, SQLite
+# standard = "EN 13508-2 text"   # left out = told by what stands in the file
+# scheme = "EN 13508-2"    # | PACP family | UK letter codes; left out = told by the codes
 zero_at = "unknown"        # wall | centre | unknown: the zero of the counter
+# direction = "down"       # down | up, where the file does not say from where the camera ran
+# heads = "runs.csv"       # a list of inspections beside the rows
+# table = "observations"   # sheet of a workbook or table of a database; heads_table likewise
 # units = {s_m = "ft"}     # m | mm | cm | ft | ft_us | in
-[inspections.columns]      # our column = "the file's column"; left out = it has our name
+[inspections.columns]      # our column = "the file's column"; left out = by common names
 """
 _RULES = """
 # [rules]

@@ -1,0 +1,52 @@
+"""Into how many parts a drawn network falls, before and after its ends are snapped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import shapely
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
+from shapely import LineString
+
+# Ends that are drawn closer than this are one end [m].
+DRAWN_M = 0.001
+
+
+def parts_count(lines: Iterable[LineString | None], reach_m: float) -> int:
+    """Count the parts of a network whose lines meet where their ends are close.
+
+    Parameters
+    ----------
+    lines
+        As drawn [m]; None counts for nothing.
+    reach_m
+        Ends this close are joined [m].
+
+    Examples
+    --------
+    >>> a, b = LineString([(0, 0), (10, 0)]), LineString([(10.4, 0), (20, 0)])
+    >>> parts_count([a, b], 0.001), parts_count([a, b], 0.5)
+    (2, 1)
+    """
+    drawn = np.array([line for line in lines if line is not None] + [None], dtype=object)[:-1]
+    if not len(drawn):
+        return 0
+    count = len(drawn)
+    ends = np.concatenate([shapely.get_point(drawn, 0), shapely.get_point(drawn, -1)])
+    near, far = shapely.STRtree(ends).query(ends, predicate="dwithin", distance=reach_m)
+    tail = np.concatenate([near, np.arange(count)])
+    head = np.concatenate([far, np.arange(count, 2 * count)])
+    links = csr_array((np.ones(len(tail)), (tail, head)), shape=(2 * count, 2 * count))
+    return int(connected_components(links, directed=False)[0])
+
+
+def say_parts(lines: Iterable[LineString | None], snap_m: float) -> str:
+    """Say in a line how many parts there are as drawn, and with the tolerance of the project."""
+    lines = list(lines)
+    before, after = parts_count(lines, DRAWN_M), parts_count(lines, snap_m)
+    return (
+        f"the lines form {before} parts as drawn, {after} where ends within [survey] "
+        f"snap_m = {snap_m:g} m are joined"
+    )
