@@ -30,7 +30,9 @@ def test_a_list_that_exceeds_surveys_by_the_same_length_runs_centre_to_centre() 
     assert length["P3"] == pytest.approx(31.5)
     defect = found.defects[found.defects["pipe_id"] == "P3"].iloc[0]
     assert defect["x_from_m"] == pytest.approx(31.5 - 10.0)
-    assert any("as 3 surveyed pipes show" in what for what in found.flags["what"])
+    told = dict(zip(found.flags["key"], found.flags["what"], strict=True))
+    assert "1.00 m more than from wall to wall, alike on 3" in told["listed lengths"]
+    assert any("two half manholes" in what for what in found.flags["what"])
 
 
 @pytest.mark.parametrize(

@@ -145,8 +145,10 @@ def set_lengths(
     out["placing"] = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
     out = out.astype({"length_from": "str", "placing": "str"})
     _flag_lengths(out, inside, settings, flags)
+    if listed.count >= ENOUGH:
+        flags.add("listed lengths", listed.told)
     for pipe in out.loc[out["length_from"] == "stated", "pipe_id"] if listed.both_m else ():
-        flags.add(pipe, listed.told)
+        flags.add(pipe, f"{listed.both_m:.2f} m taken off its listed length: two half manholes")
     return out
 
 
@@ -160,10 +162,10 @@ class _Listed:
 
     @property
     def told(self) -> str:
-        """What to say of a pipe whose listed length is taken so."""
+        """What to say of lists that run so."""
         return (
-            f"its listed length is taken as from manhole centre to centre, {self.both_m:.2f} m "
-            f"more than from wall to wall, as {self.count} surveyed pipes show"
+            f"run from manhole centre to manhole centre: {self.both_m:.2f} m more than from wall "
+            f"to wall, alike on {self.count} surveyed pipes"
         )
 
 
