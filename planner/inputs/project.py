@@ -20,6 +20,7 @@ from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
+from planner.inputs.media import Media, missing_media
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
@@ -167,6 +168,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     stock = reading.csv("stock.csv", read_stock)
     done = reading.csv("done.csv", read_done)
     surveys = _by_hand(surveys, network.pipes, reading)
+    surveys = _with_media(surveys, sections, reading)
     tables = _Tables(network, surveys, streets, systems, prices, crews, stock, done)
     return _gather(tables, sections, reading)
 
@@ -183,9 +185,24 @@ def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: _Reading) -> Survey
         return surveys
     reading.faults += faults
     inspections, told = rename(surveys.inspections, matches)
+    return _flagged(replace(surveys, inspections=inspections), told)
+
+
+def _with_media(surveys: Surveys, sections: Sections, reading: _Reading) -> Surveys:
+    """Say which photos and videos are missing, where the project names their folder."""
+    if sections.media is None:
+        return surveys
+    try:
+        media = Media(reading.folder, sections.media.folder)
+    except (PlannerError, OSError) as error:
+        reading.faults.append(file_fault("[media]", error))
+        return surveys
+    return _flagged(surveys, missing_media(surveys.observations, media))
+
+
+def _flagged(surveys: Surveys, told: list[tuple[str, str]]) -> Surveys:
     flags = conform([{"step": "inputs", "key": k, "what": w} for k, w in told], FLAGS)
-    both = pd.concat([surveys.flags, flags], ignore_index=True)
-    return replace(surveys, inspections=inspections, flags=both)
+    return replace(surveys, flags=pd.concat([surveys.flags, flags], ignore_index=True))
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from planner.contracts import LATERALS, NODES, PIPES, STREETS
 from planner.errors import SettingsError, UnitError
 from planner.inputs.forms import nearest
 from planner.inputs.observations import FORM, ZERO_AT
-from planner.inputs.specs import InspectionSpec, LayerSpec, RulesSpec
+from planner.inputs.specs import InspectionSpec, LayerSpec, MediaSpec, RulesSpec
 from planner.settings import SECTIONS, Settings, load_settings
 from planner.tables import Table
 from planner.units import factor
@@ -50,6 +50,7 @@ class Sections:
     layers: dict[str, LayerSpec]
     inspections: tuple[InspectionSpec, ...]
     rules: RulesSpec
+    media: MediaSpec | None = None
 
 
 def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Sections:
@@ -67,7 +68,7 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
     SettingsError
         For an unknown section, key, column or unit, and where [pipes] is missing.
     """
-    known = [*SECTIONS, *LAYERS, "inspections", "rules"]
+    known = [*SECTIONS, *LAYERS, "inspections", "media", "rules"]
     for name in raw:
         if name not in known:
             message = f"{FILE}: unknown section [{name}]{nearest(name, known)}"
@@ -77,7 +78,9 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
         message = f"{FILE}: no section [pipes]; without pipes nothing can be made"
         raise SettingsError(message)
     layers = {name: _layer(raw[name], name, table) for name, table in LAYERS.items() if name in raw}
-    return Sections(settings, layers, _inspections(raw.get("inspections", [])), _rules(raw))
+    media = _spec(MediaSpec, raw["media"], "[media]") if "media" in raw else None
+    inspections = _inspections(raw.get("inspections", []))
+    return Sections(settings, layers, inspections, _rules(raw), media)
 
 
 def _layer(found: object, name: str, table: Table) -> LayerSpec:

@@ -61,6 +61,8 @@ zero_at = "unknown"        # wall | centre | unknown: the zero of the counter
 [inspections.columns]      # our column = "the file's column"; left out = by common names
 """
 _RULES = """
+# [media]
+# folder = "media"         # photos and videos that the coded rows name
 # [rules]
 # book = "default"         # or a rulebook of your own, a TOML file in this folder
 # [rules.overrides]        # one limit changed, with the reason

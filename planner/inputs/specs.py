@@ -47,6 +47,12 @@ class InspectionSpec(_Spec):
     heads_table: str = ""
 
 
+class MediaSpec(_Spec):
+    """Where photos and videos lie, in the project folder."""
+
+    folder: Path
+
+
 class RulesSpec(_Spec):
     """Which rulebook, and limits overridden with a reason: ``{"rule.column.ok": [20, "why"]}``."""
 
