@@ -46,7 +46,8 @@ def say_parts(lines: Iterable[LineString | None], snap_m: float) -> str:
     """Say in a line how many parts there are as drawn, and with the tolerance of the project."""
     lines = list(lines)
     before, after = parts_count(lines, DRAWN_M), parts_count(lines, snap_m)
+    parts = "1 part" if before == 1 else f"{before} parts"
     return (
-        f"the lines form {before} parts as drawn, {after} where ends within [survey] "
+        f"the lines form {parts} as drawn, {after} where ends within [survey] "
         f"snap_m = {snap_m:g} m are joined"
     )
