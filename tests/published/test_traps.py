@@ -19,7 +19,11 @@ Spots = dict[str, tuple[float, float]]
 
 
 def located(
-    folder: Path, survey: Path, pipes: list[tuple[str, str, str, float | None]], spots: Spots
+    folder: Path,
+    survey: Path,
+    pipes: list[tuple[str, str, str, float | None]],
+    spots: Spots,
+    more: str = "",
 ) -> Located:
     shutil.copy(survey, folder / survey.name)
     crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::25832"}}
@@ -33,7 +37,7 @@ def located(
     (folder / "planner.toml").write_text(
         '[project]\nfirst_day = "2026-02-02"\n[pipes]\nfile = "pipes.geojson"\n'
         f'columns = {{stated_m = "len"}}\n[[inspections]]\nfile = "{survey.name}"\n'
-        'zero_at = "wall"\n'
+        f'zero_at = "wall"\n{more}'
     )
     return place_rows(read_project(folder))
 
@@ -104,3 +108,24 @@ def test_the_federal_file_with_its_two_part_surveys(
     unseen = f"H2: no camera saw it from {low:.2f} to {high:.2f} m"
     lines = found.flags["key"] + ": " + found.flags["what"]
     assert lines.str.startswith(unseen).any()
+
+
+def test_a_constant_metre_is_two_half_manholes_and_no_mismatch(
+    tmp_path: Path, samples: Path
+) -> None:
+    """Four pipes of 3.1 to 86.0 m, each 1.0 m longer in the list than its survey."""
+    spots = {
+        "N1": (EAST, NORTH), "N2": (EAST + 84.6, NORTH), "N3": (EAST + 92.1, NORTH),
+        "R2": (EAST, NORTH + 50), "R3": (EAST + 3.1, NORTH + 50), "R1": (EAST - 86, NORTH + 50),
+    }  # fmt: skip
+    pipes = [("N1", "N1", "N2", 84.6), ("N2", "N2", "N3", 7.5),
+             ("R2", "R2", "R3", 3.1), ("R1", "R1", "R2", 86.0)]  # fmt: skip
+    name = "dwa_m150_example_anon.xml"
+    more = 'direction = "down"\n'
+    found = located(tmp_path, samples / "coding" / name, pipes, spots, more)
+    length = found.pipes.set_index("pipe_id")["length_m"]
+    assert length.to_dict() == pytest.approx({"N1": 83.6, "N2": 6.5, "R2": 2.1, "R1": 85.0})
+    assert set(found.pipes["placing"]) == {"ok"}
+    told = dict(zip(found.flags["key"], found.flags["what"], strict=True))
+    assert "1.00 m more than from wall to wall, alike on 4" in told["listed lengths"]
+    assert len(found.left_over) == 0
