@@ -27,6 +27,7 @@ _ENDINGS = {
     ".tab": "MapInfo File",
     ".mif": "MapInfo File",
     ".gdb": "OpenFileGDB",
+    ".xml": "ISYBAU XML",
 }
 _STARTS = {
     "GPKG": b"SQLite format 3\x00",
@@ -35,6 +36,7 @@ _STARTS = {
     "Parquet": b"PAR1",
     "FlatGeobuf": b"fgb\x03fgb",
     "GML": b"<",
+    "ISYBAU XML": b"<",
 }
 _MAPINFO = (b"!table", b"version")
 _BOM = b"\xef\xbb\xbf"
@@ -57,7 +59,7 @@ def driver_of(path: Path, name: str) -> str:
     Returns
     -------
     driver
-        A GDAL driver of `drivers.ALLOWED`, or ``Parquet``.
+        A GDAL driver of `drivers.ALLOWED`, ``Parquet`` or ``ISYBAU XML``.
 
     Raises
     ------
@@ -75,7 +77,7 @@ def driver_of(path: Path, name: str) -> str:
         return driver  # a folder, which its own guard looks into
     with path.open("rb") as stream:
         head = stream.read(512)
-    if driver in ("GeoJSON", "GML"):
+    if driver in ("GeoJSON", "GML", "ISYBAU XML"):
         head = head.removeprefix(_BOM).lstrip()
     starts = _MAPINFO if driver == "MapInfo File" else (_STARTS[driver],)
     begun = head.lstrip().lower() if driver == "MapInfo File" else head

@@ -14,6 +14,7 @@ import shapely
 
 from planner.errors import Fault, FileError
 from planner.ground.measure import lon_lat, read_crs
+from planner.inputs.crs_proposals import propose_crs
 from planner.inputs.specs import LayerSpec
 from planner.inputs.vector import Layer, Shapes
 
@@ -59,6 +60,8 @@ def settle_crs(layer: Layer, spec: LayerSpec, project_crs: str) -> tuple[pyproj.
             f"{layer.name}: names no coordinate system{some if np.isfinite(bounds).all() else ''}; "
             f'write crs = "EPSG:..." under [project] or under the layer'
         )
+        near = propose_crs(float(bounds[0]), float(bounds[1]))
+        message += f"; the numbers would fit {' or '.join(near)}" if near else ""
         raise FileError(message)
     if own is None:
         return read_crs(asked), []

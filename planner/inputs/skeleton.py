@@ -40,7 +40,7 @@ name = ""
 # first_day = "2026-01-12" # the Monday the week starts on
 
 [pipes]
-file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb
+file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb, ISYBAU .xml
 # layer = "pipes"
 # [pipes.columns]          # our column = "the file's column"; what is left out is looked
 # pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken

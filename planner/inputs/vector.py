@@ -30,6 +30,7 @@ from planner.inputs.attributes import RESERVED, is_number, text_of
 from planner.inputs.drivers import guarded_gdal
 from planner.inputs.file_guard import check_geopackage, check_json, check_shapefile, driver_of
 from planner.inputs.forms import nearest
+from planner.inputs.isybau_network import LAYERS, NUMBERS, read_isybau_network
 from planner.inputs.more_guards import check_geodatabase, check_mapinfo, copy_gml
 from planner.inputs.paths import input_file
 from planner.inputs.shapefile_text import encoding_of
@@ -110,12 +111,26 @@ def read_layer(spec: LayerSpec, root: Path) -> Layer:
         check_mapinfo(path, root, name)
     elif driver == "OpenFileGDB":
         check_geodatabase(path, root, name)
+    if driver == "ISYBAU XML":
+        return _isybau(path, spec)
     if driver == "GML":
         with tempfile.TemporaryDirectory() as folder:
             found = _by_gdal(copy_gml(path, name, Path(folder)), spec, driver)
     else:
         found = _parquet(path, name) if driver == "Parquet" else _by_gdal(path, spec, driver)
     return _layer(found, spec, driver, lon_lat=lon_lat)
+
+
+def _isybau(path: Path, spec: LayerSpec) -> Layer:
+    """Read pipes or nodes of an ISYBAU XML; its columns bear our names."""
+    if spec.layer not in LAYERS:
+        message = f"{spec.file.as_posix()}: an ISYBAU XML; name layer = {' or '.join(LAYERS)}"
+        raise FileError(message)
+    frame = read_isybau_network(path, spec.file.as_posix(), spec.layer)
+    frame.insert(len(frame.columns) - 1, "row", np.arange(1, len(frame) + 1))
+    frame["row"] = frame["row"].astype("Int64")
+    numbers = NUMBERS & set(frame.columns)
+    return Layer(frame, "ISYBAU XML", layer_name(spec), numbers=numbers)
 
 
 def _layer(found: _Found, spec: LayerSpec, driver: str, *, lon_lat: bool) -> Layer:
