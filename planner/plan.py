@@ -37,8 +37,8 @@ from planner.tables import Table, conform
 from planner.takeoff.totals import take_off
 
 Tables = dict[str, pd.DataFrame]
-READ = ("nodes", "streets", "observations", "systems", "system_sizes", "process", "packers",
-        "prices", "stock", "crews", "shifts", "done", "faults")  # fmt: skip
+READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
+        "packers", "prices", "stock", "crews", "shifts", "done", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)

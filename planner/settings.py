@@ -47,6 +47,7 @@ class Survey(_Section):
     past_end_m: float = Field(ge=0)
     past_end_ratio: float = Field(ge=0)
     snap_m: float = Field(ge=0)
+    address_reach_m: float = Field(ge=0)
     joint_extent_m: float = Field(ge=0)
     point_extent_m: float = Field(ge=0)
     touch_m: float = Field(ge=0)

@@ -18,7 +18,8 @@ EAST = line((0, 0), (100, 0))
 def read(folder: Path, rows, **more):
     """Write streets as (attributes, shape) and read them."""
     write_geojson(folder / "streets.geojson", rows)
-    return read_streets(spec("streets.geojson", columns=COLUMNS, **more), folder, LOCAL.to_wkt())
+    found = read_streets(spec("streets.geojson", columns=COLUMNS, **more), folder, LOCAL.to_wkt())
+    return found.streets, found.faults
 
 
 def street(street_id=None, v=None, one=None):
@@ -104,7 +105,7 @@ def test_another_system_is_turned(tmp_path: Path):
     local = read_crs(LOCAL.to_wkt())
     degrees = shapely.LineString([(10.46, 52.34), (10.4614672, 52.34)])
     write_layer(tmp_path / "s.gpkg", {"street_id": ["a"]}, [degrees], crs="EPSG:4326")
-    found, _ = read_streets(spec("s.gpkg"), tmp_path, local.to_wkt())
+    found = read_streets(spec("s.gpkg"), tmp_path, local.to_wkt()).streets
     # One degree of longitude at 52.34 N is 68,142 m (WGS 84: cos 52.34 x 111,412.84
     # less 93.5 cos(3 x 52.34), from memory): 0.0014672 degree is 99.98 m.
     assert found.geometry.length[0] == pytest.approx(100.0, abs=0.1)
@@ -120,6 +121,7 @@ def test_streets_without_a_system_stop(tmp_path: Path):
 def test_no_streets_at_all(tmp_path: Path):
     """An empty layer is an empty table."""
     write_geojson(tmp_path / "streets.geojson", [])
-    found, faults = read_streets(spec("streets.geojson"), tmp_path, LOCAL.to_wkt())
+    read = read_streets(spec("streets.geojson"), tmp_path, LOCAL.to_wkt())
+    found, faults = read.streets, read.faults
     assert found.empty
     assert faults == []

@@ -30,7 +30,7 @@ from planner.contracts.crews import (
     VISITS,
     WAITING,
 )
-from planner.contracts.network import LATERALS, NODES, PIPES, STREETS
+from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.repairs import (
     CHOICE_SLEEVES,
     CHOICES,
@@ -136,6 +136,7 @@ TABLES: tuple[Table, ...] = (
 )
 
 __all__ = [
+    "ADDRESSES",
     "AUDIT",
     "BARE",
     "CHECK_FINDINGS",

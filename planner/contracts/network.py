@@ -104,3 +104,23 @@ STREETS = Table(
     key=("street_id",),
     geometry="line, or None",
 )
+
+ADDRESSES = Table(
+    "addresses",
+    "one house or plot, and the pipe that it hangs on",
+    (
+        text("address_id", "id in the file, or its row", blank=False),
+        text("street", "street, with the house number where one column holds both"),
+        text("house", "house number"),
+        text("pipe_id", "pipe it hangs on, '' where none is known"),
+        text(
+            "pipe_from",
+            "whether the file names the pipe or it is the nearest within reach",
+            one_of=("named", "nearest", "none"),
+            blank=False,
+        ),
+        number("away_m", "m", "from the nearest pipe; blank where one is named", low=0),
+    ),
+    key=("address_id",),
+    geometry="point, or None",
+)

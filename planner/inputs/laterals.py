@@ -38,13 +38,17 @@ _STATES = {"open": "open", "live": "open", "active": "open", "closed": "closed",
 
 @dataclasses.dataclass(frozen=True)
 class Laterals:
-    """The connections, the rows refused, what is doubtful by lateral, rows read, the file."""
+    """The connections, the rows refused, what is doubtful by lateral, rows read, the file.
+
+    ``sha256`` is of the rows of a database, '' for a file.
+    """
 
     laterals: pd.DataFrame
     faults: list[Fault]
     flags: list[tuple[str, str]]
     read_count: int
     name: str
+    sha256: str = ""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -83,15 +87,15 @@ def read_laterals(spec: LayerSpec, root: Path, on: OnPipes) -> Laterals:
     FileError
         If the file cannot be read or names no pipes.
     """
-    if spec.file.suffix.lower() in (".csv", ".txt"):
-        return _read_list(spec, root, on)
+    if spec.file and spec.file.suffix.lower() in (".csv", ".txt"):
+        return _read_list(spec, spec.file, root, on)
     return _read_points(spec, root, on)
 
 
-def _read_list(spec: LayerSpec, root: Path, on: OnPipes) -> Laterals:
-    name = spec.file.as_posix()
+def _read_list(spec: LayerSpec, file: Path, root: Path, on: OnPipes) -> Laterals:
+    name = spec.source
     frame, faults = read_form(
-        input_file(root, spec.file),
+        input_file(root, file),
         _LISTED,
         columns=spec.columns,
         units=spec.units,
@@ -128,7 +132,8 @@ def _read_points(spec: LayerSpec, root: Path, on: OnPipes) -> Laterals:
         for place, lateral_id in zip(kept.index.tolist(), kept["lateral_id"], strict=True)
         if beside[place] > on.snap_m
     ]
-    return Laterals(conform(kept, LATERALS), reading.faults, flags, len(frame), layer.name)
+    table = conform(kept, LATERALS)
+    return Laterals(table, reading.faults, flags, len(frame), layer.name, layer.sha256)
 
 
 def _places(

@@ -33,6 +33,10 @@ NODE_NAMES: dict[str, tuple[str, ...]] = {
                 "schacht", "schachtname", "putid", "regardid", "name"),
     "depth_m": ("depthm", "tiefe", "diepte"),
 }  # fmt: skip
+ADDRESS_NAMES: dict[str, tuple[str, ...]] = {
+    "street": ("address", "street", "streetname", "adresse", "strasse", "straat", "adres", "rue"),
+    "house": ("house", "housenumber", "number", "hausnummer", "huisnummer", "numero"),
+}  # fmt: skip
 _MOST = 0.95
 
 

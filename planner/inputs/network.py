@@ -30,7 +30,7 @@ from planner.inputs.parts import say_parts
 from planner.inputs.profiles import read_profiles
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
 from planner.inputs.specs import LayerSpec
-from planner.inputs.vector import Shapes, layer_name, read_layer
+from planner.inputs.vector import Shapes, read_layer
 from planner.settings import Survey
 from planner.tables import conform, empty
 
@@ -51,7 +51,10 @@ _NOT_PLAIN = {"pipe_id", "use", "drawn_m", "length_m", "length_from", "length_do
 
 @dataclass(frozen=True)
 class Network:
-    """What is in the ground: the tables, what was wrong, and the two coordinate systems."""
+    """What is in the ground: the tables, what was wrong, and the two coordinate systems.
+
+    ``hashes`` holds the sha256 of each layer that came out of a database.
+    """
 
     pipes: pd.DataFrame
     nodes: pd.DataFrame
@@ -62,6 +65,7 @@ class Network:
     local_crs: str
     read_count: dict[str, int]
     said: list[str]
+    hashes: dict[str, str]
 
 
 @dataclass
@@ -73,6 +77,7 @@ class _Notes:
     faults: list[Fault] = field(default_factory=list)
     flags: list[tuple[str, str]] = field(default_factory=list)
     read_count: dict[str, int] = field(default_factory=dict)
+    hashes: dict[str, str] = field(default_factory=dict)
 
     def flag(self, key: str, what: str) -> None:
         """Keep a doubt."""
@@ -83,6 +88,8 @@ class _Notes:
         name = reading.layer.name
         self.faults += reading.faults
         self.read_count[name] = self.read_count.get(name, 0) + len(reading.layer.frame)
+        if reading.layer.sha256:
+            self.hashes[name] = reading.layer.sha256
         for note in (*reading.layer.notes, *([reading.told] if reading.told else ())):
             self.flag(name, note)
 
@@ -148,6 +155,7 @@ def read_network(
         notes.faults += found.faults
         notes.flags += found.flags
         notes.read_count[found.name] = notes.read_count.get(found.name, 0) + found.read_count
+        notes.hashes |= {found.name: found.sha256} if found.sha256 else {}
     rows = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(notes.flags)]
     return Network(
         pipes=out,
@@ -158,7 +166,8 @@ def read_network(
         source_crs=_text_of(source),
         local_crs=local.to_wkt(),
         read_count=notes.read_count,
-        said=[f"{layer_name(pipes)}: {say_parts(turned.lines, settings.snap_m)}"],
+        said=[f"{pipes.name}: {say_parts(turned.lines, settings.snap_m)}"],
+        hashes=notes.hashes,
     )
 
 

@@ -14,8 +14,10 @@ from typing import Any
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, STOCK, STREETS
+from planner.contracts import ADDRESSES, DONE, FAULTS, FLAGS, STOCK, STREETS
 from planner.errors import Fault, FileError, PlannerError
+from planner.ground.measure import read_crs
+from planner.inputs.addresses import read_addresses
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
 from planner.inputs.id_matches import FILE as MATCHES
@@ -30,7 +32,6 @@ from planner.inputs.sections import FILE, Sections, read_sections
 from planner.inputs.specs import LayerSpec, RulesSpec
 from planner.inputs.streets import read_streets
 from planner.inputs.systems import SystemTables, read_systems
-from planner.inputs.vector import layer_name
 from planner.settings import Settings, read_project_file
 from planner.tables import conform, empty
 
@@ -46,6 +47,7 @@ _SECTIONS_WAIT = {
     "nodes": "lids, depths and access of manholes wait for [nodes]",
     "streets": "drives on streets wait for [streets]; until then they are reckoned by air",
     "laterals": "laterals beyond those that the camera coded wait for [laterals]",
+    "addresses": "houses to be told of a cut connection wait for [addresses]",
 }
 
 
@@ -66,6 +68,7 @@ class Inputs:
     nodes: pd.DataFrame
     laterals: pd.DataFrame
     streets: pd.DataFrame
+    addresses: pd.DataFrame
     inspections: pd.DataFrame
     observations: pd.DataFrame
     systems: pd.DataFrame
@@ -96,6 +99,7 @@ class _Reading:
     faults: list[Fault] = field(default_factory=list)
     read_count: dict[str, int] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
+    hashes: dict[str, str] = field(default_factory=dict)
 
     def toml(self, name: str) -> dict[str, Any]:
         """Parse a file with a fixed name; one that is not there or not TOML gives nothing."""
@@ -156,7 +160,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     sections = read_sections(read_project_file(folder / FILE), overrides or {})
     reading = _Reading(folder)
     network = _read_network(sections, reading)
-    streets = _read_streets(sections.layers.get("streets"), network.local_crs, reading)
+    beside = _read_beside(sections, network, reading)
     surveys = read_observations(sections.inspections, folder)
     reading.faults += surveys.faults
     reading.read_count |= surveys.read_count
@@ -169,7 +173,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     done = reading.csv("done.csv", read_done)
     surveys = _by_hand(surveys, network.pipes, reading)
     surveys = _with_media(surveys, sections, reading)
-    tables = _Tables(network, surveys, streets, systems, prices, crews, stock, done)
+    tables = _Tables(network, surveys, beside, systems, prices, crews, stock, done)
     return _gather(tables, sections, reading)
 
 
@@ -209,7 +213,7 @@ def _flagged(surveys: Surveys, told: list[tuple[str, str]]) -> Surveys:
 class _Tables:
     network: Network
     surveys: Surveys
-    streets: pd.DataFrame
+    beside: dict[str, pd.DataFrame]
     systems: SystemTables
     prices: PriceTable
     crews: CrewTables
@@ -248,7 +252,8 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         pipes=network.pipes,
         nodes=network.nodes,
         laterals=network.laterals,
-        streets=tables.streets,
+        streets=tables.beside["streets"],
+        addresses=tables.beside["addresses"],
         inspections=surveys.inspections,
         observations=surveys.observations,
         systems=systems.systems,
@@ -268,7 +273,7 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         head_count=surveys.head_count,
         forms=[*network.said, *surveys.said],
         missing=[*missing, *reading.missing],
-        hashes=_hashes(sections, reading.folder),
+        hashes=dict(sorted((_hashes(sections, reading.folder) | reading.hashes).items())),
     )
 
 
@@ -295,10 +300,11 @@ def _read_network(sections: Sections, reading: _Reading) -> Network:
                 network = _network_of({**usable, name: layers[name]}, settings, reading.folder)
                 usable[name] = layers[name]
             except PlannerError as error:
-                reading.faults.append(file_fault(layer_name(layers[name]), error))
+                reading.faults.append(file_fault(layers[name].name, error))
                 reading.missing.append(f"{_SECTIONS_WAIT[name]}, which cannot be read")
     reading.faults += network.faults
     reading.read_count |= network.read_count
+    reading.hashes |= network.hashes
     return network
 
 
@@ -313,18 +319,33 @@ def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Pat
     )
 
 
-def _read_streets(spec: LayerSpec | None, local_crs: str, reading: _Reading) -> pd.DataFrame:
-    if spec is None:
-        return empty(STREETS, crs=local_crs)
-    name = layer_name(spec)
-    try:
-        frame, faults = read_streets(spec, reading.folder, local_crs)
-    except (PlannerError, OSError) as error:
-        reading.faults.append(file_fault(name, error))
-        reading.missing.append(f"{_SECTIONS_WAIT['streets']}; it cannot be read")
-        return empty(STREETS, crs=local_crs)
-    reading.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
-    return frame
+def _read_beside(
+    sections: Sections, network: Network, reading: _Reading
+) -> dict[str, pd.DataFrame]:
+    """Read streets and addresses; one that cannot be read is a fault and an empty table."""
+    layers, reach_m = sections.layers, sections.settings.survey.address_reach_m
+    crs, local = sections.settings.project.crs, read_crs(network.local_crs)
+    found = {}
+    for name, table in (("streets", STREETS), ("addresses", ADDRESSES)):
+        spec = layers.get(name)
+        found[name] = empty(table, crs=network.local_crs)
+        if spec is None:
+            continue
+        try:
+            if name == "streets":
+                streets = read_streets(spec, reading.folder, network.local_crs)
+                frame, faults, sha256 = streets.streets, streets.faults, streets.sha256
+            else:
+                houses = read_addresses(spec, reading.folder, network.pipes, local, crs, reach_m)
+                frame, faults, sha256 = houses.addresses, houses.faults, houses.sha256
+        except (PlannerError, OSError) as error:
+            reading.faults.append(file_fault(spec.name, error))
+            reading.missing.append(f"{_SECTIONS_WAIT[name]}; it cannot be read")
+            continue
+        reading.take(spec.name, len(frame) + len({f.row for f in faults if f.lost}), faults)
+        reading.hashes |= {spec.name: sha256} if sha256 else {}
+        found[name] = frame
+    return found
 
 
 def _rules_of(rules: RulesSpec, reading: _Reading) -> RulesSpec:
@@ -339,7 +360,7 @@ def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
         FILE,
         MATCHES,
         *WAITING_FOR,
-        *(spec.file.as_posix() for spec in sections.layers.values()),
+        *(spec.source for spec in sections.layers.values() if spec.file is not None),
     ]
     for spec in sections.inspections:
         names += [

@@ -8,8 +8,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from planner.contracts import LATERALS, NODES, PIPES, STREETS
-from planner.errors import SettingsError, UnitError
+from planner.contracts import ADDRESSES, LATERALS, NODES, PIPES, STREETS
+from planner.errors import FileError, SettingsError, UnitError
+from planner.ground.postgis import check_service
 from planner.inputs.forms import nearest
 from planner.inputs.observations import FORM, ZERO_AT
 from planner.inputs.specs import InspectionSpec, LayerSpec, MediaSpec, RulesSpec
@@ -18,18 +19,24 @@ from planner.tables import Table
 from planner.units import factor
 
 FILE = "planner.toml"
+_SECRET = frozenset(
+    {"password", "passwd", "user", "host", "port", "dbname", "dsn", "postgis", "url"}
+)
 DIRECTIONS = ("down", "up", "unknown")
 LAYERS: dict[str, Table] = {
     "pipes": PIPES,
     "nodes": NODES,
     "laterals": LATERALS,
     "streets": STREETS,
+    "addresses": ADDRESSES,
 }
 # Columns of the contracts that the readers or locate fill; no file gives them.
 DERIVED = frozenset(
     {
         "drawn_m",
         "length_m",
+        "away_m",
+        "pipe_from",
         "length_from",
         "length_doubt_m",
         "placing",
@@ -84,10 +91,28 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
 
 
 def _layer(found: object, name: str, table: Table) -> LayerSpec:
-    spec = _spec(LayerSpec, found, f"[{name}]")
+    spec = _spec(LayerSpec, _without_secrets(found, f"[{name}]"), f"[{name}]")
+    if (spec.file is None) == (not spec.service):
+        message = f"{FILE}: [{name}]: wanted either file = or service ="
+        raise SettingsError(message)
+    if spec.service:
+        try:
+            check_service(spec.service)
+        except FileError as error:
+            message = f"{FILE}: [{name}]: {error}"
+            raise SettingsError(message) from error
     allowed = [column for column in table.names if column not in DERIVED] + ["size"]
     _check_columns(spec, table, allowed, f"[{name}")
     return spec
+
+
+def _without_secrets(found: object, where: str) -> object:
+    """Refuse keys that would put a password, or the way to a database, into a shared file."""
+    for key in found if isinstance(found, Mapping) else ():
+        if str(key).casefold() in _SECRET:
+            message = f"{FILE}: {where}: no {key} here: name a section of pg_service.conf"
+            raise SettingsError(f"{message} by service =, and keep the password in ~/.pgpass")
+    return found
 
 
 def _inspections(found: object) -> tuple[InspectionSpec, ...]:

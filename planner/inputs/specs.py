@@ -14,15 +14,27 @@ class _Spec(BaseModel):
 class LayerSpec(_Spec):
     """One vector layer: ``columns`` maps our column to theirs, ``units`` our column to a unit.
 
+    It stands in a ``file`` of the project, or in the PostGIS database that ``service`` names.
     ``units`` keys are contract columns or ``size``; values are those of `units.LENGTHS`.
     ``crs`` overrides a missing system only; a contradiction is a fault.
     """
 
-    file: Path
+    file: Path | None = None
+    service: str = ""
     layer: str = ""
     columns: dict[str, str] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
     crs: str = ""
+
+    @property
+    def source(self) -> str:
+        """Name the file or the service in messages."""
+        return f"service {self.service}" if self.file is None else self.file.as_posix()
+
+    @property
+    def name(self) -> str:
+        """Name the layer in messages: its file or service, and the layer where it is named."""
+        return f"{self.source}:{self.layer}" if self.layer else self.source
 
 
 class InspectionSpec(_Spec):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,16 @@ _AGAINST = frozenset({"-1", "reverse"})
 LEAST_M = 0.01
 
 
-def read_streets(spec: LayerSpec, root: Path, local_crs: str) -> tuple[pd.DataFrame, list[Fault]]:
+@dataclass(frozen=True)
+class Streets:
+    """Table `STREETS`, the rows refused or doubtful, the sha256 of rows out of a database."""
+
+    streets: pd.DataFrame
+    faults: list[Fault]
+    sha256: str = ""
+
+
+def read_streets(spec: LayerSpec, root: Path, local_crs: str) -> Streets:
     """Read a layer of streets.
 
     Parameters
@@ -39,8 +49,8 @@ def read_streets(spec: LayerSpec, root: Path, local_crs: str) -> tuple[pd.DataFr
 
     Returns
     -------
-    streets, faults
-        Obey `STREETS`. Parts of a multi-line become streets of their own, ``12.1`` and
+    streets
+        Obeys `STREETS`. Parts of a multi-line become streets of their own, ``12.1`` and
         ``12.2``; a street that is no line is refused. One that is driven against its
         drawing only (``-1``) is turned.
 
@@ -49,7 +59,7 @@ def read_streets(spec: LayerSpec, root: Path, local_crs: str) -> tuple[pd.DataFr
     FileError
         If the layer cannot be read, or its system is unknown.
     """
-    layer = dataclasses.replace(read_layer(spec, root), name=spec.file.as_posix())
+    layer = dataclasses.replace(read_layer(spec, root), name=spec.source)
     crs, faults = settle_crs(layer, spec, "")
     reading = Reading(layer, spec.columns, spec.units, faults)
     reading.check_columns([])
@@ -73,7 +83,7 @@ def read_streets(spec: LayerSpec, root: Path, local_crs: str) -> tuple[pd.DataFr
         for place, line in zip(rows["place"], rows["geometry"], strict=True)
     ]
     rows["street_id"] = _unique(rows["street_id"])
-    return conform(rows, STREETS, crs=read_crs(local_crs)), reading.faults
+    return Streets(conform(rows, STREETS, crs=read_crs(local_crs)), reading.faults, layer.sha256)
 
 
 def _directions(reading: Reading) -> tuple[pd.Series, list[bool]]:

@@ -1,4 +1,4 @@
-"""One guarded reader for vector layers of eight formats; see `file_guard`.
+"""One guarded reader for vector layers of eight formats, and of PostGIS.
 
 Every attribute comes as text, an id of 417 as ``417`` and never as ``417.0``; which columns
 were numbers in the file is kept beside. Nothing outside the project folder is opened and
@@ -11,7 +11,7 @@ import json
 import tempfile
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Literal
@@ -33,6 +33,7 @@ from planner.inputs.forms import nearest
 from planner.inputs.isybau_network import LAYERS, NUMBERS, read_isybau_network
 from planner.inputs.more_guards import check_geodatabase, check_mapinfo, copy_gml
 from planner.inputs.paths import input_file
+from planner.inputs.postgis_layer import read_service_layer
 from planner.inputs.shapefile_text import encoding_of
 from planner.inputs.specs import LayerSpec
 
@@ -49,7 +50,7 @@ class Layer:
     ``crs`` is None where the file names none. ``name`` is the file, and the layer where the
     spec names one. ``numbers`` are the columns that the file holds as numbers, ``notes``
     what was doubtful in reading it. ``lon_lat`` says that the format means degrees where a
-    file names no system.
+    file names no system. ``sha256`` is of the rows of a database, '' for a file.
     """
 
     frame: gpd.GeoDataFrame
@@ -58,6 +59,7 @@ class Layer:
     numbers: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
     lon_lat: bool = False
+    sha256: str = ""
 
 
 @dataclass
@@ -70,19 +72,13 @@ class _Found:
     notes: list[str] = field(default_factory=list)
 
 
-def layer_name(spec: LayerSpec) -> str:
-    """Name a layer in messages: its file, and the layer inside where the spec says which."""
-    file = spec.file.as_posix()
-    return f"{file}:{spec.layer}" if spec.layer else file
-
-
 def read_layer(spec: LayerSpec, root: Path) -> Layer:
     """Read one vector layer.
 
     Parameters
     ----------
     spec
-        The file, relative to `root`, and the layer where the file holds several.
+        The file, relative to `root`, or the service, and the layer where it holds several.
     root
         The project folder.
 
@@ -97,8 +93,10 @@ def read_layer(spec: LayerSpec, root: Path) -> Layer:
         If the file lies outside the folder, is none of the formats read by ending and by
         first bytes, reaches out of itself, is locked or damaged, or lacks the layer.
     """
+    if spec.file is None:
+        return _service(spec)
     path = input_file(root, spec.file)
-    name = spec.file.as_posix()
+    name = spec.source
     driver = driver_of(path, name)
     lon_lat = False
     if driver == "GPKG":
@@ -121,16 +119,24 @@ def read_layer(spec: LayerSpec, root: Path) -> Layer:
     return _layer(found, spec, driver, lon_lat=lon_lat)
 
 
+def _service(spec: LayerSpec) -> Layer:
+    """Read a layer of the PostGIS database that a service names."""
+    rows = read_service_layer(spec)
+    found = _Found(rows.table, rows.shapes, rows.crs, rows.notes)
+    layer = _layer(found, spec, "PostGIS", lon_lat=False)
+    return replace(layer, numbers=rows.numbers, sha256=rows.sha256)
+
+
 def _isybau(path: Path, spec: LayerSpec) -> Layer:
     """Read pipes or nodes of an ISYBAU XML; its columns bear our names."""
     if spec.layer not in LAYERS:
-        message = f"{spec.file.as_posix()}: an ISYBAU XML; name layer = {' or '.join(LAYERS)}"
+        message = f"{spec.source}: an ISYBAU XML; name layer = {' or '.join(LAYERS)}"
         raise FileError(message)
-    frame = read_isybau_network(path, spec.file.as_posix(), spec.layer)
+    frame = read_isybau_network(path, spec.source, spec.layer)
     frame.insert(len(frame.columns) - 1, "row", np.arange(1, len(frame) + 1))
     frame["row"] = frame["row"].astype("Int64")
     numbers = NUMBERS & set(frame.columns)
-    return Layer(frame, "ISYBAU XML", layer_name(spec), numbers=numbers)
+    return Layer(frame, "ISYBAU XML", spec.name, numbers=numbers)
 
 
 def _layer(found: _Found, spec: LayerSpec, driver: str, *, lon_lat: bool) -> Layer:
@@ -140,7 +146,7 @@ def _layer(found: _Found, spec: LayerSpec, driver: str, *, lon_lat: bool) -> Lay
     for place, column in enumerate(table.column_names):
         key = f"{column}*" if column in RESERVED else column
         if key in data:
-            message = f"{layer_name(spec)}: two columns are called '{column}'; rename one"
+            message = f"{spec.name}: two columns are called '{column}'; rename one"
             raise FileError(message)
         data[key] = pd.Series(text_of(table.column(place)), dtype="str")
         if is_number(table.column(place).type):
@@ -152,7 +158,7 @@ def _layer(found: _Found, spec: LayerSpec, driver: str, *, lon_lat: bool) -> Lay
     return Layer(
         frame=frame,
         driver=driver,
-        name=layer_name(spec),
+        name=spec.name,
         numbers=frozenset(numbers),
         notes=tuple(dict.fromkeys(found.notes)),
         lon_lat=lon_lat,
@@ -204,7 +210,7 @@ def _by_gdal(path: Path, spec: LayerSpec, driver: str) -> _Found:
             source = _Source(gdal, path, _pick_layer(gdal, path, spec), options)
             found = _found_in(source, spec, notes)
         except broken as error:
-            message = f"{spec.file.as_posix()}: cannot be read as {driver}: {_one_line(error)}"
+            message = f"{spec.source}: cannot be read as {driver}: {_one_line(error)}"
             raise FileError(message) from error
     # Python's own warnings would reach the user as noise: each becomes a note of the layer.
     found.notes += [_one_line(warning.message) for warning in caught]
@@ -215,7 +221,7 @@ def _found_in(source: _Source, spec: LayerSpec, notes: list[str]) -> _Found:
     meta, table = source.attributes()
     place = meta["geometry_name"] or "wkb_geometry"
     if place not in table.column_names:
-        message = f"{layer_name(spec)}: a table without geometry; wanted a layer of shapes"
+        message = f"{spec.name}: a table without geometry; wanted a layer of shapes"
         raise FileError(message)
     try:
         shapes = _from_wkb(table.column(place).to_pylist(), "raise")
@@ -230,7 +236,7 @@ def _found_in(source: _Source, spec: LayerSpec, notes: list[str]) -> _Found:
 
 
 def _pick_layer(gdal: ModuleType, path: Path, spec: LayerSpec) -> str:
-    name = spec.file.as_posix()
+    name = spec.source
     names = [str(layer) for layer in gdal.list_layers(path)[:, 0]]
     if spec.layer:
         if spec.layer in names:
