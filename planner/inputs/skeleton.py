@@ -42,6 +42,8 @@ name = ""
 [pipes]
 file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb, ISYBAU .xml
 # layer = "pipes"
+# service = "town"         # instead of file: PostGIS by a section of your pg_service.conf, with
+                           # the password in ~/.pgpass; layer = "schema.table"
 # [pipes.columns]          # our column = "the file's column"; what is left out is looked
 # pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken
 # us_node = "us_node"
