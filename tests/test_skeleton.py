@@ -41,7 +41,7 @@ def test_every_choice_in_it_is_known(tmp_path: Path) -> None:
     write_skeleton(tmp_path)
     raw = tomllib.loads(uncommented((tmp_path / "planner.toml").read_text("utf-8")))
     got = read_sections(raw, {})
-    assert set(got.layers) == {"pipes", "nodes", "laterals", "streets"}
+    assert set(got.layers) == {"pipes", "nodes", "laterals", "streets", "addresses"}
     for section in ("survey", "sleeving", "week"):
         assert getattr(got.settings, section).model_dump() == packaged()[section]
 

@@ -42,8 +42,8 @@ name = ""
 [pipes]
 file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb, ISYBAU .xml
 # layer = "pipes"
-# service = "town"         # instead of file: PostGIS by a section of your pg_service.conf, with
-                           # the password in ~/.pgpass; layer = "schema.table"
+                           # or, instead of file, service = "a section of pg_service.conf":
+                           # PostGIS, layer = "schema.table", the password in ~/.pgpass
 # [pipes.columns]          # our column = "the file's column"; what is left out is looked
 # pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken
 # us_node = "us_node"
@@ -122,7 +122,7 @@ def _header(table: Table, derived: tuple[str, ...]) -> str:
 
 def _project_text() -> str:
     parts = [_PROJECT, _choices(LAYERS["pipes"], {"pipe_id", "us_node", "ds_node"})]
-    for name in ("nodes", "laterals", "streets"):
+    for name in ("nodes", "laterals", "streets", "addresses"):
         parts += [f'\n# [{name}]\n# file = "{name}.gpkg"\n# [{name}.columns]\n']
         parts.append(_choices(LAYERS[name], set()))
     parts += [_INSPECTIONS, _choices(FORM, set()), _RULES]
