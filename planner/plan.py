@@ -28,7 +28,7 @@ from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.works import make_works
-from planner.screening.grade import grade_inspections
+from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves, screen_visits
@@ -125,6 +125,7 @@ def facts_of(inputs: Inputs) -> RunFacts:
         reproducible=True,
         version=version("sleeveplan"),
         invented=project.invented,
+        media=inputs.media,
     )
 
 
@@ -157,7 +158,13 @@ def propose(
         "spans": spanned.spans,
         "span_rows": spanned.span_rows,
         "verdicts": verdicts,
-        "grades": grade_inspections(located.defects, located.inspections),
+        "grades": grade_all(
+            located.defects,
+            located.inspections,
+            located.pipes,
+            GradeTables(**inputs.grade_tables),
+            inputs.settings.grades,
+        ),
     }
     placed, said = place_and_rule(tables, inputs, known, book)
     decided = set(decisions["span_id"]) - set(undone["key"])

@@ -108,6 +108,19 @@ class Week(_Section):
     done_grace_days: int = Field(ge=0)
 
 
+class Grades(_Section):
+    """Tables of classes and scores that the user loads, and what their add-ons need to know."""
+
+    classes: str
+    scores: str
+    score_grades: str
+    soil: Literal["", "loam", "fine", "coarse"]
+    groundwater: Literal["", "above", "range", "below"]
+    protection_zone: Literal["", "none", "IIIb", "IIIa", "II", "I"]
+    hazardous: Literal["", "yes", "no"]
+    canalised: Literal["", "yes", "no"]
+
+
 class Settings(_Section):
     """All sections, and `origins`: for each ``section.key`` the layer it came from."""
 
@@ -115,6 +128,7 @@ class Settings(_Section):
     survey: Survey
     sleeving: Sleeving
     week: Week
+    grades: Grades
     origins: dict[str, str]
 
 
@@ -123,6 +137,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "survey": Survey,
     "sleeving": Sleeving,
     "week": Week,
+    "grades": Grades,
 }
 
 

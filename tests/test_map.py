@@ -20,7 +20,7 @@ from shapely.geometry import LineString, Point
 
 import planner
 from planner.errors import PlannerError
-from planner.outputs import layers
+from planner.outputs import ground_layers, layers
 from planner.outputs.figure import OfflineFigure, safe_json
 from planner.outputs.layers import Sheet, pipe_classes
 from planner.outputs.map import draw_map, plan_data
@@ -263,7 +263,7 @@ def test_connections_stand_on_the_side_their_clock_says():
         {"lateral_id": str(k), "pipe_id": "P", "x_m": 10.0, "clock_h": hour, "state": "unknown"}
         for k, hour in enumerate((3.0, 9.0, 12.0, None))
     ])  # fmt: skip
-    layer = layers.laterals_layer(Sheet(tables, map_town.facts()))
+    layer = ground_layers.laterals_layer(Sheet(tables, map_town.facts()))
     assert layer.angles == [90, -90, None, None]
     assert layer.fields["State"][0] == "not known, counts as live"
 
@@ -331,7 +331,7 @@ def test_streets_of_one_name_become_one_line():
         {"street_id": key, "name": name, "geometry": LineString([(start, 0), (end, 0)])}
         for key, (name, start, end) in pieces.items()
     ])  # fmt: skip
-    layer = layers.streets_layer(Sheet(tables, map_town.facts()))
+    layer = ground_layers.streets_layer(Sheet(tables, map_town.facts()))
     found = sorted(zip(layer.fields["Street"], shapely.length(layer.geometry), strict=True))
     assert found == [("", 10), ("Long Row", 20), ("Long Row", 90), ("Short Row", 5)]
 

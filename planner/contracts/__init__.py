@@ -52,6 +52,7 @@ from planner.contracts.repairs import (
 from planner.contracts.survey import DEFECTS, INSPECTIONS, OBSERVATIONS
 from planner.contracts.verdicts import (
     FINDINGS,
+    GRADE_STEPS,
     GRADES,
     SPAN_QUANTITIES,
     SPAN_ROWS,
@@ -150,6 +151,7 @@ __all__ = [
     "FINDINGS",
     "FLAGS",
     "GRADES",
+    "GRADE_STEPS",
     "ID_MATCHES",
     "INSPECTIONS",
     "LATERALS",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -18,7 +18,8 @@ class RunFacts:
     ``source_crs`` is the system of the input layers, as text that pyproj reads;
     geometry in the tables is in the local metric projection ``local_crs``.
     ``not_accepted`` asks for NOT ACCEPTED across map, sheets and totals;
-    ``by_air`` for a line that drives were reckoned by air.
+    ``by_air`` for a line that drives were reckoned by air. ``media`` gives the file, in
+    the project folder, of each photo and video that a row names and that is there.
     """
 
     name: str
@@ -32,3 +33,4 @@ class RunFacts:
     reproducible: bool
     version: str
     invented: bool = False
+    media: Mapping[str, str] = field(default_factory=dict)

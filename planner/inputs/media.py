@@ -86,5 +86,25 @@ def missing_media(rows: pd.DataFrame, media: Media) -> list[tuple[str, str]]:
     return told
 
 
+def media_files(rows: pd.DataFrame, media: Media, root: Path) -> dict[str, str]:
+    """Give the file, relative to the project folder, of each name that is there.
+
+    Parameters
+    ----------
+    rows
+        Obeys `OBSERVATIONS`.
+    media
+        The files there are.
+    root
+        The project folder.
+    """
+    found = {}
+    for name in sorted({str(one) for one in (*rows["photo"].unique(), *rows["video"].unique())}):
+        path = media.find(name)
+        if path is not None:
+            found[name] = path.relative_to(root.resolve()).as_posix()
+    return found
+
+
 def _named(names: Iterable[object]) -> list[str]:
     return sorted({str(name).strip() for name in names} - {""})

@@ -6,49 +6,32 @@ Only ``planner.toml`` and the pipes are needed. Every further file opens the nex
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from planner.contracts import ADDRESSES, DONE, FAULTS, FLAGS, STOCK, STREETS
-from planner.errors import Fault, FileError, PlannerError
-from planner.ground.measure import read_crs
-from planner.inputs.addresses import read_addresses
+from planner.contracts import DONE, FAULTS, FLAGS, STOCK
+from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
+from planner.inputs.folder_reading import SECTIONS_WAIT, WAITING_FOR, FolderReading
+from planner.inputs.grade_tables import KINDS
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
-from planner.inputs.media import Media, missing_media
+from planner.inputs.media import Media, media_files, missing_media
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
 from planner.inputs.prices import PriceTable, read_prices, read_stock
 from planner.inputs.references import check_done, check_systems
 from planner.inputs.sections import FILE, Sections, read_sections
+from planner.inputs.side_tables import read_beside, read_grades
 from planner.inputs.specs import LayerSpec, RulesSpec
-from planner.inputs.streets import read_streets
 from planner.inputs.systems import SystemTables, read_systems
 from planner.settings import Settings, read_project_file
 from planner.tables import conform, empty
-
-# Files with fixed names, and what waits for each.
-WAITING_FOR = {
-    "systems.toml": "sleeves wait for systems.toml",
-    "prices.toml": "costs, and the choice between methods by cost, wait for prices.toml",
-    "crews.toml": "set-ups and the week of routes wait for crews.toml",
-    "stock.csv": "limits by what is in stock wait for stock.csv",
-    "done.csv": "works that follow done works wait for done.csv",
-}
-_SECTIONS_WAIT = {
-    "nodes": "lids, depths and access of manholes wait for [nodes]",
-    "streets": "drives on streets wait for [streets]; until then they are reckoned by air",
-    "laterals": "laterals beyond those that the camera coded wait for [laterals]",
-    "addresses": "houses to be told of a cut connection wait for [addresses]",
-}
 
 
 @dataclass(frozen=True)
@@ -80,6 +63,8 @@ class Inputs:
     crews: pd.DataFrame
     shifts: pd.DataFrame
     done: pd.DataFrame
+    grade_tables: dict[str, pd.DataFrame]
+    media: dict[str, str]
     faults: pd.DataFrame
     flags: pd.DataFrame
     source_crs: str
@@ -89,50 +74,6 @@ class Inputs:
     forms: list[str]
     missing: list[str]
     hashes: dict[str, str]
-
-
-@dataclass
-class _Reading:
-    """What is gathered while the files of one folder are read."""
-
-    folder: Path
-    faults: list[Fault] = field(default_factory=list)
-    read_count: dict[str, int] = field(default_factory=dict)
-    missing: list[str] = field(default_factory=list)
-    hashes: dict[str, str] = field(default_factory=dict)
-
-    def toml(self, name: str) -> dict[str, Any]:
-        """Parse a file with a fixed name; one that is not there or not TOML gives nothing."""
-        try:
-            return _read_toml(input_file(self.folder, name), name)
-        except (PlannerError, OSError) as error:
-            self.wait(name, error)
-            return {}
-
-    def csv(
-        self, name: str, read: Callable[[Path], tuple[pd.DataFrame, list[Fault]]]
-    ) -> pd.DataFrame | None:
-        """Read a CSV with a fixed name; None where it is not there or cannot be read."""
-        try:
-            frame, faults = read(input_file(self.folder, name))
-        except (PlannerError, OSError) as error:
-            self.wait(name, error)
-            return None
-        self.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
-        return frame
-
-    def wait(self, name: str, error: Exception) -> None:
-        """Say what waits for a file; one that is there and cannot be read is a fault too."""
-        there = (self.folder / name).exists()
-        self.missing.append(WAITING_FOR[name] + (", which cannot be read" if there else ""))
-        if there:
-            self.take(name, 0, [file_fault(name, error)])
-
-    def take(self, name: str, count: int, faults: list[Fault]) -> None:
-        """Keep the faults and the rows read of one file."""
-        self.faults += faults
-        if count:
-            self.read_count[name] = self.read_count.get(name, 0) + count
 
 
 def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Inputs:
@@ -158,9 +99,9 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         If the pipes cannot be read.
     """
     sections = read_sections(read_project_file(folder / FILE), overrides or {})
-    reading = _Reading(folder)
+    reading = FolderReading(folder)
     network = _read_network(sections, reading)
-    beside = _read_beside(sections, network, reading)
+    beside = read_beside(sections, network, reading)
     surveys = read_observations(sections.inspections, folder)
     reading.faults += surveys.faults
     reading.read_count |= surveys.read_count
@@ -172,12 +113,13 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     stock = reading.csv("stock.csv", read_stock)
     done = reading.csv("done.csv", read_done)
     surveys = _by_hand(surveys, network.pipes, reading)
-    surveys = _with_media(surveys, sections, reading)
-    tables = _Tables(network, surveys, beside, systems, prices, crews, stock, done)
+    surveys, media = _with_media(surveys, sections, reading)
+    grades = read_grades(sections, reading)
+    tables = _Tables(network, surveys, beside, systems, prices, crews, stock, done, grades, media)
     return _gather(tables, sections, reading)
 
 
-def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: _Reading) -> Surveys:
+def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: FolderReading) -> Surveys:
     """Take in the names of pipes that a person has matched, where there is such a file."""
     if not (reading.folder / MATCHES).exists():
         return surveys
@@ -192,16 +134,19 @@ def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: _Reading) -> Survey
     return _flagged(replace(surveys, inspections=inspections), told)
 
 
-def _with_media(surveys: Surveys, sections: Sections, reading: _Reading) -> Surveys:
+def _with_media(
+    surveys: Surveys, sections: Sections, reading: FolderReading
+) -> tuple[Surveys, dict[str, str]]:
     """Say which photos and videos are missing, where the project names their folder."""
     if sections.media is None:
-        return surveys
+        return surveys, {}
     try:
         media = Media(reading.folder, sections.media.folder)
     except (PlannerError, OSError) as error:
         reading.faults.append(file_fault("[media]", error))
-        return surveys
-    return _flagged(surveys, missing_media(surveys.observations, media))
+        return surveys, {}
+    found = media_files(surveys.observations, media, reading.folder)
+    return _flagged(surveys, missing_media(surveys.observations, media)), found
 
 
 def _flagged(surveys: Surveys, told: list[tuple[str, str]]) -> Surveys:
@@ -219,16 +164,18 @@ class _Tables:
     crews: CrewTables
     stock: pd.DataFrame | None
     done: pd.DataFrame | None
+    grades: dict[str, pd.DataFrame]
+    media: dict[str, str]
 
 
-def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
+def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inputs:
     network, surveys, systems = tables.network, tables.surveys, tables.systems
     done = empty(DONE) if tables.done is None else tables.done
     stock = empty(STOCK) if tables.stock is None else tables.stock
     done, more = check_done(done, network.pipes, network.nodes)
     reading.faults += more
     reading.faults += check_systems(systems, tables.crews, tables.prices.prices, stock)
-    missing = [text for name, text in _SECTIONS_WAIT.items() if name not in sections.layers]
+    missing = [text for name, text in SECTIONS_WAIT.items() if name not in sections.layers]
     if not sections.inspections:
         missing.insert(0, "verdicts, and all that follows, wait for [[inspections]]")
     if not sections.settings.project.first_day:
@@ -265,6 +212,8 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
         done=done,
+        grade_tables=tables.grades,
+        media=tables.media,
         faults=conform([vars(fault) for fault in reading.faults], FAULTS),
         flags=conform(flags, FLAGS),
         source_crs=network.source_crs,
@@ -277,15 +226,7 @@ def _gather(tables: _Tables, sections: Sections, reading: _Reading) -> Inputs:
     )
 
 
-def _read_toml(path: Path, name: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        message = f"{name}: not valid TOML: {error}"
-        raise FileError(message) from error
-
-
-def _read_network(sections: Sections, reading: _Reading) -> Network:
+def _read_network(sections: Sections, reading: FolderReading) -> Network:
     """Read the network; nodes or laterals that cannot be read are a fault, pipes an end."""
     layers, settings = sections.layers, sections.settings
     try:
@@ -301,7 +242,7 @@ def _read_network(sections: Sections, reading: _Reading) -> Network:
                 usable[name] = layers[name]
             except PlannerError as error:
                 reading.faults.append(file_fault(layers[name].name, error))
-                reading.missing.append(f"{_SECTIONS_WAIT[name]}, which cannot be read")
+                reading.missing.append(f"{SECTIONS_WAIT[name]}, which cannot be read")
     reading.faults += network.faults
     reading.read_count |= network.read_count
     reading.hashes |= network.hashes
@@ -319,36 +260,7 @@ def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Pat
     )
 
 
-def _read_beside(
-    sections: Sections, network: Network, reading: _Reading
-) -> dict[str, pd.DataFrame]:
-    """Read streets and addresses; one that cannot be read is a fault and an empty table."""
-    layers, reach_m = sections.layers, sections.settings.survey.address_reach_m
-    crs, local = sections.settings.project.crs, read_crs(network.local_crs)
-    found = {}
-    for name, table in (("streets", STREETS), ("addresses", ADDRESSES)):
-        spec = layers.get(name)
-        found[name] = empty(table, crs=network.local_crs)
-        if spec is None:
-            continue
-        try:
-            if name == "streets":
-                streets = read_streets(spec, reading.folder, network.local_crs)
-                frame, faults, sha256 = streets.streets, streets.faults, streets.sha256
-            else:
-                houses = read_addresses(spec, reading.folder, network.pipes, local, crs, reach_m)
-                frame, faults, sha256 = houses.addresses, houses.faults, houses.sha256
-        except (PlannerError, OSError) as error:
-            reading.faults.append(file_fault(spec.name, error))
-            reading.missing.append(f"{_SECTIONS_WAIT[name]}; it cannot be read")
-            continue
-        reading.take(spec.name, len(frame) + len({f.row for f in faults if f.lost}), faults)
-        reading.hashes |= {spec.name: sha256} if sha256 else {}
-        found[name] = frame
-    return found
-
-
-def _rules_of(rules: RulesSpec, reading: _Reading) -> RulesSpec:
+def _rules_of(rules: RulesSpec, reading: FolderReading) -> RulesSpec:
     if rules.book == "default":
         return rules
     return rules.model_copy(update={"book": str(input_file(reading.folder, rules.book))})
@@ -366,6 +278,7 @@ def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
         names += [
             file.as_posix() for file in (spec.file, spec.heads, *spec.files) if file is not None
         ]
+    names += [name for kind in KINDS if (name := getattr(sections.settings.grades, kind))]
     if sections.rules.book != "default":
         names.append(sections.rules.book)
     found = {}

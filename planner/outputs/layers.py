@@ -1,4 +1,4 @@
-"""What the map draws: streets, pipes, manholes, connections, defects, sleeves.
+"""What the map draws of the work: pipes, defects, sleeves; `ground_layers` draws the rest.
 
 Each function turns contract tables into one `packing.Layer`; rows that cannot be
 drawn are counted by `undrawn`, so that the panel can say so.
@@ -6,16 +6,16 @@ drawn are counted by `undrawn`, so that the panel can say so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import numpy as np
 import pandas as pd
-import shapely
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.grade_text import grade_texts
+from planner.outputs.links import media_link
 from planner.outputs.packing import Axis, Layer, has_shape, known, records, shapes_of, stretch_text
 from planner.outputs.palette import DRAW_ORDER, LOOKS
 from planner.outputs.wording import metres, size
@@ -61,9 +61,23 @@ class Sheet:
             )
         }
 
+    @property
+    def crs(self) -> object:
+        """System of all shapes."""
+        return getattr(self.tables["pipes"], "crs", None) or self.facts.local_crs
+
+    @cached_property
+    def grades(self) -> dict[str, str]:
+        """What each scheme of grades says of a pipe in short, by pipe."""
+        return grade_texts(self.tables["grades"]) if "grades" in self.tables else {}
+
     def length(self, value: float) -> str:
         """Write a length [m] in the project's print units."""
         return metres(value, self.facts.units)
+
+    def links(self, names: pd.Series) -> list[str]:
+        """Give the way from a map under ``out/`` to each file that rows name, '' where none is."""
+        return [media_link(self.facts.media.get(str(name), "")) for name in names]
 
     def money(self, cents: object) -> str:
         """Write an amount [cents] with its currency; what is not known says so."""
@@ -121,6 +135,7 @@ def pipes_layer(sheet: Sheet) -> Layer:
         "Proposal": [_proposal(word, row) for word, row in zip(classes, chosen, strict=True)],
         "State": [_state(row) for row in chosen],
         "Why": [row.get("reason", "") for row in chosen],
+        "Grades": [sheet.grades.get(row["pipe_id"], "") for row in rows],
         "Cost": [sheet.money(row["cost_cents"]) if _costs(row) else "" for row in chosen],
     }
     return Layer(
@@ -249,10 +264,11 @@ def defects_layer(sheet: Sheet) -> Layer:
         "Remark": [row["remark"] for row in rows],
         "Seen on": [row["seen_on"] for row in rows],
         "Photo": [row["photo"] for row in rows],
-        "Video": [_video(row) for row in rows],
+        "Video": [video_text(row) for row in rows],
         "Row": [f"{row['file']}, row {row['row']}" if row["file"] else "" for row in rows],
     }  # fmt: skip
-    return Layer(points, _crs(sheet), classes, fields, angles=angles)
+    links = {name.title(): sheet.links(part[name]) for name in ("photo", "video")}
+    return Layer(points, sheet.crs, classes, fields, angles=angles, links=links)
 
 
 def _clock(row: Mapping[str, Any]) -> str:
@@ -267,7 +283,8 @@ def _code(row: Mapping[str, Any]) -> str:
     return " ".join(str(row[k]) for k in ("code", "char1", "char2", "q1", "q2") if row[k])
 
 
-def _video(row: Mapping[str, Any]) -> str:
+def video_text(row: Mapping[str, Any]) -> str:
+    """Name the film and the second in it."""
     at = f", second {row['video_s']:.0f}" if known(row["video_s"]) else ""
     return f"{row['video']}{at}" if row["video"] else ""
 
@@ -300,87 +317,13 @@ def sleeves_layer(sheet: Sheet) -> Layer:
         "State": [_state(sheet.choices.get(row["pipe_id"], {})) for row in rows],
         "Planned": [sheet.planned.get(row["sleeve_id"], "not this week") for row in rows],
     }
-    return Layer(lines, _crs(sheet), ["sleeve"] * len(rows), fields)
+    return Layer(lines, sheet.crs, ["sleeve"] * len(rows), fields)
 
 
 def _covered(row: Mapping[str, Any]) -> str:
     count = int(row["laterals_count"])
     text = f"{count} to reopen" if count else "none covered"
     return text + ("; not known here, prove them first" if row["laterals_unknown"] else "")
-
-
-def nodes_layer(sheet: Sheet) -> Layer:
-    """Draw each manhole, chamber and end that has a point."""
-    nodes = sheet.tables["nodes"]
-    part = nodes.loc[has_shape(nodes)].reset_index(drop=True)
-    rows = records(part)
-    text = sheet.length
-    fields = {
-        "Node": [row["node_id"] for row in rows],
-        "Kind": [row["kind"] for row in rows],
-        "Street": [row["street"] for row in rows],
-        "Access": [row["access"] for row in rows],
-        "Depth": _each(rows, "depth_m", text),
-        "Lid": _each(rows, "lid_mm", lambda mm: f"{mm:.0f} mm"),
-    }
-    classes = ["open" if row["access"] == "open" else "shut" for row in rows]
-    return Layer(shapes_of(part), part.crs, classes, fields)
-
-
-def _each(rows: list[dict[str, Any]], name: str, text: Callable[[float], str]) -> list[str]:
-    return [text(row[name]) if known(row[name]) else "" for row in rows]
-
-
-def laterals_layer(sheet: Sheet) -> Layer:
-    """Draw each connection as a tick on the side of the pipe that its clock hour says."""
-    laterals = sheet.tables["laterals"]
-    part = laterals.loc[sheet.axis.holds(laterals["pipe_id"])].reset_index(drop=True)
-    points, along = sheet.axis.points(part["pipe_id"], part["x_m"])
-    rows = records(part)
-    text = sheet.length
-    fields = {
-        "Connection": [row["lateral_id"] for row in rows],
-        "Pipe": [row["pipe_id"] for row in rows],
-        "Place": [f"{text(row['x_m'])} from the upstream node" for row in rows],
-        "Clock": [
-            f"{row['clock_h']:g} o'clock seen downstream" if known(row["clock_h"]) else ""
-            for row in rows
-        ],
-        "Size": _each(rows, "size_mm", lambda mm: f"{mm:.0f} mm"),
-        "State": [
-            "not known, counts as live" if row["state"] == "unknown" else row["state"]
-            for row in rows
-        ],
-        "Source": [row["source"] for row in rows],
-    }
-    classes = ["closed" if row["state"] == "closed" else "live" for row in rows]
-    sides = [_side(row["clock_h"]) for row in rows]
-    angles = [None if b is None else a + b for a, b in zip(along, sides, strict=True)]
-    return Layer(points, _crs(sheet), classes, fields, angles=angles)
-
-
-def _side(clock_h: float) -> int | None:
-    """Give the quarter turn [deg] towards a clock hour seen downstream, None up, down, unknown."""
-    if not known(clock_h) or clock_h in (6, 12):
-        return None
-    return 90 if clock_h < 6 else -90
-
-
-def streets_layer(sheet: Sheet) -> Layer:
-    """Draw the streets in grey, those of one name as one line; names are written along them."""
-    streets = sheet.tables["streets"]
-    part = streets.loc[has_shape(streets)].reset_index(drop=True)
-    pieces, owner = shapely.get_parts(shapes_of(part), return_index=True)
-    names = part["name"].to_numpy(dtype=object)[owner]
-    whole = [
-        (str(name), shapely.line_merge(shapely.multilinestrings(pieces[names == name])))
-        for name in sorted(set(names))
-    ]
-    lines = [(name, line) for name, shape in whole for line in shapely.get_parts(shape)]
-    geometry = np.array([line for _, line in lines], dtype=object)
-    return Layer(
-        geometry, part.crs, ["street"] * len(lines), {"Street": [name for name, _ in lines]}
-    )
 
 
 def undrawn(sheet: Sheet) -> list[str]:
@@ -393,7 +336,3 @@ def undrawn(sheet: Sheet) -> list[str]:
         "set-ups without a point": int((~has_shape(tables["setups"])).sum()),
     }
     return [f"{count} {what}" for what, count in counts.items() if count]
-
-
-def _crs(sheet: Sheet) -> object:
-    return getattr(sheet.tables["pipes"], "crs", None) or sheet.facts.local_crs

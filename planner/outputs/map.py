@@ -11,14 +11,12 @@ from folium.template import Template
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.figure import OfflineFigure
+from planner.outputs.ground_layers import laterals_layer, nodes_layer, streets_layer
 from planner.outputs.layers import (
     Sheet,
     defects_layer,
-    laterals_layer,
-    nodes_layer,
     pipes_layer,
     sleeves_layer,
-    streets_layer,
 )
 from planner.outputs.panel import looks, panel_of
 from planner.outputs.routes import routes_of

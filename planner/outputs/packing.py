@@ -29,7 +29,8 @@ class Layer:
     ``geometry`` holds lines or points in ``crs``; ``classes`` a word each that says the
     look; ``angles`` [deg, clockwise on the screen from east] turn a symbol, None is for
     one without a side; ``fields`` are the lines of a popup by label, its first one the
-    title; ``more`` gives further lines under ``more_title`` for a feature by its number.
+    title; ``more`` gives further lines under ``more_title`` for a feature by its number;
+    ``links`` turns the text of a field, by its label, into a link where it is not ''.
     """
 
     geometry: NDArray[Any]
@@ -39,6 +40,7 @@ class Layer:
     angles: Sequence[int | None] | None = None
     more_title: str = ""
     more: Mapping[int, Sequence[str]] = field(default_factory=dict)
+    links: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def pack(self) -> Packed:
         """Write the layer as plain columns for JSON.
@@ -57,12 +59,17 @@ class Layer:
             **pack_shapes(self.geometry, self.crs),
             "class": pack_text(self.classes),
             "fields": [
-                {"label": label, **pack_text(values)} for label, values in self.fields.items()
+                {"label": label, **pack_text(values), **self._links(label)}
+                for label, values in self.fields.items()
             ],
             "angle": list(self.angles or []),
             "more_title": self.more_title,
             "more": {str(row): list(lines) for row, lines in sorted(self.more.items())},
         }
+
+    def _links(self, label: str) -> Packed:
+        found = self.links.get(label, ())
+        return {"href": pack_text(found)} if any(found) else {}
 
 
 def pack_shapes(shapes: NDArray[Any], crs: object) -> Packed:

@@ -9,14 +9,13 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.ground_layers import laterals_layer, nodes_layer, streets_layer
 from planner.outputs.layers import (
     DRAWN_ROLES,
     Sheet,
-    laterals_layer,
-    nodes_layer,
     pipe_length,
     pipe_size,
-    streets_layer,
+    video_text,
     words,
 )
 from planner.outputs.map import render
@@ -199,13 +198,15 @@ def _rows(sheet: Sheet, doubts: dict[str, list[str]]) -> Layer:
         ],
         "Doubt": [row["flags"] for row in rows],
         "Remark": [row["remark"] for row in rows],
+        "Photo": [row["photo"] for row in rows],
+        "Video": [video_text(row) for row in rows],
         "Row": [f"{row['file']}, row {row['row']}" if row["file"] else "" for row in rows],
     }
     classes = [
         "doubt" if row["flags"] or row["observation_id"] in flagged else "placed" for row in rows
     ]
-    crs = getattr(sheet.tables["pipes"], "crs", None) or sheet.facts.local_crs
-    return Layer(points, crs, classes, fields, angles=angles)
+    links = {name.title(): sheet.links(part[name]) for name in ("photo", "video")}
+    return Layer(points, sheet.crs, classes, fields, angles=angles, links=links)
 
 
 def _left(tables: Tables) -> list[str]:

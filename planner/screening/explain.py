@@ -250,6 +250,7 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
     ]
     lines += _findings("What the rules say of it", "pipe", pipe.pipe_id, tables)
     lines += _findings("What the rules say of its sleeves together", "totals", pipe.pipe_id, tables)
+    lines += _grades(pipe.pipe_id, tables)
     for span in _where(tables, "spans", "pipe_id", pipe.pipe_id):
         for row in _where(tables, "verdicts", "span_id", span.span_id):
             lines.append(
@@ -262,6 +263,20 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
         )
     lines += _left_over(pipe.pipe_id, tables)
     return lines + _alternatives(pipe.pipe_id, tables)
+
+
+def _grades(pipe_id: str, tables: Tables) -> list[str]:
+    """List what each scheme of grades says; two schemes are never compared."""
+    rows = _where(tables, "grades", "pipe_id", pipe_id)
+    lines = ["Grades, which move no rule:"] if rows else []
+    for row in rows:
+        doubt = "" if row.verified else ", unverified"
+        why = f" ({row.why})" if row.why else ""
+        lines.append(
+            f"  {row.scheme}, {row.requirement}, {row.measure}: {row.shown}{doubt};"
+            f" inspection {row.key}{why}"
+        )
+    return lines
 
 
 def _alternatives(pipe_id: str, tables: Tables) -> list[str]:

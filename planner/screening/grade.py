@@ -22,9 +22,7 @@ from io import StringIO
 import numpy as np
 import pandas as pd
 
-from planner.contracts import DEFECTS, GRADES
 from planner.ground.codes import PACP
-from planner.tables import check, conform
 
 REQUIREMENTS = ("structural", "operation")
 OVERALL = "overall"
@@ -109,7 +107,7 @@ def grade_of(code: str, arc_h: float, pct: float) -> dict[str, str] | None:
     return None
 
 
-def grade_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> pd.DataFrame:
+def rate_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> list[dict[str, object]]:
     """Rate each inspection of the PACP family.
 
     Parameters
@@ -121,19 +119,18 @@ def grade_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> pd.Da
 
     Returns
     -------
-    grades
-        Obeys `GRADES`: structural, operation and overall of each. An inspection with a
-        stretch that never ends, or with a defect that has no grade for want of a figure, is
-        rated without it and says so.
+    rows
+        Of `GRADES`: rating, index and quick rating for structural, operation and overall of
+        each. An inspection with a stretch that never ends, or with a defect that has no
+        grade for want of a figure, is rated without it and says so.
     """
-    check(defects, DEFECTS)
     runs = inspections[(inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")]
     mine = defects[defects["inspection_id"].isin(set(runs["inspection_id"]))]
     rows = []
     by = {str(name): part for name, part in mine.groupby("inspection_id", sort=True)}
     for run, pipe in zip(runs["inspection_id"], runs["pipe_id"], strict=True):
         rows += _rated(str(run), str(pipe), by.get(str(run), mine.iloc[:0]))
-    return conform(rows, GRADES)
+    return rows
 
 
 def _rated(run: str, pipe: str, defects: pd.DataFrame) -> list[dict[str, object]]:
@@ -155,14 +152,17 @@ def _rated(run: str, pipe: str, defects: pd.DataFrame) -> list[dict[str, object]
             counts[name][grade] = counts[name].get(grade, 0) + times
     doubts = [f"not graded for want of a figure: {', '.join(without)}"] if without else []
     doubts += [f"{open_ended} stretches never end: their length is assumed"] if open_ended else []
-    return [
-        {
-            "key": run, "pipe_id": pipe, "scheme": PACP, "requirement": name,
-            "rating": rated.rating, "mean_grade_ratio": rated.index, "quick": rated.quick,
-            "verified": verified and not doubts, "why": "; ".join(doubts),
-        }
-        for name, rated in ((name, rate(found)) for name, found in counts.items())
-    ]  # fmt: skip
+    rows: list[dict[str, object]] = []
+    for name, rated in ((name, rate(found)) for name, found in counts.items()):
+        measures = (
+            ("rating", rated.rating, f"{rated.rating}"),
+            ("index", rated.index, f"{rated.index:.2f}"),
+            ("quick rating", np.nan, rated.quick),
+        )
+        row = {"key": run, "pipe_id": pipe, "scheme": PACP, "requirement": name}
+        row |= {"verified": verified and not doubts, "why": "; ".join(doubts)}
+        rows += [{**row, "measure": m, "value": v, "shown": text} for m, v, text in measures]
+    return rows
 
 
 def _never_ends(row: Mapping[str, object]) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from urllib.parse import unquote, urlsplit
 
 import map_town
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from playwright.sync_api import TimeoutError as Waited
 from playwright.sync_api import expect, sync_playwright
 from shapely.geometry import LineString
-from small_project import write_project
+from small_project import PROJECT, write_project
 
 from planner.folder import check_project
 from planner.outputs.map import draw_map
@@ -414,5 +415,32 @@ def test_the_map_of_a_check_opens_without_a_request(browser, tmp_path):
     expect(panel).to_contain_text("Not placed")
     assert opened.page.locator("#view_week").count() == 0
     opened.zoom(17)
+    assert opened.requests == [opened.own]
+    assert opened.errors == []
+
+
+def test_photos_are_links_into_the_media_folder_and_nowhere_else(browser, tmp_path):
+    """A name with hostile signs leads to its file; one that is not there stays text."""
+    name = 'a "b" #?%41.jpg'
+    town = tmp_path / "town"
+    media = town / "media"
+    media.mkdir(parents=True)
+    (media / name).write_bytes(b"x")
+    quoted = '"' + name.replace('"', '""') + '"'
+    rows = "pipe_id,start_node,s_m,code,char1,photo,q1\n"
+    rows += f"0017,A,5.0,BAB,B,{quoted},2\n0017,A,25.0,BAB,B,javascript:alert(1),2\n"
+    project = PROJECT + '\n[media]\nfolder = "media"\n'
+    folder = check_project(write_project(town, planner_toml=project, surveys_csv=rows)).folder
+    html = (folder / "map.html").read_text("utf-8")
+    assert folder.parents[1] == town
+    opened = Opened(browser, folder, html)
+    opened.click_feature("defects", 0)
+    link = opened.page.locator(".leaflet-popup-content dd a")
+    assert link.inner_text() == name
+    href = link.evaluate("node => node.href")
+    assert Path(unquote(urlsplit(href).path)) == media / name
+    assert urlsplit(href).scheme == "file"
+    assert "javascript:alert(1)" in opened.click_feature("defects", 1)
+    assert opened.page.locator(".leaflet-popup-content dd a").count() == 0
     assert opened.requests == [opened.own]
     assert opened.errors == []

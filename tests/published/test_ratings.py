@@ -6,11 +6,15 @@ import csv
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from planner.contracts import GRADES
 from planner.inputs.project import read_project
 from planner.plan import place_rows
-from planner.screening.grade import grade_inspections, grade_of, quick_rating, rate
+from planner.screening.grade import grade_of, quick_rating, rate, rate_inspections
+from planner.screening.locate import Located
+from planner.tables import conform
 
 
 def test_city_of_santa_ana_prints_5236() -> None:
@@ -72,6 +76,12 @@ def town(folder: Path, survey: str, heads: str = "") -> Path:
     return folder
 
 
+def rated(located: Located) -> pd.DataFrame:
+    """Give the ratings by inspection, requirement and measure."""
+    rows = conform(rate_inspections(located.defects, located.inspections), GRADES)
+    return rows.set_index(["key", "requirement", "measure"]).sort_index()
+
+
 def test_a_whole_inspection_by_hand(tmp_path: Path) -> None:
     """FL over 3.2 m counts round(3.2 / 1.524) = 2 times grade 3; HSV once 5; JOM once 1."""
     rows = [
@@ -81,13 +91,13 @@ def test_a_whole_inspection_by_hand(tmp_path: Path) -> None:
     ]  # fmt: skip
     (tmp_path / "s.csv").write_text("\n".join(rows) + "\n")
     located = place_rows(read_project(town(tmp_path, "s.csv")))
-    grades = grade_inspections(located.defects, located.inspections).set_index("requirement")
-    found = grades.loc["structural"]
-    assert (found["rating"], found["quick"]) == (12, "5132")
-    assert found["mean_grade_ratio"] == pytest.approx(3.0)
-    assert grades.loc["operation", "quick"] == "0000"
+    grades = rated(located)
+    found = grades.loc[("A", "structural")]
+    assert found["shown"].to_dict() == {"rating": "12", "index": "3.00", "quick rating": "5132"}
+    assert found.loc["index", "value"] == pytest.approx(3.0)
+    assert grades.loc[("A", "operation", "quick rating"), "shown"] == "0000"
     assert not grades["verified"].any()
-    assert "DSF at 22.00 m" in found["why"]
+    assert "DSF at 22.00 m" in found.loc["rating", "why"]
 
 
 def test_the_sample_inspection_has_its_nine_figures(tmp_path: Path, samples: Path) -> None:
@@ -98,13 +108,13 @@ def test_the_sample_inspection_has_its_nine_figures(tmp_path: Path, samples: Pat
         tmp_path, "pacp_conditions_synthetic.csv", 'heads = "pacp_inspections_synthetic.csv"\n'
     )
     located = place_rows(read_project(folder))
-    grades = grade_inspections(located.defects, located.inspections)
-    mine = grades[grades["key"] == "101"].set_index("requirement")
+    grades = rated(located)
     for ours, theirs in (("structural", "structural"), ("operation", "om"), ("overall", "overall")):
         told = wanted["101"][theirs]
-        assert mine.loc[ours, "rating"] == told["rating"]
-        assert mine.loc[ours, "mean_grade_ratio"] == pytest.approx(told["index"], abs=0.005)
-        assert mine.loc[ours, "quick"] == told["quick"]
+        mine = grades.loc[("101", ours)]
+        assert mine.loc["rating", "value"] == told["rating"]
+        assert mine.loc["index", "value"] == pytest.approx(told["index"], abs=0.005)
+        assert mine.loc["quick rating", "shown"] == told["quick"]
     # The copy of it is a double, and its ratings are not added.
     doubles = located.left_over["reason"].str.contains("the same rows as 101").any()
     assert doubles == (wanted["duplicate_of"] == {"104": "101"})

@@ -12,7 +12,16 @@
     var list = plan.element("dl");
     pairs.forEach(function (pair) {
       list.appendChild(plan.element("dt", "", pair[0]));
-      list.appendChild(plan.element("dd", "", pair[1]));
+      var value = plan.element("dd", "", pair[2] ? undefined : pair[1]);
+      if (pair[2]) {
+        var link = plan.element("a", "", pair[1]);
+        // Only a file of the project: the tool wrote the way to it, relative to this page.
+        link.href = pair[2];
+        link.target = "_blank";
+        link.rel = "noopener";
+        value.appendChild(link);
+      }
+      list.appendChild(value);
     });
     return list;
   }
@@ -35,7 +44,7 @@
     var title = plan.texts(fields[0])(i);
     box.appendChild(plan.element("h2", "", fields[0].label + " " + title));
     box.appendChild(rows(fields.slice(1).map(function (field) {
-      return [field.label, plan.texts(field)(i)];
+      return [field.label, plan.texts(field)(i), field.href ? plan.texts(field.href)(i) : ""];
     }).filter(function (pair) { return pair[1] !== ""; })));
     var more = layer.more[i];
     if (more) {

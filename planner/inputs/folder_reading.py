@@ -1,0 +1,81 @@
+"""What is gathered while the files of one project folder are read, and what waits for which."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from planner.errors import Fault, FileError, PlannerError
+from planner.inputs.paths import file_fault, input_file
+
+# Files with fixed names, and what waits for each.
+WAITING_FOR = {
+    "systems.toml": "sleeves wait for systems.toml",
+    "prices.toml": "costs, and the choice between methods by cost, wait for prices.toml",
+    "crews.toml": "set-ups and the week of routes wait for crews.toml",
+    "stock.csv": "limits by what is in stock wait for stock.csv",
+    "done.csv": "works that follow done works wait for done.csv",
+}
+SECTIONS_WAIT = {
+    "nodes": "lids, depths and access of manholes wait for [nodes]",
+    "streets": "drives on streets wait for [streets]; until then they are reckoned by air",
+    "laterals": "laterals beyond those that the camera coded wait for [laterals]",
+    "addresses": "houses to be told of a cut connection wait for [addresses]",
+}
+
+
+@dataclass
+class FolderReading:
+    """What is gathered while the files of one folder are read."""
+
+    folder: Path
+    faults: list[Fault] = field(default_factory=list)
+    read_count: dict[str, int] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
+    hashes: dict[str, str] = field(default_factory=dict)
+
+    def toml(self, name: str) -> dict[str, Any]:
+        """Parse a file with a fixed name; one that is not there or not TOML gives nothing."""
+        try:
+            return _read_toml(input_file(self.folder, name), name)
+        except (PlannerError, OSError) as error:
+            self.wait(name, error)
+            return {}
+
+    def csv(
+        self, name: str, read: Callable[[Path], tuple[pd.DataFrame, list[Fault]]]
+    ) -> pd.DataFrame | None:
+        """Read a CSV with a fixed name; None where it is not there or cannot be read."""
+        try:
+            frame, faults = read(input_file(self.folder, name))
+        except (PlannerError, OSError) as error:
+            self.wait(name, error)
+            return None
+        self.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
+        return frame
+
+    def wait(self, name: str, error: Exception) -> None:
+        """Say what waits for a file; one that is there and cannot be read is a fault too."""
+        there = (self.folder / name).exists()
+        self.missing.append(WAITING_FOR[name] + (", which cannot be read" if there else ""))
+        if there:
+            self.take(name, 0, [file_fault(name, error)])
+
+    def take(self, name: str, count: int, faults: list[Fault]) -> None:
+        """Keep the faults and the rows read of one file."""
+        self.faults += faults
+        if count:
+            self.read_count[name] = self.read_count.get(name, 0) + count
+
+
+def _read_toml(path: Path, name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        message = f"{name}: not valid TOML: {error}"
+        raise FileError(message) from error

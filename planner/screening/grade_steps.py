@@ -1,0 +1,136 @@
+"""Classes, scores and grades looked up in tables of steps, and the handbook's classes.
+
+A step says: for this code or mechanism, from this figure on, this value. A figure that is an
+interval can meet several steps; then both ends of what can be are kept, and nothing between
+them is taken for true.
+
+References
+----------
+Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is mended at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from io import StringIO
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.contracts import GRADE_STEPS
+from planner.tables import conform
+
+HANDBOOK = "handbook classes"
+Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
+_GRADED = ("damage", "condition")
+
+
+@lru_cache(maxsize=1)
+def scales() -> dict[str, dict[str, str]]:
+    """Give of each scheme its worst, its mildest value and the one for no damage."""
+    text = resources.files("planner").joinpath("data/grades/scales.csv").read_text("utf-8")
+    rows = pd.read_csv(StringIO(text), dtype=str, keep_default_na=False).to_dict("records")
+    return {str(row["scheme"]): {str(k): str(v) for k, v in row.items()} for row in rows}
+
+
+@lru_cache(maxsize=1)
+def handbook_steps() -> pd.DataFrame:
+    """Give the handbook's table as `GRADE_STEPS`."""
+    text = resources.files("planner").joinpath("data/grades/handbook.csv").read_text("utf-8")
+    rows = pd.read_csv(StringIO(text), dtype=str, keep_default_na=False)
+    numbers = ["over", "up_to", "dn_from_mm", "dn_below_mm", "value"]
+    rows[numbers] = rows[numbers].replace("", "nan").astype("float64")
+    rows["verified"] = rows["verified"] == "yes"
+    return conform(rows.assign(file="handbook.csv", row=np.arange(2, len(rows) + 2)), GRADE_STEPS)
+
+
+def graded(defects: pd.DataFrame) -> pd.DataFrame:
+    """Give the placed rows that a table of classes or scores can speak of."""
+    return defects[defects["role"].isin(_GRADED)].reset_index(drop=True)
+
+
+def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
+    """Find the values that each placed row can have.
+
+    Parameters
+    ----------
+    defects
+        Of `DEFECTS`: code, char1, mechanism, quantity, quantity_low, quantity_high.
+    heights_mm
+        Height of the pipe of each row [mm]; NaN where unknown.
+    steps
+        Obeys `GRADE_STEPS`.
+
+    Returns
+    -------
+    values
+        A row for each placed row and requirement that the table names it in: ``place`` in
+        `defects`, ``requirement``, ``low`` and ``high`` of what can be, ``verified``, and
+        ``wanting`` where a step would need a figure that is not known (low and high then
+        cover the steps that are left possible: all of that code).
+    """
+    height = np.asarray(heights_mm, dtype=np.float64)
+    seen = _Seen(
+        {name: defects[name].str.upper().to_numpy() for name in ("code", "char1", "mechanism")},
+        defects["quantity"].to_numpy(),
+        defects["quantity_low"].to_numpy(dtype=np.float64),
+        defects["quantity_high"].to_numpy(dtype=np.float64),
+        height,
+    )
+    met: list[tuple[Row, Any, Any]] = [
+        (step, *_met(seen, step)) for step in steps.itertuples(index=False)
+    ]
+    counts = [len(place) for _, place, _ in met]
+    found = pd.DataFrame(
+        {
+            "place": np.concatenate([place for _, place, _ in met] or [np.zeros(0, np.int64)]),
+            "wanting": np.concatenate([open_ for _, _, open_ in met] or [np.zeros(0, bool)]),
+            "requirement": np.repeat([step.requirement for step, _, _ in met], counts),
+            "value": np.repeat([float(step.value) for step, _, _ in met], counts),
+            "verified": np.repeat([bool(step.verified) for step, _, _ in met], counts),
+        }
+    )
+    by = found.groupby(["place", "requirement"], sort=True)
+    return pd.DataFrame(
+        {
+            "low": by["value"].min(),
+            "high": by["value"].max(),
+            "verified": by["verified"].all(),
+            "wanting": by["wanting"].any(),
+        }
+    ).reset_index()
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What steps look at, as arrays."""
+
+    names: dict[str, npt.NDArray[np.object_]]
+    quantity: npt.NDArray[np.object_]
+    low: npt.NDArray[np.float64]
+    high: npt.NDArray[np.float64]
+    height_mm: npt.NDArray[np.float64]
+
+
+def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """Give the rows that one step can hold for, and which of them want a figure for it."""
+    fits = np.ones(len(seen.low), dtype=bool)
+    wanting = np.zeros(len(seen.low), dtype=bool)
+    for column, found in seen.names.items():
+        wanted = str(getattr(step, column)).upper()
+        if wanted:
+            fits &= found == wanted
+    if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
+        # An unknown height may be of any class.
+        fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
+        wanting |= np.isnan(seen.height_mm)
+    if step.quantity:
+        known = (seen.quantity == step.quantity) & ~np.isnan(seen.low) & ~np.isnan(seen.high)
+        fits &= ~(known & ((seen.high <= step.over) | (seen.low > step.up_to)))
+        wanting |= ~known
+    place = np.flatnonzero(fits)
+    return place, wanting[place]
