@@ -163,3 +163,42 @@ def test_missing_shapes_stay_missing():
     """None in, None out."""
     local = local_crs([[10.5, 52.3]], "EPSG:4326")
     assert to_local(np.array([None, HERE]), read_crs("EPSG:25832"), local)[0] is None
+
+
+def _pipe_at(folder: Path, lon: float, lat: float, *, crs: str = "", project: str = ""):
+    """Read one pipe given in degrees, in a file that names no system."""
+    shape = shapely.LineString([(lon, lat), (lon + 3e-4, lat + 6e-4)])
+    write_geojson(folder / "p.geojson", [({"pipe_id": "P"}, shape)], crs=None)
+    asked = spec("p.geojson", crs=crs)
+    return settle_crs(read_layer(asked, folder), asked, project)
+
+
+def test_degrees_in_the_wrong_order_stop(tmp_path: Path):
+    """By the EPSG register 52.4 E, 4.9 N is open sea; 4.9 E, 52.4 N is Amsterdam."""
+    with pytest.raises(FileError, match=r"every region on land.*x and y swapped it would fit"):
+        _pipe_at(tmp_path, 52.4, 4.9)
+    assert _pipe_at(tmp_path, 4.9, 52.4)[0].to_epsg() == 4326
+    # Sea both ways: nothing to say of the order.
+    assert _pipe_at(tmp_path, -30.0, 40.0)[0].to_epsg() == 4326
+    # A person has said that it is so.
+    assert _pipe_at(tmp_path, 52.4, 4.9, crs="EPSG:4326")[0].to_epsg() == 4326
+
+
+def test_the_projects_own_system_tells_the_order_where_both_are_land(tmp_path: Path):
+    """50.1 E, 8.6 N is Somalia and 8.6 E, 50.1 N is Hesse: EPSG:25832 says which is meant."""
+    assert _pipe_at(tmp_path, 50.1, 8.6)[0].to_epsg() == 4326
+    with pytest.raises(FileError, match=r"outside the region of EPSG:25832.*swapped"):
+        _pipe_at(tmp_path, 50.1, 8.6, project="EPSG:25832")
+    assert _pipe_at(tmp_path, 8.6, 50.1, project="EPSG:25832")[0].to_epsg() == 4326
+
+
+TOWNS = [(4.9, 52.4), (-0.1, 51.5), (2.3, 48.8), (10.0, 53.6), (-122.4, 37.8), (-74.0, 40.7),
+         (151.2, -33.9), (103.8, 1.35), (-43.2, -22.9), (18.4, -33.9), (174.8, -41.3),
+         (-15.4, 28.1), (24.9, 60.2), (85.3, 27.7), (-66.1, 18.5), (-157.9, 21.3), (139.7, 35.7),
+         (-21.9, 64.1), (55.5, -20.9), (-149.6, -17.5)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("lon", "lat"), TOWNS)
+def test_no_town_on_earth_is_stopped_as_it_stands(tmp_path: Path, lon: float, lat: float):
+    """Twenty towns on all continents and far islands, places from memory to 0.1 degree."""
+    assert _pipe_at(tmp_path, lon, lat)[0].to_epsg() == 4326

@@ -176,3 +176,34 @@ def test_decimal_signs_that_contradict_each_other_are_told_cell_by_cell(tmp_path
     got = read(tmp_path, "s.csv")
     assert got.observations["s_m"].tolist() == [12.5, 7.25]
     assert [(f.row, f.found) for f in got.faults if f.lost] == [(4, "1.250"), (5, "1,250")]
+
+
+UNITS = "pipe_id,s_m,unit,code\nP,10,m,BAB\nP,20,ft,BAB\nP,30,,BAB\nP,40,yd,BAB\n"
+
+
+def test_each_row_has_its_own_unit_and_one_without_is_no_place(tmp_path: Path) -> None:
+    """20 ft are 6.096 m; a row without a unit beside others with one is refused."""
+    (tmp_path / "s.csv").write_text(UNITS.replace("P,40,yd,BAB\n", ""))
+    got = read(tmp_path, "s.csv")
+    assert got.observations["s_m"].tolist() == pytest.approx([10.0, 6.096])
+    assert [(f.row, f.column, f.found) for f in got.faults] == [(4, "s_m", "30 (no unit)")]
+    assert any("lengths by row in ft, m" in line for line in got.said)
+
+
+def test_a_unit_that_the_project_names_stands_for_rows_without_one_and_says_so(
+    tmp_path: Path,
+) -> None:
+    """30 ft are 9.144 m; what a row states itself goes before."""
+    (tmp_path / "s.csv").write_text(UNITS.replace("P,40,yd,BAB\n", ""))
+    got = read(tmp_path, "s.csv", units={"s_m": "ft"})
+    assert got.observations["s_m"].tolist() == pytest.approx([10.0, 6.096, 9.144])
+    assert any("1 row of s_m in ft as set" in line for line in got.said)
+
+
+def test_a_unit_column_that_speaks_of_figures_is_no_unit_of_stations(tmp_path: Path) -> None:
+    """mm and % are units of what was measured: stations stay as they are, and it is told."""
+    text = "pipe_id,s_m,code,q1,unit\nP,10,BAB,3,mm\nP,20,BBC,30,%\n"
+    (tmp_path / "s.csv").write_text(text)
+    got = read(tmp_path, "s.csv")
+    assert got.observations["s_m"].tolist() == [10.0, 20.0]
+    assert any("column 'unit' names no unit of stations" in line for line in got.said)

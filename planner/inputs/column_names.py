@@ -79,7 +79,7 @@ _WORDS = {
     "foto fotonummer bild",
     "video": "video videofile videoname videoref videoreference film filmname",
     "video_s": "videotime videocounter timecode videosecond videoseconds",
-    "length_unit": "lengthunit lengthunits distanceunit distanceunits",
+    "length_unit": "lengthunit lengthunits distanceunit distanceunits unit units",
     "size_unit": "heightunit sizeunit diameterunit dimensionunit dimensionunits",
     "reverse_of": "reverseof reversesetup reversesetupof",
     PERSON: "surveyor surveyedby inspector inspectedby inspectorname operator operatorname "

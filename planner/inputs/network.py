@@ -26,7 +26,7 @@ from planner.inputs.lines import one_line_each, same_lines
 from planner.inputs.materials import read_material, unlike_unknown
 from planner.inputs.nodes import name_all, read_nodes
 from planner.inputs.orient import Ends, Oriented, orient
-from planner.inputs.parts import say_parts
+from planner.inputs.parts import say_parts, say_place
 from planner.inputs.profiles import read_profiles
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
 from planner.inputs.specs import LayerSpec
@@ -166,7 +166,10 @@ def read_network(
         source_crs=_text_of(source),
         local_crs=local.to_wkt(),
         read_count=notes.read_count,
-        said=[f"{pipes.name}: {say_parts(turned.lines, settings.snap_m)}"],
+        said=[
+            f"{pipes.name}: {say_place(turned.lines, local)}"
+            f"{say_parts(turned.lines, settings.snap_m)}"
+        ],
         hashes=notes.hashes,
     )
 

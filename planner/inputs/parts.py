@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+import pyproj
 import shapely
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from shapely import LineString
+
+from planner.ground.measure import lon_lat
 
 # Ends that are drawn closer than this are one end [m].
 DRAWN_M = 0.001
@@ -51,3 +54,14 @@ def say_parts(lines: Iterable[LineString | None], snap_m: float) -> str:
         f"the lines form {parts} as drawn, {after} where ends within [survey] "
         f"snap_m = {snap_m:g} m are joined"
     )
+
+
+def say_place(lines: Iterable[LineString | None], crs: pyproj.CRS) -> str:
+    """Say in degrees where the middle of a network lies, for a person to believe or not."""
+    drawn = [line for line in lines if line is not None]
+    if not drawn:
+        return ""
+    box = shapely.total_bounds(np.array(drawn, dtype=object)).reshape(2, 2)
+    lon, lat = lon_lat(box.mean(axis=0)[None, :], crs)[0]
+    east, north = "E" if lon >= 0 else "W", "N" if lat >= 0 else "S"
+    return f"lies round {abs(lon):.2f} {east}, {abs(lat):.2f} {north}; "

@@ -14,7 +14,7 @@ import shapely
 
 from planner.errors import Fault, FileError
 from planner.ground.measure import lon_lat, read_crs
-from planner.inputs.crs_proposals import propose_crs
+from planner.inputs.crs_proposals import on_land, propose_crs
 from planner.inputs.specs import LayerSpec
 from planner.inputs.vector import Layer, Shapes
 
@@ -53,6 +53,7 @@ def settle_crs(layer: Layer, spec: LayerSpec, project_crs: str) -> tuple[pyproj.
     bounds = _bounds(np.asarray(layer.frame.geometry.values, dtype=object))
     degrees = bool((np.abs(bounds) <= (180, 90, 180, 90)).all())
     if own is None and layer.lon_lat and not spec.crs and degrees:
+        _check_order(layer.name, bounds, project_crs)
         return read_crs("EPSG:4326"), []
     if own is None and not asked:
         some = f" (its first corner is {bounds[0]:.10g}, {bounds[1]:.10g})"
@@ -71,6 +72,49 @@ def settle_crs(layer: Layer, spec: LayerSpec, project_crs: str) -> tuple[pyproj.
         wanted = f"the system that planner.toml names, {asked}; the file's own is used"
         return found, [Fault(layer.name, 0, "crs", said, wanted, lost=False)]
     return found, []
+
+
+def _check_order(name: str, bounds: npt.NDArray[np.float64], project_crs: str) -> None:
+    """Stop degrees that lie where nobody keeps a system, and would not if they were swapped.
+
+    Raises
+    ------
+    FileError
+        If they lie outside the region of the project's own system, or of all systems on
+        land, and swapped would lie inside.
+    """
+    box = bounds[None, :]
+    turned = box[:, [1, 0, 3, 2]]
+    if not np.isfinite(box).all() or np.abs(turned[:, [1, 3]]).max() > 90:
+        return
+    if project_crs:
+        meant = read_crs(project_crs)
+        inside, swapped = (_within(one, meant) for one in (box, turned))
+        region = f"the region of {project_crs}, {_region(meant)}"
+    else:
+        lon, lat = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+        inside, swapped = on_land(lon, lat), on_land(lat, lon)
+        region = "every region on land that has a system of its own"
+    if not inside and swapped:
+        message = (
+            f"{name}: names no coordinate system; as longitude {box[0, 0]:.6g} and latitude "
+            f"{box[0, 1]:.6g} it lies outside {region}; with x and y swapped it would fit. Swap "
+            f'them in the file, or write crs = "EPSG:4326" under the layer to keep them so'
+        )
+        raise FileError(message)
+
+
+def _within(box: npt.NDArray[np.float64], crs: pyproj.CRS) -> bool:
+    """Tell whether degrees lie in the region of a system, with a margin."""
+    area = crs.area_of_use
+    if area is None:
+        return True
+    west, south, east, north = box[0]
+    inside: bool = area.south - _EDGE_DEG <= south and north <= area.north + _EDGE_DEG
+    span = (area.east - area.west) % 360 or 360.0
+    for lon in (west, east):
+        inside = inside and (lon - area.west + _EDGE_DEG) % 360 <= span + 2 * _EDGE_DEG
+    return bool(inside)
 
 
 def inside_area(shapes: Shapes, crs: pyproj.CRS, name: str) -> Mask:

@@ -18,6 +18,7 @@ from planner.units import factor
 
 LENGTHS = ("s_m", "surveyed_m", "stated_m", "joint_every_m")
 SIZES = ("size_mm", "width_mm")
+_BARE = frozenset({"unit", "units"})
 Texts = dict[str, pd.Series]
 
 
@@ -35,33 +36,63 @@ def in_our_units(
     lists
         Lists of runs beside it.
     given
-        ``{our column: unit}`` of ``planner.toml``; these go first.
+        ``{our column: unit}`` of ``planner.toml``; these go before what a name says, and
+        stand for rows that state none.
 
     Returns
     -------
     texts, units, said
-        Cells in our units where runs differ; the unit of each column that holds another one
-        than ours; a line for `sleeveplan check`.
+        Cells in our units where rows differ; the unit of each column that holds another one
+        than ours; lines for `sleeveplan check`. A cell whose row states no unit, where
+        others do and the project names none, says so and is no number.
     """
     units = {**table.units, **given}
     units = {name: unit for name, unit in units.items() if name in texts}
     said: list[str] = []
     for kind, columns, word in (("length_unit", LENGTHS, "lengths"), ("size_unit", SIZES, "sizes")):
-        own = [name for name in columns if name in texts and name not in units]
+        here = [name for name in columns if name in texts]
         by_row = _by_row(kind, texts, table, lists)
+        if by_row is not None and not _are_lengths(kind, texts, table, by_row):
+            said.append("column 'unit' names no unit of stations: not used")
+            by_row = None
         if by_row is None:
+            own = [name for name in here if name not in units]
             stated = {units[name] for name in columns if name in units}
             if own and len(stated) == 1:
                 units |= dict.fromkeys(own, stated.pop())
             continue
         unlike = sorted(set(by_row.unique()) - {""})
+        own = [name for name in here if name in given or name not in units]
         if len(unlike) == 1 and by_row.ne("").all():
             units |= dict.fromkeys(own, unlike[0])
-        else:
-            texts = {**texts, **{name: _scaled(texts[name], by_row, name) for name in own}}
-            said.append(f"{word} by run in {', '.join(unlike) or 'no unit'}")
+        elif unlike:
+            said.append(f"{word} by row in {', '.join(unlike)}")
+            for name in own:
+                stated_by = by_row.mask(by_row == "", given.get(name, ""))
+                texts = {**texts, name: _scaled(texts[name], stated_by, name)}
+                units.pop(name, None)
+                said += _defaults(name, by_row, given)
     texts, more = _figures(texts, units, table, lists)
     return texts, units, [*_told(texts, units, given), *said, *more]
+
+
+def _are_lengths(kind: str, texts: Texts, table: TableRows, by_row: pd.Series) -> bool:
+    """Tell whether a column called just ``unit`` speaks of stations, and not of figures."""
+    if kind != "length_unit" or table.places.proposed.get(kind, "").casefold() not in _BARE:
+        return True
+    words = set(texts[kind].str.strip().unique()) - {""}
+    return (
+        bool(words)
+        and set(by_row.unique()) - {""} <= {"m", "ft"}
+        and "" not in {UNITS.get(word.strip(" .").casefold(), "") for word in words}
+    )
+
+
+def _defaults(name: str, by_row: pd.Series, given: Mapping[str, str]) -> list[str]:
+    count = int((by_row == "").sum())
+    if not count or name not in given:
+        return []
+    return [f"{count} {'row' if count == 1 else 'rows'} of {name} in {given[name]} as set"]
 
 
 def _by_row(
@@ -96,8 +127,13 @@ def _scaled(cells: pd.Series, unit: pd.Series, name: str) -> pd.Series:
     unlike = both.drop_duplicates()
     turned = []
     for text, word in unlike.itertuples(index=False):
-        value = None if is_empty(text) or word in ("", ours) else read_number(text, style)
-        turned.append(text if value is None else f"{value * factor(word, ours):.12g}")
+        if is_empty(text) or word == ours:
+            turned.append(text)
+            continue
+        # Without a unit it is no length: the text says why, and the row is refused by it.
+        value = read_number(text, style) if word else None
+        bare = f"{text} (no unit)" if not word else text
+        turned.append(bare if value is None else f"{value * factor(word, ours):.12g}")
     found = both.merge(unlike.assign(turned=turned), on=["text", "unit"], how="left")["turned"]
     return pd.Series(found.to_numpy(), cells.index, dtype="str")
 
