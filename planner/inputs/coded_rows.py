@@ -76,7 +76,7 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     columns
         ``{our column: their column}`` where the reader has not named them.
     units
-        ``{our column: unit of the file}``.
+        ``{our column: unit of the file}``; what the reader has found out goes before.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     _want_columns(places, raw, columns)
     flags = [*coded.flags, *_unused_flags(name, unused, places)]
     raw, more_flags = _without_clock_zero(raw, places)
-    all_units = {**coded.units, **units}
+    all_units = {**units, **coded.units}
     of_figures = {name: all_units.pop(name, "") for name in ("q1", "q2")}
     frame, more = read_cells(raw, form, places, all_units)
     frame = _with_units(frame, of_figures)

@@ -18,6 +18,7 @@ from planner.units import factor
 
 LENGTHS = ("s_m", "surveyed_m", "stated_m", "joint_every_m")
 SIZES = ("size_mm", "width_mm")
+OURS = {**dict.fromkeys(LENGTHS, "m"), **dict.fromkeys(SIZES, "mm")}
 _BARE = frozenset({"unit", "units"})
 Texts = dict[str, pd.Series]
 
@@ -70,7 +71,7 @@ def in_our_units(
             for name in own:
                 stated_by = by_row.mask(by_row == "", given.get(name, ""))
                 texts = {**texts, name: _scaled(texts[name], stated_by, name)}
-                units.pop(name, None)
+                units[name] = OURS[name]
                 said += _defaults(name, by_row, given)
     texts, more = _figures(texts, units, table, lists)
     return texts, units, [*_told(texts, units, given), *said, *more]
@@ -120,7 +121,7 @@ def _words(texts: pd.Series) -> pd.Series:
 
 def _scaled(cells: pd.Series, unit: pd.Series, name: str) -> pd.Series:
     """Turn cells into our unit, each by its own; what is no number stays as it is."""
-    ours = "m" if name.endswith("_m") else "mm"
+    ours = OURS[name]
     style = decimal_style((str(text) for text in cells.unique()), "")
     style = "point" if style == "open" else style
     both = pd.DataFrame({"text": cells, "unit": unit})
