@@ -211,6 +211,7 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
         "inspections": located.inspections,
         "defects": located.defects,
         "laterals": located.laterals,
+        "growth": located.growth,
         "flags": _joined([inputs.flags, located.flags], FLAGS),
         "left_over": _joined([_lost_rows(inputs), located.left_over], LEFT_OVER),
     }

@@ -49,7 +49,7 @@ from planner.contracts.repairs import (
     WORK_AFTER,
     WORKS,
 )
-from planner.contracts.survey import DEFECTS, INSPECTIONS, OBSERVATIONS
+from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
 from planner.contracts.verdicts import (
     FINDINGS,
     GRADE_STEPS,
@@ -152,6 +152,7 @@ __all__ = [
     "FLAGS",
     "GRADES",
     "GRADE_STEPS",
+    "GROWTH",
     "ID_MATCHES",
     "INSPECTIONS",
     "LATERALS",

@@ -88,3 +88,22 @@ DEFECTS = Table(
     ),
     key=("pipe_id", "from_m", "observation_id"),
 )
+GROWTH = Table(
+    "growth",
+    "one defect that two surveys saw: what the older and the newer measured",
+    (
+        text("older_id", "observation of the older survey", blank=False),
+        text("newer_id", "observation of the newest survey", blank=False),
+        text("pipe_id", "", blank=False),
+        text("mechanism", "", blank=False),
+        text("quantity", "what was measured, '' if nothing"),
+        date("older_on", "day of the older survey"),
+        date("newer_on", "day of the newer survey"),
+        number("older_low", "by quantity", "least it was"),
+        number("older_high", "by quantity", "most it was"),
+        number("newer_low", "by quantity", "least it is"),
+        number("newer_high", "by quantity", "most it is"),
+        number("between_months", "months", "from the older to the newer survey", low=0),
+    ),
+    key=("older_id",),
+)

@@ -9,12 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib import resources
-from io import StringIO
 
-import pandas as pd
-
+from planner.ground.material_words import spellings
 from planner.inputs.cells import is_empty
 
 MIXED = "mixed"
@@ -33,16 +29,6 @@ class Material:
     word: str
     lined: bool | None = None
     known: bool = True
-
-
-@lru_cache(maxsize=1)
-def _table() -> dict[str, tuple[str, str]]:
-    text = resources.files("planner").joinpath("data/codes/materials.csv").read_text("utf-8")
-    rows = pd.read_csv(StringIO(text), dtype=str, keep_default_na=False)
-    return {
-        str(spelling): (str(word), str(lined))
-        for spelling, word, lined in rows.itertuples(index=False)
-    }
 
 
 def read_material(text: str) -> Material:
@@ -76,7 +62,7 @@ def read_material(text: str) -> Material:
 
 
 def _one(plain: str) -> Material | None:
-    found = _table().get(plain) or _table().get(plain.replace("-", " "))
+    found = spellings().get(plain) or spellings().get(plain.replace("-", " "))
     if found is None:
         return None
     word, lined = found

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from planner.ground.material_words import coded_material
 from planner.screening.match import Flags
 from planner.settings import Survey
 
@@ -86,7 +87,22 @@ def flag_runs(
             runs["inspection_id"].iloc[i],
             f"coded height {coded[i]:g} mm, but the network says {sizes[i]:g} mm",
         )
+    _flag_materials(runs, pipes, flags)
     _flag_falls(runs, observations, flags)
+
+
+def _flag_materials(runs: pd.DataFrame, pipes: pd.DataFrame, flags: Flags) -> None:
+    """Flag each run whose coded material is not that of its pipe in the network."""
+    words = {text: coded_material(text) for text in runs["material"].unique()}
+    coded = runs["material"].map(words).to_numpy(dtype=object)
+    own = pipes.set_index("pipe_id")["material"].reindex(runs["pipe_id"])
+    known = {text: coded_material(text) for text in own.dropna().unique()}
+    listed = own.map(known).fillna("").to_numpy(dtype=object)
+    for i in np.flatnonzero((coded != listed) & (coded != "") & (listed != "")):
+        flags.add(
+            runs["inspection_id"].iloc[i],
+            f"coded material {coded[i]}, but the network says {listed[i]}",
+        )
 
 
 def _flag_falls(runs: pd.DataFrame, observations: pd.DataFrame, flags: Flags) -> None:

@@ -91,6 +91,7 @@ def _span(span: Row, tables: Tables) -> list[str]:
     lines += _findings("What the rules say of its pipe", "pipe", span.pipe_id, tables)
     links = _where(tables, "span_rows", "span_id", span.span_id)
     lines += _raw({link.observation_id: link.part for link in links}, tables)
+    lines += _growth([link.observation_id for link in links], tables)
     lines += _left_over(span.span_id, tables)
     served = _where(tables, "sleeve_spans", "span_id", span.span_id)
     lines += [f"Served by sleeve {link.sleeve_id}" for link in served]
@@ -263,6 +264,22 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
         )
     lines += _left_over(pipe.pipe_id, tables)
     return lines + _alternatives(pipe.pipe_id, tables)
+
+
+def _growth(rows: list[str], tables: Tables) -> list[str]:
+    """Say what an older survey measured of the same places."""
+    if "growth" not in tables:
+        return []
+    found = tables["growth"]
+    return [_grown(row) for row in found[found["newer_id"].isin(rows)].itertuples(index=False)]
+
+
+def _grown(row: Row) -> str:
+    then, now = _interval(row.older_low, row.older_high), _interval(row.newer_low, row.newer_high)
+    figures = f"{row.quantity} {then}, then {now}" if row.quantity else "without a figure, seen"
+    older_on = row.older_on or "an unknown day"
+    where = f"Seen before as row {row.older_id} of {older_on}"
+    return f"{where}: {row.mechanism} {figures} on {row.newer_on}"
 
 
 def _grades(pipe_id: str, tables: Tables) -> list[str]:

@@ -35,6 +35,7 @@ from planner.screening.axis import (
 from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
 from planner.screening.doubles import doubled_runs
 from planner.screening.doubts import flag_drawings, flag_runs
+from planner.screening.growth import growth_between
 from planner.screening.laterals import find_laterals, known_parts
 from planner.screening.match import Flags, Matched, join_notes, match_inspections
 from planner.screening.pairs import pair_stretches
@@ -56,6 +57,7 @@ class Located:
     inspections: pd.DataFrame
     defects: pd.DataFrame
     laterals: pd.DataFrame
+    growth: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
 
@@ -136,6 +138,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         inspections=conform(runs, INSPECTIONS),
         defects=defects,
         laterals=found.laterals,
+        growth=growth_between(rows, newer, settings.touch_m),
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
     )
