@@ -85,3 +85,12 @@ def test_units_of_the_file(tmp_path: Path):
     assert figures == pytest.approx([450, 300, NAN], nan_ok=True)
     _, figures, _ = profile(tmp_path, {"size": "8"}, {"size": "in"})
     assert figures == [203.2, 203.2, 203.2]
+
+
+def test_a_column_that_bears_our_name_needs_no_naming(tmp_path: Path):
+    """``size`` as text is read whether or not planner.toml names it: 8 in are 203.2 mm."""
+    write_geojson(tmp_path / "p.geojson", [({"pipe_id": "a", "size": '8"'}, line((0, 0), (9, 0)))])
+    asked = spec("p.geojson")
+    layer = read_layer(asked, tmp_path)
+    found = read_profiles(Reading(layer, asked.columns, asked.units))
+    assert found["height_mm"].tolist() == [203.2]

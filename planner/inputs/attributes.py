@@ -114,8 +114,8 @@ class Reading:
         self.faults.append(Fault(*where, shown(found), wanted, lost=lost))
 
     def has(self, name: str) -> bool:
-        """Tell whether the spec names a column of the file for one of ours."""
-        return name in self.columns
+        """Tell whether the file has one of our columns, by the spec or by its own name."""
+        return name in self.columns or self._name(name) in self.layer.frame.columns
 
     def check_columns(self, needed: Sequence[str]) -> None:
         """Make sure that every column that the spec names is in the file.

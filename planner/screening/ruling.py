@@ -97,10 +97,17 @@ def rule_on(rule: Rule, view: View, applies: Marks) -> list[Ruling]:
         rows,
         answer[rows],
         ((answer == UNKNOWN) & blanks)[rows],
-        fill(rule.because, view, rows),
+        _said(rule, fill(rule.because, view, rows), answer[rows]),
         _figures(rule, view, rows),
     )
     return _with_blanks(whole)
+
+
+def _said(rule: Rule, texts: Texts, answer: Answers) -> Texts:
+    """Mark what would close a way, or ask a person, and cannot be told: it is not so for sure."""
+    if rule.effect not in ("rules_out", "refer"):
+        return texts
+    return np.where(answer == UNKNOWN, "not settled: " + texts, texts).astype(object)
 
 
 def _with_blanks(whole: Ruling) -> list[Ruling]:
