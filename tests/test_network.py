@@ -12,7 +12,8 @@ import shapely
 from layer_files import UTM, line, point, spec, survey, write_geojson, write_layer
 
 from planner.errors import FileError
-from planner.inputs.network import TURNED, UNPROVED, read_network
+from planner.inputs.network import read_network
+from planner.inputs.network_doubts import TURNED, UNPROVED
 from planner.inputs.nodes import ADDED, MOVED
 
 PIPE = {"pipe_id": "pipe", "us_node": "from", "ds_node": "to"}
@@ -313,3 +314,58 @@ def test_rows_in_any_order_give_the_same_network(tmp_path: Path):
     assert one.nodes.equals(other.nodes)
     assert one.flags.equals(other.flags)
     assert one.local_crs == other.local_crs
+
+
+def falls(tmp_path: Path, *, on_nodes: bool):
+    """Three pipes: one falls by 0.2 m, one rises by 0.1 m, one lies level."""
+    levels = {"A": 10.0, "B": 9.8, "C": 9.9, "D": 9.9}
+    rows = []
+    for n, (pipe, us, ds) in enumerate(
+        (("falls", "A", "B"), ("rises", "B", "C"), ("level", "C", "D"))
+    ):
+        row = {"pipe_id": pipe, "us_node": us, "ds_node": ds}
+        if not on_nodes:
+            row |= {"us_invert_m": levels[us], "ds_invert_m": levels[ds]}
+        rows.append((row, line((50 * n, 0), (50 * n + 50, 0))))
+    write_geojson(tmp_path / "p.geojson", rows)
+    spots = [
+        ({"node_id": name, **({"invert_m": levels[name]} if on_nodes else {})}, point(50 * n, 0))
+        for n, name in enumerate("ABCD")
+    ]
+    write_geojson(tmp_path / "n.geojson", spots)
+    return read_network(spec("p.geojson"), spec("n.geojson"), None, tmp_path, survey(), "")
+
+
+@pytest.mark.parametrize("on_nodes", [True, False])
+def test_pipes_that_rise_or_lie_level_by_their_inverts_are_told(tmp_path: Path, on_nodes: bool):
+    """9.8 to 9.9 m is a rise of 0.10 m; inverts of the nodes stand for missing ones."""
+    found = falls(tmp_path, on_nodes=on_nodes)
+    assert flags_of(found, "falls") == []
+    assert flags_of(found, "rises") == [
+        "rises by 0.10 m from B to C, by the inverts: direction in doubt"
+    ]
+    assert flags_of(found, "level") == ["lies level from C to D, by the inverts"]
+
+
+def test_what_a_layer_does_not_say_is_counted_and_where_it_may_stand(tmp_path: Path):
+    """No column of sizes, but a scope of works that speaks of them: named, not read."""
+    rows = [
+        ({"pipe_id": str(n), "scope": "renew, DN 250 clay"}, line((50 * n, 0), (50 * n + 50, 0)))
+        for n in range(3)
+    ]
+    write_geojson(tmp_path / "p.geojson", rows)
+    found = read_network(spec("p.geojson"), None, None, tmp_path, survey(), "")
+    told = " | ".join(found.said)
+    assert "of 3 pipes 3 without a size, 3 without a material" in told
+    assert "sizes stand in the words of scope, as 'renew, DN 250 clay': not read" in told
+    assert found.pipes["height_mm"].isna().all()
+
+
+def test_columns_that_could_hold_ids_are_proposed_by_their_values(tmp_path: Path):
+    """`code` tells all features apart and `kind` does not."""
+    rows = [
+        ({"code": f"x{n}", "kind": "main"}, line((50 * n, 0), (50 * n + 50, 0))) for n in (1, 2)
+    ]
+    write_geojson(tmp_path / "p.geojson", rows)
+    with pytest.raises(FileError, match=r'code could: write columns = \{pipe_id = "code"\}'):
+        read_network(spec("p.geojson"), None, None, tmp_path, survey(), "")

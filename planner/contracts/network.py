@@ -56,6 +56,7 @@ NODES = Table(
         text("node_id", "id as the network names it", blank=False),
         text("kind", "manhole, chamber, end, ... as given"),
         number("depth_m", "m", "depth of invert under the lid", low=0),
+        number("invert_m", "m", "level of the invert"),
         number("lid_mm", "mm", "clear opening of the lid", low=0),
         flag("turn_ok", "a packer can be turned into the pipe here"),
         text(

@@ -6,6 +6,7 @@ other rows are blank, and a number with a fraction is written with as few digits
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 # Names of the reader's own columns; an attribute of the same name is kept under name + "*".
 RESERVED = frozenset({"row", "geometry"})
+# An id longer than this would be a sentence.
+_ID_SIGNS = 40
 _WANTED = {"number": "a number", "whole": "a whole number", "flag": "yes or no", "date": "a day"}
 
 
@@ -129,6 +132,10 @@ class Reading:
         for ours in needed:
             if ours not in self.columns and ours not in known:
                 message = f"{self.layer.name}: which column holds {ours}? found {_listed(known)}"
+                fit = [name for name in known if self._tells_apart(name)]
+                if fit:
+                    line = f"columns = {{{ours} = {json.dumps(fit[0])}}}"
+                    message += f"; by their values {_listed(fit)} could: write {line}"
                 raise FileError(message)
         for ours, theirs in self.columns.items():
             if self._name(theirs) in known:
@@ -139,6 +146,12 @@ class Reading:
                 raise FileError(message)
             wanted = f"a column of the file: {_listed(known)}"
             self.faults.append(Fault(self.layer.name, 0, ours, where, wanted, lost=False))
+
+    def _tells_apart(self, theirs: str) -> bool:
+        """Tell whether a column has short texts, none blank and none twice."""
+        values = self.layer.frame[theirs].tolist()
+        short = all(not is_empty(text) and len(text) <= _ID_SIGNS for text in values)
+        return len(values) > 1 and short and len(set(values)) == len(values)
 
     def texts(self, name: str) -> list[str]:
         """Give a column as text, ends trimmed; words for blank, such as ``-``, are ``""``."""

@@ -24,8 +24,14 @@ from planner.inputs.laterals import OnPipes, read_laterals
 from planner.inputs.layer_names import PIPE_NAMES, with_names
 from planner.inputs.lines import one_line_each, same_lines
 from planner.inputs.materials import read_material, unlike_unknown
+from planner.inputs.network_doubts import (
+    direction_doubts,
+    fall_doubts,
+    say_blanks,
+    sizes_in_texts,
+)
 from planner.inputs.nodes import name_all, read_nodes
-from planner.inputs.orient import Ends, Oriented, orient
+from planner.inputs.orient import Ends, orient
 from planner.inputs.parts import say_parts, say_place
 from planner.inputs.profiles import read_profiles
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
@@ -35,8 +41,6 @@ from planner.settings import Survey
 from planner.tables import conform, empty
 
 STEP = "network"
-TURNED = "drawn against its nodes, turned"
-UNPROVED = "direction not proved"
 
 _USES = {"foul": "foul", "sanitary": "foul", "sewage": "foul", "storm": "storm",
          "stormwater": "storm", "surface water": "storm", "combined": "combined",
@@ -78,6 +82,7 @@ class _Notes:
     flags: list[tuple[str, str]] = field(default_factory=list)
     read_count: dict[str, int] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
+    size_texts: list[str] = field(default_factory=list)
 
     def flag(self, key: str, what: str) -> None:
         """Keep a doubt."""
@@ -141,10 +146,11 @@ def read_network(
     turned = orient(ends, known, settings.snap_m)
     raw["geometry"] = turned.lines
     raw["drawn_m"] = [np.nan if line is None else line.length for line in turned.lines]
-    _flag_directions(raw, turned, settings, notes)
+    notes.flags += direction_doubts(raw, turned, settings.snap_m)
     all_nodes, doubts = name_all(layer, raw, turned)
     notes.flags += doubts if nodes else []
     out = conform(raw, PIPES, crs=local)
+    notes.flags += fall_doubts(out, layer)
     side = empty(LATERALS)
     if laterals:
         on_pipes = OnPipes(
@@ -168,7 +174,8 @@ def read_network(
         read_count=notes.read_count,
         said=[
             f"{pipes.name}: {say_place(turned.lines, local)}"
-            f"{say_parts(turned.lines, settings.snap_m)}"
+            f"{say_parts(turned.lines, settings.snap_m)}",
+            *say_blanks(out, pipes.name, notes.size_texts),
         ],
         hashes=notes.hashes,
     )
@@ -194,6 +201,7 @@ def _read_pipes(
         found.faults[place] = ("coordinates outside the area of use", f"places in {source.name}")
     frame = _attributes(reading)
     frame["geometry"] = found.lines
+    notes.size_texts = [] if reading.has("size") else sizes_in_texts(layer)
     keep = _own_ids(frame, reading, found.lines)
     for place in keep:
         if place in found.faults:
@@ -254,29 +262,6 @@ def _own_ids(frame: pd.DataFrame, reading: Reading, lines: Shapes) -> list[int]:
         reading.fault(place, "geometry", found, "one line for one pipe", lost=False)
         frame.at[place, "geometry"] = None
     return keep
-
-
-def _flag_directions(
-    pipes: pd.DataFrame, turned: Oriented, settings: Survey, notes: _Notes
-) -> None:
-    for place, (pipe_id, us, ds) in enumerate(
-        pipes[["pipe_id", "us_node", "ds_node"]].itertuples(index=False)
-    ):
-        if not us and not ds:
-            notes.flag(pipe_id, "names no node at either end")
-        elif us == ds:
-            notes.flag(pipe_id, f"runs from node {us} to itself")
-        elif not us or not ds:
-            notes.flag(pipe_id, f"names no node at its {'upper' if not us else 'lower'} end")
-        if turned.lines[place] is None:
-            continue
-        if turned.turned[place]:
-            notes.flag(pipe_id, TURNED)
-        elif turned.torn[place]:
-            notes.flag(pipe_id, f"{UNPROVED}: its two nodes ask for opposite directions")
-        elif not turned.proved[place]:
-            why = f"no node is known within {settings.snap_m:g} m of one end alone"
-            notes.flag(pipe_id, f"{UNPROVED}: {why}")
 
 
 def _text_of(crs: pyproj.CRS) -> str:

@@ -62,7 +62,7 @@ def read_nodes(
         shapes[place] = None
     names = ("node_id", "kind", "street_class", "street")
     data: dict[str, object] = {name: reading.texts(name) for name in names}
-    for name in ("depth_m", "lid_mm", "turn_ok"):
+    for name in ("depth_m", "invert_m", "lid_mm", "turn_ok"):
         data[name] = reading.values(NODES[name])
     data["access"] = reading.words("access", _ACCESS, "unknown")
     data["geometry"] = [_solid(shape) for shape in to_local(shapes, crs, local)]
