@@ -64,6 +64,36 @@ def text_of(column: pa.ChunkedArray) -> list[str]:
     return ["" if value is None else write(value) for value in column.to_pylist()]
 
 
+def in_utf8(table: pa.Table) -> tuple[pa.Table, list[str]]:
+    """Read text that is no UTF-8 as Windows-1252, cell by cell; name the columns.
+
+    Parameters
+    ----------
+    table
+        Columns of a file as its driver gives them.
+    """
+    told = []
+    for place, name in enumerate(table.column_names):
+        column = table.column(place)
+        if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+            continue
+        try:
+            column.validate(full=True)
+        except pa.ArrowInvalid:
+            raw = column.cast(pa.large_binary()).to_pylist()
+            texts = [None if cell is None else _decoded(cell) for cell in raw]
+            table = table.set_column(place, name, pa.array(texts, pa.large_string()))
+            told.append(name)
+    return table, told
+
+
+def _decoded(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", "replace")
+
+
 def _writer(kind: pa.DataType) -> Callable[[Any], str]:
     if pa.types.is_boolean(kind):
         return lambda value: "true" if value else "false"

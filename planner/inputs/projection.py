@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 import shapely
+from pyproj.exceptions import ProjError
 
 from planner.errors import Fault, FileError
 from planner.ground.measure import lon_lat, read_crs
@@ -65,13 +66,29 @@ def settle_crs(layer: Layer, spec: LayerSpec, project_crs: str) -> tuple[pyproj.
         message += f"; the numbers would fit {' or '.join(near)}" if near else ""
         raise FileError(message)
     if own is None:
-        return read_crs(asked), []
-    found = pyproj.CRS(own)
+        return _usable(read_crs(asked), layer.name), []
+    found = _usable(pyproj.CRS(own), layer.name)
     if asked and not _same(found, read_crs(asked), bounds):
         said = f"crs = {found.name}"
         wanted = f"the system that planner.toml names, {asked}; the file's own is used"
         return found, [Fault(layer.name, 0, "crs", said, wanted, lost=False)]
     return found, []
+
+
+def _usable(crs: pyproj.CRS, name: str) -> pyproj.CRS:
+    """Refuse a system from which no place on the earth can be reckoned.
+
+    Raises
+    ------
+    FileError
+        If its figures make no transformation.
+    """
+    try:
+        pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    except ProjError as error:
+        message = f"{name}: its coordinate system cannot be used: {' '.join(str(error).split())}"
+        raise FileError(message) from error
+    return crs
 
 
 def _check_order(name: str, bounds: npt.NDArray[np.float64], project_crs: str) -> None:

@@ -26,7 +26,8 @@ import shapely
 
 from planner.errors import FileError
 from planner.ground.measure import read_crs
-from planner.inputs.attributes import RESERVED, is_number, text_of
+from planner.inputs.attributes import RESERVED, in_utf8, is_number, text_of
+from planner.inputs.csv_text import shown
 from planner.inputs.drivers import guarded_gdal
 from planner.inputs.file_guard import check_geopackage, check_json, check_shapefile, driver_of
 from planner.inputs.forms import nearest
@@ -203,7 +204,9 @@ def _by_gdal(path: Path, spec: LayerSpec, driver: str) -> _Found:
         notes += [note] if note else []
     errors = gdal.errors
     broken = (errors.DataSourceError, errors.DataLayerError, errors.FeatureError,
-              errors.GeometryError, errors.FieldError, pa.ArrowException)  # fmt: skip
+              errors.GeometryError, errors.FieldError, pa.ArrowException, OSError,
+              # What the library lets through for a damaged index, text or coordinate system.
+              UnicodeError, UnboundLocalError)  # fmt: skip
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
@@ -228,7 +231,10 @@ def _found_in(source: _Source, spec: LayerSpec, notes: list[str]) -> _Found:
     except (NotImplementedError, shapely.errors.ShapelyError):
         shapes = source.straight()
         notes.append("curves were read as short straight pieces")
-    table = table.drop_columns([place])
+    table, odd = in_utf8(table.drop_columns([place]))
+    if odd:
+        names = ", ".join(shown(name) for name in odd)
+        notes.append(f"text that is no UTF-8 was read as Windows-1252 in {names}")
     key = meta["fid_column"]
     if key and key not in table.column_names and key in spec.columns.values():
         table = table.append_column(key, source.keys())
