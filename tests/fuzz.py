@@ -8,6 +8,7 @@ the smallest such file becomes a test. `tests/properties/test_readers_hold.py` r
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import sys
 import tempfile
@@ -140,7 +141,9 @@ def _layers(folder: Path, script: str) -> list[tuple[str, Path, Reader]]:
     for suffix, driver in forms.items():
         path = folder / f"layer_{suffix}" / f"pipes.{suffix}"
         path.parent.mkdir()
-        subprocess.run([sys.executable, "-c", script, str(path), driver], check=True)
+        # One date for all, so that a seed damages the same bytes on any day.
+        dated = os.environ | {"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"}
+        subprocess.run([sys.executable, "-c", script, str(path), driver], check=True, env=dated)
         # Each of the files beside one another is damaged in its turn.
         parts = sorted(path.parent.iterdir())
         made += [(f"layer {suffix} {part.suffix}", part, _beside(path)) for part in parts]

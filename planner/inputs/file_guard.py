@@ -188,7 +188,8 @@ def check_geopackage(path: Path, name: str) -> None:
             schema = base.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
         finally:
             base.close()
-    except sqlite3.Error as error:
+    # A damaged schema may hold text that is no UTF-8: that is a ValueError.
+    except (sqlite3.Error, ValueError, OverflowError) as error:
         message = f"{name}: cannot be read as a GeoPackage: {error}"
         raise FileError(message) from error
     if not any(kind == "table" and table == "gpkg_contents" for kind, table, _ in schema):
