@@ -256,12 +256,12 @@ def test_a_locked_geopackage_is_said_in_time(tmp_path: Path, unseen: None, monke
 
 
 def test_a_geopackage_whose_schema_is_no_utf8_ends_in_one_line(tmp_path: Path) -> None:
-    """One damaged byte in the name of a table: SQLite keeps it, Python cannot decode it."""
+    """SQLite tells of the damage in words with the damaged byte: Python cannot decode them."""
     write_layer(tmp_path / "pipes.gpkg", {"id": ["a"]}, [ONE[0][1]])
     path = tmp_path / "pipes.gpkg"
     raw = path.read_bytes()
-    assert b"gpkg_contents" in raw
-    path.write_bytes(raw.replace(b"gpkg_contents", b"gpkg\x87contents"))
+    assert b"CREATE TABLE gpkg_contents" in raw
+    path.write_bytes(raw.replace(b"CREATE TABLE gpkg_c", b"CREATE T\x87BLE gpkg_c"))
     with pytest.raises(FileError, match="cannot be read as a GeoPackage") as caught:
         read_layer(spec("pipes.gpkg"), tmp_path)
     assert "\n" not in str(caught.value)

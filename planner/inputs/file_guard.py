@@ -188,7 +188,7 @@ def check_geopackage(path: Path, name: str) -> None:
             schema = base.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
         finally:
             base.close()
-    # A damaged schema may hold text that is no UTF-8: that is a ValueError.
+    # SQLite quotes damaged bytes in its words: to decode them is a ValueError.
     except (sqlite3.Error, ValueError, OverflowError) as error:
         message = f"{name}: cannot be read as a GeoPackage: {error}"
         raise FileError(message) from error
