@@ -134,8 +134,55 @@ def conform(
         crs = crs if crs is not None else getattr(frame, "crs", None)
         out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)  # type: ignore[arg-type]
     if table.key:
-        out = out.sort_values(list(table.key), kind="stable", ignore_index=True)
+        out = in_order(out, list(table.key))
     return check(out, table)
+
+
+def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """Sort by `keys`, equal rows as they stood; a frame in order already is not touched."""
+    if _rises(frame, keys):
+        return frame
+    if frame[keys].isna().any(axis=None):
+        return frame.sort_values(keys, kind="stable", ignore_index=True)
+    order = np.arange(len(frame))
+    block = np.zeros(len(frame), dtype=np.int64)
+    for name in keys:
+        # Rows that an earlier key has told apart need no look at the later ones.
+        here = np.flatnonzero(np.bincount(block)[block] > 1)
+        rank = _rank(frame[name].iloc[order[here]])
+        within = np.lexsort((rank, block[here]))
+        order[here], rank = order[here][within], rank[within]
+        own = block[here]
+        new = np.ones(len(frame), dtype=bool)
+        new[1:] = block[1:] != block[:-1]
+        new[here[1:]] |= (rank[1:] != rank[:-1]) | (own[1:] != own[:-1])
+        block = np.cumsum(new) - 1
+        if block[-1] == len(frame) - 1:
+            break
+    return frame.take(order).reset_index(drop=True)
+
+
+def _rank(values: pd.Series) -> NDArray[Any]:
+    """Give numbers that sort as the values do."""
+    if values.dtype == "str":
+        return np.asarray(pd.factorize(values, sort=True)[0])
+    return values.to_numpy()
+
+
+def _rises(frame: pd.DataFrame, keys: Sequence[str]) -> bool:
+    """Tell whether each row lies after the one before it: then no key stands twice."""
+    later = np.zeros(max(len(frame) - 1, 0), dtype=bool)
+    same = ~later
+    for name in keys:
+        values = frame[name].array
+        if values.isna().any():
+            return False
+        before, after = values[:-1], values[1:]
+        later |= same & np.asarray(before < after, dtype=bool)
+        same &= np.asarray(before == after, dtype=bool)
+        if later.all():
+            return True
+    return bool(later.all())
 
 
 def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
@@ -232,6 +279,8 @@ def _text_faults(values: pd.Series, column: Column) -> list[str]:
 
 def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
     if not table.key or not set(table.key) <= set(frame.columns):
+        return []
+    if _rises(frame, table.key):
         return []
     twice = frame.duplicated(list(table.key))
     if not twice.any():

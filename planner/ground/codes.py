@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import first_rows, groups_of, mapped, values_at
 from planner.errors import TableError
 from planner.ground.figures import NOT_KNOWN, Figure, height_pct_of, read_figure
 
@@ -136,15 +137,20 @@ def read_codes(frame: pd.DataFrame, scheme: str = SCHEME) -> pd.DataFrame:
     if missing:
         message = f"coded rows: column is missing: {', '.join(missing)}"
         raise TableError(message)
-    written = frame[list(INPUT)].fillna("").astype(str)
-    unlike = written.drop_duplicates()
-    known = pd.DataFrame(_read_unlike(unlike, scheme), unlike.index)
-    unlike = pd.concat([unlike, known], axis=1)
-    read = written.merge(unlike, on=list(INPUT), how="left")
-    read.index = frame.index
-    out = read[list(OUTPUT)]
-    texts = [name for name in OUTPUT if not name.startswith("quantity_")]
-    return out.astype(dict.fromkeys(texts, "str"))
+    written = frame[list(INPUT)].fillna("").astype("str")
+    # Of a stretch it only counts that there is one: its number would part alike rows.
+    written = written.assign(stretch=mapped(written["stretch"], _marked))
+    groups, count = groups_of([written[name] for name in INPUT])
+    known = _read_unlike(written.iloc[first_rows(groups, count)], scheme)
+    out = {
+        name: values_at(values, groups, "float64" if name.startswith("quantity_") else "str")
+        for name, values in known.items()
+    }
+    return pd.DataFrame(out, columns=list(OUTPUT)).set_axis(frame.index)
+
+
+def _marked(stretch: str) -> str:
+    return "A" if stretch.strip() else ""
 
 
 def _read_unlike(rows: pd.DataFrame, scheme: str) -> dict[str, list[object]]:

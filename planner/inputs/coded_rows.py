@@ -10,8 +10,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import constant, is_among, mapped
 from planner.errors import Fault, FileError
 from planner.ground.codes import SCHEME, UNKNOWN, code_table, detect_scheme, read_codes
 from planner.inputs.coded import FORM, CodedFile
@@ -36,6 +39,7 @@ _ZEROS = {
 # S01 and F01 start and finish a stretch in the PACP family; 1 and 01 are one number.
 _STRETCH = re.compile(r"([ABCSF])0*(\d{1,6})", re.IGNORECASE)
 _STRETCH_LETTER = {"S": "A", "F": "B"}
+_LONG_CODE = re.compile(r"[A-Za-z]{4,5}")
 _JOINTS = {
     "": False, "no": False, "n": False, "false": False, "0": False,
     "a": True, "j": True, "yes": True, "y": True, "true": True, "1": True, "x": True,
@@ -119,13 +123,13 @@ def _with_units(frame: pd.DataFrame, units: Mapping[str, str]) -> pd.DataFrame:
 
 def _stretches(marks: pd.Series) -> pd.Series:
     """Write the marks of a stretch alike: ``S01`` and ``a01`` as ``A1``; others stay."""
-    found = {}
-    for mark in marks.unique():
+
+    def alike(mark: str) -> str:
         parts = _STRETCH.fullmatch(mark.strip())
-        if parts:
-            letter = parts[1].upper()
-            found[mark] = _STRETCH_LETTER.get(letter, letter) + parts[2]
-    return marks.map(lambda mark: found.get(mark, mark)).astype("str") if found else marks
+        letter = parts[1].upper() if parts else ""
+        return _STRETCH_LETTER.get(letter, letter) + parts[2] if parts else mark
+
+    return mapped(marks, alike)
 
 
 def _in_scheme(
@@ -194,52 +198,61 @@ def _read_words(
 ) -> pd.DataFrame:
     """Turn the words for direction, zero and joint into ours; other words lose the row."""
     for column, words, wanted in _WORDS:
-        folded = frame[column].str.casefold()
-        bad = dict.fromkeys(frame.index[~folded.isin(list(words)).astype(bool)], wanted)
-        frame = refuse(frame, bad, column, name, faults)
-        values = folded.loc[frame.index].map(words)
-        if column == "joint":
-            known = values.astype("boolean") if "joint" in places else pd.NA
-            frame = frame.assign(at_joint=pd.Series(known, frame.index, dtype="boolean"))
+        unknown = ~is_among(mapped(frame[column], str.casefold), words)
+        frame = refuse(frame, dict.fromkeys(frame.index[unknown], wanted), column, name, faults)
+        if column != "joint":
+            frame = frame.assign(**{column: _in_words(frame[column], words, "str")})
+        elif column in places:
+            frame = frame.assign(at_joint=_in_words(frame[column], words, "boolean"))
         else:
-            frame = frame.assign(**{column: values.astype("str")})
+            frame = frame.assign(at_joint=constant(None, len(frame), "boolean").to_numpy())
     return frame
+
+
+def _in_words(texts: pd.Series, words: Mapping[str, str | bool], dtype: str) -> pd.Series:
+    return mapped(texts, lambda text: words[text.casefold()], dtype)
 
 
 def _refuse_rows(frame: pd.DataFrame, name: str, faults: list[Fault]) -> pd.DataFrame:
     """Refuse rows without a code or a run; mark rows that tell of a run and code nothing."""
-    blank = pd.DataFrame(
-        {
-            c: frame[c].isna() if FORM[c].kind == "number" else frame[c].eq("")
-            for c in _CODED
-            if c != "joint"
-        }
-    )
-    bare = blank.all(axis=1) & ~frame["at_joint"].fillna(value=False).astype(bool)
+    codeless = _is_blank(frame, "code")
+    bare = codeless & ~frame["at_joint"].fillna(value=False).to_numpy(dtype=bool)
+    for column in _CODED:
+        if column not in ("joint", "code") and bare.any():
+            bare &= _is_blank(frame, column)
     frame = frame.assign(bare=bare)
-    codeless = frame.index[blank["code"] & ~bare]
-    frame = refuse(frame, dict.fromkeys(codeless, "a code"), "code", name, faults)
+    without = frame.index[codeless & ~bare]
+    frame = refuse(frame, dict.fromkeys(without, "a code"), "code", name, faults)
     nodes = (frame["start_node"] != "") & (frame["end_node"] != "")
     nowhere = (frame["inspection_id"] == "") & (frame["pipe_id"] == "") & ~nodes
     wanted = "an inspection_id, a pipe_id, or both nodes"
     return refuse(frame, dict.fromkeys(frame.index[nowhere], wanted), "pipe_id", name, faults)
 
 
+def _is_blank(frame: pd.DataFrame, column: str) -> npt.NDArray[np.bool_]:
+    values = frame[column]
+    blank = values.isna() if FORM[column].kind == "number" else values.eq("")
+    return blank.to_numpy(dtype=bool)
+
+
 def _split_codes(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Part codes written with their letters, as in BABBA, where no column holds the letters."""
-    main = frame["code"].str[:3].str.upper()
-    long = frame["code"].str.fullmatch(r"[A-Za-z]{4,5}").astype(bool)
-    bare = (frame["char1"] == "") & (frame["char2"] == "")
-    joined = long & bare & main.isin(set(code_table()["code"])).astype(bool)
+    known = set(code_table()["code"])
+
+    def is_long(code: str) -> bool:
+        return bool(_LONG_CODE.fullmatch(code)) and code[:3].upper() in known
+
+    long = mapped(frame["code"], is_long, "bool")
+    joined = long & (frame["char1"] == "") & (frame["char2"] == "")
     if not joined.any():
         return frame, []
-    parted = {
+    letters = {
         "code": frame["code"].where(~joined, frame["code"].str[:3]),
         "char1": frame["char1"].where(~joined, frame["code"].str[3:4]),
         "char2": frame["char2"].where(~joined, frame["code"].str[4:5]),
     }
     what = f"{int(joined.sum())} codes hold their letters: read as code and characterisations"
-    return frame.assign(**parted), [(name, what)]
+    return frame.assign(**letters), [(name, what)]
 
 
 def doubts_of(rows: pd.DataFrame) -> list[tuple[str, str]]:
@@ -250,10 +263,8 @@ def doubts_of(rows: pd.DataFrame) -> list[tuple[str, str]]:
     rows
         Coded rows with ``observation_id``, as `read_rows` gives them.
     """
-    unknown = rows["mechanism"] == UNKNOWN
-    note = rows["note"].where(
-        (rows["note"] != "") | ~unknown, "code '" + rows["code"] + "' is not known"
-    )
-    told = rows[note != ""]
-    places = "row " + told["row"].astype("str") + " of " + told["file"] + ": " + note[told.index]
+    unlike = ((rows["mechanism"] == UNKNOWN) | (rows["note"] != "")).to_numpy(dtype=bool)
+    told = rows[unlike]
+    note = told["note"].where(told["note"] != "", "code '" + told["code"] + "' is not known")
+    places = "row " + told["row"].astype("str") + " of " + told["file"] + ": " + note
     return list(zip(told["observation_id"].astype(str), places.astype(str), strict=True))

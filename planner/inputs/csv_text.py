@@ -24,6 +24,7 @@ from planner.inputs.csv_columns import cut_clean
 MAX_BYTES = 512 * 1024 * 1024
 SEPARATORS = (";", "\t", ",")
 _SAMPLE_LINES = 60
+_SAMPLE_SIGNS = 1_000_000
 _SHOWN = 60
 _PROBE = 4096
 _UNMARKED = ("utf-16-le", "utf-16-be")
@@ -153,7 +154,8 @@ def _take_directive(text: str) -> tuple[str, int, str]:
 
 
 def _sniff(text: str) -> str:
-    sample = "".join(itertools.islice(io.StringIO(text, newline=""), _SAMPLE_LINES))
+    head = io.StringIO(text[:_SAMPLE_SIGNS], newline="")
+    sample = "".join(itertools.islice(head, _SAMPLE_LINES))
     best, best_score = SEPARATORS[-1], (0.0, 1)
     for separator in SEPARATORS:
         try:

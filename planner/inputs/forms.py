@@ -17,8 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import constant, parted, values_at
 from planner.errors import Fault, FileError
 from planner.inputs.cells import (
     EMPTY_WORDS,
@@ -204,65 +206,68 @@ def read_cells(
     UnitError
         If a unit is unknown or of another dimension.
     """
-    texts = {name: rows.cells[place].str.strip() for name, place in places.items()}
+    texts = {}
+    for name, place in places.items():
+        codes, uniques = parted(rows.cells[place])
+        texts[name] = codes, [text.strip() for text in uniques]
     numeric = [c.name for c in form.columns if c.kind in ("number", "whole") and c.name in texts]
-    style = _style_of(rows, [texts[name] for name in numeric])
+    style = _style_of(rows, [texts[name][1] for name in numeric])
     faults = []
     if style == "mixed":
         found = "decimal points in some numbers and decimal commas in others"
         faults.append(Fault(form.file, 0, "", found, "one decimal sign in a file", lost=False))
     data: dict[str, pd.Series] = {}
-    bad = pd.Series(data=False, index=rows.cells.index)
+    bad = np.zeros(len(rows.row), dtype=bool)
     for column in form.columns:
-        cells = texts.get(column.name)
-        if cells is None:
+        if column.name not in texts:
             data[column.name] = _blank(column, len(rows.row))
             continue
+        codes, uniques = texts[column.name]
         unit = units.get(column.name, "")
         reader = _reader(column, style, factor(unit, column.unit) if unit else 1.0)
         keep = column.name in form.as_written
-        values, wrong = _read_column(cells, column, reader, keep=keep)
-        missing = cells.eq("") if keep else _says_nothing(cells)
-        wrong |= missing & form.must(column)
-        for position in np.flatnonzero(wrong):
-            found = "" if missing.iloc[position] else shown(cells.iloc[position])
+        missing = [text == "" if keep else text.casefold() in EMPTY_WORDS for text in uniques]
+        values, wrong = _read_distinct(uniques, missing, column, reader)
+        if form.must(column):
+            wrong |= np.array(missing, dtype=bool)
+        data[column.name] = values_at(values, codes, DTYPES[column.kind])
+        if wrong.any():
+            lost = wrong[codes]
+            bad |= lost
             wanted = wanted_of(column, unit, style)
-            faults.append(Fault(form.file, int(rows.row[position]), column.name, found, wanted))
-        data[column.name] = values
-        bad |= wrong
+            found_in = [
+                "" if blank else shown(u) for u, blank in zip(uniques, missing, strict=True)
+            ]
+            faults += [
+                Fault(form.file, int(rows.row[i]), column.name, found_in[codes[i]], wanted)
+                for i in np.flatnonzero(lost)
+            ]
     frame = pd.DataFrame({**data, "row": pd.Series(rows.row, dtype="Int64")})
     faults.sort(key=lambda fault: fault.row)
-    return frame[~bad].reset_index(drop=True), faults
+    return frame[~bad].reset_index(drop=True) if bad.any() else frame, faults
 
 
-def _style_of(rows: CsvRows, columns: Sequence[pd.Series]) -> Style:
+def _style_of(rows: CsvRows, columns: Sequence[Sequence[str]]) -> Style:
     if rows.decimal in ("point", "comma"):
         return "point" if rows.decimal == "point" else "comma"
-    uniques = (text for column in columns for text in column.unique())
-    return decimal_style(uniques, rows.separator)
+    return decimal_style((text for column in columns for text in column), rows.separator)
 
 
-def _says_nothing(cells: pd.Series) -> pd.Series:
-    return cells.str.casefold().isin(EMPTY_WORDS).astype(bool)
-
-
-def _read_column(
-    cells: pd.Series, column: Column, reader: Callable[[str], Any], *, keep: bool
-) -> tuple[pd.Series, pd.Series]:
-    """Read each distinct text once; give the values and which cells could not be read."""
-    codes, uniques = pd.factorize(cells)
-    values: list[Any] = []
-    wrong = np.zeros(len(uniques), dtype=bool)
+def _read_distinct(
+    uniques: Sequence[str], missing: Sequence[bool], column: Column, reader: Callable[[str], Any]
+) -> tuple[list[Any], npt.NDArray[np.bool_]]:
+    """Read each distinct text once; give the values and which texts could not be read."""
     fill: Any = "" if column.kind in ("text", "date") else None
-    for place, text in enumerate(uniques):
-        empty = text == "" if keep else text.casefold() in EMPTY_WORDS
-        value = fill if empty else reader(text)
-        if not empty and (value is None or not within(value, column)):
+    wrong = np.zeros(len(uniques), dtype=bool)
+    if column.kind == "text" and not column.one_of:
+        return [fill if no else text for text, no in zip(uniques, missing, strict=True)], wrong
+    values: list[Any] = []
+    for place, (text, nothing) in enumerate(zip(uniques, missing, strict=True)):
+        value = fill if nothing else reader(text)
+        if not nothing and (value is None or not within(value, column)):
             value, wrong[place] = fill, True
         values.append(value)
-    table = pd.Series(values, dtype=DTYPES[column.kind])
-    series = table.take(codes).reset_index(drop=True)
-    return series, pd.Series(wrong[codes] if len(codes) else np.zeros(0, dtype=bool))
+    return values, wrong
 
 
 def _reader(column: Column, style: Style, scale: float) -> Callable[[str], Any]:
@@ -312,7 +317,7 @@ def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
 
 def _blank(column: Column, count: int) -> pd.Series:
     fill: Any = "" if column.kind in ("text", "date") else None
-    return pd.Series([fill] * count, dtype=DTYPES[column.kind])
+    return constant(fill, count, DTYPES[column.kind])
 
 
 def refuse(
@@ -334,6 +339,8 @@ def refuse(
     faults
         The list that grows.
     """
+    if not bad:
+        return frame
     name = column.rpartition(".")[2]
     found = frame[name].astype(str).where(frame[name].notna(), "")
     rows = frame["row"].astype(int)

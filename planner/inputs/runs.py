@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import Codes, any_of, first_rows, groups_of, is_among, values_at
 from planner.ground.codes import PACP
 
 # What makes two rows of one file belong to two runs, though their inspection_id be the same.
@@ -51,21 +53,28 @@ def name_runs(
         two pipes, nodes or days, or that an earlier file used, is told apart by ``~2``.
     """
     filled = frame.copy()
-    given = filled["inspection_id"] != ""
+    given = (filled["inspection_id"] != "").to_numpy(dtype=bool)
+    by_id, count = groups_of([filled["inspection_id"]])
     for column in ("pipe_id", "start_node", "end_node", "date"):
-        values = filled[column].mask(filled[column] == "")
-        first = values.groupby(filled["inspection_id"]).transform("first")
-        filled[column] = values.where(values.notna() | ~given, first).fillna("").astype("str")
+        blank = (filled[column] == "").to_numpy(dtype=bool)
+        if (blank & given).any() and not blank.all():
+            first = first_rows(by_id, count, ~blank)[by_id]
+            at = np.where(blank & given & (first >= 0), first, np.arange(len(filled)))
+            filled[column] = filled[column].array.take(at)
     end = filled["end_node"].mask(given | (filled["pipe_id"] != ""), "")
-    key = filled[list(_APART)].assign(end=end)
-    number = key.groupby(list(key.columns), sort=False).ngroup().to_numpy()
-    _, firsts = np.unique(number, return_index=True)
+    number, count = groups_of([*(filled[name] for name in _APART), end])
+    heads = first_rows(number, count)
+    key = filled[list(_APART)].iloc[heads].assign(end=end.iloc[heads])
+    files = filled["file"].iloc[heads]
+    wanted_names = [
+        own or "/".join(part for part in (pipe or other, start, day) if part)
+        for own, pipe, start, day, other in zip(
+            *(key[name].tolist() for name in (*_APART, "end")), strict=True
+        )
+    ]
     names: list[str] = []
     flags: list[tuple[str, str]] = []
-    files = filled["file"].iloc[firsts]
-    for row, file in zip(key.iloc[firsts].to_numpy(dtype=object), files, strict=True):
-        given_id, pipe, start, day, other = (str(part) for part in row)
-        wanted = given_id or "/".join(part for part in (pipe or other, start, day) if part)
+    for wanted, file in zip(wanted_names, files.tolist(), strict=True):
         name, more = wanted, 2
         while name in taken:
             name, more = f"{wanted}~{more}", more + 1
@@ -74,7 +83,7 @@ def name_runs(
             flags.append((name, what))
         taken[name] = file
         names.append(name)
-    ids = pd.Series(np.array(names, dtype=object)[number], frame.index, dtype="str")
+    ids = values_at(names, number, "str").set_axis(frame.index)
     return filled.assign(inspection_id=ids), flags
 
 
@@ -119,26 +128,27 @@ def runs_of(
     runs, flags
         Columns of `INSPECTIONS`; runs whose rows disagree.
     """
-    frame = frame.sort_values("row", kind="stable")
-    by = frame["inspection_id"]
-    heads = frame[list(_HEAD)].astype(object)
-    blank = heads.isna() | heads.isin(["", "unknown"])
-    heads = heads.mask(blank, None)
-    first = heads.groupby(by, sort=True).first()
-    origin = frame.groupby(by, sort=True)[["scheme", "zero_given", "file", "row"]].first()
-    flags = _disagreeing(heads, by, first, origin["file"])
+    if not frame["row"].is_monotonic_increasing:
+        frame = frame.sort_values("row", kind="stable")
+    # Numbered in the order of their ids, so that runs come out sorted.
+    by, ids = pd.factorize(frame["inspection_id"], sort=True)
+    first, flags = _heads(frame, by, ids)
     what = frame["mechanism"].mask(frame["bare"], "")
-    what = what.mask(what.isin(_LATERALS), _LATERAL)
-    has = pd.DataFrame(
-        {name: what == name for name in (_FINISH, _ABANDONED, _LATERAL)}, frame.index
+    has = {
+        _FINISH: (what == _FINISH).to_numpy(dtype=bool),
+        _ABANDONED: (what == _ABANDONED).to_numpy(dtype=bool),
+        _LATERAL: is_among(what, _LATERALS),
+    }
+    seen = pd.DataFrame(
+        {name: any_of(by, len(ids), rows) for name, rows in has.items()}, index=first.index
     )
-    seen = has.groupby(by, sort=True).any()
+    origin = frame.iloc[first_rows(by, len(ids))].set_axis(first.index)
     runs = first.rename(columns={"pipe_id": "pipe_ref"}).assign(
         inspection_id=first.index,
         zero_at=first["zero_at"].fillna(_said(origin["zero_given"])).fillna(zero_at),
         direction=first["direction"].fillna(direction),
         complete=_complete(first["complete"], seen),
-        surveyed_m=_surveyed(first["surveyed_m"], frame, has[_FINISH]),
+        surveyed_m=_surveyed(first["surveyed_m"], frame["s_m"], by, has[_FINISH]),
         laterals_coded=_laterals_coded(first["laterals_coded"], seen),
         scheme=origin["scheme"],
         file=origin["file"],
@@ -151,18 +161,27 @@ def runs_of(
     return runs.reset_index(drop=True), flags
 
 
-def _disagreeing(
-    heads: pd.DataFrame, by: pd.Series, first: pd.DataFrame, files: pd.Series
-) -> list[tuple[str, str]]:
-    counts = heads.groupby(by, sort=True).nunique()
+def _heads(
+    frame: pd.DataFrame, by: Codes, ids: pd.Index
+) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+    """Give of each run the first value of each column of its head; tell where rows disagree."""
+    first = pd.DataFrame(index=pd.Index(ids, dtype="str"))
+    files = frame["file"].iloc[first_rows(by, len(ids))].to_numpy()
     flags = []
     for column in _HEAD:
-        for run in counts.index[counts[column] > 1]:
-            used = str(first.loc[run, column])
-            flags.append(
-                (str(run), f"{files[run]}: rows disagree on {column}; the first, {used}, holds")
-            )
-    return flags
+        values = frame[column]
+        blank = values.isna().to_numpy(dtype=bool)
+        if values.dtype == "str":
+            blank = blank | is_among(values, ("", "unknown"))
+        at = first_rows(by, len(ids), ~blank)
+        first[column] = values.array.take(at, allow_fill=True)
+        codes, _ = pd.factorize(values)
+        unlike = ~blank & (codes != codes[at[by]])
+        for run in np.flatnonzero(any_of(by, len(ids), unlike)).tolist():
+            used = first[column].iloc[run]
+            what = f"{files[run]}: rows disagree on {column}; the first, {used}, holds"
+            flags.append((str(ids[run]), what))
+    return first, flags
 
 
 def _said(texts: pd.Series) -> pd.Series:
@@ -175,10 +194,11 @@ def _complete(given: pd.Series, seen: pd.DataFrame) -> pd.Series:
     return given.astype("boolean").fillna(derived)
 
 
-def _surveyed(given: pd.Series, frame: pd.DataFrame, finish: pd.Series) -> pd.Series:
-    by = frame["inspection_id"]
-    at_finish = frame["s_m"].where(finish).groupby(by, sort=True).max()
-    largest = frame["s_m"].groupby(by, sort=True).max()
+def _surveyed(
+    given: pd.Series, s_m: pd.Series, by: Codes, finish: npt.NDArray[np.bool_]
+) -> pd.Series:
+    at_finish = s_m.where(finish).groupby(by).max().set_axis(given.index)
+    largest = s_m.groupby(by).max().set_axis(given.index)
     derived = at_finish.fillna(largest)
     # A counter that only ever read below zero has not measured a length.
     return given.astype("float64").fillna(derived.mask(derived < 0))

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import places_in
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
 
@@ -195,26 +196,29 @@ def _by_survey(
     whole = whole & ~matched.through.to_numpy()
     full = pd.DataFrame(
         {
-            "pipe_id": runs["pipe_id"],
+            "of_pipe": places_in(runs["pipe_id"], pipes["pipe_id"]),
             "date": runs["date"],
             "inspection_id": runs["inspection_id"],
             "net_m": net,
         }
     )[whole]
-    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(full["pipe_id"]))
-    full["odd"] = beyond(
-        full["net_m"].to_numpy(), inside[at], settings.length_stop_m, settings.length_stop_ratio
-    )
+    drawn = np.append(inside, np.nan)[full["of_pipe"]]
+    found = full["net_m"].to_numpy()
+    full["odd"] = beyond(found, drawn, settings.length_stop_m, settings.length_stop_ratio)
     # Best: one that fits the drawing, then the newest; the id settles a tie.
     full = full.sort_values(
-        ["pipe_id", "odd", "date", "inspection_id"],
+        ["of_pipe", "odd", "date", "inspection_id"],
         ascending=[True, True, False, True],
         kind="stable",
     )
-    best = full.groupby("pipe_id")["net_m"].first().reindex(pipes["pipe_id"])
-    fits = full[~full["odd"]].groupby("pipe_id")["net_m"]
-    spread = (fits.max() - fits.min()).reindex(pipes["pipe_id"])
-    return best.to_numpy(dtype=float), spread.to_numpy(dtype=float)
+    net, of_pipe = full["net_m"].to_numpy(dtype=float), full["of_pipe"].to_numpy()
+    best, least, most = (np.full(len(pipes) + 1, value) for value in (np.nan, np.inf, -np.inf))
+    best[of_pipe[::-1]] = net[::-1]
+    fits = ~full["odd"].to_numpy(dtype=bool)
+    np.minimum.at(least, of_pipe[fits], net[fits])
+    np.maximum.at(most, of_pipe[fits], net[fits])
+    spread = np.where(most >= least, most - least, np.nan)
+    return best[:-1], spread[:-1]
 
 
 def _flag_lengths(pipes: pd.DataFrame, inside: Numbers, settings: Survey, flags: Flags) -> None:

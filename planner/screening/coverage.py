@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import is_among, numbers_at, places_in, texts_at
 from planner.screening.axis import net_lengths
 from planner.screening.match import Flags
 from planner.settings import Survey
@@ -40,19 +41,20 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
         us_node], on the index of `inspections`.
     """
     runs = inspections[(inspections["counter_node"] != "") & (inspections["pipe_id"] != "")]
-    on = pipes.set_index("pipe_id")[["us_node", "length_m", "placing"]]
-    on = on.reindex(runs["pipe_id"])
-    length = on["length_m"].to_numpy(dtype=float)
+    at = places_in(runs["pipe_id"], pipes["pipe_id"])
+    length = numbers_at(pipes["length_m"], at)
     net = net_lengths(runs, settings)
     whole = np.array(runs["complete"].fillna(value=False), dtype=bool)
     reach = np.where(whole, length, np.fmin(net, length))
-    from_us = runs["counter_node"].to_numpy(dtype=object) == on["us_node"].to_numpy(dtype=object)
+    us_node = texts_at(pipes["us_node"], at).array
+    from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
     seen = runs[["pipe_id", "inspection_id", "date", "laterals_coded"]].assign(
         seen_from_m=np.where(from_us, 0.0, length - reach),
         seen_to_m=np.where(from_us, reach, length),
     )
-    usable = ~np.isnan(reach) & (on["placing"] != "stopped").to_numpy()
-    return seen[usable]
+    stopped = (pipes["placing"] == "stopped").to_numpy(dtype=bool)
+    usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
+    return pd.DataFrame(seen[usable])
 
 
 def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
@@ -72,6 +74,8 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
     """
     names = np.full(len(rows), "", dtype=object)
     many = seen[seen["pipe_id"].duplicated(keep=False)]
+    if not len(many):
+        return names
     own = pd.DataFrame(
         {
             "at": np.arange(len(rows)),
@@ -81,7 +85,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
             "own_date": rows["seen_on"].to_numpy(dtype=object),
         }
     )
-    pairs = own[own["pipe_id"].isin(many["pipe_id"].unique())].merge(
+    pairs = own[is_among(own["pipe_id"], many["pipe_id"].unique())].merge(
         many.astype({"pipe_id": object, "date": object, "inspection_id": object}), on="pipe_id"
     )
     newer = pairs["date"] > pairs["own_date"]
@@ -94,7 +98,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
 
 def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    return seen[seen["inspection_id"].isin(rows["inspection_id"].unique())]
+    return seen[is_among(seen["inspection_id"], rows["inspection_id"].unique())]
 
 
 def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
@@ -110,12 +114,11 @@ def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
 
 def flag_unseen(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> None:
     """Flag what no run saw of each inspected pipe."""
-    lengths = pipes.set_index("pipe_id")["length_m"]
-    ends = seen["pipe_id"].map(lengths).to_numpy(dtype=float)
+    ends = numbers_at(pipes["length_m"], places_in(seen["pipe_id"], pipes["pipe_id"]))
     inside = (seen["seen_from_m"] > SEEN_GAP_M) | (seen["seen_to_m"] < ends - SEEN_GAP_M)
-    full = set(seen.loc[~inside, "pipe_id"])
-    for pipe_id, part in seen[~seen["pipe_id"].isin(full)].groupby("pipe_id", sort=True):
-        length = float(lengths[pipe_id])
+    partly = ~is_among(seen["pipe_id"], seen.loc[~inside, "pipe_id"].unique())
+    for pipe_id, part in seen.assign(end_m=ends)[partly].groupby("pipe_id", sort=True):
+        length = float(part["end_m"].iloc[0])
         seen_to = 0.0
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         for start, end in [*parts, (length, length)]:

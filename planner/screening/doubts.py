@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from planner.distinct import is_among, mapped, numbers_at, places_in
 from planner.ground.material_words import coded_material
 from planner.screening.match import Flags
 from planner.settings import Survey
@@ -21,17 +20,16 @@ def flag_drawings(
     pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
 ) -> None:
     """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
-    filmed = pipes[pipes["pipe_id"].isin(runs["pipe_id"].unique())]
+    filmed = pipes[is_among(pipes["pipe_id"], runs["pipe_id"].unique())]
     lines = filmed.geometry.to_numpy()
     bare = np.array([line is None or line.is_empty for line in lines], dtype=bool)
     for pipe_id in filmed["pipe_id"][bare]:
         flags.add(pipe_id, "no drawing: placed along its own length, but not on the map")
-    points = dict(zip(nodes["node_id"], nodes.geometry, strict=True))
     drawn = filmed[~bare]
     lines = lines[~bare]
     if len(lines):
-        away_us = _away(lines, 0, drawn["us_node"], points)
-        away_ds = _away(lines, -1, drawn["ds_node"], points)
+        away_us = _away(lines, 0, drawn["us_node"], nodes)
+        away_ds = _away(lines, -1, drawn["ds_node"], nodes)
         nearest = np.fmin(away_us, away_ds)
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
@@ -49,10 +47,11 @@ def flag_drawings(
 
 
 def _away(
-    lines: npt.NDArray[np.object_], vertex: int, names: pd.Series, points: dict[str, Any]
+    lines: npt.NDArray[np.object_], vertex: int, names: pd.Series, nodes: pd.DataFrame
 ) -> npt.NDArray[np.float64]:
     """Measure how far an end of each line lies from its node [m]; NaN where it has no place."""
-    own = np.array([points.get(name) for name in names], dtype=object)
+    at = places_in(names, nodes["node_id"])
+    own = np.append(nodes.geometry.to_numpy(), np.array([None], dtype=object))[at]
     return np.asarray(shapely.distance(shapely.get_point(lines, vertex), own), dtype=float)
 
 
@@ -64,7 +63,7 @@ def flag_runs(
     flags: Flags,
 ) -> None:
     """Flag runs without rows, with an unknown zero, from the future, or whose counter jumps."""
-    empty = ~runs["inspection_id"].isin(observations["inspection_id"].unique()).to_numpy()
+    empty = ~is_among(runs["inspection_id"], observations["inspection_id"].unique())
     for name in runs["inspection_id"][empty]:
         flags.add(name, "no coded rows: it proves nothing about its pipe")
     if first_day:
@@ -80,7 +79,8 @@ def flag_runs(
             file or "inspections",
             f"zero of the counter not stated for {count} runs: taken at the manhole's wall",
         )
-    sizes = pipes.set_index("pipe_id")["height_mm"].reindex(runs["pipe_id"]).to_numpy(dtype=float)
+    at = places_in(runs["pipe_id"], pipes["pipe_id"])
+    sizes = numbers_at(pipes["height_mm"], at)
     coded = runs["size_mm"].to_numpy(dtype=float)
     for i in np.flatnonzero(np.abs(coded - sizes) > 0.1 * sizes):
         flags.add(
@@ -93,11 +93,10 @@ def flag_runs(
 
 def _flag_materials(runs: pd.DataFrame, pipes: pd.DataFrame, flags: Flags) -> None:
     """Flag each run whose coded material is not that of its pipe in the network."""
-    words = {text: coded_material(text) for text in runs["material"].unique()}
-    coded = runs["material"].map(words).to_numpy(dtype=object)
-    own = pipes.set_index("pipe_id")["material"].reindex(runs["pipe_id"])
-    known = {text: coded_material(text) for text in own.dropna().unique()}
-    listed = own.map(known).fillna("").to_numpy(dtype=object)
+    coded = mapped(runs["material"], coded_material).to_numpy(dtype=object)
+    at = places_in(runs["pipe_id"], pipes["pipe_id"])
+    own = mapped(pipes["material"], coded_material).to_numpy(dtype=object)
+    listed = np.append(own, "")[at]
     for i in np.flatnonzero((coded != listed) & (coded != "") & (listed != "")):
         flags.add(
             runs["inspection_id"].iloc[i],
@@ -108,7 +107,7 @@ def _flag_materials(runs: pd.DataFrame, pipes: pd.DataFrame, flags: Flags) -> No
 def _flag_falls(runs: pd.DataFrame, observations: pd.DataFrame, flags: Flags) -> None:
     """Flag each run whose distances fall in the order of its file, at the first such row."""
     names = runs["inspection_id"].to_numpy(dtype=object)
-    of_run = pd.Index(names).get_indexer(pd.Index(observations["inspection_id"]))
+    of_run = places_in(observations["inspection_id"], runs["inspection_id"])
     s_m = observations["s_m"].to_numpy(dtype=float)
     row = observations["row"].fillna(0).to_numpy(dtype=np.int64)
     order = np.lexsort((row, of_run))

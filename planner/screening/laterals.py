@@ -6,25 +6,33 @@ filmed with connections coded is kept beside the list.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import LATERALS
+from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
 from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
-from planner.tables import conform
+from planner.tables import conform, in_order
 
 Numbers = npt.NDArray[np.float64]
 
 # Two laterals at one station on different sides of the pipe are two [clock h]; assumed.
 SAME_SIDE_H = 2.0
 _STATES = ("open", "closed")
+_SEEN = (
+    "pipe_id", "mechanism", "seen_on", "x_from_m", "x_to_m", "observation_id", "inspection_id",
+    "quantity_low", "quantity_high", "detail", "clock_h", "find_m",
+)  # fmt: skip
+_NAMELESS = replace(
+    LATERALS, key=(), columns=tuple(replace(one, blank=True) for one in LATERALS.columns)
+)
 
 
 @dataclass(frozen=True)
@@ -74,8 +82,11 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     coded = seen[seen["laterals_coded"] == "yes"]
     # Most pipes have one run: only the others need their parts joined.
     many = coded["pipe_id"].duplicated(keep=False)
-    once = coded[~many].set_index("pipe_id")
-    starts, ends = once["seen_from_m"].to_dict(), once["seen_to_m"].to_dict()
+    once = coded[~many]
+    at = places_in(out["pipe_id"], once["pipe_id"])
+    from_m, to_m = (numbers_at(once[name], at) for name in ("seen_from_m", "seen_to_m"))
+    starts: dict[object, float] = {}
+    ends: dict[object, float] = {}
     for pipe_id, part in coded[many].groupby("pipe_id", sort=True):
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
@@ -87,9 +98,13 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
                     f"laterals are known from {other[0]:.2f} to {other[1]:.2f} m as well; only "
                     f"{best[0]:.2f} to {best[1]:.2f} m is counted",
                 )
-    for name, values in (("laterals_known_from_m", starts), ("laterals_known_to_m", ends)):
-        new = out["pipe_id"].map(pd.Series(values, dtype=float)).astype("float64")
-        out[name] = new.where(new.notna(), out[name])
+    several = places_in(list(map(str, starts)), out["pipe_id"])
+    for name, new, values in (
+        ("laterals_known_from_m", from_m, starts),
+        ("laterals_known_to_m", to_m, ends),
+    ):
+        new[several] = list(values.values())
+        out[name] = np.where(np.isnan(new), out[name].to_numpy(dtype=float), new)
     return out
 
 
@@ -126,18 +141,19 @@ def find_laterals(
     """
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
+    plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
-    for pipe_id, lateral in filmed:
+    for pipe_id, lateral in _one_by_one(filmed[~plain]):
         by_pipe.setdefault(pipe_id, [])
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
         known.setdefault(pipe_id, []).append(lateral)
-    on = pipes.set_index("pipe_id")
-    ranges = [on["laterals_known_from_m"], on["laterals_known_to_m"]]
-    for pipe_id in sorted(known):
+    places = places_in(sorted(known), pipes["pipe_id"])
+    ranges = pipes[["laterals_known_from_m", "laterals_known_to_m"]].to_numpy(dtype=float)
+    for pipe_id, place in zip(sorted(known), places, strict=True):
         found = by_pipe.setdefault(pipe_id, [])
-        low, high = (float(values[pipe_id]) for values in ranges)
+        low, high = ranges[place]
         for lateral in _unseen(found, known[pipe_id]):
             found.append(lateral)
             if low <= lateral.x_m <= high:
@@ -146,41 +162,61 @@ def find_laterals(
                     f"lateral at {lateral.x_m:.2f} m of {pipe_id} is listed, but the camera did "
                     "not code it: kept",
                 )
-    rows = [row for pipe_id in sorted(by_pipe) for row in _rows(pipe_id, by_pipe[pipe_id])]
+    mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
+    own = filmed[plain].assign(lateral_id="").drop(columns=["find_m", "own"])
+    rows = pd.concat([own, conform(mixed, _NAMELESS)], ignore_index=True)
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> list[tuple[str, _Lateral]]:
+def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
-    is_own = (defects["mechanism"] == "lateral").to_numpy()
-    rows = defects[is_own | defects["mechanism"].isin(LATERAL_MECHANISMS).to_numpy()]
+    wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
+    rows = defects.loc[wanted, list(_SEEN)]
     coded = seen[seen["laterals_coded"] == "yes"]
     rows = rows[overtaken_by(rows, coded) == ""]
-    rows = rows.assign(own=rows["mechanism"] == "lateral").sort_values(
+    own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
+    size = rows["quantity_high"].fillna(rows["quantity_low"]).where(own)
+    told = own & is_among(rows["detail"], _STATES)
+    out: pd.DataFrame = pd.DataFrame(
+        {
+            "pipe_id": rows["pipe_id"],
+            "x_m": rows["x_from_m"],
+            "clock_h": rows["clock_h"],
+            "size_mm": size,
+            "state": rows["detail"].where(told, "unknown"),
+            "source": rows["inspection_id"],
+            "find_m": rows["find_m"],
+            "own": own,
+        }
+    )
+    order = rows.assign(own=own).sort_values(
         ["pipe_id", "own", "seen_on", "x_from_m", "observation_id"],
         ascending=[True, False, False, True, True],
         kind="stable",
     )
-    low, high = rows["quantity_low"], rows["quantity_high"]
-    size = high.where(high.notna(), low).where(rows["own"])
-    columns = (
-        "pipe_id", "x_from_m", "clock_h", "detail", "inspection_id", "find_m", "own"
-    )  # fmt: skip
+    return out.reindex(order.index)
+
+
+def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:
+    """Tell the rows of pipes on which one run coded connections and nothing else tells of any."""
+    if not len(filmed):
+        return np.zeros(0, dtype=bool)
+    of_pipe, count = groups_of([filmed["pipe_id"]])
+    first = first_rows(of_pipe, count)
+    source, _ = groups_of([filmed["source"]])
+    other = ~filmed["own"].to_numpy(dtype=bool) | (source != source[first[of_pipe]])
+    other |= is_among(filmed["pipe_id"], listed_on)
+    return ~any_of(of_pipe, count, other)[of_pipe]
+
+
+def _one_by_one(filmed: pd.DataFrame) -> list[tuple[str, _Lateral]]:
+    columns = ["x_m", "clock_h", "size_mm", "state", "source", "find_m"]
+    twins = np.where(filmed["own"].to_numpy(dtype=bool), "", "damage").tolist()
+    values = [filmed[name].tolist() for name in columns]
     return [
-        (
-            str(pipe_id),
-            _Lateral(
-                float(x),
-                float(clock),
-                float(mm),
-                str(detail) if own and detail in _STATES else "unknown",
-                str(source),
-                float(find),
-                twin="" if own else "damage",
-            ),
-        )
-        for (pipe_id, x, clock, detail, source, find, own), mm in zip(
-            rows[list(columns)].itertuples(index=False), size, strict=True
+        (str(pipe_id), _Lateral(x, clock, mm, state, source, find, twin=twin))
+        for pipe_id, x, clock, mm, state, source, find, twin in zip(
+            filmed["pipe_id"], *values, twins, strict=True
         )
     ]
 
@@ -197,8 +233,10 @@ def _on_axis(
     listed: pd.DataFrame, pipes: pd.DataFrame, settings: Survey
 ) -> tuple[list[tuple[str, _Lateral]], list[tuple[str, str]]]:
     """Put listed laterals on the pipe's own axis; along the drawing they are rescaled."""
+    if not len(listed):
+        return [], []
     on = pipes.set_index("pipe_id")[["length_m", "drawn_m", "placing"]]
-    there = listed["pipe_id"].isin(on.index).to_numpy()
+    there = is_among(listed["pipe_id"], pipes["pipe_id"].unique())
     on = on.reindex(listed["pipe_id"])
     length, drawn = on["length_m"].to_numpy(dtype=float), on["drawn_m"].to_numpy(dtype=float)
     drawn = np.where(drawn > 0.0, drawn, np.nan)
@@ -265,21 +303,30 @@ def _rows(pipe_id: str, laterals: list[_Lateral]) -> list[dict[str, object]]:
             "state": lateral.state,
             "source": "+".join(n for n in (lateral.source, lateral.twin) if n and n != "damage"),
         }
-        for lateral in sorted(laterals, key=lambda one: (one.x_m, one.lateral_id, one.clock_h))
+        for lateral in laterals
     ]
 
 
-def _with_ids(rows: list[dict[str, object]]) -> list[dict[str, object]]:
+def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
     """Name laterals that have no id of their own by pipe and place, each once."""
-    taken = {str(row["lateral_id"]) for row in rows if row["lateral_id"]}
-    for row in rows:
-        if row["lateral_id"]:
+    clock = rows["clock_h"].fillna(np.inf)
+    rows = in_order(rows.assign(_clock=clock), ["pipe_id", "x_m", "lateral_id", "_clock"])
+    given = rows["lateral_id"].tolist()
+    names = [
+        own or f"{pipe_id} at {x_m:.2f} m"
+        for own, pipe_id, x_m in zip(
+            given, rows["pipe_id"].tolist(), rows["x_m"].tolist(), strict=True
+        )
+    ]
+    twice = pd.Series(names, dtype="str").duplicated(keep=False).to_numpy()
+    taken = {name for name, again in zip(names, twice, strict=True) if not again} | set(given)
+    for i in np.flatnonzero(twice):
+        if given[i]:
             continue
-        name = base = f"{row['pipe_id']} at {row['x_m']:.2f} m"
-        count = 1
+        name, count = names[i], 1
         while name in taken:
             count += 1
-            name = f"{base} ({count})"
+            name = f"{names[i]} ({count})"
         taken.add(name)
-        row["lateral_id"] = name
-    return rows
+        names[i] = name
+    return rows.assign(lateral_id=pd.array(names, dtype="str")).drop(columns="_clock")

@@ -23,6 +23,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
+from planner.distinct import numbers_at, places_in, texts_at
 from planner.screening.align import align
 from planner.screening.axis import (
     beyond,
@@ -117,11 +118,11 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
 
     measured = runs.assign(wall_part_m=wall_part(runs, settings))
     joined, reasons = _join(observations, measured, refused, axes)
-    good = joined[reasons == ""].reset_index(drop=True)
+    good = _kept(joined, reasons == "")
     spots, far = _place(good, usable, settings, flags)
     reasons[np.flatnonzero(reasons == "")] = far
     fits = far == ""
-    good, spots = good[fits].reset_index(drop=True), _pick(spots, fits)
+    good, spots = _kept(good, fits), _pick(spots, fits)
     pairs = pair_stretches(good)
     reasons[np.flatnonzero(reasons == "")[pairs.lonely]] = "ends a stretch that does not start"
     rows = make_defects(good, spots, pairs, settings)
@@ -163,7 +164,7 @@ def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags
     runs = matched.inspections
     reasons = matched.refused.to_numpy(dtype=object, copy=True)
     inside = wall_to_wall(pipes["drawn_m"], settings)
-    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(runs["pipe_id"]))
+    at = places_in(runs["pipe_id"], pipes["pipe_id"])
     stopped = (pipes["placing"] == "stopped").to_numpy()
     for i in np.flatnonzero((reasons == "") & (at >= 0) & np.append(stopped, False)[at]):
         pipe = pipes.iloc[int(at[i])]
@@ -188,13 +189,15 @@ def _join(
     observations: pd.DataFrame, runs: pd.DataFrame, refused: Texts, pipes: pd.DataFrame
 ) -> tuple[pd.DataFrame, Texts]:
     """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
-    at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(observations["inspection_id"]))
+    at = places_in(observations["inspection_id"], runs["inspection_id"])
     out = observations.reset_index(drop=True)
     for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
-        out[name] = _taken(runs[name], at)
-    of_pipe = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(out["pipe_id"]))
+        numbers = runs[name].dtype == "float64"
+        out[name] = numbers_at(runs[name], at) if numbers else texts_at(runs[name], at)
+    of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
     for name in ("us_node", "length_m", "length_doubt_m"):
-        out[name] = _taken(pipes[name], of_pipe)
+        numbers = pipes[name].dtype == "float64"
+        out[name] = numbers_at(pipes[name], of_pipe) if numbers else texts_at(pipes[name], of_pipe)
     of_run = np.append(refused, "its inspection is not in the list")[at]
     reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
     reasons[at < 0] = "its inspection is not in the list"
@@ -203,11 +206,8 @@ def _join(
     return out, reasons
 
 
-def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> pd.Series:
-    """Take values by row; unknown where the row is -1."""
-    if values.dtype == "float64":
-        return pd.Series(np.append(values.to_numpy(), np.nan)[at])
-    return pd.Series(np.append(values.to_numpy(dtype=object), "")[at], dtype="str")
+def _kept(rows: pd.DataFrame, wanted: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    return rows if wanted.all() else rows[wanted].reset_index(drop=True)
 
 
 def _place(

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import places_in
+
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
 
@@ -126,18 +128,23 @@ def _take(values: pd.Series, at: npt.NDArray[np.intp]) -> Texts:
 def _pipe_of(pipes: pd.DataFrame, inspections: pd.DataFrame) -> tuple[npt.NDArray[np.intp], Texts]:
     """Give the row of each run's pipe (-1 for none) and the tier of the match."""
     refs = inspections["pipe_ref"]
-    at = pd.Index(pipes["pipe_id"]).get_indexer(pd.Index(refs))
+    at = places_in(refs, pipes["pipe_id"])
     by = np.where(at >= 0, "exact", "none").astype(object)
-    near = _near_ids(pipes, refs)
-    single = np.array([places[0] if len(places) == 1 else -1 for places in near], dtype=np.intp)
+    unmatched = np.flatnonzero(at < 0)
+    if not len(unmatched):
+        return at.astype(np.intp), by
+    near = _near_ids(pipes, refs.iloc[unmatched])
+    single = np.full(len(refs), -1, dtype=np.intp)
+    single[unmatched] = [places[0] if len(places) == 1 else -1 for places in near]
+    # Where several ids are alike but for their form, the nodes may not settle it in silence.
+    several = np.zeros(len(refs), dtype=bool)
+    several[unmatched] = [len(places) > 1 for places in near]
     by_form = (at < 0) & (single >= 0)
     at, by = np.where(by_form, single, at), np.where(by_form, "normalised", by).astype(object)
     pairs = pd.Series(_pairs(_named(pipes["us_node"]), _named(pipes["ds_node"])))
     once = pairs[(pairs != "") & ~pairs.duplicated(keep=False)]
     wanted = _pairs(_named(inspections["start_node"]), _named(inspections["end_node"]))
-    found = pd.Index(once).get_indexer(pd.Index(wanted))
-    # Where several ids are alike but for their form, the nodes may not settle it in silence.
-    several = np.array([len(places) > 1 for places in near], dtype=bool)
+    found = places_in(wanted, once)
     by_nodes = (at < 0) & (found >= 0) & (wanted != "") & ~several
     if by_nodes.any():
         at = np.where(by_nodes, once.index.to_numpy()[found], at)
@@ -206,11 +213,12 @@ def _refusals(
     for pair, pipe_id in zip(keys, pipes["pipe_id"], strict=True):
         others.setdefault(str(pair), []).append(str(pipe_id))
     wanted = _pairs(ends.start, ends.end)
-    alike = _near_ids(pipes, runs["pipe_ref"])
+    nameless = np.flatnonzero(unmatched)
+    alike = _near_ids(pipes, runs["pipe_ref"].iloc[nameless])
     ids = _texts(pipes["pipe_id"])
-    for i in np.flatnonzero(unmatched):
+    for i, places in zip(nameless, alike, strict=True):
         near = others.get(str(wanted[i]), []) if wanted[i] else []
-        same = [str(ids[place]) for place in alike[i]]
+        same = [str(ids[place]) for place in places]
         reasons[i] = _no_pipe(str(runs["pipe_ref"].iloc[i]), ends, int(i), near, same)
     for i in np.flatnonzero(unproved):
         near = [p for p in others.get(str(wanted[i]), []) if wanted[i]]

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import is_among
 from planner.screening.axis import SAME_M, part_of
 from planner.settings import Survey
 
@@ -67,15 +68,14 @@ def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
     """
     s_wall = rows["s_m"].to_numpy(dtype=float) - part_of(rows, settings)
     length = rows["length_m"].to_numpy(dtype=float)
-    counter = rows["counter_node"].to_numpy(dtype=object)
-    from_us = np.asarray(counter == rows["us_node"].to_numpy(dtype=object), dtype=bool)
+    from_us = np.asarray(rows["counter_node"].array == rows["us_node"].array, dtype=bool)
     x = np.where(from_us, s_wall, length - s_wall) - shift_m
     past = np.maximum(np.maximum(-x, x - length), 0.0)
     allowed = np.maximum(settings.past_end_m, settings.past_end_ratio * length)
     refused = ~(past <= allowed + SAME_M)
     doubts = np.full(len(rows), "", dtype=object)
     # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
-    at_node = np.isin(rows["mechanism"].to_numpy(dtype=object), _NODES)
+    at_node = is_among(rows["mechanism"], _NODES)
     at_node &= past <= part_of(rows, settings) + SAME_M
     for i in np.flatnonzero((past > SAME_M) & ~refused & ~at_node):
         doubts[i] = f"{past[i]:.2f} m past the end of the pipe: set to the end"
@@ -134,20 +134,20 @@ def point_extents(rows: pd.DataFrame, spots: Spots, settings: Survey) -> Extents
         direction of the survey. A coded length (broken or missing wall) replaces the
         assumed one; a coded "more than" only lengthens it. Nodes and remarks have none.
     """
-    mechanism = rows["mechanism"].to_numpy(dtype=object)
-    role = rows["role"].to_numpy(dtype=object)
-    damaged = np.isin(role, ("damage", "condition", "flag"))
+    damaged = is_among(rows["role"], ("damage", "condition", "flag"))
     joint = np.array(rows["at_joint"].fillna(value=False), dtype=bool)
-    joint |= np.isin(mechanism, (*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
+    joint |= is_among(rows["mechanism"], (*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
     joint |= (rows["detail"] == ROUND).to_numpy()
-    lateral = mechanism == "lateral"
+    lateral = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
     extent = np.where(joint, settings.joint_extent_m, settings.point_extent_m)
-    extent = np.where(damaged | (mechanism == "existing_repair"), extent, 0.0)
+    extent = np.where(
+        damaged | (rows["mechanism"] == "existing_repair").to_numpy(dtype=bool), extent, 0.0
+    )
     origin = np.where((extent > 0.0) & ~joint, "assumed", "coded").astype(object)
 
     low = rows["quantity_low"].to_numpy(dtype=float) / 1000.0
     high = rows["quantity_high"].to_numpy(dtype=float) / 1000.0
-    measured = np.isin(rows["quantity"].to_numpy(dtype=object), _LENGTHS) | lateral
+    measured = is_among(rows["quantity"], _LENGTHS) | lateral
     known = measured & ~np.isnan(high)
     extent = np.where(known, high, extent)
     origin[known] = "quantity"

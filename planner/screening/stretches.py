@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import OBSERVATIONS
+from planner.distinct import constant
 from planner.screening.axis import part_of
 from planner.screening.match import join_notes
 from planner.screening.pairs import Pairs
@@ -52,7 +53,7 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
         x_to_m=spots.x_m,
         from_m=extents.from_m,
         to_m=extents.to_m,
-        kind="point",
+        kind=constant("point", len(rows), "str"),
         extent_from=extents.origin,
         counter_node=rows["counter_node"],
         counter_m=rows["s_m"],
@@ -60,7 +61,7 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
         clock_h=clocks.clock_h,
         arc_h=clocks.arc_h,
         seen_on=rows["date"],
-        close_id="",
+        close_id=constant("", len(rows), "str"),
         flags=join_notes(spots.doubts, pairs.doubts, clocks.doubts),
     )
     mechanism = rows["mechanism"].to_numpy(dtype=object)
@@ -77,6 +78,8 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
 
 def _lie_inside(out: pd.DataFrame, inside: Marks, spots: Spots) -> None:
     """Give rows within a stretch no length of their own: the stretch has it."""
+    if not inside.any():
+        return
     for name in ("from_m", "to_m"):
         out[name] = np.where(inside, spots.x_m, out[name])
     out["extent_from"] = np.where(inside, "coded", out["extent_from"])
