@@ -67,10 +67,12 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     refused = refused_table(inputs, located.left_over)
     proposed = propose_ids(located.pipes, located.inspections)
     if len(proposed):
+        count = proposed["pipe_ref"].nunique()
+        told = "1 name of a pipe matches" if count == 1 else f"{count} names of pipes match"
         lines.insert(
             -1,
-            f"ids: {proposed['pipe_ref'].nunique()} names of pipes match none: answer the column "
-            "accept of out/check/id_matches.csv and save it beside planner.toml",
+            f"ids: {told} none: answer the column accept of out/check/id_matches.csv and save it "
+            "beside planner.toml",
         )
 
     def write(part: Path) -> None:

@@ -2,8 +2,6 @@
 
 from planner.tables import Table, flag, number, text, whole
 
-ITEM_UNITS: dict[str, str] = {"pieces": "pieces", "mm": "mm", "g": "g"}
-
 QUANTITIES = Table(
     "quantities",
     "what one visit takes of one item, net",

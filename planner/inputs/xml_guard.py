@@ -94,12 +94,6 @@ class _Tree:
         raise FileError(message)
 
 
-def is_xml(start: bytes) -> bool:
-    """Tell whether a file begins as XML does, in any of the usual encodings."""
-    plain = start.removeprefix(b"\xef\xbb\xbf").lstrip()
-    return plain[:1] == b"<" or start[:4] in (b"\xff\xfe<\0", b"\xfe\xff\0<")
-
-
 def read_xml(path: Path, file: str) -> Node:
     """Read an XML file into a tree of elements with their lines.
 
