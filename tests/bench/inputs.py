@@ -90,9 +90,7 @@ def whole_rows(city: City) -> pd.DataFrame:
         size_mm=300,
         material="AO",
         clock_from_h=pd.Series(clock, rows.index).where(clocked).astype("Int64"),
-        clock_to_h=pd.Series(clock % 12 + 1, rows.index)
-        .where(rows["code"] == "BAB")
-        .astype("Int64"),
+        clock_to_h=pd.Series(clock % 12 + 1, rows.index).where(cracked).astype("Int64"),
         stretch="",
         joint=np.where(rows["code"] == "BAJ", "A", ""),
         remark=draw.choice(REMARKS, len(rows)),
