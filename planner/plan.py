@@ -145,7 +145,7 @@ def propose(
         Tables up to the choices; a pipe with an undecided span is held.
     """
     survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
-    book = load_rulebook(inputs.rules.book, inputs.rules.overrides)
+    book = load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
     located = place_rows(inputs)
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,

@@ -245,3 +245,89 @@ def test_any_sentence_is_parsed_whole_or_refused(text: str) -> None:
             decimals = "" if piece.decimals is None else f":.{piece.decimals}f"
             back += "{" + piece.column + decimals + "}"
     assert back == text
+
+
+DATED = {
+    "book": {"name": "dated", "version": "1", "base": "default"},
+    "change": [
+        {"rule": "allow-gap", "column": "gap_mm", "end": "ok", "value": 20.0, "unit": "mm",
+         "source": "council of 2027", "standing": "cited", "since": "2027-01-01"},
+        {"rule": "allow-gap", "column": "gap_mm", "end": "ask", "value": 40.0, "unit": "mm",
+         "source": "council of 2027", "standing": "cited", "since": "2027-01-01",
+         "until": "2029-01-01"},
+    ],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("day", "bands"),
+    [
+        ("2026-12-31", (30.0, 60.0)),
+        ("2027-01-01", (20.0, 40.0)),
+        ("2028-12-31", (20.0, 40.0)),
+        ("2029-01-01", (20.0, 60.0)),
+        ("", (20.0, 60.0)),
+    ],
+)
+def test_a_dated_limit_holds_on_its_days(day: str, bands: tuple[float, float]) -> None:
+    """From ``since`` on, up to the day before ``until``; on an unknown day what does not end."""
+    rule = next(r for r in make_rulebook(DATED, "d.toml", day=day).rules if r.id == "allow-gap")
+    assert (rule.limit[0].ok, rule.limit[0].ask) == bands
+    if bands == (20.0, 40.0):
+        assert rule.source == (
+            "council of 2027 (the default book says 30, 60: common practice, no source)"
+        )
+
+
+def test_a_dated_rule_gives_way_to_its_successor() -> None:
+    """Two rules of one id on days that do not meet: the plan's day picks; the other is idle."""
+    first = ALLOW_RULE | {"id": "x", "until": "2027-01-01"}
+    then = ALLOW_RULE | {"id": "x", "title": "later", "since": "2027-01-01"}
+    table = {"book": {"name": "b", "version": "1"}, "rule": [first, then]}
+    early = make_rulebook(table, "b.toml", day="2026-06-01")
+    assert [rule.title for rule in early.rules] == [ALLOW_RULE["title"]]
+    assert [rule.title for rule in early.idle] == ["later"]
+    assert [r.title for r in make_rulebook(table, "b.toml", day="2027-06-01").rules] == ["later"]
+    table["rule"] = [first | {"until": "2027-01-02"}, then]
+    with pytest.raises(RulebookError, match="two rules have it on the same days"):
+        make_rulebook(table, "b.toml", day="2026-06-01")
+
+
+def test_the_stricter_book_only_narrows_the_default_one() -> None:
+    """Each limit of it is at most that of the default book, and no rule of it is missing."""
+    strict = {rule.id: rule for rule in load_rulebook("strict").rules}
+    narrower = 0
+    for rule in load_rulebook().rules:
+        for ours, theirs in zip(strict[rule.id].limit, rule.limit, strict=True):
+            assert ours.ok <= theirs.ok
+            assert ours.ask <= theirs.ask
+            narrower += ours != theirs
+    assert narrower >= 6
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"book": {"name": "x", "version": "1", "base": "other"}}, "found 'other'; wants default"),
+        ({"book": {"name": "x", "version": "1"}}, "book.base: wanted where rules"),
+        ({"change": [DATED["change"][0] | {"rule": "allow-gaps"}]}, "did you mean allow-gap"),
+        ({"change": [DATED["change"][0] | {"unit": "in"}]}, "gap_mm is in mm, found 'in'"),
+        (
+            {"change": [DATED["change"][0] | {"column": "crack_mm"}]},
+            "allow-gap: crack_mm: the rule has 0",
+        ),
+        ({"change": [DATED["change"][0] | {"value": 90.0}]}, "ask would lie below ok"),
+        ({"change": [DATED["change"][0] | {"end": "top"}]}, "change 1: end"),
+        (
+            {"without": [{"rule": "nothing", "source": "why"}]},
+            "rule nothing: without: no such rule",
+        ),
+        ({"without": [{"rule": "allow-gap"}]}, "without 1: source: is missing"),
+    ],
+)
+def test_a_book_on_another_that_is_not_understood(more: dict[str, Any], words: str) -> None:
+    """One line that names the rule and the key."""
+    with pytest.raises(RulebookError) as caught:
+        make_rulebook(DATED | more, "d.toml")
+    assert words in str(caught.value), str(caught.value)
+    assert "\n" not in str(caught.value)

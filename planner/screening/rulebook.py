@@ -1,13 +1,13 @@
 """A rulebook: TOML in, checked rules out. A closed vocabulary, no expressions, no eval.
 
 Whatever is not understood stops the load with one line that names file, rule and key:
-a rule that is misread in silence would open or close a method for a whole town.
+a rule that is misread in silence would open or close a method for a whole town. A book
+may rest on a packaged one and change single figures of it, each with its own source.
 """
 
 from __future__ import annotations
 
 import math
-import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -17,81 +17,29 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from planner.contracts.verdicts import STANDING
 from planner.errors import RulebookError
-from planner.ground.codes import mechanisms_of
-from planner.screening.because import Sentence, parse
-from planner.screening.columns import About, Seen, visible
-from planner.screening.wording import (
-    ALLOWED_EFFECTS,
-    ID,
-    LEVELS,
-    METHODS,
-    NEVER_SLEEVE,
-    OPS,
-    BookText,
-    ClauseText,
-    LimitText,
-    RuleText,
-    first_fault,
-    nearest,
-)
+from planner.screening.columns import About
+from planner.screening.rule_text import Clause, Limit, Rule, WrongKeyError, checked_rule
+from planner.screening.wording import BookText, ChangeText, RuleText, first_fault, nearest
 
-Value = float | str | bool | tuple[str, ...]
 Overrides = Mapping[str, tuple[float, str]]
-
-
-@dataclass(frozen=True)
-class Clause:
-    """One condition: a column held against a value; text is compared without case."""
-
-    column: str
-    op: str
-    value: Value | None
-    unit: str
-
-
-@dataclass(frozen=True)
-class Limit:
-    """Open up to `ok`, asked up to `ask`, closed above; `ask` is infinite where none is set."""
-
-    column: str
-    ok: float
-    ask: float
-    unit: str
-
-
 Part = TypeVar("Part", Clause, Limit)
-
-
-@dataclass(frozen=True)
-class Rule:
-    """One checked rule; `level` is the need or urgency it sets, `work` the step it asks for."""
-
-    id: str
-    title: str
-    about: About
-    mechanism: tuple[str, ...]
-    when: tuple[Clause, ...]
-    effect: str
-    level: str
-    method: tuple[str, ...]
-    work: str
-    limit: tuple[Limit, ...]
-    if_blank: str
-    because: Sentence
-    source: str
-    standing: str
-    since: str
+PACKAGED = ("default", "strict")
 
 
 @dataclass(frozen=True)
 class Rulebook:
-    """Rules in order of id, so that their order in the file cannot matter."""
+    """Rules in order of id, so that their order in the file cannot matter.
+
+    `idle` are those that are not in force on the day of the plan.
+    """
 
     name: str
     version: str
     file: str
     rules: tuple[Rule, ...]
+    idle: tuple[Rule, ...] = ()
 
     def about(self, what: About) -> tuple[Rule, ...]:
         """Give the rules about one kind of thing."""
@@ -103,40 +51,50 @@ class Rulebook:
 
 
 def default_path() -> Path:
-    """Give the path of the rulebook that ships with the package."""
-    return Path(str(resources.files("planner").joinpath("data/rulebooks/default.toml")))
+    """Give the path of the rulebook that is used where the project names none."""
+    return packaged_path("default")
 
 
-def load_rulebook(book: str | Path = "default", overrides: Overrides | None = None) -> Rulebook:
-    """Read and check a rulebook.
+def packaged_path(name: str) -> Path:
+    """Give the path of a rulebook that ships with the package, one of `PACKAGED`."""
+    return Path(str(resources.files("planner").joinpath(f"data/rulebooks/{name}.toml")))
+
+
+def load_rulebook(
+    book: str | Path = "default", overrides: Overrides | None = None, *, day: str = ""
+) -> Rulebook:
+    """Read and check a rulebook, with the book that it rests on.
 
     Parameters
     ----------
     book
-        ``default`` for the packaged one, else the path of a TOML file.
+        The name of a packaged one (`PACKAGED`), else the path of a TOML file.
     overrides
         ``{"rule-id.column.ok": (20.0, "reason")}``; the last part is ``ok`` or ``ask``
         of a limit, or ``value`` of a condition, in the unit that the book states.
+    day
+        YYYY-MM-DD: rules and changes with ``since`` after it, or ``until`` on or before
+        it, are not in force. Blank = whatever has no ``until`` is.
 
     Raises
     ------
     RulebookError
         One line naming file, rule and key, for whatever is not understood.
     """
-    path = default_path() if book == "default" else Path(book)
+    path = packaged_path(str(book)) if str(book) in PACKAGED else Path(book)
     try:
         table = tomllib.loads(path.read_text("utf-8"))
     except OSError as error:
         message = f"{path.name}: rulebook cannot be read: {error.strerror}"
         raise RulebookError(message) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         message = f"{path.name}: not valid TOML: {error}"
         raise RulebookError(message) from error
-    return make_rulebook(table, path.name, overrides)
+    return make_rulebook(table, path.name, overrides, day=day)
 
 
 def make_rulebook(
-    table: Mapping[str, Any], file: str, overrides: Overrides | None = None
+    table: Mapping[str, Any], file: str, overrides: Overrides | None = None, *, day: str = ""
 ) -> Rulebook:
     """Check a parsed rulebook; `file` is its name in messages.
 
@@ -146,165 +104,112 @@ def make_rulebook(
         As `load_rulebook`.
     """
     try:
-        book = BookText.model_validate(table)
+        text = BookText.model_validate(table)
     except ValidationError as error:
         message = f"{file}: {first_fault(error, table)}"
         raise RulebookError(message) from error
-    rules: dict[str, Rule] = {}
-    for text in book.rule:
-        if text.id in rules:
-            raise _error(file, text.id, "id", "two rules have it")
-        rules[text.id] = _rule(text, file)
+    rules, idle = _based_on(text, file, day)
+    for one in _own_rules(text, file):
+        if in_force(one.since, one.until, day):
+            rules[one.id] = one
+            idle.pop(one.id, None)
+        else:
+            idle[one.id] = one
     for key, (value, why) in sorted((overrides or {}).items()):
         _override(rules, key, float(value), why, file)
     ordered = tuple(rules[name] for name in sorted(rules))
-    return Rulebook(book.book.name, book.book.version, file, ordered)
+    return Rulebook(
+        text.book.name,
+        text.book.version,
+        file,
+        ordered,
+        tuple(idle[name] for name in sorted(idle)),
+    )
+
+
+def _own_rules(text: BookText, file: str) -> list[Rule]:
+    """Check the rules that the book itself holds; each id may stand once on each day."""
+    rules: list[Rule] = []
+    for one in text.rule:
+        rule = _rule(one, file)
+        if any(rule.id == other.id and _meet(rule, other) for other in rules):
+            raise _error(file, one.id, "id", "two rules have it on the same days")
+        rules.append(rule)
+    return rules
+
+
+def _meet(one: Rule, other: Rule) -> bool:
+    """Say whether two rules are in force on some same day."""
+    ends = (one.until or "9999-12-31", other.until or "9999-12-31")
+    return max(one.since, other.since) < min(ends)
+
+
+def in_force(since: str, until: str, day: str) -> bool:
+    """Say whether something holds on a day; on an unknown day whatever does not end does."""
+    if not day:
+        return not until
+    return since <= day and (not until or day < until)
+
+
+def _based_on(text: BookText, file: str, day: str) -> tuple[dict[str, Rule], dict[str, Rule]]:
+    """Give the rules of the base book with this book's changes, and those not in force."""
+    base = text.book.base
+    if not base:
+        if text.change or text.without:
+            message = f"{file}: book.base: wanted where rules of another book are changed"
+            raise RulebookError(message)
+        return {}, {}
+    if base not in PACKAGED or packaged_path(base).name == file:
+        message = f"{file}: book.base: found '{base}'; wants {' | '.join(PACKAGED)}"
+        raise RulebookError(message)
+    under = load_rulebook(base, day=day)
+    rules = {rule.id: rule for rule in under.rules}
+    for gone in text.without:
+        if gone.rule not in rules:
+            raise _error(file, gone.rule, "without", f"no such rule{nearest(gone.rule, rules)}")
+        del rules[gone.rule]
+    changes: dict[str, list[ChangeText]] = {}
+    for change in text.change:
+        if change.rule not in rules:
+            raise _error(file, change.rule, "change", f"no such rule{nearest(change.rule, rules)}")
+        _check_unit(rules[change.rule], change, file)
+        if in_force(change.since, change.until, day):
+            changes.setdefault(change.rule, []).append(change)
+    for name, some in changes.items():
+        rules[name] = _changed(rules[name], some, base, file)
+    return rules, {rule.id: rule for rule in under.idle}
+
+
+def _changed(old: Rule, changes: list[ChangeText], base: str, file: str) -> Rule:
+    """Put the figures of another book into a rule; its source keeps what the base book says."""
+    new = old
+    for one in changes:
+        new = _with_figure(new, one.column, one.end, one.value, file)
+    _check_bands(new, file)
+    was = ", ".join(f"{_figure(old, one.column, one.end):g}" for one in changes)
+    said = "; ".join(dict.fromkeys(one.source for one in changes))
+    worst = max((one.standing for one in changes), key=STANDING.index)
+    source = f"{said} (the {base} book says {was}: {old.source})"
+    return replace(new, title=f"{old.title} (figures changed)", source=source, standing=worst)
+
+
+def _check_unit(rule: Rule, change: ChangeText, file: str) -> None:
+    parts: list[Clause | Limit] = [*rule.when, *rule.limit]
+    unit = next((one.unit for one in parts if one.column == change.column), change.unit)
+    if change.unit not in (unit, "" if unit == "-" else unit):
+        what = f"{change.column} is in {unit}, found '{change.unit}'"
+        raise _error(file, change.rule, "change", what)
 
 
 def _error(file: str, rule: str, key: str, what: str) -> RulebookError:
     return RulebookError(f"{file}: rule {rule}: {key}: {what}")
 
 
-class _WrongKeyError(ValueError):
-    """What is wrong with one key of a rule."""
-
-    def __init__(self, key: str, what: str) -> None:
-        super().__init__(what)
-        self.key = key
-
-
 def _rule(text: RuleText, file: str) -> Rule:
     try:
-        return _checked(text)
-    except _WrongKeyError as error:
+        return checked_rule(text)
+    except WrongKeyError as error:
         raise _error(file, text.id, error.key, str(error)) from error
-
-
-def _checked(text: RuleText) -> Rule:
-    if not re.fullmatch(ID, text.id):
-        raise _WrongKeyError("id", "wants letters, digits, '-' and '_'")
-    seen = visible(text.about)
-    _check_effect(text)
-    _check_mechanisms(text)
-    methods = (text.method,) if isinstance(text.method, str) else tuple(text.method)
-    if "sleeve" in methods and text.effect == "allows":
-        never = sorted(NEVER_SLEEVE & set(text.mechanism))
-        if never:
-            raise _WrongKeyError("mechanism", f"{never[0]} is never served by a sleeve")
-    try:
-        because = parse(text.because, seen)
-    except ValueError as error:
-        raise _WrongKeyError("because", str(error)) from error
-    return Rule(
-        text.id,
-        text.title,
-        text.about,
-        tuple(sorted(set(text.mechanism))),
-        tuple(_clause(one, seen) for one in text.when),
-        text.effect,
-        text.level,
-        methods,
-        text.work,
-        tuple(_limit(one, seen) for one in text.limit),
-        text.if_blank,
-        because,
-        text.source,
-        text.standing,
-        text.since,
-    )
-
-
-def _check_effect(text: RuleText) -> None:
-    """See that the effect may be had by such a thing, and that its keys fit it."""
-    if text.effect not in ALLOWED_EFFECTS[text.about]:
-        words = ", ".join(ALLOWED_EFFECTS[text.about])
-        raise _WrongKeyError("effect", f"'{text.effect}' of a {text.about}; wants {words}")
-    levels = LEVELS.get(text.effect, ())
-    if bool(levels) != bool(text.level) or (levels and text.level not in levels):
-        wanted = " | ".join(levels) or "none with this effect"
-        raise _WrongKeyError("level", f"found '{text.level}'; wants {wanted}")
-    if (text.effect == "first") != bool(text.work):
-        raise _WrongKeyError("work", "wanted with effect 'first' and with no other")
-    _check_method(text)
-    if text.limit and text.effect != "allows":
-        raise _WrongKeyError("limit", "only with effect 'allows'")
-    if text.if_blank == "look" and (
-        text.effect in ("urgency", "first") or text.about not in ("span", "pipe")
-    ):
-        raise _WrongKeyError("if_blank", "'look' only where a method or a need hangs on the figure")
-
-
-def _check_method(text: RuleText) -> None:
-    about_method = text.effect in ("allows", "rules_out", "refer") and text.about in (
-        "span",
-        "pipe",
-    )
-    if text.method and not about_method:
-        raise _WrongKeyError("method", "has no meaning with this effect")
-    if about_method and not text.method and text.effect != "refer":
-        raise _WrongKeyError("method", f"wants {' | '.join(METHODS)}")
-
-
-def _check_mechanisms(text: RuleText) -> None:
-    if text.mechanism and text.about != "span":
-        raise _WrongKeyError("mechanism", "only in rules about a span")
-    if text.effect == "allows" and not text.mechanism:
-        raise _WrongKeyError("mechanism", "a method is only allowed for mechanisms that are named")
-    known = mechanisms_of("damage", "condition", "flag")
-    for name in text.mechanism:
-        if name not in known:
-            raise _WrongKeyError("mechanism", f"unknown mechanism '{name}'{nearest(name, known)}")
-
-
-def _clause(text: ClauseText, seen: Mapping[str, Seen]) -> Clause:
-    column = _seen(text.column, seen, "when")
-    ops = OPS[column.kind]
-    if text.op not in ops:
-        raise _WrongKeyError("when", f"{text.column} takes {' '.join(ops)}, found '{text.op}'")
-    if text.op == "is_blank":
-        if text.value is not None or text.unit:
-            raise _WrongKeyError("when", f"{text.column} is_blank takes no value and no unit")
-        return Clause(text.column, text.op, None, "")
-    return Clause(text.column, text.op, _value(text, column), _unit(text, column, "when"))
-
-
-def _value(text: ClauseText, column: Seen) -> Value:
-    value = text.value
-    if column.kind in ("interval", "number"):
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise _WrongKeyError("when", f"{text.column} wants a number, found {value!r}")
-        return float(value)
-    if column.kind == "flag":
-        if not isinstance(value, bool):
-            raise _WrongKeyError("when", f"{text.column} wants true or false, found {value!r}")
-        return value
-    words = [value] if isinstance(value, str) else value
-    if not isinstance(words, list) or not words or (text.op == "=" and len(words) > 1):
-        raise _WrongKeyError("when", f"{text.column} {text.op} wants text, found {value!r}")
-    return tuple(sorted(word.strip().casefold() for word in words))
-
-
-def _limit(text: LimitText, seen: Mapping[str, Seen]) -> Limit:
-    column = _seen(text.column, seen, "limit")
-    if column.kind not in ("interval", "number"):
-        raise _WrongKeyError("limit", f"{text.column} is no figure")
-    if text.ask is not None and text.ask < text.ok:
-        raise _WrongKeyError("limit", f"{text.column}: ask {text.ask:g} is below ok {text.ok:g}")
-    ask = float("inf") if text.ask is None else float(text.ask)
-    return Limit(text.column, float(text.ok), ask, _unit(text, column, "limit"))
-
-
-def _seen(name: str, seen: Mapping[str, Seen], key: str) -> Seen:
-    if name not in seen:
-        raise _WrongKeyError(key, f"unknown column '{name}'{nearest(name, seen)}")
-    return seen[name]
-
-
-def _unit(text: ClauseText | LimitText, column: Seen, key: str) -> str:
-    wanted = "" if column.unit == "-" else column.unit
-    if text.unit not in (wanted, column.unit):
-        raise _WrongKeyError(key, f"{text.column} is in {wanted or 'no unit'}, found '{text.unit}'")
-    return column.unit
 
 
 def _override(rules: dict[str, Rule], key: str, value: float, why: str, file: str) -> None:
@@ -320,23 +225,42 @@ def _override(rules: dict[str, Rule], key: str, value: float, why: str, file: st
     if not why.strip() or not math.isfinite(value):
         raise _error(file, name, key, "an override wants a figure and a reason")
     rule = rules[name]
+    changed = _with_figure(rule, column, end, value, file)
+    _check_bands(changed, file)
+    was = _figure(rule, column, end)
+    source = f"project: {why.strip()} (the book says {was:g}: {rule.source})"
+    title = f"{rule.title} (figures changed)"
+    rules[name] = replace(changed, title=title, source=source, standing="assumed")
+
+
+def _figure(rule: Rule, column: str, end: str) -> float:
+    """Give the one figure of a rule that such a change means; NaN where it is not one."""
+    parts: tuple[Clause | Limit, ...] = rule.when if end == "value" else rule.limit
     old = [
-        one.value if isinstance(one, Clause) else getattr(one, end)
-        for one in (rule.when if end == "value" else rule.limit)
+        float(getattr(one, end))
+        for one in parts
         if one.column == column and isinstance(getattr(one, end), float)
     ]
-    if len(old) != 1:
-        raise _error(file, name, key, f"the rule has {len(old)} such figures, one is wanted")
-    changed = replace(
+    return old[0] if len(old) == 1 else math.nan
+
+
+def _with_figure(rule: Rule, column: str, end: str, value: float, file: str) -> Rule:
+    """Put another figure into a rule."""
+    if math.isnan(_figure(rule, column, end)):
+        parts: tuple[Clause | Limit, ...] = rule.when if end == "value" else rule.limit
+        count = sum(one.column == column and isinstance(getattr(one, end), float) for one in parts)
+        raise _error(file, rule.id, column, f"the rule has {count} such figures, one is wanted")
+    return replace(
         rule,
         when=tuple(_set(one, column, end, value) for one in rule.when),
         limit=tuple(_set(one, column, end, value) for one in rule.limit),
-        source=f"project: {why.strip()} (the book says {old[0]:g}: {rule.source})",
-        standing="assumed",
     )
-    if any(one.ask < one.ok for one in changed.limit):
-        raise _error(file, name, key, "ask would lie below ok")
-    rules[name] = changed
+
+
+def _check_bands(rule: Rule, file: str) -> None:
+    for one in rule.limit:
+        if one.ask < one.ok:
+            raise _error(file, rule.id, one.column, "ask would lie below ok")
 
 
 def _set(one: Part, column: str, end: str, value: float) -> Part:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from planner.screening.because import fill
 from planner.screening.columns import View
 from planner.screening.intervals import NO, UNKNOWN, YES, Answers, Marks, answers, compare, within
-from planner.screening.rulebook import Clause, Limit, Rule
+from planner.screening.rule_text import Clause, Limit, Rule
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]

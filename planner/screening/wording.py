@@ -40,6 +40,8 @@ Work = Literal[
     "flow_control",
 ]  # fmt: skip
 Method = Literal["sleeve", "liner", "dig"]
+Standing = Literal["cited", "practice", "assumed"]
+Day = Annotated[str, Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 Effect = Literal["needs", "urgency", "allows", "rules_out", "first", "refer"]
 
 
@@ -85,16 +87,39 @@ class RuleText(_Text):
     if_blank: Literal["refer", "look", "note"] = "refer"
     because: Annotated[str, Field(min_length=1)]
     source: Annotated[str, Field(min_length=1)]
-    standing: Literal["cited", "practice", "assumed"]
-    since: Annotated[str, Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")] = ""
+    standing: Standing
+    since: Day = ""
+    until: Day = ""
+
+
+class ChangeText(_Text):
+    """One figure of the base book that this book sets otherwise."""
+
+    rule: Annotated[str, Field(min_length=1)]
+    column: Annotated[str, Field(min_length=1)]
+    end: Literal["ok", "ask", "value"]
+    value: Annotated[float, Field(allow_inf_nan=False)]
+    unit: str = ""
+    source: Annotated[str, Field(min_length=1)]
+    standing: Standing
+    since: Day = ""
+    until: Day = ""
+
+
+class WithoutText(_Text):
+    """One rule of the base book that this book does not have."""
+
+    rule: Annotated[str, Field(min_length=1)]
+    source: Annotated[str, Field(min_length=1)]
 
 
 class BookHead(_Text):
-    """Name and version of a rulebook, and what it is meant for."""
+    """Name and version of a rulebook, what it is meant for, and the book it rests on."""
 
     name: Annotated[str, Field(min_length=1)]
     version: Annotated[str, Field(min_length=1)]
     covers: str = ""
+    base: str = ""
 
 
 class BookText(_Text):
@@ -102,6 +127,8 @@ class BookText(_Text):
 
     book: BookHead
     rule: list[RuleText] = []
+    change: list[ChangeText] = []
+    without: list[WithoutText] = []
 
 
 _KEYS: dict[str, tuple[str, ...]] = {
@@ -110,6 +137,8 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "rule": tuple(RuleText.model_fields),
     "when": tuple(ClauseText.model_fields),
     "limit": tuple(LimitText.model_fields),
+    "change": tuple(ChangeText.model_fields),
+    "without": tuple(WithoutText.model_fields),
 }
 
 
@@ -125,6 +154,8 @@ def first_fault(error: ValidationError, table: Mapping[str, Any]) -> str:
     where = [str(part) for part in fault["loc"]]
     rule, path = _rule_of(where, table)
     key = ".".join(part for part in path if not part.isdigit() and part not in _TYPES)
+    if not rule and len(path) > 1 and path[1].isdigit():
+        key = f"{path[0]} {int(path[1]) + 1}: " + key.partition(".")[2]
     place = f"rule {rule}: {key}" if rule else key or "book"
     if fault["type"] == "extra_forbidden":
         section = next((name for name in reversed(path[:-1]) if name in _KEYS), "")
