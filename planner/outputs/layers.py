@@ -232,6 +232,11 @@ def defect_classes(tables: Tables, part: pd.DataFrame) -> tuple[list[str], list[
     return [word_of.get(span, "refer") if span else "none" for span in spans], spans
 
 
+def _why(verdict: Mapping[str, Any]) -> str:
+    why = str(verdict.get("why", ""))
+    return f"{why} (a close call)" if verdict.get("close_call") is True else why
+
+
 def defects_layer(sheet: Sheet) -> Layer:
     """Draw each damage, condition and flag at the middle of its extent."""
     defects = sheet.tables["defects"]
@@ -241,7 +246,7 @@ def defects_layer(sheet: Sheet) -> Layer:
     points, angles = sheet.axis.points(part["pipe_id"], (part["from_m"] + part["to_m"]) / 2)
     classes, spans = defect_classes(sheet.tables, part)
     rows = records(part)
-    whys = [sheet.verdicts.get(span, {}).get("why", "") for span in spans]
+    whys = [_why(sheet.verdicts.get(span, {})) for span in spans]
     text = sheet.length
     fields = {
         "Defect": [words(row["mechanism"]) for row in rows],

@@ -43,7 +43,15 @@ def _verdicts(tables: Tables) -> list[str]:
     return [
         f"Coded rows: {rows} read, {placed} on a pipe",
         f"Defects:    {len(spans)} places: " + (", ".join(parts) or "none"),
+        *_close_calls(tables),
     ]
+
+
+def _close_calls(tables: Tables) -> list[str]:
+    count = int(tables["verdicts"]["close_call"].fillna(value=False).sum())
+    if not count:
+        return []
+    return [f"Close:      {count} verdicts would differ within their figures, or on a limit"]
 
 
 def _choices(tables: Tables) -> list[str]:

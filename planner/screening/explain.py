@@ -109,9 +109,29 @@ def _verdict(verdict: Row) -> list[str]:
         lines.append(f"  referred by: {_and(verdict.rules)}")
     if verdict.first:
         lines.append(f"  first: {_and(verdict.first)}")
+    if verdict.close_call:
+        lines.append("  a close call: " + _close_call(verdict))
+    elif verdict.flip_column:
+        lines.append(
+            f"  nearest change: {verdict.flip_column} at {verdict.flip_at:g}"
+            f"{_unit(verdict.flip_unit)}, {verdict.flip_by:g} away, makes it {verdict.flip_to}"
+        )
     if verdict.assumed:
         lines.append("  it rests on a rule whose standing is assumed")
     return lines
+
+
+def _close_call(verdict: Row) -> str:
+    if verdict.flip_column and verdict.flip_by == 0.0:
+        return (
+            f"{verdict.flip_column} lies on or about {verdict.flip_at:g}"
+            f"{_unit(verdict.flip_unit)}, across which it is {verdict.flip_to}"
+        )
+    return "within what its figures leave open, or with another extent, it would differ"
+
+
+def _unit(unit: str) -> str:
+    return "" if unit in ("", "-") else f" {unit}"
 
 
 def _findings(title: str, about: str, key: str, tables: Tables) -> list[str]:
@@ -130,7 +150,7 @@ def _finding(row: Row) -> str:
     if row.column:
         line += f" | {row.column} {_interval(row.low, row.high)}"
         line += "" if np.isnan(row.limit) else f" against {row.limit:g}"
-        line += f" {row.unit}" if row.unit not in ("", "-") else ""
+        line += _unit(row.unit)
     return line + (f" | {row.source} ({row.standing})" if row.source else "")
 
 

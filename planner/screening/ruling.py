@@ -72,7 +72,7 @@ class Ruling:
         )
 
 
-def rule_on(rule: Rule, view: View, applies: Marks) -> list[Ruling]:
+def rule_on(rule: Rule, view: View, applies: Marks, *, in_words: bool = True) -> list[Ruling]:
     """Hold `rule` against the things that it `applies` to.
 
     Returns
@@ -97,10 +97,14 @@ def rule_on(rule: Rule, view: View, applies: Marks) -> list[Ruling]:
         rows,
         answer[rows],
         ((answer == UNKNOWN) & blanks)[rows],
-        _said(rule, fill(rule.because, view, rows), answer[rows]),
-        _figures(rule, view, rows),
+        _said(rule, fill(rule.because, view, rows), answer[rows]) if in_words else _silence(rows),
+        _figures(rule, view, rows) if in_words else _no_figures(len(rows)),
     )
     return _with_blanks(whole)
+
+
+def _silence(rows: Places) -> Texts:
+    return np.full(len(rows), "", dtype=object)
 
 
 def _said(rule: Rule, texts: Texts, answer: Answers) -> Texts:
@@ -179,13 +183,7 @@ def _figures(rule: Rule, view: View, rows: Places) -> Figures:
     parts: list[Clause | Limit] = [one for one in rule.when if _is_figure(one)]
     parts += list(rule.limit)
     count = len(rows)
-    out = Figures(
-        np.full(count, "", dtype=object),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
-        np.full(count, "", dtype=object),
-    )
+    out = _no_figures(count)
     settled = np.full(count, 3, dtype=np.int8)
     for part in parts:
         low, high = (ends[rows] for ends in view.interval(part.column))
@@ -199,6 +197,16 @@ def _figures(rule: Rule, view: View, rows: Places) -> Figures:
         settled[better] = answer[better]
     _name_blank_texts(rule, view, rows, out)
     return out
+
+
+def _no_figures(count: int) -> Figures:
+    return Figures(
+        np.full(count, "", dtype=object),
+        np.full(count, np.nan),
+        np.full(count, np.nan),
+        np.full(count, np.nan),
+        np.full(count, "", dtype=object),
+    )
 
 
 def _is_figure(clause: Clause) -> bool:

@@ -15,22 +15,19 @@ import pandas as pd
 
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
-from planner.screening.columns import Marks, Texts, View, view_of
+from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
 from planner.screening.intervals import NO, UNKNOWN, YES
+from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
+from planner.screening.margins import Asked, margins_of
 from planner.screening.reasons import Judged, reasons_of
 from planner.screening.rulebook import Rulebook
-from planner.screening.ruling import Ruling, rule_on
+from planner.screening.ruling import Ruling
 from planner.screening.verdict import (
     STATE_WORDS,
-    Mechanisms,
     first_of,
-    needs_of,
-    state_of,
     urgency_of,
-    verdict_of,
 )
-from planner.screening.wording import METHODS, NEVER_SLEEVE
 from planner.tables import check, conform
 
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
@@ -96,21 +93,22 @@ def screen(
     own = _pipes_of(spans, pipes)
     view = view_of("span", spans.reset_index(drop=True), own, defects)
     pipe_view = view_of("pipe", own, own, defects)
-    mechanisms = _mechanisms(view, rulebook)
-    about_spans = _run(rulebook, view, mechanisms)
-    about_pipes = _run(rulebook, pipe_view, None)
+    mechanisms = mechanisms_in(view, rulebook)
+    about_spans = run_rules(rulebook, view, mechanisms)
+    about_pipes = run_rules(rulebook, pipe_view, None)
     rulings = sorted(
-        [*about_spans, *_spread(about_pipes, pipe_view, view)], key=lambda one: one.rule.id
+        [*about_spans, *spread_over(about_pipes, pipe_view, view)], key=lambda one: one.rule.id
     )
-    barred = _never(view, mechanisms)
-    judged = _judge(mechanisms, rulings, barred != "")
+    barred = never_sleeve(view, mechanisms)
+    judged = judge(mechanisms, rulings, barred != "")
     silent = _unsaid(judged, rulings)
     keys = view.texts("span_id")
     parts = rows_of("span", keys, about_spans)
     parts += rows_of("pipe", pipe_view.texts("pipe_id"), about_pipes)
     parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
     parts += silent_rows("span", keys, "refer", "", silent)
-    verdicts = _verdicts(view, judged, rulings, np.where(silent == "", barred, silent))
+    asked = Asked(view, rulebook, mechanisms, rulings, barred != "")
+    verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
     return Screened(findings_of(parts), verdicts)
 
 
@@ -141,7 +139,7 @@ def screen_sleeves(
     check(pipes, PIPES)
     view = view_of("sleeve", sleeves.reset_index(drop=True), pipes, defects)
     totals = view_of("totals", pipe_totals.reset_index(drop=True), pipes, defects)
-    about_sleeves, about_totals = _run(rulebook, view, None), _run(rulebook, totals, None)
+    about_sleeves, about_totals = run_rules(rulebook, view, None), run_rules(rulebook, totals, None)
     ruled_out = [one for one in about_sleeves if one.effect == "rules_out"]
     refer = [one for one in about_sleeves if one.effect == "refer"]
     barred = _named(view, [one.pick(one.answer == YES) for one in ruled_out])
@@ -177,7 +175,7 @@ def screen_visits(
     check(visits, VISITS)
     more = setups.drop(columns="geometry", errors="ignore")
     view = view_of("visit", visits.merge(more, on="setup_id", how="left"), pipes, None)
-    return findings_of(rows_of("visit", view.texts("visit_id"), _run(rulebook, view, None)))
+    return findings_of(rows_of("visit", view.texts("visit_id"), run_rules(rulebook, view, None)))
 
 
 def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
@@ -188,58 +186,6 @@ def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
     blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))
     parts = [part for part in (own, blank.drop(columns="geometry")) if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else own
-
-
-def _run(rulebook: Rulebook, view: View, mechanisms: Mechanisms | None) -> list[Ruling]:
-    rulings = []
-    everywhere = np.ones(len(view), dtype=bool)
-    for rule in rulebook.about(view.about):
-        applies = mechanisms.any_of(rule.mechanism) if mechanisms and rule.mechanism else everywhere
-        rulings += rule_on(rule, view, applies)
-    return rulings
-
-
-def _mechanisms(view: View, rulebook: Rulebook) -> Mechanisms:
-    texts, where = view.coded("mechanisms")
-    sets = [{part.strip() for part in text.split("+")} - {""} for text in texts]
-    names = tuple(sorted(set().union(*sets)))
-    held = np.asarray([[name in one for name in names] for one in sets], dtype=bool)
-    own = held.reshape(len(sets), len(names))[where]
-    return Mechanisms(names, own, rulebook.named())
-
-
-def _spread(rulings: Sequence[Ruling], pipes: View, spans: View) -> list[Ruling]:
-    """Give what is said of a pipe to each of its spans."""
-    place = pd.Index(pipes.texts("pipe_id")).get_indexer(pd.Index(spans.texts("pipe_id")))
-    out = []
-    for ruling in rulings:
-        at = np.full(len(pipes) + 1, -1, dtype=np.intp)
-        at[ruling.rows] = np.arange(len(ruling.rows))
-        where = at[place]  # -1, the last, is the pipe that is not there
-        out.append(ruling.spread(np.flatnonzero(where >= 0), where[where >= 0]))
-    return out
-
-
-def _never(view: View, mechanisms: Mechanisms) -> Texts:
-    """Say where a sleeve is out of the question whatever the book holds, '' elsewhere."""
-    why = np.full(len(view), "", dtype=object)
-    repeated = view.texts("kind") == "repeated"
-    why[repeated] = "it recurs all along the pipe at places not known: never a sleeve"
-    why[view.flags("at_lining")] = "an earlier lining lies at this place: never a sleeve"
-    why[view.flags("lined")] = "the pipe is lined already: never a sleeve"
-    for name in sorted(NEVER_SLEEVE):
-        why[mechanisms.any_of([name])] = f"{name} is never served by a sleeve"
-    return why
-
-
-def _judge(mechanisms: Mechanisms, rulings: Sequence[Ruling], barred: Marks) -> Judged:
-    nothing = np.zeros_like(barred)
-    needs = needs_of(mechanisms, rulings)
-    states = {
-        method: state_of(method, mechanisms, rulings, barred if method == "sleeve" else nothing)
-        for method in METHODS
-    }
-    return Judged(mechanisms, needs, states, verdict_of(needs, states))
 
 
 def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
@@ -260,13 +206,15 @@ def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
 
 
 def _verdicts(
-    view: View, judged: Judged, rulings: Sequence[Ruling], fallback: Texts
+    asked: Asked, judged: Judged, rulings: Sequence[Ruling], fallback: Texts
 ) -> pd.DataFrame:
+    view = asked.view
     mended = view.texts("state") == "mended"
     urgency = np.asarray(URGENCY, dtype=object)[urgency_of(len(view), rulings)]
     needs = np.where(mended, "nothing", judged.needs.words)
     judged = replace(judged, verdict=np.where(mended, "none", judged.verdict))
     reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
+    margins = margins_of(asked, judged.verdict, ~mended)
     table: dict[str, object] = {
         "span_id": view.texts("span_id"),
         "pipe_id": view.texts("pipe_id"),
@@ -277,6 +225,12 @@ def _verdicts(
         "first": first_of(judged.verdict, rulings),
         "rules": reasons.rules,
         "assumed": reasons.assumed & ~mended,
+        "close_call": margins.close,
+        "flip_column": margins.column,
+        "flip_at": margins.at,
+        "flip_by": margins.by,
+        "flip_unit": margins.unit,
+        "flip_to": margins.to,
         "why": np.where(mended, "a sleeve that lies here already serves it", reasons.why),
     }
     return conform(pd.DataFrame(table), VERDICTS)
