@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import CHECK_FINDINGS, ID_MATCHES, REFUSED_ROWS
+from planner.contracts import CHECK_FINDINGS, DECISIONS, ID_MATCHES, REFUSED_ROWS
 from planner.errors import FileError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
@@ -23,8 +23,11 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
 from planner.repairs.accept import sift_decisions, stamp
+from planner.screening.books import compared_lines
 from planner.screening.proposals import propose_ids
+from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.store.decisions import Store, open_store
+from planner.tables import empty
 
 STORE = "project.gpkg"
 RUNS = "out"
@@ -210,6 +213,41 @@ def accept_form(folder: Path, form: Path) -> list[str]:
         lines += said
     lines.append(f"{taken} decisions taken, {len(rows) + len(faults) - taken} refused or known")
     return lines
+
+
+def book_of(folder: Path) -> Rulebook:
+    """Give the rulebook of a project, with its own limits, as of its first day."""
+    return _book_of(read_project(folder, {}))
+
+
+def _book_of(inputs: Inputs) -> Rulebook:
+    day = inputs.settings.project.first_day
+    return load_rulebook(inputs.rules.book, inputs.rules.overrides, day=day)
+
+
+def compare_books(folder: Path, other: str) -> list[str]:
+    """Hold a second rulebook against the project's own: rules, verdicts, choices.
+
+    Parameters
+    ----------
+    folder : Path
+        Project folder; neither it nor its store is changed, and nobody's decisions count.
+    other : str
+        A packaged book by name, or the path of one.
+
+    Raises
+    ------
+    PlannerError
+        If a book, the project or the store cannot be read.
+    """
+    inputs = read_project(folder, {})
+    known = open_store(folder / STORE).read_known()
+    ours = _book_of(inputs)
+    theirs = load_rulebook(other, day=inputs.settings.project.first_day)
+    nobody = empty(DECISIONS)
+    mine = propose(inputs, known, nobody, book=ours).tables
+    new = propose(inputs, known, nobody, book=theirs).tables
+    return compared_lines(ours, theirs, mine, new)
 
 
 def _take(inputs: Inputs, store: Store, part: pd.DataFrame) -> tuple[int, list[str]]:

@@ -130,7 +130,12 @@ def facts_of(inputs: Inputs) -> RunFacts:
 
 
 def propose(
-    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool = False
+    inputs: Inputs,
+    known: KnownIds,
+    decisions: pd.DataFrame,
+    *,
+    assume_accepted: bool = False,
+    book: Rulebook | None = None,
 ) -> Proposal:
     """Go from coded rows to one choice for each pipe; the engineer's half of the way.
 
@@ -138,6 +143,8 @@ def propose(
     ----------
     inputs, known, decisions, assume_accepted
         As for `make_plan`.
+    book
+        Another rulebook than the project's own.
 
     Returns
     -------
@@ -145,7 +152,7 @@ def propose(
         Tables up to the choices; a pipe with an undecided span is held.
     """
     survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
-    book = load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
+    book = book or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
     located = place_rows(inputs)
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
