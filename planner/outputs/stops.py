@@ -141,7 +141,7 @@ def stop_of(visit: Row, look_up: DayTables) -> Stop:
         "works": [_work(work, setup, pipe, units) for work in works],
         "notes": [
             *_notes(node, setup, look_up),
-            *(_flow(look_up.flows[one], units) for one in ids if one in look_up.flows),
+            *dict.fromkeys(_flow(look_up.flows[one], units) for one in ids if one in look_up.flows),
             *look_up.warnings.get(visit["visit_id"], []),
         ],
         "whole": len(sleeves) <= 3 and len(works) <= 12,
@@ -267,7 +267,7 @@ def _flow(row: Row, units: str) -> str:
     """Say how the flow at a sleeve could be controlled; the whole reckoning is in explain."""
     what = f"Flow at {row['sleeve_id']}"
     if row["state"] != "reckoned":
-        return f"{what} {row['state']}"
+        return f"Flow {row['state']}"
     deep = f"up to {row['depth_pct_high']:.0f} % deep"
     words = {"through_flow": "packer with through-flow"}.get(row["control"], row["control"])
     held = row["hold_back_s"]
