@@ -24,6 +24,7 @@ from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, apply_span_decisions, find_orphans
 from planner.repairs.choose import choose
+from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.referred import refer_sleeves
@@ -87,6 +88,7 @@ def make_plan(
     week, first_day = settings.week, settings.project.first_day
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
     t |= {"works": works.works, "work_after": works.work_after}
+    t["flows"] = find_flows(t, settings.flow, week.wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}

@@ -14,7 +14,14 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+)
 
 from planner.errors import SettingsError
 
@@ -72,6 +79,33 @@ class Sleeving(_Section):
     dig_life_years: float = Field(gt=0)
 
 
+class Flow(_Section):
+    """How dry-weather flow is reckoned and controlled; see settings.toml for each key."""
+
+    persons_per_address: float = Field(gt=0)
+    litres_per_person_day: float = Field(gt=0)
+    return_ratio: float = Field(gt=0, le=1)
+    peak_least_ratio: float = Field(ge=1)
+    infiltration_l_s_per_km: float = Field(ge=0)
+    least_flow_l_s: float = Field(ge=0)
+    manning_low_n: float = Field(gt=0)
+    manning_high_n: float = Field(gt=0)
+    depth_most_pct: float = Field(ge=0, le=100)
+    through_flow_most_pct: float = Field(ge=0, le=100)
+    hold_most_m: float = Field(ge=0)
+    hold_stated_m: float = Field(ge=0)
+    manhole_m: float = Field(ge=0)
+
+    @field_validator("manning_high_n")
+    @classmethod
+    def _not_below(cls, value: float, info: ValidationInfo) -> float:
+        low = info.data.get("manning_low_n", value)
+        if value < low:
+            message = f"must not be below manning_low_n = {low:g}"
+            raise ValueError(message)
+        return value
+
+
 class Week(_Section):
     """Hours, travel and the solver; see settings.toml for each key."""
 
@@ -127,6 +161,7 @@ class Settings(_Section):
     project: Project
     survey: Survey
     sleeving: Sleeving
+    flow: Flow
     week: Week
     grades: Grades
     origins: dict[str, str]
@@ -136,6 +171,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "project": Project,
     "survey": Survey,
     "sleeving": Sleeving,
+    "flow": Flow,
     "week": Week,
     "grades": Grades,
 }

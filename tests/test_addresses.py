@@ -58,6 +58,19 @@ def test_a_named_pipe_stands_and_others_take_the_nearest_with_foul_water(tmp_pat
     assert pd.isna(found["away_m"][1])
 
 
+def test_persons_are_read_where_the_layer_says_how_many(tmp_path: Path):
+    """4 stay 4, a blank stays unknown, less than none is a fault and unknown."""
+    rows = [
+        (house(str(n), population=said), point(40, 12)) for n, said in enumerate(["4", "", "-1"])
+    ]
+    found, faults = read(tmp_path, rows)
+    assert found["population"].tolist() == pytest.approx(
+        [4, float("nan"), float("nan")], nan_ok=True
+    )
+    assert [fault.column for fault in faults] == ["population"]
+    assert found["pipe_id"].tolist() == ["F1"] * 3
+
+
 def test_beyond_reach_no_pipe_is_named(tmp_path: Path):
     """60 m off with a reach of 50: none; the house stays."""
     found, faults = read(tmp_path, [(house("1"), point(40, -60))])

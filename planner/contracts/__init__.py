@@ -35,6 +35,7 @@ from planner.contracts.repairs import (
     CHOICE_SLEEVES,
     CHOICES,
     DECISIONS,
+    FLOWS,
     OPTIONS,
     PACKERS,
     PIPE_TOTALS,
@@ -65,6 +66,7 @@ SUFFIXES: dict[str, str] = {
     "_m": "m",
     "_mm": "mm",
     "_l": "l",
+    "_l_s": "l/s",
     "_g": "g",
     "_kg": "kg",
     "_s": "s",
@@ -87,6 +89,7 @@ SUFFIXES: dict[str, str] = {
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
     {"row", "rating", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"}
+    | {"population"}
 )
 
 TABLES: tuple[Table, ...] = (
@@ -118,6 +121,7 @@ TABLES: tuple[Table, ...] = (
     DECISIONS,
     WORKS,
     WORK_AFTER,
+    FLOWS,
     CREWS,
     SHIFTS,
     DONE,
@@ -150,6 +154,7 @@ __all__ = [
     "FAULTS",
     "FINDINGS",
     "FLAGS",
+    "FLOWS",
     "GRADES",
     "GRADE_STEPS",
     "GROWTH",

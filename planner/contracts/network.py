@@ -121,6 +121,7 @@ ADDRESSES = Table(
             blank=False,
         ),
         number("away_m", "m", "from the nearest pipe; blank where one is named", low=0),
+        number("population", "persons", "how many live there; blank = not stated", low=0),
     ),
     key=("address_id",),
     geometry="point, or None",

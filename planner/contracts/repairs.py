@@ -24,6 +24,8 @@ STEPS = (
     "liner",
     "watch",
 )
+FLOW_CONTROLS = ("none", "through_flow", "plug", "bypass")
+FLOW_STATES = ("reckoned", "not known: bypass assumed to be settled on site")
 DECISION_WORDS = ("accept", "refuse", "sleeve", "liner", "dig", "watch", "nothing")
 
 SYSTEMS = Table(
@@ -242,4 +244,33 @@ WORK_AFTER = Table(
     "one work must be done after another",
     (text("work_id", "", blank=False), text("after_id", "", blank=False)),
     key=("work_id", "after_id"),
+)
+FLOWS = Table(
+    "flows",
+    "dry-weather flow at one sleeve's place, and how it could be controlled; no rule reads it",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        text("pipe_id", "pipe", blank=False),
+        number("population", "persons", "persons on the pipe and all upstream", low=0),
+        whole("addresses_count", "-", "addresses on the pipe and all upstream", low=0),
+        whole("pipes_count", "-", "pipes upstream, this one not counted", low=0),
+        number("upstream_m", "m", "length of the pipes upstream, this one not counted", low=0),
+        number("slope_ratio", "-", "fall / length by the pipe's own inverts"),
+        number("peak_l_s_low", "l/s", "dry-weather peak, least factor, no infiltration", low=0),
+        number("peak_l_s_high", "l/s", "dry-weather peak, greatest factor, infiltration", low=0),
+        number("depth_pct_low", "%", "depth of the least peak, share of the height", low=0),
+        number("depth_pct_high", "%", "depth of the greatest, never of less than one flush", low=0),
+        text("control", "what is proposed", one_of=FLOW_CONTROLS, blank=False),
+        number("hold_back_s", "s", "a plug upstream can stand so long; blank = not known", low=0),
+        number("needed_s", "s", "cure and finish of the process table", low=0),
+        text("state", "", one_of=FLOW_STATES, blank=False),
+        text(
+            "standing",
+            "practice where the file states each number of persons, else assumed",
+            one_of=("practice", "assumed"),
+            blank=False,
+        ),
+        text("why", "the assumptions in one sentence", blank=False),
+    ),
+    key=("sleeve_id",),
 )

@@ -2,8 +2,8 @@
 
 An address that names its pipe hangs on that pipe. Any other is put to the nearest pipe that
 takes foul water and lies within reach, and says so: whether a house is really connected there
-is for the crew to prove. Of a layer's columns only those named here are kept: who lives there
-is not this tool's to know.
+is for the crew to prove. Of a layer's columns only those named here are kept: how many live
+there, if the layer says so, but who they are is not this tool's to know.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def read_addresses(
     ----------
     spec
         The layer. An ``address_id`` that is missing is the row's number; ``street`` and
-        ``house`` may stand in one column.
+        ``house`` may stand in one column; ``population`` is how many live there.
     root
         The project folder.
     pipes
@@ -95,6 +95,7 @@ def read_addresses(
     frame["pipe_from"] = np.where(known, "named", np.where(nearest != "", "nearest", "none"))
     frame["pipe_id"] = frame["pipe_id"].where(known, nearest)
     frame["away_m"] = np.where(known, np.nan, away_m)
+    frame["population"] = reading.values(ADDRESSES["population"])
     frame["geometry"] = points
     return Addresses(_kept(frame, reading, local), reading.faults, layer.sha256)
 

@@ -12,7 +12,7 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.ground.quantities import items_of
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.strip import Mark, Strip, Tap, draw_strip
-from planner.outputs.wording import STEP_WORDS, clock, hours, mass, metres, size, way
+from planner.outputs.wording import STEP_WORDS, clock, flow_rate, hours, mass, metres, size, way
 from planner.units import factor
 
 Row = dict[str, Any]
@@ -52,6 +52,7 @@ class DayTables:
     crews: dict[str, Row]
     warnings: dict[str, list[str]]
     checked: set[str]
+    flows: dict[str, Row]
     units: str
 
     @classmethod
@@ -74,6 +75,7 @@ class DayTables:
             _by(tables["crews"], "crew"),
             _warnings(tables["findings"]),
             _checked(tables["works"]),
+            _by(tables["flows"], "sleeve_id") if "flows" in tables else {},
             facts.units,
         )
 
@@ -137,7 +139,11 @@ def stop_of(visit: Row, look_up: DayTables) -> Stop:
         "length": metres(pipe["length_m"], units),
         "sleeves": [_sleeve(one, visit, setup, look_up) for one in sleeves],
         "works": [_work(work, setup, pipe, units) for work in works],
-        "notes": [*_notes(node, setup, look_up), *look_up.warnings.get(visit["visit_id"], [])],
+        "notes": [
+            *_notes(node, setup, look_up),
+            *dict.fromkeys(_flow(look_up.flows[one], units) for one in ids if one in look_up.flows),
+            *look_up.warnings.get(visit["visit_id"], []),
+        ],
         "whole": len(sleeves) <= 3 and len(works) <= 12,
         "strip": _strip(pipe, sleeves, look_up) if _in_pipe(works) else "",
     }
@@ -255,6 +261,19 @@ def _notes(node: Row, setup: Row, look_up: DayTables) -> list[str]:
         )
     doubts = str(setup["doubts"])
     return [*notes, *(["Not known: " + doubts] if doubts else [])]
+
+
+def _flow(row: Row, units: str) -> str:
+    """Say how the flow at a sleeve could be controlled; the whole reckoning is in explain."""
+    what = f"Flow at {row['sleeve_id']}"
+    if row["state"] != "reckoned":
+        return f"Flow {row['state']}"
+    deep = f"up to {row['depth_pct_high']:.0f} % deep"
+    words = {"through_flow": "packer with through-flow"}.get(row["control"], row["control"])
+    held = row["hold_back_s"]
+    holds = f", holds {hours(held)}" if row["control"] == "plug" else ""
+    most = flow_rate(row["peak_l_s_high"], units)
+    return f"{what} up to {most}, {deep} in dry weather: {words}{holds} ({row['standing']})"
 
 
 def _strip(pipe: Row, sleeves: list[Row], look_up: DayTables) -> str:

@@ -92,6 +92,13 @@ def mass(grams: int, units: str = "metric") -> str:
     return f"{grams / 1000:.2f} kg"
 
 
+def flow_rate(l_s: float, units: str = "metric") -> str:
+    """Write a flow [l/s], or in gallons a minute where the project prints US units."""
+    if units == "us":
+        return f"{l_s * factor('l/s', 'gallon/min'):.1f} gal/min"
+    return f"{l_s:.2f} l/s"
+
+
 def way(length_m: float, units: str = "metric") -> str:
     """Write a drive [m] in km, or in miles where the project prints US units."""
     if units == "us":

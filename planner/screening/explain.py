@@ -15,7 +15,7 @@ import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.errors import UnknownIdError
-from planner.screening.explain_place import length_line, place_lines
+from planner.screening.explain_place import flow_lines, length_line, place_lines
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
 
@@ -94,7 +94,10 @@ def _span(span: Row, tables: Tables) -> list[str]:
     lines += _growth([link.observation_id for link in links], tables)
     lines += _left_over(span.span_id, tables)
     served = _where(tables, "sleeve_spans", "span_id", span.span_id)
-    lines += [f"Served by sleeve {link.sleeve_id}" for link in served]
+    for link in served:
+        flows = _where(tables, "flows", "sleeve_id", link.sleeve_id)
+        lines.append(f"Served by sleeve {link.sleeve_id}")
+        lines[-1] += "".join(f", flow control {row.control} ({row.state})" for row in flows)
     return lines + _alternatives(span.pipe_id, tables)
 
 
@@ -210,6 +213,7 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
     lines += [f"  covers connection {link.lateral_id}: to be opened again" for link in laterals]
     if sleeve.laterals_unknown:
         lines.append("  lies where connections are not known")
+    lines += [f"  {line}" for line in flow_lines(sleeve.sleeve_id, tables)]
     lines += _findings("What the rules say of it", "sleeve", sleeve.sleeve_id, tables)
     for link in _where(tables, "sleeve_spans", "sleeve_id", sleeve.sleeve_id):
         for span in _where(tables, "spans", "span_id", link.span_id):

@@ -1,4 +1,4 @@
-"""How a coded row came to its place, written out: s, L, x, extent, doubts, drawing."""
+"""How a coded row came to its place, written out: s, L, x, extent, doubts; flow at a sleeve."""
 
 from __future__ import annotations
 
@@ -100,3 +100,33 @@ def _on_drawing(defect: Row, pipe: Row) -> str:
         f"on the drawing: x * drawn / L = {defect.x_from_m:.2f} * {pipe.drawn_m:.2f}"
         f" / {pipe.length_m:.2f} = {on_map:.2f} m"
     )
+
+
+def flow_lines(sleeve_id: str, tables: Tables) -> list[str]:
+    """Say what flows at a sleeve in dry weather, and what that rests on.
+
+    Parameters
+    ----------
+    sleeve_id
+        Of a sleeve.
+    tables
+        Of it: flows; without it nothing is said.
+    """
+    if "flows" not in tables:
+        return []
+    frame = tables["flows"]
+    lines = []
+    for row in frame[frame["sleeve_id"] == sleeve_id].itertuples(index=False):
+        flow = _between(row.peak_l_s_low, row.peak_l_s_high, "l/s", 2)
+        deep = _between(row.depth_pct_low, row.depth_pct_high, "% deep", 0)
+        lines += [
+            f"flow control: {row.control} ({row.state}); {flow}, {deep}",
+            f"because: {row.why} ({row.standing})",
+        ]
+    return lines
+
+
+def _between(low: Any, high: Any, unit: str, digits: int) -> str:  # noqa: ANN401 - a cell
+    if np.isnan(low) or np.isnan(high):
+        return f"not known {unit}" if np.isnan(high) else f"up to {high:.{digits}f} {unit}"
+    return f"{low:.{digits}f} to {high:.{digits}f} {unit}"
