@@ -46,6 +46,8 @@ from planner.contracts.repairs import (
     STOCK,
     SYSTEM_SIZES,
     SYSTEMS,
+    WALL_CHECKS,
+    WALL_FIGURES,
     WORK_AFTER,
     WORKS,
 )
@@ -112,6 +114,8 @@ TABLES: tuple[Table, ...] = (
     SLEEVE_SPANS,
     SLEEVE_LATERALS,
     PIPE_TOTALS,
+    WALL_CHECKS,
+    WALL_FIGURES,
     OPTIONS,
     CHOICES,
     CHOICE_SLEEVES,
@@ -189,6 +193,8 @@ __all__ = [
     "VERDICTS",
     "VISITS",
     "WAITING",
+    "WALL_CHECKS",
+    "WALL_FIGURES",
     "WORKS",
     "WORK_AFTER",
 ]
