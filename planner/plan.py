@@ -28,6 +28,7 @@ from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.referred import refer_sleeves
+from planner.repairs.wall import check_walls
 from planner.repairs.works import make_works
 from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
@@ -186,6 +187,7 @@ def propose(
         "sleeve_laterals": placed.sleeve_laterals,
         "pipe_totals": placed.pipe_totals,
     }
+    tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
     tables["options"] = list_options(tables, inputs.prices, inputs.settings.sleeving)
     chosen = choose(tables, tables["options"])
     tables["choices"] = accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted)

@@ -12,10 +12,11 @@ import tomllib
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     ValidationError,
@@ -23,7 +24,29 @@ from pydantic import (
     field_validator,
 )
 
-from planner.errors import SettingsError
+from planner.errors import SettingsError, UnitError
+from planner.units import to_si
+
+
+def _in(unit: str) -> BeforeValidator:
+    """Take a number as it is, and a text such as ``"250000 psi"`` turned into `unit`."""
+
+    def read(value: object) -> object:
+        if not isinstance(value, str):
+            return value
+        figure, _, written = value.strip().partition(" ")
+        try:
+            return to_si(float(figure), written.strip() or unit, unit)
+        except (UnitError, ValueError) as error:
+            message = f"wants a number, or a text like '1.5 {unit}': {error}"
+            raise ValueError(message) from error
+
+    return BeforeValidator(read)
+
+
+_Mpa = Annotated[float, _in("MPa")]
+_Metres = Annotated[float, _in("m")]
+_Mm = Annotated[float, _in("mm")]
 
 
 class _Section(BaseModel):
@@ -155,6 +178,36 @@ class Grades(_Section):
     canalised: Literal["", "yes", "no"]
 
 
+class Design(_Section):
+    """What the wall of a sleeve is checked against; see settings.toml for each key.
+
+    A figure with a unit may be a text in another: ``modulus_mpa = "250000 psi"``.
+    """
+
+    condition: Literal["full", "partial"]
+    edition: Literal["07b", "before 07b"]
+    modulus_mpa: _Mpa = Field(gt=0)
+    retention_ratio: float = Field(gt=0, le=1)
+    strength_mpa: _Mpa = Field(gt=0)
+    safety_ratio: float = Field(ge=1)
+    enhancement_ratio: float = Field(gt=0)
+    poisson_ratio: float = Field(ge=0, lt=0.5)
+    ovality_pct: float = Field(ge=0, lt=100)
+    soil_kn_m3: Annotated[float, _in("kN/m^3")] = Field(gt=0, le=29)
+    soil_modulus_mpa: _Mpa = Field(gt=0)
+    cover_m: _Metres = Field(ge=0)
+    water_from: Literal["unknown", "surface", "crown", "invert"]
+    water_m: _Metres
+    live: Literal["wheel", "stated", "none"]
+    live_mpa: _Mpa = Field(ge=0)
+    wheel_kn: Annotated[float, _in("kN")] = Field(ge=0)
+    dr_max: float = Field(ge=0)
+    floor_mm: _Mm = Field(ge=0)
+    step_mm: _Mm = Field(ge=0)
+    trench_m: _Metres = Field(ge=0)
+    trench_friction_ratio: float = Field(gt=0)
+
+
 class Settings(_Section):
     """All sections, and `origins`: for each ``section.key`` the layer it came from."""
 
@@ -164,6 +217,7 @@ class Settings(_Section):
     flow: Flow
     week: Week
     grades: Grades
+    design: Design
     origins: dict[str, str]
 
 
@@ -174,6 +228,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "flow": Flow,
     "week": Week,
     "grades": Grades,
+    "design": Design,
 }
 
 

@@ -47,6 +47,8 @@ from planner.contracts.repairs import (
     STOCK,
     SYSTEM_SIZES,
     SYSTEMS,
+    WALL_CHECKS,
+    WALL_FIGURES,
     WORK_AFTER,
     WORKS,
 )
@@ -115,6 +117,8 @@ TABLES: tuple[Table, ...] = (
     SLEEVE_SPANS,
     SLEEVE_LATERALS,
     PIPE_TOTALS,
+    WALL_CHECKS,
+    WALL_FIGURES,
     OPTIONS,
     CHOICES,
     CHOICE_SLEEVES,
@@ -194,6 +198,8 @@ __all__ = [
     "VERDICTS",
     "VISITS",
     "WAITING",
+    "WALL_CHECKS",
+    "WALL_FIGURES",
     "WORKS",
     "WORK_AFTER",
 ]

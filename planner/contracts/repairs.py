@@ -143,6 +143,47 @@ SLEEVES = Table(
     ),
     key=("pipe_id", "from_m", "sleeve_id"),
 )
+WALL_CHECKS = Table(
+    "wall_checks",
+    "the wall of one sleeve held against ASTM F1216 Appendix X1; moves no rule",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        text("pipe_id", "pipe", blank=False),
+        text("condition", "of the pipe", one_of=("partial", "full"), blank=False),
+        text("edition", "of F1216", one_of=("07b", "before 07b"), blank=False),
+        number("inside_mm", "mm", "diameter reckoned with; blank = not known", low=0),
+        number("wall_mm", "mm", "cured wall of the system; blank = no row", low=0),
+        whole("plies", "", "layers of mat of the system"),
+        number("needed_low_mm", "mm", "least wall that the formulas ask", low=0),
+        number("needed_high_mm", "mm", "most that they ask; blank = not known", low=0),
+        text("governing", "formula or floor that asks most; '' = not known"),
+        number("floor_mm", "mm", "owner's least wall in force; 0 = none", blank=False, low=0),
+        number("asked_low_mm", "mm", "needed, floor and the owner's steps, least", low=0),
+        number("asked_high_mm", "mm", "the same, most; blank = not known", low=0),
+        whole("plies_asked", "", "layers of this system for the most asked; blank = not known"),
+        number("margin_mm", "mm", "wall less the most asked; blank = not known"),
+        text("state", "the wall is enough", one_of=("yes", "no", "undecided"), blank=False),
+        text("why", "sentence for a person", blank=False),
+        text("caution", "what the check is and is not", blank=False),
+    ),
+    key=("sleeve_id",),
+)
+WALL_FIGURES = Table(
+    "wall_figures",
+    "one figure of a wall check: what went in and what came out",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        whole("seq", "", "order in the check", blank=False, low=1),
+        text("figure", "what it is", blank=False),
+        text("symbol", "as the formulas write it"),
+        number("low", "", "least; blank = not known"),
+        number("high", "", "most; blank = not known"),
+        text("unit", "unit of low and high"),
+        text("origin", "column, setting or formula it comes from", blank=False),
+        text("source", "where setting or formula come from"),
+    ),
+    key=("sleeve_id", "seq"),
+)
 SLEEVE_SPANS = Table(
     "sleeve_spans",
     "one span that a sleeve serves",

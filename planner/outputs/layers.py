@@ -234,7 +234,8 @@ def defect_classes(tables: Tables, part: pd.DataFrame) -> tuple[list[str], list[
 
 def _why(verdict: Mapping[str, Any]) -> str:
     why = str(verdict.get("why", ""))
-    return f"{why} (a close call)" if verdict.get("close_call") is True else why
+    close = verdict.get("close_call")
+    return f"{why} (a close call)" if pd.notna(close) and close else why
 
 
 def defects_layer(sheet: Sheet) -> Layer:

@@ -16,6 +16,7 @@ import pandas as pd
 from planner.contracts.facts import Tables
 from planner.errors import UnknownIdError
 from planner.screening.explain_place import flow_lines, length_line, place_lines
+from planner.screening.explain_wall import wall_lines
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
 
@@ -79,6 +80,13 @@ def _where(tables: Tables, name: str, column: str, key: str) -> list[Row]:
 
 
 def _span(span: Row, tables: Tables) -> list[str]:
+    lines = _span_alone(span, tables)
+    for link in _where(tables, "sleeve_spans", "span_id", span.span_id):
+        lines += wall_lines(link.sleeve_id, tables)
+    return lines
+
+
+def _span_alone(span: Row, tables: Tables) -> list[str]:
     lent = f", in {_and(span.lent)}" if span.lent else ""
     lines = [
         f"Span {span.span_id} on pipe {span.pipe_id}: {_and(span.mechanisms)}{lent}",
@@ -112,7 +120,7 @@ def _verdict(verdict: Row) -> list[str]:
         lines.append(f"  referred by: {_and(verdict.rules)}")
     if verdict.first:
         lines.append(f"  first: {_and(verdict.first)}")
-    if verdict.close_call:
+    if pd.notna(verdict.close_call) and verdict.close_call:
         lines.append("  a close call: " + _close_call(verdict))
     elif verdict.flip_column:
         lines.append(
@@ -215,9 +223,10 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
         lines.append("  lies where connections are not known")
     lines += [f"  {line}" for line in flow_lines(sleeve.sleeve_id, tables)]
     lines += _findings("What the rules say of it", "sleeve", sleeve.sleeve_id, tables)
+    lines += wall_lines(sleeve.sleeve_id, tables)
     for link in _where(tables, "sleeve_spans", "sleeve_id", sleeve.sleeve_id):
         for span in _where(tables, "spans", "span_id", link.span_id):
-            lines += ["", *_span(span, tables)]
+            lines += ["", *_span_alone(span, tables)]
     return lines
 
 
