@@ -54,6 +54,18 @@ def _close_calls(tables: Tables) -> list[str]:
     return [f"Close:      {count} verdicts would differ within their figures, or on a limit"]
 
 
+def _walls(tables: Tables) -> list[str]:
+    """Count the walls that the check finds too thin; it is a check for an engineer to sign."""
+    states = tables["wall_checks"]["state"].value_counts()
+    thin, open_ = int(states.get("no", 0)), int(states.get("undecided", 0))
+    if not thin + open_:
+        return []
+    return [
+        f"Walls:      {thin} of {int(states.sum())} sleeves thinner than the design check asks, "
+        f"{open_} not settled: see wall_checks"
+    ]
+
+
 def _choices(tables: Tables) -> list[str]:
     choices, sleeves = tables["choices"], tables["sleeves"]
     states = choices["state"].value_counts()
@@ -62,6 +74,7 @@ def _choices(tables: Tables) -> list[str]:
         f"Pipes:      {len(choices)} with something to do: {parts or 'none'}",
         f"Sleeves:    {len(sleeves)} placed on pipes where sleeves are the choice or an option",
     ]
+    lines += _walls(tables)
     held = choices[choices["state"] == "held"]
     lines += _capped(
         f"{len(held)} pipes held",
