@@ -23,6 +23,7 @@ from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, apply_span_decisions, find_orphans
+from planner.repairs.budget import plan_budget
 from planner.repairs.choose import choose
 from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
@@ -87,6 +88,7 @@ def make_plan(
     made = propose(inputs, known, decisions, assume_accepted=assume_accepted)
     t, settings = made.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
+    t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
     t |= {"works": works.works, "work_after": works.work_after}
     t["flows"] = find_flows(t, settings.flow, week.wall_c)
@@ -108,7 +110,7 @@ def make_plan(
         facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),
         by_air=ways.by_air,
-        reproducible=days.reproducible,
+        reproducible=days.reproducible and bool(t["budget_bound"]["reproducible"].all()),
     )
     return Plan(t, facts, inputs, known)
 

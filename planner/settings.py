@@ -165,6 +165,37 @@ class Week(_Section):
     done_grace_days: int = Field(ge=0)
 
 
+class AreaMoney(_Section):
+    """Money for the pipes of one area; blank = no limit."""
+
+    at_least_cents: int = Field(default=0, ge=0)
+    at_most_cents: int | None = Field(default=None, ge=0)
+
+
+class Budget(_Section):
+    """Money for mending, and what a pipe's risk is made of; see settings.toml for each key."""
+
+    sum_cents: int = Field(ge=0)
+    yearly_cents: list[Annotated[int, Field(ge=0)]]
+    late_ratio: float = Field(ge=0, le=1)
+    whole_streets: bool
+    areas: dict[str, AreaMoney]
+    gap_ratio: float = Field(ge=0, lt=1)
+    time_limit_s: float = Field(gt=0)
+    likelihood_now_ratio: float = Field(ge=0, le=1)
+    likelihood_this_year_ratio: float = Field(ge=0, le=1)
+    likelihood_programme_ratio: float = Field(ge=0, le=1)
+    likelihood_when_near_ratio: float = Field(ge=0, le=1)
+    mend_ratio: float = Field(ge=0, le=1)
+    watch_ratio: float = Field(ge=0, le=1)
+    maintain_ratio: float = Field(ge=0, le=1)
+    upstream_weight_ratio: float = Field(ge=0)
+    class_ratio: dict[str, Annotated[float, Field(ge=0)]]
+    sleeve_removes_ratio: float = Field(ge=0, le=1)
+    liner_removes_ratio: float = Field(ge=0, le=1)
+    dig_removes_ratio: float = Field(ge=0, le=1)
+
+
 class Grades(_Section):
     """Tables of classes and scores that the user loads, and what their add-ons need to know."""
 
@@ -216,6 +247,7 @@ class Settings(_Section):
     sleeving: Sleeving
     flow: Flow
     week: Week
+    budget: Budget
     grades: Grades
     design: Design
     origins: dict[str, str]
@@ -227,6 +259,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "sleeving": Sleeving,
     "flow": Flow,
     "week": Week,
+    "budget": Budget,
     "grades": Grades,
     "design": Design,
 }

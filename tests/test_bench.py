@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench import __main__ as bench
-from tests.bench import locate
+from tests.bench import budget, locate
 from tests.bench.frame import BenchResult, as_json, report, timed
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -72,6 +72,13 @@ def test_ours_agrees_with_shapely_inside_the_pipe() -> None:
     assert result.unmet == []
     assert result.ratios["rows the naive way puts elsewhere"] > 0
     assert {row["rows"] for row in result.rows} == {100, 2000}
+
+
+def test_the_direct_model_finds_no_better_choice_under_a_sum() -> None:
+    """HiGHS, given every way of 100 pipes, stops within 1e-6 of what is proven best."""
+    result = budget.run(100)
+    assert 1 - 2e-6 <= result.ratios["direct value / ours"] <= 1 + 1e-9
+    assert {row["pipes"] for row in result.rows} == {100, 1000}
 
 
 def test_the_command_prints_one_object() -> None:

@@ -32,6 +32,8 @@ from planner.contracts.crews import (
 )
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.repairs import (
+    BUDGET,
+    BUDGET_BOUND,
     CHOICE_SLEEVES,
     CHOICES,
     DECISIONS,
@@ -91,7 +93,7 @@ SUFFIXES: dict[str, str] = {
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
     {"row", "rating", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"}
-    | {"population"}
+    | {"population", "risk", "risk_removed", "risk_bound"}
 )
 
 TABLES: tuple[Table, ...] = (
@@ -122,6 +124,8 @@ TABLES: tuple[Table, ...] = (
     OPTIONS,
     CHOICES,
     CHOICE_SLEEVES,
+    BUDGET,
+    BUDGET_BOUND,
     DECISIONS,
     WORKS,
     WORK_AFTER,
@@ -148,6 +152,8 @@ __all__ = [
     "ADDRESSES",
     "AUDIT",
     "BARE",
+    "BUDGET",
+    "BUDGET_BOUND",
     "CHECK_FINDINGS",
     "CHOICES",
     "CHOICE_SLEEVES",

@@ -42,6 +42,7 @@ PIPES = Table(
         whole("year", "", "year laid"),
         text("street_class", "class of the street above"),
         text("area", "area or catchment"),
+        number("consequence_ratio", "-", "user's factor: what a failure does here", low=0),
         text("file", "file it was read from"),
         whole("row", "", "row in that file, 1 = first feature or record"),
     ),

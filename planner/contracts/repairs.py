@@ -248,6 +248,35 @@ CHOICE_SLEEVES = Table(
     (text("pipe_id", "", blank=False), text("sleeve_id", "", blank=False)),
     key=("pipe_id", "sleeve_id"),
 )
+BUDGET = Table(
+    "budget",
+    "what one pipe with something to do gets out of the sum",
+    (
+        text("pipe_id", "pipe", blank=False),
+        whole("year", "", "year it is mended in, 1 = first; 0 = not within the sum", blank=False),
+        text("method", "how it is mended within the sum", one_of=("sleeve", "liner", "dig")),
+        whole("cost_cents", "cents", "of that method, 0 if none", blank=False, low=0),
+        number("risk", "", "likelihood x consequence", blank=False, low=0),
+        number("risk_removed", "", "what of it goes, lateness taken off", blank=False, low=0),
+        text("why", "each factor, and why it is in or out", blank=False),
+    ),
+    key=("pipe_id",),
+)
+BUDGET_BOUND = Table(
+    "budget_bound",
+    "the sum as a whole, and how near the choice is to the best possible",
+    (
+        whole("sum_cents", "cents", "money there is; 0 = no sum is set", blank=False, low=0),
+        whole("spent_cents", "cents", "money spent", blank=False, low=0),
+        number("risk", "", "of all pipes", blank=False, low=0),
+        number("risk_removed", "", "of all pipes", blank=False, low=0),
+        number("risk_bound", "", "no choice can remove more", blank=False, low=0),
+        number("gap_ratio", "-", "best possible above the choice, at most", blank=False, low=0),
+        flag("reproducible", "the clock did not stop the search", blank=False),
+        text("why", "in words", blank=False),
+    ),
+    key=("sum_cents",),
+)
 DECISIONS = Table(
     "decisions",
     "one decision by a person: a row of the form, numbered when the store took it",

@@ -29,7 +29,8 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
     lines = [f"{facts.name or 'Plan'}, week from {facts.first_day or '(no first day)'}"]
     if facts.not_accepted:
         lines.append("NOT ACCEPTED: proposed choices were taken as accepted, nobody has signed")
-    lines += ["", *_verdicts(tables), *_choices(tables), *_week(tables, facts), *_totals(tables)]
+    lines += ["", *_verdicts(tables), *_choices(tables), *_budget(tables)]
+    lines += [*_week(tables, facts), *_totals(tables)]
     lines += _left_over(tables)
     return lines
 
@@ -82,6 +83,24 @@ def _choices(tables: Tables) -> list[str]:
         len(held),
     )
     return lines
+
+
+def _budget(tables: Tables) -> list[str]:
+    """Say what the sum of money does, where one is set."""
+    budget, (bound,) = tables["budget"], tables["budget_bound"].to_dict("records") or [{}]
+    if not bound.get("sum_cents"):
+        return []
+    spent, total = (_amount(int(bound[name])) for name in ("spent_cents", "sum_cents"))
+    count = int((budget["year"] > 0).sum())
+    share = float(bound["risk_removed"]) / (float(bound["risk"]) or 1.0)
+    return [
+        f"Budget:     {spent} of {total} on {count} of {len(budget)} pipes removes "
+        f"{share:.0%} of the risk; {bound['why']}"
+    ]
+
+
+def _amount(cents: int) -> str:
+    return f"{cents // 100:,}".replace(",", " ") + f".{cents % 100:02d}"
 
 
 def _week(tables: Tables, facts: RunFacts) -> list[str]:
