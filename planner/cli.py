@@ -173,6 +173,35 @@ def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of dec
 
 
 @app.command()
+def sign(
+    folder: Folder,
+    by: Annotated[str, typer.Option("--by", help="Who signs.")],
+    reason: Annotated[str, typer.Option("--reason", help="What this revision is for.")],
+    on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
+) -> None:
+    """Freeze the choices as a revision and list the differences to the last one.
+
+    Decisions whose place or pipe is gone stop it.
+    """
+    from planner.folder import sign_project
+
+    out, lines = sign_project(folder, by, _day(on), reason)
+    for line in lines:
+        print(line)
+    print(f"frozen in {out.resolve()}")
+
+
+def _day(text: str) -> str:
+    from planner.inputs.cells import read_date
+
+    day = read_date(text) if text else time.strftime("%Y-%m-%d")
+    if day is None:
+        message = f"--on wants YYYY-MM-DD, found '{text}'"
+        raise typer.BadParameter(message)
+    return day
+
+
+@app.command()
 def explain(
     key: Annotated[str, typer.Argument(help="Id of a span, sleeve, work, pipe or coded row.")],
     folder: Annotated[Path, typer.Option("--dir", help="Project folder.")] = Path(),

@@ -10,8 +10,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import CHECK_FINDINGS, DECISIONS, ID_MATCHES, REFUSED_ROWS
-from planner.errors import FileError
+from planner.contracts import (
+    CHECK_FINDINGS,
+    DECISIONS,
+    ID_MATCHES,
+    LEFT_OVER,
+    REFUSED_ROWS,
+    REVISION_CHANGES,
+    REVISIONS,
+)
+from planner.errors import FileError, RulebookError, StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -22,12 +30,15 @@ from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
-from planner.repairs.accept import sift_decisions, stamp
+from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
+from planner.repairs.decide_spans import limit_of
+from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.books import compared_lines
+from planner.screening.own_limits import with_own
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.store.decisions import Store, open_store
-from planner.tables import empty
+from planner.tables import conform, empty
 
 STORE = "project.gpkg"
 RUNS = "out"
@@ -215,6 +226,47 @@ def accept_form(folder: Path, form: Path) -> list[str]:
     return lines
 
 
+def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, list[str]]:
+    """Freeze the choices as a revision: plan, write the run, keep it with who signed.
+
+    Parameters
+    ----------
+    folder : Path
+        Project folder, with planner.toml in it.
+    by, on, reason
+        Who signs, YYYY-MM-DD, and what for.
+
+    Returns
+    -------
+    out, lines
+        The run folder, with ``revision_changes.csv`` in it; what to print.
+
+    Raises
+    ------
+    StoreError
+        If decisions have lost their span or pipe (`ORPHANS`): they stop the sign-off.
+    """
+    store = open_store(folder / STORE)
+    made = run_project(folder)
+    orphans = made.tables["orphans"]
+    if len(orphans):
+        told = orphans[["old_id", "pipe_id", "what"]].itertuples(index=False)
+        named = "; ".join(f"{old_id} on pipe {pipe}: {what}" for old_id, pipe, what in told)
+        message = f"not signed: {len(orphans)} decisions have lost what they are about: {named}"
+        raise StoreError(message)
+    last, before = store.read_last_revision()
+    frozen = freeze(made.tables["choices"], last + 1)
+    changes = changes_since(before, frozen)
+    out = write_run(made, folder)
+    write_table(out / "revision_changes.csv", changes, REVISION_CHANGES)
+    signed = {"version": last + 1, "by": by, "on": on, "reason": reason, "run": out.name}
+    store.append_revision(conform([signed], REVISIONS), frozen)
+    states = made.tables["choices"]["state"].value_counts()
+    counts = ", ".join(f"{int(states[word])} {word}" for word in sorted(states.index))
+    lines = [f"revision {last + 1} signed by {by} on {on}: {len(frozen)} pipes ({counts})"]
+    return out, [*lines, *change_lines(changes)]
+
+
 def book_of(folder: Path) -> Rulebook:
     """Give the rulebook of a project, with its own limits, as of its first day."""
     return _book_of(read_project(folder, {}))
@@ -256,13 +308,38 @@ def _take(inputs: Inputs, store: Store, part: pd.DataFrame) -> tuple[int, list[s
         return 0, []
     stored = store.read_decisions()
     # A person may decide a span anew: it is held against what the rules alone say of it.
-    others = stored[(stored["span_id"] == "") | ~stored["span_id"].isin(set(part["span_id"]))]
-    made = propose(inputs, store.read_known(), others)
+    anew = set(part.loc[part["decision"] != "limit", "span_id"])
+    others = stored[(stored["span_id"] == "") | ~stored["span_id"].isin(anew)]
+    # A named method, and a limit, change what is proposed: they are looked at as if taken.
+    trial = part[part["decision"].isin([*METHOD_WORDS, "limit"])]
+    if (part["span_id"] != "").any():
+        trial = trial[trial["decision"] == "limit"]
+    given = pd.concat([others, trial]) if len(trial) else others
+    made = propose(inputs, store.read_known(), given)
     store.write_known(made.known)
     tables = made.tables
     kept, refused = sift_decisions(part, tables["verdicts"], tables["choices"])
-    taken, known = store.append_decisions(stamp(kept, tables["choices"]))
+    kept, unknown = _known_limits(kept, made.book)
+    refused = pd.concat([refused, unknown])
+    taken, known = store.append_decisions(stamp(kept, tables["choices"], tables["spans"]))
     left = pd.concat([refused, known])
     return len(taken), [
         f"{key}: {why}" for key, why in zip(left["key"], left["reason"], strict=True)
     ]
+
+
+def _known_limits(rows: pd.DataFrame, book: Rulebook) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part limits that the book has from those it has not, before the store takes them."""
+    good, left = [], []
+    for row in rows.to_dict("records"):
+        reason = ""
+        if row["decision"] == "limit":
+            try:
+                with_own(book, limit_of({str(name): value for name, value in row.items()}))
+            except RulebookError as error:
+                reason = str(error)
+        good.append(not reason)
+        if reason:
+            key = f"pipe {row['pipe_id']}, span {row['span_id']}"
+            left.append({"step": "decisions", "key": key, "reason": reason})
+    return rows[pd.Series(good, rows.index, "bool")], conform(left, LEFT_OVER)

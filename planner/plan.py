@@ -22,9 +22,10 @@ from planner.crews.travel import travel
 from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.repairs.accept import accept_choices, apply_span_decisions, find_orphans
+from planner.repairs.accept import accept_choices, find_orphans, wanted_methods
 from planner.repairs.budget import plan_budget
 from planner.repairs.choose import choose
+from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
@@ -33,8 +34,9 @@ from planner.repairs.wall import check_walls
 from planner.repairs.works import make_works
 from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
+from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.screening.screen import ScreenedSleeves, screen, screen_sleeves, screen_visits
+from planner.screening.screen import ScreenedSleeves, screen_sleeves, screen_visits
 from planner.screening.spans import id_rows, make_spans
 from planner.tables import Table, conform
 from planner.takeoff.totals import take_off
@@ -163,8 +165,12 @@ def propose(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
         first_day=first_day,
     )  # fmt: skip
-    screened = screen(spanned.spans, located.pipes, book, defects=located.defects)
-    verdicts, undone = apply_span_decisions(screened.verdicts, decisions)
+    own, no_limits = own_limits(decisions, spanned.spans)
+    screened, unknown = screen_with_own(
+        spanned.spans, located.pipes, book, own, defects=located.defects
+    )
+    verdicts, undone = apply_span_decisions(screened.verdicts, decisions, spanned.spans)
+    undone = _joined([undone, no_limits, unknown], FLAGS)
     tables = {
         **placed_tables(inputs, located),
         "spans": spanned.spans,
@@ -191,7 +197,7 @@ def propose(
     }
     tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
     tables["options"] = list_options(tables, inputs.prices, inputs.settings.sleeving)
-    chosen = choose(tables, tables["options"])
+    chosen = choose(tables, tables["options"], wanted_methods(decisions))
     tables["choices"] = accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted)
     tables["choice_sleeves"] = chosen.choice_sleeves
     tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone], FLAGS)

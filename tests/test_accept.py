@@ -7,14 +7,10 @@ import pytest
 from one_pipe import decisions, refer, verdict
 
 from planner.contracts import CHOICES, FLAGS, LEFT_OVER, ORPHANS, VERDICTS
-from planner.repairs.accept import (
-    accept_choices,
-    apply_span_decisions,
-    find_orphans,
-    sift_decisions,
-    stamp,
-)
+from planner.repairs.accept import accept_choices, find_orphans, sift_decisions, stamp
+from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.tables import check, conform
+from tests.screening_rows import spans_of
 
 VERDICT = conform(
     [refer("D-1", needs="unknown", urgency="", sleeve="closed", liner="asked"), verdict("D-2")],
@@ -215,7 +211,7 @@ def test_sifting_refuses_row_by_row_with_a_reason():
     reasons = dict(zip(left["key"], left["reason"], strict=True))
     assert "a rule closes sleeve" in reasons["pipe p1, span D-1, row 2 of the form"]
     assert reasons["pipe p9, row 4 of the form"].endswith("nothing is proposed for this pipe")
-    assert "name the span" in reasons["pipe p1, row 5 of the form"]
+    assert "liner is not possible there" in reasons["pipe p1, row 5 of the form"]
     assert "the pipe is held: D-5" in reasons["pipe p2, row 6 of the form"]
     assert len(left) == 4
 
@@ -229,3 +225,60 @@ def test_orphans_are_decisions_whose_span_or_choice_is_gone():
     found = check(find_orphans(rows, lost, choices({})), ORPHANS)
     assert found[["kind", "old_id"]].to_numpy().tolist() == [["pipe", "p9"], ["span", "D-7"]]
     assert found["what"].iloc[1].startswith("'dig' by A. Berg")
+
+
+SPAN = spans_of({"span_id": "D-1", "pipe_id": "p1", "mechanisms": "joint_gap", "gap_mm": 35.0})
+
+
+def test_what_was_decided_on_another_survey_is_not_applied_and_both_are_shown():
+    """35 mm was seen; the newest survey says 55 mm: the span is as the rules leave it."""
+    taken = stamp(decisions(on_span("dig")), choices({}), SPAN)
+    assert taken["fingerprint"].iloc[0].endswith(" joint_gap; point; gap_mm 35 mm")
+    same, flags = apply_span_decisions(VERDICT, taken, SPAN)
+    assert (same["verdict"].iloc[0], len(flags)) == ("dig", 0)
+    wider = spans_of({"span_id": "D-1", "pipe_id": "p1", "mechanisms": "joint_gap", "gap_mm": 55.0})
+    after, flags = apply_span_decisions(VERDICT, taken, wider)
+    assert after["verdict"].iloc[0] == "refer"
+    assert (
+        "the survey changed since; decided was [joint_gap; point; gap_mm 35 mm]"
+        in (flags["what"].iloc[0])
+    )
+    assert "now it is [joint_gap; point; gap_mm 55 mm]" in flags["what"].iloc[0]
+
+
+def test_a_decision_can_be_undone():
+    """The latest word counts; undone, there is no decision."""
+    assert decided(on_span("dig"), on_span("undo"))[0]["verdict"] == "refer"
+    assert decided(on_span("dig"), on_span("undo"), on_span("liner"))[0]["verdict"] == "liner"
+    assert judged({}, on_pipe("accept"), on_pipe("undo"))["state"] == "proposed"
+
+
+def test_a_person_holds_a_pipe_and_names_another_method():
+    """Held by name; a method other than the cheapest is signed as changed."""
+    held = judged({}, on_pipe("hold"))
+    assert (held["state"], held["by"]) == ("held", "A. Berg")
+    assert held["reason"] == "held by A. Berg: seen on video"
+    changed = judged({"method": "liner"}, on_pipe("liner", fingerprint=""))
+    assert (changed["state"], changed["by"]) == ("changed", "A. Berg")
+    gone = judged({"method": "sleeve"}, on_pipe("liner", fingerprint=""))
+    assert gone["state"] == "held"
+    assert "not possible now" in gone["reason"]
+
+
+@pytest.mark.parametrize(
+    ("rows", "limits", "flagged"),
+    [
+        ([{"value": "allow-gap.gap_mm.ok = 40"}], {"allow-gap.gap_mm.ok": 40.0}, 0),
+        ([{"value": "allow-gap.gap_mm.ok=40 mm"}], {"allow-gap.gap_mm.ok": 40.0}, 0),
+        ([{"value": "allow-gap.gap_mm.ok = 40"}, {"value": "allow-gap.gap_mm.ok = 45"}],
+         {"allow-gap.gap_mm.ok": 45.0}, 0),
+        ([{"value": "allow-gap.gap_mm.ok = 40"}, {"decision": "undo"}], {}, 0),
+        ([{"value": "forty"}], {}, 1),
+    ],
+)  # fmt: skip
+def test_limits_of_one_span(rows, limits, flagged):
+    """The latest figure for a key counts; an undo takes all of them back."""
+    taken = decisions(*({"span_id": "D-1", "decision": "limit", **row} for row in rows))
+    found, flags = own_limits(taken, SPAN)
+    assert {key: value for key, (value, _) in found.get("D-1", {}).items()} == limits
+    assert len(flags) == flagged

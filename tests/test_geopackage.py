@@ -135,9 +135,23 @@ def test_other_columns_are_refused(tmp_path: Path):
     """A table of the right name with other columns is not ours to fill."""
     path = tmp_path / "a.gpkg"
     write(path, ROWS)
-    other = Table("mixed", "more", (*MIXED.columns, text("new", "")), key=("name",))
-    with pytest.raises(StoreError, match="mixed lacks new"):
+    other = Table("mixed", "more", (*MIXED.columns, number("new_m", "m", "")), key=("name",))
+    with pytest.raises(StoreError, match="mixed lacks new_m"):
         read_tables(path, [other])
+    must = Table("mixed", "more", (*MIXED.columns, text("new", "", blank=False)), key=("name",))
+    with pytest.raises(StoreError, match="mixed lacks new"):
+        read_tables(path, [must])
+
+
+def test_a_text_that_an_earlier_version_did_not_know_is_read_as_blank_and_added(tmp_path: Path):
+    """An older store is read as it is; the first change gives it the new column."""
+    path = tmp_path / "a.gpkg"
+    write(path, ROWS)
+    newer = Table("mixed", "more", (*MIXED.columns, text("new", "")), key=("name",))
+    assert read_tables(path, [newer])["mixed"]["new"].tolist() == [""] * len(ROWS)
+    with transaction(path, [newer]) as connection:
+        replace_rows(connection, newer, conform([{**ROWS[0], "new": "x"}], newer))
+    assert read_tables(path, [newer])["mixed"]["new"].tolist() == ["x"]
 
 
 def test_a_busy_file_is_one_line(tmp_path: Path):

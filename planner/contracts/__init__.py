@@ -17,6 +17,9 @@ from planner.contracts.books import (
     QUANTITIES,
     QUANTITY_SUMS,
     REFUSED_ROWS,
+    REVISION_CHANGES,
+    REVISION_CHOICES,
+    REVISIONS,
 )
 from planner.contracts.crews import (
     AUDIT,
@@ -185,6 +188,9 @@ __all__ = [
     "QUANTITIES",
     "QUANTITY_SUMS",
     "REFUSED_ROWS",
+    "REVISIONS",
+    "REVISION_CHANGES",
+    "REVISION_CHOICES",
     "SETUPS",
     "SETUP_WORKS",
     "SHIFTS",

@@ -1,6 +1,6 @@
 """Quantities, faults, flags and whatever was left over."""
 
-from planner.tables import Table, flag, number, text, whole
+from planner.tables import Table, date, flag, number, text, whole
 
 QUANTITIES = Table(
     "quantities",
@@ -81,6 +81,43 @@ ORPHANS = Table(
         text("what", "the decision or event it carries", blank=False),
     ),
     key=("kind", "old_id"),
+)
+REVISIONS = Table(
+    "revisions",
+    "one signed state of the choices",
+    (
+        whole("version", "", "number of the revision, from 1", blank=False, low=1),
+        text("by", "who signed", blank=False),
+        date("on", "when", blank=False),
+        text("reason", "what it is for", blank=False),
+        text("run", "run folder that it froze", blank=False),
+    ),
+    key=("version",),
+)
+REVISION_CHOICES = Table(
+    "revision_choices",
+    "the choice of one pipe in one revision",
+    (
+        whole("version", "", "number of the revision", blank=False, low=1),
+        text("pipe_id", "pipe", blank=False),
+        text("method", "", blank=False),
+        text("state", "", blank=False),
+        whole("cost_cents", "cents", "of the option", low=0),
+        text("by", "who decided"),
+        text("fingerprint", "of what is proposed there", blank=False),
+    ),
+    key=("version", "pipe_id"),
+)
+REVISION_CHANGES = Table(
+    "revision_changes",
+    "what one revision changes for one pipe",
+    (
+        text("pipe_id", "pipe", blank=False),
+        text("change", "", one_of=("new", "gone", "changed"), blank=False),
+        text("was", "method, state, cost and content in the last revision"),
+        text("now", "the same now"),
+    ),
+    key=("pipe_id",),
 )
 # What `sleeveplan check` writes; no table of a run, so not in TABLES.
 CHECK_FINDINGS = Table(

@@ -26,7 +26,11 @@ STEPS = (
 )
 FLOW_CONTROLS = ("none", "through_flow", "plug", "bypass")
 FLOW_STATES = ("reckoned", "not known: bypass assumed to be settled on site")
-DECISION_WORDS = ("accept", "refuse", "sleeve", "liner", "dig", "watch", "nothing")
+DECISION_WORDS = (
+    "accept", "refuse", "hold", "undo", "sleeve", "liner", "dig", "watch", "nothing", "limit",
+)  # fmt: skip
+# States of a choice that a person has signed: as proposed, or with another method.
+SIGNED = ("accepted", "changed")
 
 SYSTEMS = Table(
     "systems",
@@ -288,7 +292,8 @@ DECISIONS = Table(
         text("by", "who", blank=False),
         date("on", "when", blank=False),
         text("reason", "why", blank=False),
-        text("fingerprint", "of what was accepted; '' for a span"),
+        text("value", "limit that it sets for one span; '' = none"),
+        text("fingerprint", "of what was decided on; '' = not recorded"),
     ),
     key=("version",),
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from planner.contracts.repairs import SIGNED
 from planner.crews.audit_rows import Book, Broken, Row
 from planner.ground.process import durations
 
@@ -57,7 +58,7 @@ def _accepted(
     visit: Row, work: Row, state: dict[str, str], chosen: set[tuple[str, str]]
 ) -> Iterator[Broken]:
     key, pipe_id = visit["visit_id"], work["pipe_id"]
-    if state.get(pipe_id) != "accepted":
+    if state.get(pipe_id) not in SIGNED:
         found = f"{work['work_id']}: choice of {pipe_id} is {state.get(pipe_id, 'not there')}"
         yield key, "accepted", found, "accepted"
     if work["sleeve_id"] and (pipe_id, work["sleeve_id"]) not in chosen:

@@ -11,7 +11,8 @@ from planner.errors import Fault
 from planner.inputs.forms import read_form, refuse
 from planner.tables import conform
 
-_OF_PIPE = ("accept", "refuse")
+_OF_PIPE = ("accept", "refuse", "hold")
+_OF_SPAN = ("watch", "nothing", "limit")
 
 
 def read_decisions(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fault]]:
@@ -20,7 +21,8 @@ def read_decisions(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fa
     Parameters
     ----------
     path
-        A CSV with pipe_id, span_id (blank = the pipe's choice), decision, by, on, reason.
+        A CSV with pipe_id, span_id (blank = the pipe's choice), decision, by, on, reason, and
+        value where a limit is set for one span.
     file
         Name in messages.
 
@@ -28,8 +30,8 @@ def read_decisions(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fa
     -------
     decisions, faults
         The columns of `DECISIONS` in the order of the form, all with version 0: the store
-        numbers them. Refused: accept or refuse with a span, any other word without one,
-        a row without name, day or reason.
+        numbers them. Refused: accept, refuse or hold with a span, watch, nothing or limit
+        without one, a row without name, day or reason.
 
     Raises
     ------
@@ -39,14 +41,19 @@ def read_decisions(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fa
     name = file or path.name
     derived = ("version", "fingerprint")
     frame, faults = read_form(
-        path, DECISIONS, derived=derived, as_written=("by", "reason"), file=file
+        path, DECISIONS, derived=derived, as_written=("by", "reason", "value"), file=file
     )
-    of_pipe, spanless = frame["decision"].isin(_OF_PIPE), frame["span_id"] == ""
-    wanted = "a blank span_id: accept and refuse are for the whole pipe"
+    spanless = frame["span_id"] == ""
+    of_pipe, of_span = frame["decision"].isin(_OF_PIPE), frame["decision"].isin(_OF_SPAN)
+    wanted = "a blank span_id: accept, refuse and hold are for the whole pipe"
     bad = dict.fromkeys(frame.index[of_pipe & ~spanless], wanted)
-    wanted = "a span_id: any word but accept and refuse settles one referred span"
-    bad |= dict.fromkeys(frame.index[~of_pipe & spanless], wanted)
-    frame = refuse(frame, bad, "span_id", name, faults).reset_index(drop=True)
+    wanted = "a span_id: watch, nothing and limit are for one span"
+    bad |= dict.fromkeys(frame.index[of_span & spanless], wanted)
+    frame = refuse(frame, bad, "span_id", name, faults)
+    limit, valued = frame["decision"] == "limit", frame["value"] != ""
+    bad = dict.fromkeys(frame.index[limit & ~valued], "a limit such as allow-gap.gap_mm.ok = 35")
+    bad |= dict.fromkeys(frame.index[~limit & valued], "a blank value: only a limit has one")
+    frame = refuse(frame, bad, "value", name, faults).reset_index(drop=True)
     numbered = conform(frame.assign(version=range(1, len(frame) + 1)), DECISIONS)
     # The contract wants versions that differ; those of the store do. Until then it is 0.
     return numbered.assign(version=pd.array([0] * len(numbered), dtype="Int64")), faults

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,7 +28,9 @@ class Chosen:
     choice_sleeves: pd.DataFrame
 
 
-def choose(tables: Tables, options: pd.DataFrame) -> Chosen:
+def choose(
+    tables: Tables, options: pd.DataFrame, wanted: Mapping[str, str] | None = None
+) -> Chosen:
     """Choose for each pipe with a span.
 
     Of the possible options the one of least cost is proposed. Where one of them has no
@@ -43,6 +45,9 @@ def choose(tables: Tables, options: pd.DataFrame) -> Chosen:
         Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
     options
         Obeys `OPTIONS`.
+    wanted
+        ``{pipe_id: method}`` that a person names instead; one that is not possible is not
+        taken.
 
     Returns
     -------
@@ -59,7 +64,11 @@ def choose(tables: Tables, options: pd.DataFrame) -> Chosen:
     for row in options.to_dict("records"):
         by_pipe.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = row
     jobs = jobs_of(tables)
-    rows = [_choice(job, by_pipe.get(job.pipe_id, {})) for job in jobs.values()]
+    asked = wanted or {}
+    rows = [
+        _choice(job, by_pipe.get(job.pipe_id, {}), asked.get(job.pipe_id, ""))
+        for job in jobs.values()
+    ]
     pairs = [
         {"pipe_id": row["pipe_id"], "sleeve_id": piece.sleeve_id}
         for row in rows
@@ -69,8 +78,10 @@ def choose(tables: Tables, options: pd.DataFrame) -> Chosen:
     return Chosen(conform(rows, CHOICES), conform(pairs, CHOICE_SLEEVES))
 
 
-def _choice(job: Job, options: Rows) -> dict[str, object]:
+def _choice(job: Job, options: Rows, wanted: str) -> dict[str, object]:
     method, reason = _method(job, options)
+    if wanted and wanted != method and job.mend and options[wanted]["possible"]:
+        method, reason = wanted, f"{wanted} named by a person; else {reason}"
     state = "proposed" if method else "held"
     undecided = [spot.span_id for spot in job.spots if spot.verdict == "refer"]
     if undecided:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from planner.contracts import CHOICES, DONE, FLAGS, WORK_AFTER, WORKS
 from planner.contracts.facts import Tables
+from planner.contracts.repairs import SIGNED
 from planner.ground.ids import KnownIds, give_ids
 from planner.repairs.chain import after, jobs_of, steps_of
 from planner.repairs.reported import Reported, State, states_of
@@ -72,7 +73,7 @@ def make_works(
     choices = check(tables["choices"], CHOICES)
     report = Reported.of(tables, check(done, DONE), settings, first_day, find_m)
     own = tables["choice_sleeves"].groupby("pipe_id")["sleeve_id"].agg(set).to_dict()
-    accepted = choices[choices["state"] == "accepted"].set_index("pipe_id")["method"].to_dict()
+    accepted = choices[choices["state"].isin(SIGNED)].set_index("pipe_id")["method"].to_dict()
     rows: list[dict[str, object]] = []
     pairs: list[tuple[int, int]] = []
     flags = report.strangers()

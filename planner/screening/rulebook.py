@@ -116,7 +116,7 @@ def make_rulebook(
         else:
             idle[one.id] = one
     for key, (value, why) in sorted((overrides or {}).items()):
-        _override(rules, key, float(value), why, file)
+        _override(rules, key, float(value), why.strip() and f"project: {why.strip()}", file)
     ordered = tuple(rules[name] for name in sorted(rules))
     return Rulebook(
         text.book.name,
@@ -125,6 +125,20 @@ def make_rulebook(
         ordered,
         tuple(idle[name] for name in sorted(idle)),
     )
+
+
+def with_limits(book: Rulebook, limits: Overrides) -> Rulebook:
+    """Give a book with other figures, each with who set it and why.
+
+    Raises
+    ------
+    RulebookError
+        If a key names no figure of the book.
+    """
+    rules = {rule.id: rule for rule in book.rules}
+    for key, (value, why) in sorted(limits.items()):
+        _override(rules, key, float(value), why, book.file)
+    return replace(book, rules=tuple(rules[name] for name in sorted(rules)))
 
 
 def _own_rules(text: BookText, file: str) -> list[Rule]:
@@ -228,7 +242,7 @@ def _override(rules: dict[str, Rule], key: str, value: float, why: str, file: st
     changed = _with_figure(rule, column, end, value, file)
     _check_bands(changed, file)
     was = _figure(rule, column, end)
-    source = f"project: {why.strip()} (the book says {was:g}: {rule.source})"
+    source = f"{why.strip()} (the book says {was:g}: {rule.source})"
     title = f"{rule.title} (figures changed)"
     rules[name] = replace(changed, title=title, source=source, standing="assumed")
 

@@ -1,4 +1,4 @@
-"""The store of a project: decisions by people, and the ids given. Nothing else writes them.
+"""The store of a project: decisions, revisions, the ids given. Nothing else writes them.
 
 A decision is only ever added, under a number of its own; none is changed or removed.
 """
@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DECISIONS, LEFT_OVER
+from planner.contracts import DECISIONS, LEFT_OVER, REVISION_CHOICES, REVISIONS
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import StoreError
 from planner.ground.ids import KnownIds, number_of
@@ -25,7 +25,7 @@ from planner.store.geopackage import (
 from planner.store.share import refuse_share
 from planner.tables import check, conform
 
-_TABLES = (DECISIONS, IDS, SETUP_IDS)
+_TABLES = (DECISIONS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between.
 _SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason")
@@ -89,6 +89,45 @@ class Store:
             if len(taken):
                 add_rows(connection, DECISIONS, taken)
         return taken, conform(left, LEFT_OVER)
+
+    def read_last_revision(self) -> tuple[int, pd.DataFrame]:
+        """Give the number of the last revision (0 = none) and its choices.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        tables = [REVISIONS, REVISION_CHOICES]
+        found = read_tables(self.path, tables, busy_s=self._busy_s)
+        version = int(found[REVISIONS.name]["version"].max()) if len(found[REVISIONS.name]) else 0
+        frozen = found[REVISION_CHOICES.name]
+        return version, frozen[(frozen["version"] == version).to_numpy(bool)].reset_index(drop=True)
+
+    def append_revision(self, revision: pd.DataFrame, choices: pd.DataFrame) -> None:
+        """Add one revision with its choices; none is ever changed or removed.
+
+        Parameters
+        ----------
+        revision
+            One row of `REVISIONS`, its version the next one.
+        choices
+            Its rows of `REVISION_CHOICES`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written, or somebody signed meanwhile.
+        """
+        version = int(check(revision, REVISIONS)["version"].iloc[0])
+        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
+            stored = rows_of(connection, REVISIONS)["version"]
+            last = int(stored.max()) if len(stored) else 0
+            if version != last + 1:
+                message = f"{self.path}: revision {last} was signed meanwhile; sign again"
+                raise StoreError(message)
+            add_rows(connection, REVISIONS, revision)
+            add_rows(connection, REVISION_CHOICES, check(choices, REVISION_CHOICES))
 
     def read_known(self) -> KnownIds:
         """Read the ids that were given so far.

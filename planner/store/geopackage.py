@@ -99,6 +99,7 @@ def transaction(
             _make_house(connection, path)
             for table in tables:
                 _make_table(connection, table)
+                _add_new_texts(connection, table)
                 _check_columns(connection, table, path)
             yield connection
             connection.execute("COMMIT")
@@ -135,7 +136,9 @@ def read_tables(
 
 def rows_of(connection: sqlite3.Connection, table: Table) -> pd.DataFrame:
     """Read one table within a transaction; the frame obeys `table`."""
-    names = ", ".join(f'"{name}"' for name in table.names)
+    held = _columns(connection, table)
+    # A column that an earlier version did not write is read as blank.
+    names = ", ".join(f'"{name}"' if name in held else "''" for name in table.names)
     found = connection.execute(f'SELECT {names} FROM "{table.name}"').fetchall()
     frame = pd.DataFrame(found, columns=table.names, dtype=object)
     for column in table.columns:
@@ -219,9 +222,27 @@ def _make_table(connection: sqlite3.Connection, table: Table) -> None:
     )
 
 
+def _add_new_texts(connection: sqlite3.Connection, table: Table) -> None:
+    """Give a table of an earlier version the text columns that it lacks and may be blank."""
+    found = _columns(connection, table)
+    for column in table.columns:
+        if column.name not in found and column.kind == "text" and column.blank:
+            statement = f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" TEXT DEFAULT \'\''
+            connection.execute(statement)
+
+
+def _columns(connection: sqlite3.Connection, table: Table) -> set[str]:
+    return {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
+
+
 def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> None:
-    found = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
-    lacking = [name for name in table.names if name not in found]
+    found = _columns(connection, table)
+    # A text that may be blank is added, or read as blank: an earlier version did not know it.
+    lacking = [
+        column.name
+        for column in table.columns
+        if column.name not in found and not (column.kind == "text" and column.blank)
+    ]
     if lacking:
         message = f"{path}: table {table.name} lacks {', '.join(lacking)}; not written by this tool"
         raise StoreError(message)

@@ -14,6 +14,7 @@ from planner.contracts import (
     WORKS,
 )
 from planner.contracts.facts import Tables
+from planner.contracts.repairs import SIGNED
 from planner.ground.quantities import items_of
 from planner.tables import check, conform
 
@@ -76,7 +77,7 @@ def _sleeves_of_visits(tables: Tables) -> pd.DataFrame:
 
 def _accepted(tables: Tables) -> pd.DataFrame:
     choices = tables["choices"]
-    accepted = choices.loc[choices["state"] == "accepted", "pipe_id"]
+    accepted = choices.loc[choices["state"].isin(SIGNED), "pipe_id"]
     pairs = tables["choice_sleeves"]
     return pairs.loc[pairs["pipe_id"].isin(accepted), ["sleeve_id"]]
 

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from one_pipe import decisions, pipe, price, prices, sleeve, span, town, verdict
 
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, give_ids, learn
-from planner.repairs.accept import accept_choices, apply_span_decisions, stamp
+from planner.repairs.accept import accept_choices, stamp
 from planner.repairs.choose import choose
+from planner.repairs.decide_spans import apply_span_decisions
 from planner.repairs.options import list_options
 from planner.settings import load_settings
 

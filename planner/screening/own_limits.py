@@ -1,0 +1,77 @@
+"""Screening where people set a limit of its own for single spans."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from planner.contracts import FINDINGS, FLAGS, VERDICTS
+from planner.errors import RulebookError
+from planner.screening.rulebook import Rulebook, with_limits
+from planner.screening.screen import Screened, screen
+from planner.tables import conform
+
+Limits = Mapping[str, tuple[float, str]]
+
+
+def screen_with_own(
+    spans: pd.DataFrame,
+    pipes: pd.DataFrame,
+    rulebook: Rulebook,
+    own: Mapping[str, Limits],
+    *,
+    defects: pd.DataFrame | None = None,
+) -> tuple[Screened, pd.DataFrame]:
+    """Screen all spans by the book, and those with limits of their own by these.
+
+    Parameters
+    ----------
+    spans, pipes, rulebook, defects
+        As for `screen.screen`.
+    own
+        ``{span_id: {"rule.column.end": (figure, who and why)}}``.
+
+    Returns
+    -------
+    screened, flags
+        As `screen.screen`; `FLAGS` for limits that the book does not have, or that are not
+        of a rule about spans: these are not applied.
+    """
+    found = screen(spans, pipes, rulebook, defects=defects)
+    groups: dict[tuple[tuple[str, tuple[float, str]], ...], list[str]] = {}
+    for span_id, limits in own.items():
+        groups.setdefault(tuple(sorted(limits.items())), []).append(span_id)
+    findings, verdicts, flags = found.findings, found.verdicts, []
+    for some, ids in groups.items():
+        try:
+            book = with_own(rulebook, dict(some))
+        except RulebookError as error:
+            flags += [{"step": "decisions", "key": key, "what": str(error)} for key in ids]
+            continue
+        part = screen(spans[spans["span_id"].isin(ids)], pipes, book, defects=defects)
+        about = (findings["about"] == "span") & findings["key"].isin(ids)
+        said = part.findings[part.findings["about"] == "span"]
+        findings = pd.concat([findings[~about], said])
+        verdicts = pd.concat([verdicts[~verdicts["span_id"].isin(ids)], part.verdicts])
+    table = conform(flags, FLAGS)
+    if not own:
+        return found, table
+    return Screened(conform(findings, FINDINGS), conform(verdicts, VERDICTS)), table
+
+
+def with_own(rulebook: Rulebook, limits: Limits) -> Rulebook:
+    """Give the book with limits that a person set for one span.
+
+    Raises
+    ------
+    RulebookError
+        If the book has no such figure, or the rule is not about spans.
+    """
+    about = {rule.id: rule.about for rule in rulebook.rules}
+    for key in limits:
+        rule = key.partition(".")[0]
+        if about.get(rule, "span") != "span":
+            message = f"limit {key}: a rule about a {about[rule]}, not about single spans"
+            raise RulebookError(message)
+    return with_limits(rulebook, limits)
