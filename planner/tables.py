@@ -192,10 +192,9 @@ def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN4
         if same and (column.kind not in ("text", "date") or not values.array.isna().any()):
             return values.array
         if column.kind in ("text", "date"):
-            texts = [
-                "" if blank else str(v) for v, blank in zip(values, values.isna(), strict=True)
-            ]
-            return pd.array(texts, dtype="str")
+            plain = values.array if values.dtype in ("object", "str") else values.astype(object)
+            texts = pd.array(plain, dtype="str")
+            return texts.fillna("") if texts.isna().any() else texts
         if column.kind == "number":
             return values.astype(object).where(values.notna(), np.nan).to_numpy(dtype=float)
         return values.astype(wanted).array  # type: ignore[call-overload]

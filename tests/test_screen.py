@@ -25,6 +25,8 @@ from planner.screening.cases import Tried, read_cases, try_cases, uncovered
 from planner.screening.rulebook import Rulebook, load_rulebook, make_rulebook
 from planner.screening.screen import screen, screen_sleeves, screen_visits
 from planner.tables import check, conform, empty
+from tests.bench.rules import make_spans, rows_of
+from tests.plain_rules import METHODS, judge
 from tests.screening_rows import (
     pipes_of,
     said_of,
@@ -467,3 +469,15 @@ def test_rules_about_visits_warn_of_pipes_that_can_be_entered(book: Rulebook) ->
     found = screen_visits(visits, setups, pipes, book)
     assert list(found["key"]) == ["A-2"]
     assert found["rule_id"].iloc[0] == "visit-walkable"
+
+
+def test_one_span_at_a_time_gives_the_same_verdicts(book: Rulebook) -> None:
+    """Three thousand invented spans, against the rules written down the slow and plain way."""
+    spans, pipes = make_spans(3000)
+    found = screen(spans, pipes, book).verdicts.set_index("span_id").loc[spans["span_id"]]
+    plain = pd.DataFrame([judge(row, book) for row in rows_of(spans, pipes, len(spans))])
+    columns = ["needs", "urgency", *METHODS, "verdict"]
+    pd.testing.assert_frame_equal(
+        found[columns].reset_index(drop=True).astype(object), plain[columns].astype(object)
+    )
+    assert len(set(plain["verdict"])) == 7

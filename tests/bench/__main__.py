@@ -10,7 +10,13 @@ from collections.abc import Sequence
 from planner.errors import PlannerError
 from tests.bench.frame import as_json, machine, report
 
-SIZES = {"inputs": 1_000_000, "locate": 100_000, "place": 1_000, "budget": 10_000}
+SIZES = {
+    "inputs": 1_000_000,
+    "locate": 100_000,
+    "rules": 1_000_000,
+    "place": 1_000,
+    "budget": 10_000,
+}
 """Benchmarks by name, with the size each takes by default."""
 
 
