@@ -193,7 +193,7 @@ def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN4
             return values.array
         if column.kind in ("text", "date"):
             plain = values.array if values.dtype in ("object", "str") else values.astype(object)
-            texts: Any = pd.array(plain, dtype="str")  # type: ignore[call-overload]
+            texts: Any = pd.array(plain, dtype="str")  # type: ignore[arg-type]
             return texts.fillna("") if texts.isna().any() else texts
         if column.kind == "number":
             return values.astype(object).where(values.notna(), np.nan).to_numpy(dtype=float)
