@@ -75,6 +75,15 @@ class _Model:
                 self.either(start - low, high - end, 1 - outer)
         return at_us + at_ds
 
+    def between(self, start: Term, before: Term, used: Term, back: Term) -> None:
+        """Keep a gap to the sleeve that ends at `before`, or lap it where `back` is 1."""
+        p, add = self.problem, self.highs.addConstr
+        add(start >= before + p.gap - self.far * (1 - used) - self.far * back)
+        if p.lap_to:
+            add(back <= used)
+            add(start <= before - p.lap_from + self.far * (1 - back))
+            add(start >= before - p.lap_to - self.far * (1 - back))
+
 
 def solve_milp(problem: Problem) -> tuple[int, int]:
     """Give how many demands can be served, and the least cost of doing so.
@@ -89,7 +98,8 @@ def solve_milp(problem: Problem) -> tuple[int, int]:
     demands, sizes = problem.demands.tolist(), problem.lengths.tolist()
     begun: list[list[object]] = [[] for _ in demands]
     ended: list[list[object]] = [[] for _ in demands]
-    total, before, was_used, back = 0.0, None, None, 0.0
+    total, back = 0.0, 0.0
+    before = was_used = None
     # No more sleeves than demands are of use, but where several may serve one in a run.
     most_sleeves = len(demands) + (2 if problem.lap_to else 0)
     for number in range(most_sleeves):
@@ -101,11 +111,7 @@ def solve_milp(problem: Problem) -> tuple[int, int]:
         add(end <= problem.length)
         if before is not None:
             add(used <= was_used)
-            add(start >= before + problem.gap - model.far * (1 - used) - model.far * back)
-            if problem.lap_to:
-                add(back <= used)
-                add(start <= before - problem.lap_from + model.far * (1 - back))
-                add(start >= before - problem.lap_to - model.far * (1 - back))
+            model.between(start, before, used, back)
         on = highs.addBinary() if problem.lap_to and number + 1 < most_sleeves else 0.0 * used
         for size, kind in zip(sizes, kinds, strict=True):
             if size < 2 * problem.lap_to:

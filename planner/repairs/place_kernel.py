@@ -285,7 +285,7 @@ def _walk_back_with_laps(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     last sleeve of its run that begins at or before it. Where that sleeve laps the next,
     the run reaches beyond the demand: else its last sleeve would lie inside it.
     """
-    length, gap, reward = problem.length, problem.gap, _reward(problem)
+    length = problem.length
     free = _allowed(problem, problem.left_zones, problem.right_zones)
     lapped = _allowed(problem, problem.left_lap_zones, problem.right_lap_zones)
     lapped[0][0] = False
@@ -301,58 +301,72 @@ def _walk_back_with_laps(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
             if not (lapped[0][start] if back else free[0][start]):
                 continue
             for kind in range(problem.lengths.size):
-                size = problem.lengths[kind]
-                end = start + size
-                if end > length:
-                    break
-                laps = size >= 2 * problem.lap_to
-                if barred[kind, start] or (back and not laps):
-                    continue
-                covered = laterals[end - 1] - laterals[start]
-                cost = problem.costs[kind] + covered * problem.reopen
-                packed = _COUNT + size * _LENGTH
-                inside = _counts(problem, start, end, end)[1]
-                first = max(end - problem.lap_to, start + 1)
-                if laps and lapped[1][end] and (back or not inside):
-                    wall = int(start == 0)
-                    for after in range(first, end - problem.lap_from + 1):
-                        rest = best[1, after]
-                        if rest[0] >= _NEVER:
-                            continue
-                        count = _counts(problem, start, after, length)[0]
-                        money = cost + wall * problem.seal - count * reward + rest[0]
-                        more = end - after - problem.lap_from
-                        _take(best, chosen, back, start, kind, after,
-                              money, packed + wall + rest[1], rest[2] + more)  # fmt: skip
-                if free[1][end] and not (back and inside):
-                    rest = best[0, min(end + gap, length + 1)]
-                    count = _counts(problem, start, end + 1, end)[0]
-                    wall = int(start == 0) + int(end == length)
-                    money = cost + wall * problem.seal - count * reward + rest[0]
-                    slack = 0 if back or not count else _slack(problem, 0, start, end)
-                    _take(best, chosen, back, start, kind, -1,
-                          money, packed + wall + rest[1], rest[2] - slack)  # fmt: skip
+                end = start + problem.lengths[kind]
+                if end <= length and barred[kind, start] == 0:
+                    _try_sleeve(
+                        problem,
+                        (free[1][end], lapped[1][end]),
+                        best,
+                        chosen,
+                        (back, start, kind),
+                        laterals[end - 1] - laterals[start],
+                    )
     return best, chosen
+
+
+@_compiled
+def _try_sleeve(
+    problem: Problem,
+    may_end: tuple[bool, bool],
+    best: np.ndarray,
+    chosen: np.ndarray,
+    sleeve: tuple[int, int, int],
+    covered: int,
+) -> None:
+    """Weigh one sleeve that laps back or not: before one that laps it, and as the last of a run."""
+    back, start, kind = sleeve
+    reward, size = _reward(problem), problem.lengths[kind]
+    end = start + size
+    laps = size >= 2 * problem.lap_to
+    if back and not laps:
+        return
+    cost = problem.costs[kind] + covered * problem.reopen
+    packed = _COUNT + size * _LENGTH
+    inside = _counts(problem, start, end, end)[1]
+    if laps and may_end[1] and (back or not inside):
+        wall = int(start == 0)
+        first = max(end - problem.lap_to, start + 1)
+        for after in range(first, end - problem.lap_from + 1):
+            rest = best[1, after]
+            if rest[0] < _NEVER:
+                count = _counts(problem, start, after, problem.length)[0]
+                money = cost + wall * problem.seal - count * reward + rest[0]
+                more = end - after - problem.lap_from
+                worth = (money, packed + wall + rest[1], rest[2] + more)
+                _take(best, chosen, sleeve, after, worth)
+    if may_end[0] and not (back and inside):
+        rest = best[0, min(end + problem.gap, problem.length + 1)]
+        count = _counts(problem, start, end + 1, end)[0]
+        wall = int(start == 0) + int(end == problem.length)
+        money = cost + wall * problem.seal - count * reward + rest[0]
+        slack = 0 if back or not count else _slack(problem, 0, start, end)
+        worth = (money, packed + wall + rest[1], rest[2] - slack)
+        _take(best, chosen, sleeve, -1, worth)
 
 
 @_compiled
 def _take(
     best: np.ndarray,
     chosen: np.ndarray,
-    back: int,
-    start: int,
-    kind: int,
+    sleeve: tuple[int, int, int],
     after: int,
-    money: int,
-    size: int,
-    slack: int,
+    worth: tuple[int, int, int],
 ) -> None:
     """Keep what is better; of equals the smallest start counts, then what was found first."""
+    back, start, kind = sleeve
     here = best[back, start]
-    if _is_better(here, money, size, slack) or (
-        chosen[back, start, 0] != start and _is_equal(here, money, size, slack)
-    ):
-        here[0], here[1], here[2] = money, size, slack
+    if _is_better(here, *worth) or (chosen[back, start, 0] != start and _is_equal(here, *worth)):
+        here[0], here[1], here[2] = worth
         chosen[back, start, 0], chosen[back, start, 1] = start, kind
         chosen[back, start, 2] = after
 

@@ -6,7 +6,6 @@ Slow and short. `place_kernel` must give the same answer, sleeve for sleeve.
 from __future__ import annotations
 
 import bisect
-
 from typing import Any
 
 from planner.repairs.problem import Problem, Solution, measure, runs_of
@@ -122,9 +121,7 @@ def slide_runs(problem: Problem, solution: Solution) -> Solution:
     return solution
 
 
-def _moved(
-    problem: Problem, solution: Solution, run: tuple[int, int], by: int
-) -> Solution | None:
+def _moved(problem: Problem, solution: Solution, run: tuple[int, int], by: int) -> Solution | None:
     """Move one run; None if it may not lie there, or what it comes to is not the same."""
     first, last = run
     starts, ends = list(solution.starts), list(solution.ends)
@@ -149,7 +146,7 @@ def _moved(
 def _least_overlap(problem: Problem, solution: Solution, first: int, last: int) -> int:
     start, end = solution.starts[first], solution.ends[last]
     inside = [(a, b) for a, b in problem.demands.tolist() if start <= a and b <= end]
-    return min(min(a for a, _ in inside) - start, end - max(b for _, b in inside))
+    return int(min(min(a for a, _ in inside) - start, end - max(b for _, b in inside)))
 
 
 def _order(solution: Solution) -> tuple[object, ...]:
