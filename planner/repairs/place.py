@@ -268,7 +268,7 @@ def drop_barred(
     ids = totals["pipe_id"]
     totals = totals.assign(
         sleeves_count=ids.map(counts),
-        sleeved_ratio=totals["sleeved_ratio"] * ids.map(length / all_length),
+        sleeved_ratio=totals["sleeved_ratio"] * ids.map(length / all_length).astype(float),
     )
     laterals = placed.sleeve_laterals
     return replace(

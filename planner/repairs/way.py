@@ -107,30 +107,33 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     rows = defects[defects["mechanism"].isin(MECHANISMS)]
     sizes = tables["pipes"]["dn_mm"].to_numpy(dtype=float).tolist()
     dn: dict[str, float] = dict(zip(tables["pipes"]["pipe_id"], sizes, strict=True))
-    columns = ["pipe_id", "observation_id", "mechanism", "quantity", "q1"]
-    columns += ["quantity_low", "quantity_high", "from_m", "to_m"]
-    for row in rows[columns].itertuples(index=False):
-        pipe_id, dn_mm = str(row.pipe_id), dn.get(str(row.pipe_id), math.nan)
-        measure, low, high = _figure(row, dn_mm)
-        places = (float(row.from_m), float(row.to_m))
-        name = str(row.observation_id)
-        found[pipe_id].append(Bar(name, str(row.mechanism), measure, *places, low, high))
+    columns = ["pipe_id", "observation_id", "mechanism", "from_m", "to_m"]
+    figures = ["quantity", "q1", "quantity_low", "quantity_high"]
+    for pipe_id, name, mechanism, from_m, to_m, *figure in rows[columns + figures].itertuples(
+        index=False, name=None
+    ):
+        quantity, written, low, high = figure
+        measure, share = _measure(mechanism, quantity, dn.get(pipe_id, math.nan))
+        if measure == "dn_mm":
+            low = high = _size_mm(written)
+            share = 1.0
+        found[pipe_id].append(
+            Bar(name, mechanism, measure, from_m, to_m, low * share, high * share)
+        )
     return found
 
 
-def _figure(row: object, dn_mm: float) -> tuple[str, float, float]:
-    """Give measure, least and most of one coded row; NaN where its figure says nothing."""
-    mechanism, quantity = str(getattr(row, "mechanism")), str(getattr(row, "quantity"))  # noqa: B009
-    low, high = float(getattr(row, "quantity_low")), float(getattr(row, "quantity_high"))  # noqa: B009
+def _measure(mechanism: str, quantity: str, dn_mm: float) -> tuple[str, float]:
+    """Give the measure of a coded row, and what one unit of its figure is of it.
+
+    NaN where its figure says nothing of the way.
+    """
     if mechanism == _SIZE:
-        size = _size_mm(str(getattr(row, "q1")))  # noqa: B009
-        return "dn_mm", size, size
+        return "dn_mm", math.nan
     if mechanism in _BENDS:
-        known = quantity == "angle_deg"
-        return "bend_deg", low if known else math.nan, high if known else math.nan
+        return "bend_deg", 1.0 if quantity == "angle_deg" else math.nan
     share = {"offset_dn_ratio": 1.0, "offset_mm": 1.0 / dn_mm if dn_mm > 0 else math.nan}
-    by = (share | _PER_CENT).get(quantity, math.nan)
-    return "offset_ratio", low * by, high * by
+    return "offset_ratio", (share | _PER_CENT).get(quantity, math.nan)
 
 
 def _size_mm(written: str) -> float:
