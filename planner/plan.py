@@ -28,6 +28,7 @@ from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
+from planner.repairs.passages import asked, find_passages, passage_findings, unreached
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.wall import check_walls
@@ -185,15 +186,20 @@ def propose(
         ),
     }
     placed, said = place_and_rule(tables, inputs, known, book)
+    passages = find_passages({**tables, "sleeves": placed.sleeves})
     decided = set(decisions["span_id"]) - set(undone["key"])
-    verdicts = refer_sleeves(verdicts, placed, said.referred, said.referred_pipes, decided)
+    referred = pd.concat([said.referred, asked(passages).assign(rules="")])
+    verdicts = refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided)
     tables |= {
         "verdicts": verdicts,
-        "findings": _joined([screened.findings, said.findings], FINDINGS),
+        "findings": _joined(
+            [screened.findings, said.findings, passage_findings(passages)], FINDINGS
+        ),
         "sleeves": placed.sleeves,
         "sleeve_spans": placed.sleeve_spans,
         "sleeve_laterals": placed.sleeve_laterals,
         "pipe_totals": placed.pipe_totals,
+        "passages": passages,
     }
     tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
     tables["options"] = list_options(tables, inputs.prices, inputs.settings.sleeving)
@@ -262,6 +268,11 @@ def place_and_rule(
         said = _said(placed, tables, book)
     if len(said.barred):
         placed = drop_barred(placed, said.barred)
+        said = _said(placed, tables, book)
+    lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
+    if len(lost):
+        why = "no packer that carries {}, the sleeve over it, comes there from either manhole"
+        placed = drop_barred(placed, lost, why=why)
         said = _said(placed, tables, book)
     return placed, said
 

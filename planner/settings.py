@@ -94,6 +94,8 @@ class Sleeving(_Section):
     lateral_size_mm: float = Field(ge=0)
     wall_clear_m: float = Field(ge=0)
     gap_m: float = Field(ge=0)
+    cut_step_m: float = Field(ge=0.01)
+    cut_least_m: float = Field(gt=0)
     waste_ratio: float = Field(ge=0)
     max_per_pipe_count: int = Field(ge=1)
     reopen_s: int = Field(ge=0)

@@ -44,67 +44,109 @@ class _Model:
         self.highs.addConstr(first <= self.far * 2 * (side + free))
         self.highs.addConstr(second <= self.far * 2 * (1 - side + free))
 
-    def sleeve(self, start: Term, end: Term, used: Term) -> None:
-        """Keep one sleeve off walls, zones and closed stretches."""
+    def sleeve(self, start: Term, end: Term, used: Term, back: Term, on: Term) -> Term:
+        """Keep one sleeve off walls, zones and closed stretches; give its ends at manholes.
+
+        `back` is 1 where it laps the sleeve before, `on` where the next one laps it.
+        """
         p, add = self.problem, self.highs.addConstr
         at_us, at_ds = self.highs.addBinary(), self.highs.addBinary()
+        add(at_us + back <= used)
+        add(at_ds + on <= used)
         add(start <= p.length * (1 - at_us))
         add(start >= p.wall * (1 - at_us) - p.wall * (1 - used))
         add(end >= p.length * at_ds)
         add(end <= p.length - p.wall * (1 - at_ds) + p.wall * (1 - used))
-        for low, high in p.left_zones.tolist():
-            self.either(start - low, high - start, at_us + 1 - used)
-        for low, high in p.right_zones.tolist():
-            self.either(end - low, high - end, at_ds + 1 - used)
+        for zones, free in ((p.left_zones, back), (p.left_lap_zones, 1 - back)):
+            for low, high in zones.tolist():
+                self.either(start - low, high - start, at_us + 1 - used + free)
+        for zones, free in ((p.right_zones, on), (p.right_lap_zones, 1 - on)):
+            for low, high in zones.tolist():
+                self.either(end - low, high - end, at_ds + 1 - used + free)
         for low, high in p.crosses.tolist():
             self.either(end - low, high - start, 1 - used)
+        if p.shut_from < p.length:
+            self.either(start - p.shut_from, p.shut_to - end, 1 - used)
+        if p.lap_to:
+            outer = self.highs.addBinary()  # first or last of a run of several
+            add(outer >= back - on)
+            add(outer >= on - back)
+            for low, high in p.demands.tolist():
+                self.either(start - low, high - end, 1 - outer)
+        return at_us + at_ds
+
+    def between(self, start: Term, before: Term, used: Term, back: Term) -> None:
+        """Keep a gap to the sleeve that ends at `before`, or lap it where `back` is 1."""
+        p, add = self.problem, self.highs.addConstr
+        add(start >= before + p.gap - self.far * (1 - used) - self.far * back)
+        if p.lap_to:
+            add(back <= used)
+            add(start <= before - p.lap_from + self.far * (1 - back))
+            add(start >= before - p.lap_to - self.far * (1 - back))
 
 
 def solve_milp(problem: Problem) -> tuple[int, int]:
     """Give how many demands can be served, and the least cost of doing so.
 
     `problem` has no boxes: "does not take in" is a strict inequality, which places that
-    are real numbers cannot express.
+    are real numbers cannot express. A demand is served by a run in which one sleeve
+    begins at or before it and the same or a later one ends at or beyond it.
     """
     assert not len(problem.boxes)
     model = _Model(problem)
-    highs = model.highs
+    highs, add = model.highs, model.highs.addConstr
     demands, sizes = problem.demands.tolist(), problem.lengths.tolist()
-    serves: list[list[object]] = [[] for _ in demands]
-    total, before, was_used = 0.0, None, None
-    for _ in demands:  # no more sleeves than demands are of use
+    begun: list[list[object]] = [[] for _ in demands]
+    ended: list[list[object]] = [[] for _ in demands]
+    total, back = 0.0, 0.0
+    before = was_used = None
+    # No more sleeves than demands are of use, but where several may serve one in a run.
+    most_sleeves = len(demands) + (2 if problem.lap_to else 0)
+    for number in range(most_sleeves):
         start = highs.addVariable(0.0, problem.length)
         kinds = [highs.addBinary() for _ in sizes]
         used = sum(kinds)
         end = start + sum(size * kind for size, kind in zip(sizes, kinds, strict=True))
-        highs.addConstr(used <= 1)
-        highs.addConstr(end <= problem.length)
+        add(used <= 1)
+        add(end <= problem.length)
         if before is not None:
-            highs.addConstr(used <= was_used)
-            highs.addConstr(start >= before + problem.gap - model.far * (1 - used))
-        model.sleeve(start, end, used)
+            add(used <= was_used)
+            model.between(start, before, used, back)
+        on = highs.addBinary() if problem.lap_to and number + 1 < most_sleeves else 0.0 * used
+        for size, kind in zip(sizes, kinds, strict=True):
+            if size < 2 * problem.lap_to:
+                add(back + kind <= 1)
+                add(on + kind <= 1)
+        total = total + problem.seal * model.sleeve(start, end, used, back + 0.0 * used, on)
         for demand, (low, high) in enumerate(demands):
-            inside = highs.addBinary()
-            highs.addConstr(inside <= used)
-            highs.addConstr(start <= low + model.far * (1 - inside))
-            highs.addConstr(end >= high - model.far * (1 - inside))
-            serves[demand].append(inside)
+            first, last = highs.addBinary(), highs.addBinary()
+            add(first <= used)
+            add(last <= used)
+            add(start <= low + model.far * (1 - first))
+            add(end >= high - model.far * (1 - last))
+            begun[demand].append(first)
+            ended[demand].append(last)
+            # Between the one that begins and the one that ends each laps the next.
+            add(on >= sum(begun[demand]) - sum(ended[demand]))
         for place in problem.laterals.tolist():
             covered = highs.addBinary()
             model.either(place - start, end - place, covered + 1 - used)
             total = total + problem.reopen * covered
         costs = problem.costs.tolist()
         total = total + sum(cost * kind for cost, kind in zip(costs, kinds, strict=True))
-        before, was_used = end, used
-    for one in serves:
-        highs.addConstr(sum(one) <= 1)
-    served = sum(sum(one) for one in serves)
+        before, was_used, back = end, used, on
+    for firsts, lasts in zip(begun, ended, strict=True):
+        add(sum(firsts) <= 1)
+        add(sum(firsts) == sum(lasts))
+    served = sum(sum(one) for one in begun)
     # Serving one more outweighs whatever all sleeves cost.
-    most = len(demands) * int(problem.costs.max()) + len(problem.laterals) * problem.reopen
+    most = most_sleeves * (
+        int(problem.costs.max()) + len(problem.laterals) * problem.reopen + 2 * problem.seal
+    )
     highs.minimize(total - (most + 1) * served)
     if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
         message = f"the MILP ended with {highs.getModelStatus()}"
         raise RuntimeError(message)
     values = highs.getSolution().col_value
-    count = round(sum(values[one.index] for group in serves for one in group))
+    count = round(sum(values[one.index] for group in begun for one in group))
     return count, round(highs.getObjectiveValue() + (most + 1) * count)

@@ -10,7 +10,7 @@ from pipe_problems import Kind, random_problem
 
 from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.place_plain import list_sleeves, place_plainly
-from planner.repairs.problem import Problem, pairs
+from planner.repairs.problem import Problem, pairs, runs_of
 
 
 def problem(**given) -> Problem:
@@ -118,3 +118,71 @@ def test_every_sleeve_of_the_plain_reference_serves_something():
     """Its list holds no idle sleeve."""
     one = problem(demands=[(400, 450)])
     assert len(list_sleeves(one)) == 11 + 51 + 151
+
+
+def with_laps(one: Problem, random: Random) -> Problem:
+    """The same pipe, where sleeves may lap and ends at a manhole cost."""
+    least = random.choice([10, 20])
+    return one._replace(
+        lap_from=least,
+        lap_to=least + random.choice([0, 3]),
+        seal=random.choice([0, 100]),
+        left_lap_zones=one.left_zones[:1],
+        right_lap_zones=one.right_zones[-1:],
+    )
+
+
+def test_kernel_and_plain_reference_agree_on_laps():
+    """On 20 short pipes figures and places are equal; some of them hold runs."""
+    kind = Kind(1.5, 3.0, 3, 3.0, lengths_m=(0.6, 1.0, 1.5))
+    unlike, laps = [], 0
+    for seed in range(20):
+        one = with_laps(random_problem(Random(seed), kind), Random(seed))
+        ours = place_sleeves_on(one)
+        laps += len(runs_of(ours.starts, ours.ends)) < len(ours.starts)
+        if ours != place_plainly(one):
+            unlike.append(seed)
+    assert unlike == []
+    assert laps >= 2
+
+
+@BOTH
+def test_a_run_serves_what_no_sleeve_alone_can(solve):
+    """280 cm with 100 and 200 cm, lapped by 20: 200 + 100 - 20 = 280, the shorter first."""
+    one = problem(demands=[(300, 580)], lap_from=20, lap_to=20)
+    found = solve(one)
+    assert (found.starts, found.ends) == ((300, 380), (400, 580))
+    assert (found.served, found.cost) == (1, 22)
+    assert solve(one._replace(lap_from=0, lap_to=0)).served == 0
+
+
+@BOTH
+def test_a_sleeve_shorter_than_two_laps_laps_none(solve):
+    """60 cm against laps of 31: else its two neighbours would lap each other."""
+    one = problem(demands=[(300, 390)], lengths=[60], costs=[10], lap_from=31, lap_to=31)
+    assert solve(one).served == 0
+    assert solve(one._replace(lap_from=30, lap_to=30)).starts == (300, 330)
+
+
+@BOTH
+def test_the_shut_stretch_holds_no_sleeve_with_both_ends(solve):
+    """Shut from 350 to 500: 60 cm lie inside; 100 cm from 350 on begin at its edge.
+
+    Of 100 cm from 340 to 350 the smaller overlap is 10 cm at 350 and none at 340.
+    """
+    found = solve(problem(demands=[(400, 440)], shut_from=350, shut_to=500))
+    assert (found.starts, found.ends) == ((350,), (450,))
+    assert solve(problem(demands=[(400, 440)])).length == 60
+    none = problem(demands=[(400, 440)], shut_from=100, shut_to=900)
+    assert solve(none).served == 0
+
+
+@BOTH
+def test_the_sealing_of_an_end_decides(solve):
+    """Demand 0..50 ends at the wall whatever it costs; 30..80 goes to the wall to pay less."""
+    assert solve(problem(demands=[(0, 50)], seal=7)).cost == 17
+    free = problem(demands=[(30, 80)], lengths=[60, 100], costs=[30, 10], seal=25)
+    # 60 cm in the open for 30, or 100 cm from 30 in the open for 10.
+    assert (solve(free).starts, solve(free).cost) == ((30,), 10)
+    barred = free._replace(left_zones=pairs([(25, 31)]))
+    assert (solve(barred).starts, solve(barred).cost) == ((0,), 35)

@@ -20,8 +20,10 @@ from crew_town import (
     work,
 )
 
+from planner.contracts import PASSAGES
 from planner.crews.setups import Setups, make_setups, value_of
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
+from planner.tables import conform
 
 PREPARED = [
     work("A", "check_access", state="done"),
@@ -118,6 +120,20 @@ def test_sleeves_out_of_reach_are_set_from_the_other_manhole():
         ("a", 11.0),
         ("b", 10.0),
     ]
+
+
+def test_a_barred_way_sends_the_crew_to_the_other_end():
+    """No packer comes from a; from b one does. Where none comes from either the works wait."""
+    no, yes = {"answer": "no", "why": "P does not pass"}, {"answer": "yes", "why": "P passes"}
+    key = {"sleeve_id": "S1", "pipe_id": "p1"}
+    tables = ready(sleeve("S1"))
+    rows = [{**key, "node_id": "a", **no}, {**key, "node_id": "b", **yes}]
+    one = made({**tables, "passages": conform(rows, PASSAGES)}).setups.iloc[0]
+    assert one["node_id"] == "b"
+    rows[1] |= no
+    found = made({**tables, "passages": conform(rows, PASSAGES)})
+    assert found.setups.empty
+    assert set(found.waiting["reason"]) == {"P does not pass"}
 
 
 def test_a_small_lid_sends_the_crew_to_the_other_end():

@@ -43,6 +43,10 @@ SYSTEMS = Table(
         text("set_by", "packer set under camera or by the counter", one_of=("camera", "counter")),
         number("overlap_m", "m", "overlap the system asks for at each end", low=0),
         number("pressure_max_bar", "bar", "highest pressure the system allows", low=0),
+        number("least_m", "m", "no sleeve of it is shorter", low=0),
+        number("cut_step_m", "m", "step of lengths cut from a roll; blank = setting", low=0.01),
+        number("lap_m", "m", "least lap of two sleeves; blank = they may not lap", low=0.01),
+        number("lap_most_m", "m", "most lap; blank = as little as may be", low=0),
         text("source", "where the figures come from"),
     ),
     key=("system",),
@@ -57,7 +61,7 @@ SYSTEM_SIZES = Table(
         number("wall_mm", "mm", "cured wall", blank=False, low=0.1),
         whole("plies", "", "layers of mat", blank=False, low=1),
         number("resin_kg_per_l", "kg/l", "resin per litre of cured wall", blank=False, low=0.01),
-        text("lengths_m", "stock lengths in m, '+' between, e.g. 0.5+1.0+2.0", blank=False),
+        text("lengths_m", "stock lengths in m, '+' between, e.g. 0.5+1.0; '' = cut to any length"),
     ),
     key=("system", "dn_from_mm"),
 )
@@ -88,6 +92,11 @@ PACKERS = Table(
         number("depth_m", "m", "deepest manhole it is lowered into", low=0),
         flag("through_flow", "flow passes through it"),
         text("cures", "cures it serves, '+' between", blank=False),
+        number("lit_m", "m", "longest sleeve its lamps light; blank = all it carries", low=0),
+        number(
+            "pass_offset_ratio", "-", "step or narrowing it passes / DN; blank = not judged", low=0
+        ),
+        number("pass_bend_deg", "deg", "bend it passes; blank = not judged", low=0),
     ),
     key=("packer",),
 )
@@ -96,7 +105,7 @@ PRICES = Table(
     "one price: each + extra length",
     (
         text("price_id", "stable id", blank=False),
-        text("item", "sleeve, liner, dig, reopen, setup, or a step's name", blank=False),
+        text("item", "sleeve, liner, dig, reopen, end_seal, setup, or a step's name", blank=False),
         text("system", "only for this system, '' = any"),
         number("dn_from_mm", "mm", "from this nominal size", blank=False, low=0),
         number("dn_to_mm", "mm", "to this nominal size", blank=False, low=0),
@@ -128,10 +137,13 @@ SLEEVES = Table(
         text("pipe_id", "pipe", blank=False),
         number("from_m", "m", "from us_node", blank=False, low=0),
         number("to_m", "m", "from us_node", blank=False, low=0),
-        number("length_m", "m", "stock length", blank=False, low=0),
+        number("length_m", "m", "length as it comes or is cut", blank=False, low=0),
         number("allowance_m", "m", "length bought for place doubt and assumed extent", low=0),
+        whole("allowance_cents", "cents", "what it costs; of a run, on its first sleeve", low=0),
         number("overlap_us_m", "m", "sound pipe under the end nearer us_node, doubt off", low=0),
-        number("overlap_ds_m", "m", "sound pipe under the other end, doubt off", low=0),
+        number("overlap_ds_m", "m", "the same at its other end; blank = it laps a sleeve", low=0),
+        number("lap_us_m", "m", "lap on the sleeve nearer us_node; blank = none", low=0),
+        number("lap_ds_m", "m", "lap on the sleeve at its other end; blank = none", low=0),
         text("end", "", one_of=("pipe", "us_manhole", "ds_manhole", "both"), blank=False),
         number("dn_mm", "mm", "nominal size", blank=False, low=0),
         text("system", "system", blank=False),
@@ -143,7 +155,7 @@ SLEEVES = Table(
         number("lateral_edge_m", "m", "end to nearest lateral edge outside", low=0),
         number("bend_deg", "deg", "largest bend inside"),
         flag("laterals_unknown", "it lies where laterals are not known", blank=False),
-        whole("cost_cents", "cents", "sleeve and reopenings; blank = not costed", low=0),
+        whole("cost_cents", "cents", "sleeve, reopenings, sealed ends; blank = not costed", low=0),
     ),
     key=("pipe_id", "from_m", "sleeve_id"),
 )
@@ -187,6 +199,26 @@ WALL_FIGURES = Table(
         text("source", "where setting or formula come from"),
     ),
     key=("sleeve_id", "seq"),
+)
+PASSAGES = Table(
+    "passages",
+    "whether a packer comes from one manhole to one sleeve",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        text("node_id", "manhole it is drawn in at", blank=False),
+        text("pipe_id", "pipe", blank=False),
+        text("answer", "", one_of=("yes", "no", "undecided", "not judged"), blank=False),
+        text("packer", "packer that comes nearest; '' = none carries the sleeve"),
+        text("observation_id", "row that decides; '' = nothing on the way"),
+        text("mechanism", "what it is"),
+        number("at_m", "m", "where it lies, from us_node", low=0),
+        number("low", "", "figure, least; blank = not known"),
+        number("high", "", "figure, most; blank = not known"),
+        number("limit", "", "what the packer passes; blank = not stated"),
+        text("unit", "unit of figure and limit"),
+        text("why", "sentence for a person", blank=False),
+    ),
+    key=("sleeve_id", "node_id"),
 )
 SLEEVE_SPANS = Table(
     "sleeve_spans",

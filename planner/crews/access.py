@@ -56,6 +56,11 @@ class Packer:
     lid_mm: float
     depth_m: float
     cures: frozenset[str]
+    lit_m: float = math.nan
+
+    def carries_m(self, cure: str) -> float:
+        """Give the longest sleeve of a cure [m]: by light no longer than what it lights."""
+        return min(self.usable_m, self.lit_m) if cure == "light" else self.usable_m
 
 
 @dataclass(frozen=True)
@@ -197,6 +202,7 @@ def _packer_of(row: Mapping[Hashable, Any]) -> Packer:
         float(row["lid_mm"]),
         float(row["depth_m"]),
         split(row["cures"]),
+        float(row["lit_m"]),
     )
 
 
@@ -213,8 +219,8 @@ def packer_against(packer: Packer, need: Need, place: Place, cure: str) -> tuple
         ),
         (cure in packer.cures, f"packer {name} does not serve {cure or 'an unknown'} cure"),
         (
-            need.longest_m <= packer.usable_m + _NOISE_M,
-            f"packer {name} carries {packer.usable_m:g} m, asked {need.longest_m:.2f} m",
+            need.longest_m <= packer.carries_m(cure) + _NOISE_M,
+            f"packer {name} carries {packer.carries_m(cure):g} m, asked {need.longest_m:.2f} m",
         ),
         (
             need.reach_m <= packer.reach_m + _NOISE_M,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import pandas as pd
@@ -122,16 +123,23 @@ def _packer(book: Book, packer: Row, sleeve: Row, visit: Row) -> str:
     reach = sleeve["to_m"]
     if setup.get("node_id") == pipe.get("ds_node"):
         reach = pipe.get("length_m", float("nan")) - sleeve["from_m"]
+    cure = book.cures.get(sleeve["system"])
     faults = {
         "size": not packer["dn_from_mm"] <= sleeve["dn_mm"] <= packer["dn_to_mm"],
-        "length": sleeve["length_m"] > packer["usable_m"] + _NOISE_M,
+        "length": sleeve["length_m"] > _carries_m(packer, cure) + _NOISE_M,
         "reach": not reach <= packer["reach_m"] + _NOISE_M,
-        "cure": book.cures.get(sleeve["system"]) not in str(packer["cures"]).split("+"),
+        "cure": cure not in str(packer["cures"]).split("+"),
         "lid": node.get("lid_mm", float("nan")) < packer["lid_mm"],
         "depth": node.get("depth_m", float("nan")) > packer["depth_m"],
     }
     wrong = ", ".join(name for name, bad in faults.items() if bad)
     return f"{packer['packer']} {wrong}" if wrong else ""
+
+
+def _carries_m(packer: Row, cure: str | None) -> float:
+    """Give the longest sleeve it carries [m]; by light no longer than what it lights."""
+    lit = float(packer.get("lit_m", math.nan)) if cure == "light" else math.nan
+    return float(packer["usable_m"]) if math.isnan(lit) else min(packer["usable_m"], lit)
 
 
 def _access(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from planner.contracts import (
     NODES,
+    PASSAGES,
     PIPES,
     SETUP_WORKS,
     SETUPS,
@@ -59,7 +60,7 @@ def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving)
     ----------
     tables
         Of it: works, work_after, sleeves, sleeve_laterals, laterals, pipes, nodes, crews,
-        shifts, packers, process, systems, system_sizes.
+        shifts, packers, process, systems, system_sizes; and passages, if it is there.
     known
         Ids of earlier runs.
     week, sleeving
@@ -109,7 +110,19 @@ def _rules_of(tables: Tables, week: Week, sleeving: Sleeving) -> Rules:
     longest = int((shifts["end_s"] - shifts["start_s"]).max()) if len(shifts) else 0
     planned = int(week.fill_ratio * longest) - _DRIVES_S
     longest_s = max(0, min(week.close_s - week.open_s, planned))
-    return Rules(Gear.of(tables), timer, week, longest_s)
+    return Rules(Gear.of(tables), timer, week, longest_s, _no_way(tables))
+
+
+def _no_way(tables: Tables) -> dict[tuple[str, str], str]:
+    """Say why no packer comes to a sleeve from a manhole, where that is so."""
+    if "passages" not in tables:
+        return {}
+    rows = check(tables["passages"], PASSAGES)
+    rows = rows[rows["answer"] == "no"]
+    return {
+        (str(sleeve_id), str(node_id)): str(why)
+        for sleeve_id, node_id, why in rows[["sleeve_id", "node_id", "why"]].itertuples(index=False)
+    }
 
 
 def _pipes_of(tables: Tables, works: dict[str, list[Work]]) -> dict[str, Pipe]:

@@ -124,7 +124,17 @@ def _end(pipe: Pipe, side: int, units: list[Unit], rules: Rules) -> _End:
     if why or place is None:
         return _End(side, node_id, place, [why] * len(units))
     needs = [_need_of(pipe, node_id, [unit], rules) for unit in units]
-    return _End(side, node_id, place, [rules.gear.why_none(need, place) for need in needs])
+    against = [
+        _no_way(unit, node_id, rules) or rules.gear.why_none(need, place)
+        for unit, need in zip(units, needs, strict=True)
+    ]
+    return _End(side, node_id, place, against)
+
+
+def _no_way(unit: Unit, node_id: str, rules: Rules) -> str:
+    """Say why no packer comes from a manhole to a sleeve that is to be set; '' if one may."""
+    sleeves = _carried([unit], rules)
+    return "; ".join(filter(None, (rules.no_way.get((s.sleeve_id, node_id)) for s in sleeves)))
 
 
 def _rank(pipe: Pipe, end: _End, units: list[Unit], rules: Rules) -> tuple[int, int, float, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from planner.contracts.verdicts import URGENCY
@@ -74,12 +74,16 @@ class Grouping:
 
 @dataclass(frozen=True)
 class Rules:
-    """What decides the grouping: crews, times, settings, longest set-up of several works [s]."""
+    """What decides the grouping: crews, times, settings, longest set-up of several works [s].
+
+    `no_way` says why no packer comes to a sleeve from a manhole, by sleeve_id and node_id.
+    """
 
     gear: Gear
     timer: Timer
     week: Week
     longest_s: int
+    no_way: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def window_s(self) -> int:

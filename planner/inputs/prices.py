@@ -19,7 +19,7 @@ from planner.tables import conform
 
 # Keys in whole units of the currency, and the columns in cents that they fill.
 _AMOUNTS = {"each": "each_cents", "extra_per_m": "extra_cents_per_m"}
-ITEMS = tuple(dict.fromkeys(("sleeve", "liner", "dig", "reopen", "setup", *STEPS)))
+ITEMS = tuple(dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", "setup", *STEPS)))
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,10 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     size_frame, more = _children(sizes, SYSTEM_SIZES, names, "system.size", file)
     faults += more
     size_frame = _check_sizes(size_frame, file, faults)
+    made = set(systems.loc[systems["supply"] == "made_before", "system"])
+    bare = size_frame.index[(size_frame["lengths_m"] == "") & size_frame["system"].isin(made)]
+    bad = dict.fromkeys(bare, "the lengths that it is made in, e.g. [0.5, 1.0]")
+    size_frame = refuse(size_frame, bad, "system.size.lengths_m", file, faults)
     process_frame, more = _children(processes, PROCESS, names, "system.process", file)
     faults += more
     packers, more = read_records(raw.get("packer", []), PACKERS, file, prefix="packer")
@@ -112,7 +116,7 @@ def _check_sizes(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.Data
     lengths = {
         i: "lengths in m above 0, e.g. [0.5, 1.0]"
         for i, text in frame["lengths_m"].items()
-        if not all((read_number(part) or 0) > 0 for part in text.split("+"))
+        if text and not all((read_number(part) or 0) > 0 for part in text.split("+"))
     }
     frame = refuse(frame, lengths, "system.size.lengths_m", file, faults)
     return refuse(frame, _overlapping(frame), "system.size.dn_from_mm", file, faults)

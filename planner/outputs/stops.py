@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.ground.packers import carried_m
 from planner.ground.quantities import items_of
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.strip import Mark, Strip, Tap, draw_strip
@@ -196,9 +197,8 @@ def _packers(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> str:
         packers["packer"].isin(carried)
         & (packers["dn_from_mm"] <= float(sleeve["dn_mm"]))
         & (packers["dn_to_mm"] >= float(sleeve["dn_mm"]))
-        & (packers["usable_m"] >= float(sleeve["length_m"]))
+        & (carried_m(packers, cure) >= float(sleeve["length_m"]))
         & (packers["reach_m"] >= float(setup["reach_m"]))
-        & packers["cures"].str.split("+").apply(lambda cures: cure in cures)
     )
     return " or ".join(packers.loc[fits, "packer"]) or "none of this van fits: ask"
 

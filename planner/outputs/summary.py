@@ -67,6 +67,32 @@ def _walls(tables: Tables) -> list[str]:
     ]
 
 
+def _doubt(tables: Tables) -> list[str]:
+    """Sum up what is bought for doubt about places and extents."""
+    sleeves = tables["sleeves"]
+    metres = float(sleeves["allowance_m"].sum())
+    if not metres > 0.0:
+        return []
+    cents = int(sleeves["allowance_cents"].sum())
+    unknown = int(sleeves["allowance_cents"].isna().sum())
+    dearer = int((sleeves["allowance_cents"] > 0).sum())
+    line = (
+        f"Doubt:      {metres:.2f} m of sleeve bought for places and extents not known; "
+        f"{dearer} sleeves dearer for it by {cents / 100:.2f}: a look first saves this"
+    )
+    return [line + (f"; {unknown} not costed" if unknown else "")]
+
+
+def _passages(tables: Tables) -> list[str]:
+    """Count the ways of packers that are barred, open to doubt or not judged."""
+    counts = tables["passages"]["answer"].value_counts()
+    words = [f"{counts[one]} {one}" for one in ("no", "undecided", "not judged") if one in counts]
+    if not words:
+        return []
+    ways = int(counts.sum())
+    return [f"Passages:   {ways} ways from a manhole to a sleeve: {', '.join(words)}; see passages"]
+
+
 def _choices(tables: Tables) -> list[str]:
     choices, sleeves = tables["choices"], tables["sleeves"]
     states = choices["state"].value_counts()
@@ -75,7 +101,7 @@ def _choices(tables: Tables) -> list[str]:
         f"Pipes:      {len(choices)} with something to do: {parts or 'none'}",
         f"Sleeves:    {len(sleeves)} placed on pipes where sleeves are the choice or an option",
     ]
-    lines += _walls(tables)
+    lines += [*_doubt(tables), *_passages(tables), *_walls(tables)]
     held = choices[choices["state"] == "held"]
     lines += _capped(
         f"{len(held)} pipes held",

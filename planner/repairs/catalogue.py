@@ -1,4 +1,4 @@
-"""Which systems serve a size, in which stock lengths, at which price."""
+"""Which systems serve a size, in which lengths, at which price, with which packers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ import pandas as pd
 
 from planner.contracts import PACKERS, PRICES, SYSTEM_SIZES, SYSTEMS
 from planner.ground.money import price_cents, price_many
+from planner.ground.packers import carried_m
+from planner.repairs.way import Passer
 from planner.repairs.zones import Offer
+from planner.settings import Sleeving
 from planner.tables import check
 
 # What stands in for a price that is missing, so that places can still be compared; it
@@ -44,8 +47,12 @@ class Offers:
     reasons: tuple[str, ...]
 
 
-def list_offers(supply: Supply, dn_mm: float) -> Offers:
+def list_offers(supply: Supply, dn_mm: float, settings: Sleeving) -> Offers:
     """List the systems that come at one nominal size, with lengths a packer can carry.
+
+    A size that lists lengths comes in these. One that lists none, of a system that is
+    not made before, is cut to any length from the least to the longest that a packer
+    carries (or lights), in steps.
 
     Parameters
     ----------
@@ -53,6 +60,8 @@ def list_offers(supply: Supply, dn_mm: float) -> Offers:
         Systems, sizes, packers, prices.
     dn_mm
         Nominal size [mm]; NaN finds nothing.
+    settings
+        Step and least length of cuts where the system states none.
 
     Returns
     -------
@@ -65,7 +74,7 @@ def list_offers(supply: Supply, dn_mm: float) -> Offers:
         return Offers((), ("no sleeve system is given (systems.toml)",))
     offers, reasons = [], []
     for system in supply.systems.sort_values("system").to_dict("records"):
-        found = _offer(supply, {str(key): value for key, value in system.items()}, dn_mm)
+        found = _offer(supply, {str(key): value for key, value in system.items()}, dn_mm, settings)
         if isinstance(found, str):
             reasons.append(found)
         else:
@@ -73,23 +82,27 @@ def list_offers(supply: Supply, dn_mm: float) -> Offers:
     return Offers(tuple(offers), tuple(reasons))
 
 
-def _offer(supply: Supply, system: dict[str, object], dn_mm: float) -> Offer | str:
+def _offer(
+    supply: Supply, system: dict[str, object], dn_mm: float, settings: Sleeving
+) -> Offer | str:
     name, cure = str(system["system"]), str(system["cure"])
     sizes = supply.system_sizes
     fits = (sizes["system"] == name) & (sizes["dn_from_mm"] <= dn_mm) & (sizes["dn_to_mm"] >= dn_mm)
     if not fits.any():
         return f"{name} does not come for DN {dn_mm:g}"
     row = sizes[fits].sort_values("dn_from_mm").iloc[0]
-    stock = sorted({float(one) for one in str(row["lengths_m"]).split("+") if one.strip()})
-    usable = _usable_m(supply.packers, cure, dn_mm)
-    if usable is None:
+    packers = packers_for(supply.packers, cure, dn_mm)
+    if not packers:
         return f"no packer is given for DN {dn_mm:g} and {cure} cure, which {name} needs"
-    lengths = tuple(length for length in stock if length <= usable)
+    usable = max(packer.carries_m for packer in packers)
+    lengths = _lengths(system, str(row["lengths_m"]), usable, settings)
     if not lengths:
         return f"no packer for DN {dn_mm:g} carries the shortest length of {name}: {usable:g} m"
     costs, priced = _costs(supply.prices, name, dn_mm, lengths)
     reopen = price_cents(supply.prices, "reopen", dn_mm, 0.0, system=name)
-    overlap = float(str(system["overlap_m"]))
+    seal = price_cents(supply.prices, "end_seal", dn_mm, 0.0, system=name)
+    asked = bool((supply.prices["item"] == "end_seal").any())
+    overlap = _number(system, "overlap_m")
     return Offer(
         system=name,
         lengths_m=lengths,
@@ -101,14 +114,47 @@ def _offer(supply: Supply, system: dict[str, object], dn_mm: float) -> Offer | s
         by_counter=system["set_by"] == "counter",
         wall_mm=float(row["wall_mm"]),
         plies=int(row["plies"]),
+        # Where the prices name no sealing at all it is part of the sleeve's price.
+        seal=seal or 0,
+        seal_priced=seal is not None or not asked,
+        lap_m=_number(system, "lap_m"),
+        lap_most_m=_number(system, "lap_most_m"),
+        packers=packers,
     )
 
 
-def _usable_m(packers: pd.DataFrame, cure: str, dn_mm: float) -> float | None:
-    """Give the longest sleeve [m] that a packer of this size and cure carries."""
-    fits = (packers["dn_from_mm"] <= dn_mm) & (packers["dn_to_mm"] >= dn_mm)
-    fits &= np.array([cure in str(cures).split("+") for cures in packers["cures"]], dtype=bool)
-    return float(packers.loc[fits, "usable_m"].max()) if fits.any() else None
+def _number(system: dict[str, object], name: str) -> float:
+    value = system.get(name)
+    return float(str(value)) if value is not None else float("nan")
+
+
+def _lengths(
+    system: dict[str, object], listed: str, usable_m: float, settings: Sleeving
+) -> tuple[float, ...]:
+    """Give the lengths a sleeve comes in [m], each above the system's least."""
+    least = _number(system, "least_m")
+    stock = sorted({float(one) for one in listed.split("+") if one.strip()})
+    if not stock and system["supply"] != "made_before":
+        step = _number(system, "cut_step_m")
+        step_cm = round(100 * (settings.cut_step_m if np.isnan(step) else step))
+        from_cm = round(100 * (settings.cut_least_m if np.isnan(least) else least))
+        most_cm = int(np.floor(round(100 * usable_m, 4)))
+        # The packer's own length is cut too: it is the longest that there is.
+        cuts = sorted({*range(from_cm, most_cm + 1, step_cm), *([most_cm] * (most_cm >= from_cm))})
+        stock = [cut / 100 for cut in cuts if cut > 0]
+    return tuple(one for one in stock if one <= usable_m and not one < least)
+
+
+def packers_for(packers: pd.DataFrame, cure: str, dn_mm: float) -> tuple[Passer, ...]:
+    """Give the packers of this size and cure, in order of name."""
+    carried = carried_m(packers, cure)
+    fits = (packers["dn_from_mm"] <= dn_mm) & (packers["dn_to_mm"] >= dn_mm) & (carried > 0)
+    rows = packers.assign(carried_m=carried)[fits].sort_values("packer")
+    columns = ["packer", "carried_m", "dn_from_mm", "pass_offset_ratio", "pass_bend_deg"]
+    return tuple(
+        Passer(str(name), *(float(one) for one in rest))
+        for name, *rest in rows[columns].itertuples(index=False, name=None)
+    )
 
 
 def _costs(

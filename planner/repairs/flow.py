@@ -13,6 +13,7 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import FLOW_STATES
 from planner.distinct import places_in
 from planner.ground.flow import hold_back_s
+from planner.ground.packers import carried_m
 from planner.ground.process import durations
 from planner.ground.sewer import make_graph
 from planner.repairs.flow_of import flows_of
@@ -154,13 +155,15 @@ def _through(sleeves: pd.DataFrame, rows: pd.DataFrame, tables: Tables) -> Flags
     reach = np.fmin(sleeves["to_m"].to_numpy(dtype=float), end_m)
     dn, length = sleeves["dn_mm"].to_numpy(dtype=float), sleeves["length_m"].to_numpy(dtype=float)
     fits = np.zeros(len(sleeves), dtype=bool)
-    for one in packers.itertuples(index=False):
+    by_cure = {cure: carried_m(packers, cure) for cure in sorted(set(cures))}
+    for at, one in enumerate(packers.itertuples(index=False)):
+        carried = np.array([by_cure[cure][at] for cure in cures], dtype=float)
         fits |= (
             (dn >= one.dn_from_mm)
             & (dn <= one.dn_to_mm)
-            & (length <= one.usable_m)
+            & (length <= carried)
             & (reach <= one.reach_m)
-            & np.isin(cures, str(one.cures).split("+"))
+            & (carried > 0)
         )
     return fits
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
+from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
 from planner.settings import Sleeving
 from planner.tables import check
@@ -58,6 +59,7 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     for pipe_id, *rest in rows.itertuples(index=False, name=None):
         by_pipe[str(pipe_id)].append(tuple(rest))
     repairs, taps = _repairs(tables), _taps(tables["laterals"], settings)
+    bars = bars_of(tables)
     lines: list[Line] = []
     left: Left = []
     pipes = pd.DataFrame(tables["pipes"])[_PIPE].sort_values("pipe_id")
@@ -83,6 +85,7 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
                 float(known_to),
                 (*spots, *repairs[str(pipe_id)]),
                 tuple(taps[str(pipe_id)]),
+                tuple(bars[str(pipe_id)]),
             )
         )
     return lines, left

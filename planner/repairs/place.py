@@ -18,6 +18,7 @@ from planner.contracts.facts import Tables
 from planner.ground.ids import KnownIds, give_ids
 from planner.repairs.catalogue import Offers, Supply, list_offers
 from planner.repairs.ground_of import Left, gather
+from planner.repairs.place_fit import Fit, row_of
 from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.place_why import why_not
 from planner.repairs.problem import Problem, Solution
@@ -25,11 +26,8 @@ from planner.repairs.zones import (
     Line,
     Offer,
     Rules,
-    Spot,
-    Tap,
     faults_of,
     rules_of,
-    serves,
     set_problem,
 )
 from planner.settings import Sleeving
@@ -57,44 +55,9 @@ class Placed:
     lost_ids: pd.DataFrame
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """One pipe with the sleeves of one system on it, from_m and to_m [m]."""
-
-    line: Line
-    offer: Offer
-    rules: Rules
-    solution: Solution
-    sleeves: tuple[tuple[float, float], ...]
-
-    def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
-        return tuple(s for s in self.line.wanted if serves(self.line, self.rules, s, sleeve))
-
-    def covered(self, sleeve: tuple[float, float]) -> tuple[Tap, ...]:
-        """Give the live laterals inside; one in the wall itself belongs to an end there."""
-        start, end = sleeve
-        return tuple(
-            tap
-            for tap in self.line.taps
-            if tap.live
-            and (start < tap.x_m or start == 0.0)
-            and (tap.x_m < end or end == self.line.length_m)
-        )
-
-    def costed(self, sleeve: tuple[float, float]) -> bool:
-        return self.offer.priced and (self.offer.reopen_priced or not self.covered(sleeve))
-
-    @property
-    def rank(self) -> tuple[object, ...]:
-        """Give what decides between systems: spans served, prices known, cost, then name."""
-        unpriced = not all(self.costed(sleeve) for sleeve in self.sleeves)
-        first, *rest = self.solution.rank
-        return (first, unpriced, *rest, self.offer.system)
-
-
 @dataclass
 class _Outcome:
-    fits: list[_Fit] = field(default_factory=list)
+    fits: list[Fit] = field(default_factory=list)
     left: Left = field(default_factory=list)
 
 
@@ -141,10 +104,11 @@ def place_sleeves(
     """
     supply = supply.checked()
     lines, left = gather(tables, settings)
-    offers = {dn: list_offers(supply, dn) for dn in {line.dn_mm for line in lines}}
+    offers = {dn: list_offers(supply, dn, settings) for dn in {line.dn_mm for line in lines}}
+    nothing = list_offers(supply, float("nan"), settings)  # NaN is no key
     outcome = _Outcome(left=list(left))
     for line in lines:
-        _place_on(line, _offers_of(offers, supply, line), settings, {}, outcome)
+        _place_on(line, offers.get(line.dn_mm, nothing), settings, {}, outcome)
     placed = _tables_of(outcome, known, find_m)
     if barred is None or not placed.sleeves["sleeve_id"].isin(barred["sleeve_id"]).any():
         return placed
@@ -152,12 +116,8 @@ def place_sleeves(
     again = _Outcome(left=list(left))
     for line in lines:
         on_pipe = boxes.get(line.pipe_id, {})
-        _place_on(line, _offers_of(offers, supply, line), settings, on_pipe, again)
+        _place_on(line, offers.get(line.dn_mm, nothing), settings, on_pipe, again)
     return _tables_of(again, known, find_m)
-
-
-def _offers_of(offers: dict[float, Offers], supply: Supply, line: Line) -> Offers:
-    return offers.get(line.dn_mm) or list_offers(supply, line.dn_mm)  # NaN is no key
 
 
 def _place_on(
@@ -166,7 +126,9 @@ def _place_on(
     """Try each system on one pipe, keep the best, and say why spans are left."""
     fits = []
     for offer in offers.offers:
-        rules = rules_of(offer, settings, boxes.get(offer.system, ()))
+        barred = boxes.get(offer.system, ())
+        # Sliding a run by a centimetre would dodge a rule: a barred sleeve ends all laps.
+        rules = rules_of(line, offer, settings, barred, laps=not barred)
         problem = set_problem(line, offer, rules)
         fits.append(_fit(line, offer, rules, problem, place_sleeves_on(problem)))
     best = min(fits, key=lambda fit: fit.rank, default=None)
@@ -183,7 +145,7 @@ def _place_on(
             outcome.left.append((spot.span_id, "; ".join(reasons)))
 
 
-def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, solution: Solution) -> _Fit:
+def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, solution: Solution) -> Fit:
     """Bring a solution back to metres; a sleeve at the far manhole ends at its wall itself."""
     sleeves = []
     for start, end in zip(solution.starts, solution.ends, strict=True):
@@ -195,7 +157,7 @@ def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, solution: Sol
         else:
             sleeves.append((line.length_m - size, line.length_m))
     faults = faults_of(line, rules, sleeves, problem.length)
-    fit = _Fit(line, offer, rules, solution, tuple(sleeves))
+    fit = Fit(line, offer, rules, solution, tuple(sleeves))
     served = {spot.span_id for sleeve in sleeves for spot in fit.served(sleeve)}
     if len(served) < solution.served:
         faults.append(f"{line.pipe_id}: {solution.served} spans on the grid, {len(served)} in m")
@@ -215,7 +177,7 @@ def _boxes(
         for sleeve in fit.sleeves:
             if (fit.line.pipe_id, *sleeve) not in out:
                 continue
-            served, taps = fit.served(sleeve), fit.covered(sleeve)
+            served, taps = fit.run_served(sleeve), fit.covered(sleeve)
             starts = [s.from_m - fit.rules.reach_m(s) for s in served] + [t.x_m for t in taps]
             ends = [s.to_m + fit.rules.reach_m(s) for s in served] + [t.x_m for t in taps]
             # At a manhole a sleeve holds what its wall clips off.
@@ -229,7 +191,7 @@ def _tables_of(outcome: _Outcome, known: KnownIds, find_m: float) -> Placed:
     rows, served, covered = [], [], []
     for fit in outcome.fits:
         for sleeve in fit.sleeves:
-            rows.append(_row(fit, sleeve))
+            rows.append(row_of(fit, sleeve))
             served.append([spot.span_id for spot in fit.served(sleeve)])
             covered.append([tap.lateral_id for tap in fit.covered(sleeve)])
     frame = pd.DataFrame(rows, columns=[c for c in SLEEVES.names if c != "sleeve_id"])
@@ -257,81 +219,25 @@ def _links(ids: pd.Series, groups: list[list[str]], column: str) -> list[dict[st
     ]
 
 
-def _totals(fits: list[_Fit]) -> pd.DataFrame:
+def _totals(fits: list[Fit]) -> pd.DataFrame:
     rows = [
         {
             "pipe_id": fit.line.pipe_id,
             "sleeves_count": len(fit.sleeves),
-            "sleeved_ratio": sum(b - a for a, b in fit.sleeves) / fit.line.length_m,
+            "sleeved_ratio": sum(b - a for a, b in {fit.run(one) for one in fit.sleeves})
+            / fit.line.length_m,
         }
         for fit in fits
     ]
     return conform(rows, PIPE_TOTALS)
 
 
-def _row(fit: _Fit, sleeve: tuple[float, float]) -> dict[str, object]:
-    """Fill in one row of `SLEEVES`, all but its id."""
-    line, offer = fit.line, fit.offer
-    start, end = sleeve
-    served, covered = fit.served(sleeve), fit.covered(sleeve)
-    at_us, at_ds = start == 0.0, end == line.length_m
-    counter = served[0].counter_node
-    return {
-        "pipe_id": line.pipe_id,
-        "from_m": start,
-        "to_m": end,
-        "length_m": round(end - start, 3),
-        "allowance_m": _allowance(fit, served),
-        "overlap_us_m": max(0.0, min(s.from_m - fit.rules.doubt_m(s) for s in served) - start),
-        "overlap_ds_m": max(0.0, end - max(s.to_m + fit.rules.doubt_m(s) for s in served)),
-        "end": {(True, True): "both", (True, False): "us_manhole", (False, True): "ds_manhole"}.get(
-            (at_us, at_ds), "pipe"
-        ),
-        "dn_mm": line.dn_mm,
-        "system": offer.system,
-        "wall_mm": offer.wall_mm,
-        "plies": offer.plies,
-        "counter_node": counter,
-        "counter_m": start if counter == line.us_node else line.length_m - end,
-        "laterals_count": len(covered),
-        "lateral_edge_m": _lateral_edge(line, sleeve),
-        # Bends inside a sleeve are looked up by the issue on verdicts; blank = not known.
-        "bend_deg": None,
-        "laterals_unknown": not (line.known_from_m <= start and end <= line.known_to_m),
-        "cost_cents": _cost(fit, sleeve),
-    }
-
-
-def _cost(fit: _Fit, sleeve: tuple[float, float]) -> int | None:
-    if not fit.costed(sleeve):
-        return None
-    size = round((sleeve[1] - sleeve[0]) * 1000)
-    price = {
-        round(length * 1000): cost
-        for length, cost in zip(fit.offer.lengths_m, fit.offer.costs, strict=True)
-    }
-    return price[size] + len(fit.covered(sleeve)) * fit.offer.reopen
-
-
-def _allowance(fit: _Fit, served: tuple[Spot, ...]) -> float:
-    """Give the length asked for place doubt and assumed extents [m]: a look could save it."""
-    overlap, pipe = fit.rules.overlap_m, fit.line.length_m
-    asked = min(pipe, max(s.to_m + fit.rules.reach_m(s) for s in served))
-    asked -= max(0.0, min(s.from_m - fit.rules.reach_m(s) for s in served))
-    bare = min(pipe, max(s.bare_to_m + overlap for s in served))
-    bare -= max(0.0, min(s.bare_from_m - overlap for s in served))
-    return round(max(0.0, asked - bare), 6)
-
-
-def _lateral_edge(line: Line, sleeve: tuple[float, float]) -> float | None:
-    start, end = sleeve
-    edges = [start - tap.x_m - tap.half_m for tap in line.taps if tap.x_m <= start]
-    edges += [tap.x_m - tap.half_m - end for tap in line.taps if tap.x_m >= end]
-    return max(0.0, min(edges)) if edges else None
-
-
-def drop_barred(placed: Placed, barred: pd.DataFrame) -> Placed:
+def drop_barred(
+    placed: Placed, barred: pd.DataFrame, *, why: str = "a rule rules out {}, the sleeve over it"
+) -> Placed:
     """Take out sleeves that a rule rules out even after they were placed again.
+
+    With a sleeve go those that lap it: alone they would end on unsound pipe.
 
     Parameters
     ----------
@@ -339,30 +245,30 @@ def drop_barred(placed: Placed, barred: pd.DataFrame) -> Placed:
         What the second call of `place_sleeves` gave.
     barred
         sleeve_id of the sleeves to take out.
+    why
+        The reason, with ``{}`` for the sleeve.
 
     Returns
     -------
     placed
         Without them; their spans are left over.
     """
-    out = set(barred["sleeve_id"])
+    out = _with_laps(placed.sleeves, set(barred["sleeve_id"]))
     keep = placed.sleeves[~placed.sleeves["sleeve_id"].isin(out)]
     pairs = placed.sleeve_spans
     lost = pairs[pairs["sleeve_id"].isin(out)]
     left = list(zip(placed.left_over["key"], placed.left_over["reason"], strict=True))
     left += [
-        (span, f"a rule rules out {sleeve}, the sleeve over it")
-        for sleeve, span in zip(lost["sleeve_id"], lost["span_id"], strict=True)
+        (span, why.format(sleeve))
+        for sleeve, span in lost.drop_duplicates("span_id")[["sleeve_id", "span_id"]].values
     ]
     counts = keep["pipe_id"].value_counts()
-    length = (keep["to_m"] - keep["from_m"]).groupby(keep["pipe_id"]).sum()
-    before = placed.sleeves
-    all_length = (before["to_m"] - before["from_m"]).groupby(before["pipe_id"]).sum()
+    length, all_length = _sleeved(keep), _sleeved(placed.sleeves)
     totals = placed.pipe_totals[placed.pipe_totals["pipe_id"].isin(counts.index)]
     ids = totals["pipe_id"]
     totals = totals.assign(
         sleeves_count=ids.map(counts),
-        sleeved_ratio=totals["sleeved_ratio"] * ids.map(length / all_length),
+        sleeved_ratio=totals["sleeved_ratio"] * ids.map(length / all_length).astype(float),
     )
     laterals = placed.sleeve_laterals
     return replace(
@@ -373,3 +279,16 @@ def drop_barred(placed: Placed, barred: pd.DataFrame) -> Placed:
         pipe_totals=conform(totals, PIPE_TOTALS),
         left_over=_left_over(left),
     )
+
+
+def _sleeved(sleeves: pd.DataFrame) -> pd.Series:
+    """Give by pipe how many metres are sleeved, what lies under two sleeves once [m]."""
+    length = sleeves["to_m"] - sleeves["from_m"] - sleeves["lap_us_m"].fillna(0.0)
+    return length.groupby(sleeves["pipe_id"]).sum()
+
+
+def _with_laps(sleeves: pd.DataFrame, out: set[str]) -> set[str]:
+    """Add the sleeves of the runs of which those of `out` are part."""
+    alone = sleeves["lap_us_m"].isna()  # sorted by pipe and from_m: a run starts here
+    run = alone.cumsum()
+    return set(sleeves.loc[run.isin(run[sleeves["sleeve_id"].isin(out)]), "sleeve_id"])

@@ -6,8 +6,12 @@ Slow and short. `place_kernel` must give the same answer, sleeve for sleeve.
 from __future__ import annotations
 
 import bisect
+from typing import Any
 
-from planner.repairs.problem import Problem, Solution, measure
+from planner.repairs.problem import Problem, Solution, measure, runs_of
+
+Sleeve = tuple[int, int]
+"""Where a sleeve starts and ends [cm]."""
 
 
 def place_plainly(problem: Problem) -> Solution:
@@ -23,15 +27,126 @@ def place_plainly(problem: Problem) -> Solution:
     solution
         The best one in the sense of `Solution`; without sleeves where none serves.
     """
-    sleeves = sorted(list_sleeves(problem), key=lambda sleeve: sleeve[1])
-    ends = [end for _, end in sleeves]
-    nothing = measure(problem, [], [])
-    best_until = [nothing]  # best chain among the first 0, 1, 2, ... sleeves by their end
-    for start, end in sleeves:
-        before = best_until[bisect.bisect_right(ends, start - problem.gap, hi=len(best_until) - 1)]
-        chain = measure(problem, [*before.starts, start], [*before.ends, end])
+    runs = [[one] for one in list_sleeves(problem)]
+    if problem.lap_to:
+        runs = _list_runs(problem)
+    runs.sort(key=lambda run: run[-1][1])
+    ends = [run[-1][1] for run in runs]
+    best_until = [measure(problem, [], [])]  # best chain among the first 0, 1, 2, ... runs
+    for run in runs:
+        at = bisect.bisect_right(ends, run[0][0] - problem.gap, hi=len(best_until) - 1)
+        before = best_until[at]
+        starts = [*before.starts, *(start for start, _ in run)]
+        chain = measure(problem, starts, [*before.ends, *(end for _, end in run)])
         best_until.append(min(best_until[-1], chain, key=_order))
-    return best_until[-1]
+    return slide_runs(problem, best_until[-1])
+
+
+def _list_runs(problem: Problem) -> list[list[Sleeve]]:
+    """List the runs that lap, and single sleeves; of those over one stretch only the best."""
+    sizes = problem.lengths.tolist()
+    runs: list[list[Sleeve]] = []
+    for first in range(problem.length + 1):
+        if not start_ok(problem, first, laps=False):
+            continue
+        best: dict[int, tuple[tuple[object, ...], list[Sleeve]]] = {}
+        todo: dict[Sleeve, tuple[tuple[object, ...], list[Sleeve]]] = {}
+        for size in sizes:
+            _keep(problem, todo, (first, first + size), [(first, first + size)])
+        while todo:
+            sleeve = min(todo)
+            run = todo.pop(sleeve)[1]
+            alone, inside = len(run) == 1, _inside(problem, sleeve)
+            if end_ok(problem, sleeve[1], laps=False) and (alone or not inside):
+                _keep(problem, best, sleeve[1], run)
+            if _may_lap(problem, sleeve, alone=alone):
+                for lap in range(problem.lap_from, problem.lap_to + 1):
+                    start = sleeve[1] - lap
+                    if start > sleeve[0] and start_ok(problem, start, laps=True):
+                        for size in (one for one in sizes if one >= 2 * problem.lap_to):
+                            after = (start, start + size)
+                            _keep(problem, todo, after, [*run, after])
+        runs += [run for _, run in best.values()]
+    return runs
+
+
+def _keep(problem: Problem, kept: dict[Any, Any], key: object, run: list[Sleeve]) -> None:
+    """Keep the better of two runs; one over what is closed is none."""
+    if run[-1][1] > problem.length or not lies_free(problem, *run[-1]):
+        return
+    order = _order(measure(problem, [a for a, _ in run], [b for _, b in run]))
+    if key not in kept or order < kept[key][0]:
+        kept[key] = (order, run)
+
+
+def _may_lap(problem: Problem, sleeve: Sleeve, *, alone: bool) -> bool:
+    """Say whether the next sleeve may lap this one, the last of its run so far."""
+    long_enough = sleeve[1] - sleeve[0] >= 2 * problem.lap_to
+    inside = alone and _inside(problem, sleeve)
+    return long_enough and not inside and end_ok(problem, sleeve[1], laps=True)
+
+
+def _inside(problem: Problem, sleeve: Sleeve) -> bool:
+    return any(at < sleeve[0] and sleeve[1] < to for at, to in problem.demands.tolist())
+
+
+def slide_runs(problem: Problem, solution: Solution) -> Solution:
+    """Slide each run of sleeves that lap so that the smaller of its outer overlaps is largest.
+
+    Parameters
+    ----------
+    problem
+        The pipe.
+    solution
+        Its best sleeves.
+
+    Returns
+    -------
+    solution
+        Of equal rank; a run that ends at a manhole stays.
+    """
+    for first, last in runs_of(solution.starts, solution.ends):
+        if first == last or solution.starts[first] == 0 or solution.ends[last] == problem.length:
+            continue
+        best = (-_least_overlap(problem, solution, first, last), 0)
+        found = solution
+        reach = solution.ends[last] - solution.starts[first]
+        for by in range(-reach, reach + 1):
+            moved = _moved(problem, solution, (first, last), by)
+            if moved is not None:
+                worth = (-_least_overlap(problem, moved, first, last), by)
+                if worth[0] < best[0]:
+                    best, found = worth, moved
+        solution = found
+    return solution
+
+
+def _moved(problem: Problem, solution: Solution, run: tuple[int, int], by: int) -> Solution | None:
+    """Move one run; None if it may not lie there, or what it comes to is not the same."""
+    first, last = run
+    starts, ends = list(solution.starts), list(solution.ends)
+    for at in range(first, last + 1):
+        starts[at], ends[at] = starts[at] + by, ends[at] + by
+        left, right = at > first, at < last
+        if not (
+            lies_free(problem, starts[at], ends[at])
+            and start_ok(problem, starts[at], laps=left)
+            and end_ok(problem, ends[at], laps=right)
+            and (left == right or not _inside(problem, (starts[at], ends[at])))
+        ):
+            return None
+    if first and starts[first] < ends[first - 1] + problem.gap:
+        return None
+    if last + 1 < len(starts) and starts[last + 1] < ends[last] + problem.gap:
+        return None
+    moved = measure(problem, starts, ends)
+    return moved if moved.rank == solution.rank else None
+
+
+def _least_overlap(problem: Problem, solution: Solution, first: int, last: int) -> int:
+    start, end = solution.starts[first], solution.ends[last]
+    inside = [(a, b) for a, b in problem.demands.tolist() if start <= a and b <= end]
+    return int(min(min(a for a, _ in inside) - start, end - max(b for _, b in inside)))
 
 
 def _order(solution: Solution) -> tuple[object, ...]:
@@ -53,16 +168,37 @@ def list_sleeves(problem: Problem) -> list[tuple[int, int]]:
 
 
 def is_allowed(problem: Problem, start: int, end: int) -> bool:
-    """Say whether a sleeve may lie from `start` to `end` [cm]; its length is not asked."""
-    start_ok = start == 0 or (
-        start >= problem.wall and not _within(start, problem.left_zones.tolist())
+    """Say whether a sleeve that laps none may lie from `start` to `end` [cm]."""
+    return (
+        start_ok(problem, start, laps=False)
+        and end_ok(problem, end, laps=False)
+        and lies_free(problem, start, end)
     )
-    end_ok = end == problem.length or (
-        end <= problem.length - problem.wall and not _within(end, problem.right_zones.tolist())
-    )
+
+
+def start_ok(problem: Problem, start: int, *, laps: bool) -> bool:
+    """Say whether a left end may lie at `start` [cm]; `laps`: on the sleeve before."""
+    if laps or start != 0:
+        zones = problem.left_lap_zones if laps else problem.left_zones
+        return start >= max(problem.wall, 1) and not _within(start, zones.tolist())
+    return True
+
+
+def end_ok(problem: Problem, end: int, *, laps: bool) -> bool:
+    """Say whether a right end may lie at `end` [cm]; `laps`: the next sleeve lies on it."""
+    if laps or end != problem.length:
+        zones = problem.right_lap_zones if laps else problem.right_zones
+        most = problem.length - max(problem.wall, 1)
+        return end <= most and not _within(end, zones.tolist())
+    return True
+
+
+def lies_free(problem: Problem, start: int, end: int) -> bool:
+    """Say whether a sleeve from `start` to `end` [cm] may lie there, whatever its ends."""
     crosses = any(start < to and end > at for at, to in problem.crosses.tolist())
     takes_in = any(start <= at and to <= end for at, to in problem.boxes.tolist())
-    return start_ok and end_ok and not crosses and not takes_in
+    shut = start > problem.shut_from and end < problem.shut_to
+    return not crosses and not takes_in and not shut
 
 
 def _within(place: int, zones: list[list[int]]) -> bool:

@@ -8,6 +8,7 @@ import numpy as np
 
 from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.problem import Problem, pairs
+from planner.repairs.way import stopped
 from planner.repairs.zones import Line, Offer, Rules, Spot, set_problem
 
 _NONE = pairs([])
@@ -36,7 +37,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
     problem = set_problem(alone, offer, rules)
     needed, longest = int(problem.demands[0, 1] - problem.demands[0, 0]), max(offer.lengths_m)
     name = f"{offer.system} at DN {line.dn_mm:g}"
-    if problem.lengths.size == 0 or needed > problem.lengths.max():
+    if problem.lengths.size == 0 or (needed > problem.lengths.max() and not problem.lap_to):
         doubt = rules.doubt_m(spot)
         return (
             f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
@@ -44,8 +45,9 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
             f"the longest sleeve of {name} has {longest:.2f} m"
         )
     walls = problem._replace(left_zones=_NONE, right_zones=_NONE, crosses=_NONE, boxes=_NONE)
+    walls = walls._replace(left_lap_zones=_NONE, right_lap_zones=_NONE, shut_from=problem.length)
     crossed = walls._replace(crosses=problem.crosses)
-    tapped = set_problem(replace(alone, spots=(spot,)), offer, replace(rules, boxes=()))
+    tapped = set_problem(replace(alone, spots=(spot,)), offer, replace(rules, boxes=(), shut=None))
     tapped = tapped._replace(crosses=problem.crosses)
     near = (spot.from_m - longest, spot.to_m + longest)
     for bounds, reason in (
@@ -65,9 +67,13 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
             f"({_laterals(line, near)})",
         ),
         (
-            problem._replace(boxes=_NONE),
+            problem._replace(boxes=_NONE, shut_from=problem.length),
             f"every place for {name} lacks {rules.overlap_m:.2f} m of sound pipe at an end, "
             f"beside {_named(line, near, spot, closed=False)}",
+        ),
+        (
+            problem._replace(boxes=_NONE),
+            f"no packer for {name} comes to it from either manhole: {_stops(line, offer)}",
         ),
         (problem, f"a rule about sleeves forbids {name} over it"),
     ):
@@ -98,6 +104,17 @@ def _named(line: Line, near: tuple[float, float], beside: Spot, *, closed: bool)
 
 def _meets(spot: Spot, near: tuple[float, float]) -> bool:
     return spot.to_m >= near[0] and spot.from_m <= near[1]
+
+
+def _stops(line: Line, offer: Offer) -> str:
+    """Name the packers with what stops each of them first from either end."""
+    said = []
+    for packer in offer.packers:
+        stops = [bar for bar in line.bars if packer.answer(bar) == "no"]
+        ends = {bar.observation_id: bar for bar in stops[:1] + stops[-1:]}.values()
+        places = " and ".join(stopped(packer, bar) for bar in ends)
+        said.append(f"{packer.packer} does not pass {places}")
+    return "; ".join(said)
 
 
 def _laterals(line: Line, near: tuple[float, float]) -> str:

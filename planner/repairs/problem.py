@@ -5,6 +5,7 @@ Kernel, plain reference, MILP and exhaustive search all get this and must agree.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -12,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 WholeArray = npt.NDArray[np.int64]
+_NO_ZONES: WholeArray = np.empty((0, 2), dtype=np.int64)
+_FAR = 1 << 40
 
 
 class Problem(NamedTuple):
@@ -23,7 +26,16 @@ class Problem(NamedTuple):
     are open intervals, rows of (from, to). A sleeve overlaps no row of `crosses` and
     takes in no row of `boxes` whole. Two sleeves lie at least `gap` apart. A sleeve
     serves each of `demands` (sorted) that lies inside it; each of `laterals` inside
-    costs `reopen`. `lengths` ascends, `costs` stands beside it.
+    costs `reopen`, each end at a manhole `seal`. `lengths` ascends, `costs` stands
+    beside it. No sleeve lies inside ``(shut_from, shut_to)`` with both ends: a packer
+    comes there from neither manhole.
+
+    With ``lap_to > 0`` a sleeve may also begin by `lap_from` to `lap_to` before the end
+    of the one before. Sleeves that lap form a run, and a run serves each demand that
+    lies inside it. An end that laps keeps clear of the walls and lies in none of
+    `left_lap_zones` or `right_lap_zones`, which take the place of the other zones. A
+    sleeve that laps is at least twice `lap_to` long, so that only neighbours lap; the
+    first and the last of a run lie inside no demand with both ends.
     """
 
     length: int
@@ -38,6 +50,13 @@ class Problem(NamedTuple):
     costs: WholeArray
     laterals: WholeArray
     reopen: int
+    seal: int = 0
+    shut_from: int = _FAR
+    shut_to: int = -1
+    lap_from: int = 0
+    lap_to: int = 0
+    left_lap_zones: WholeArray = _NO_ZONES
+    right_lap_zones: WholeArray = _NO_ZONES
 
 
 @dataclass(frozen=True)
@@ -47,7 +66,8 @@ class Solution:
     Of all solutions it serves most demands; of these it has the least `cost`, then the
     fewest sleeves, the least total `length`, the fewest ends at a manhole, the largest
     sum of each sleeve's smaller overlap (`slack`, beyond what its demands ask; an end
-    at a manhole does not count), then the smallest starts from left to right.
+    at a manhole does not count; sleeves that lap count by as much as their lap is more
+    than asked, negated), then the smallest starts from left to right.
     """
 
     starts: tuple[int, ...]
@@ -89,12 +109,18 @@ def measure(problem: Problem, starts: list[int], ends: list[int]) -> Solution:
     served = cost = manholes = slack = 0
     price = dict(zip(problem.lengths.tolist(), problem.costs.tolist(), strict=True))
     for start, end in zip(starts, ends, strict=True):
-        inside = [(a, b) for a, b in problem.demands.tolist() if start <= a and b <= end]
         laterals = sum(start < x < end for x in problem.laterals.tolist())
-        served += len(inside)
         cost += price[end - start] + laterals * problem.reopen
+    for first, last in runs_of(starts, ends):
+        start, end = starts[first], ends[last]
+        inside = [(a, b) for a, b in problem.demands.tolist() if start <= a and b <= end]
         at_ends = (start == 0, end == problem.length)
+        served += len(inside)
         manholes += sum(at_ends)
+        if first < last:
+            laps = [ends[at] - starts[at + 1] for at in range(first, last)]
+            slack -= sum(laps) - len(laps) * problem.lap_from
+            continue
         beyond = []
         if inside and not at_ends[0]:
             beyond.append(min(a for a, _ in inside) - start)
@@ -102,7 +128,25 @@ def measure(problem: Problem, starts: list[int], ends: list[int]) -> Solution:
             beyond.append(end - max(b for _, b in inside))
         slack += min(beyond, default=0)
     length = sum(ends) - sum(starts)
+    cost += manholes * problem.seal
     return Solution(tuple(starts), tuple(ends), served, cost, length, manholes, slack)
+
+
+def runs_of(starts: Sequence[float], ends: Sequence[float]) -> list[tuple[int, int]]:
+    """Give the first and the last sleeve of each run; a sleeve that laps none is one alone.
+
+    Parameters
+    ----------
+    starts, ends
+        Sleeves from left to right, in any unit.
+    """
+    runs: list[tuple[int, int]] = []
+    for at, start in enumerate(starts):
+        if runs and start < ends[at - 1]:
+            runs[-1] = (runs[-1][0], at)
+        else:
+            runs.append((at, at))
+    return runs
 
 
 def pairs(rows: list[tuple[int, int]]) -> WholeArray:

@@ -7,12 +7,14 @@ fits the whole numbers fits the raw ones. `faults_of` asserts just that.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from planner.repairs.problem import Problem, pairs
+from planner.repairs.problem import Problem, pairs, runs_of
+from planner.repairs.way import Bar, Passer, shut_stretch
 from planner.settings import Sleeving
 
 # A micrometre: less is noise of reckoning, not a place.
@@ -62,6 +64,7 @@ class Line:
     known_to_m: float
     spots: tuple[Spot, ...]
     taps: tuple[Tap, ...]
+    bars: tuple[Bar, ...] = ()
 
     @property
     def wanted(self) -> tuple[Spot, ...]:
@@ -73,9 +76,10 @@ class Line:
 class Offer:
     """One system at the size of one pipe.
 
-    `lengths_m` [m] ascend; `costs` [cents] stand beside them, as does `reopen` for one
-    lateral. Where there is no price, surrogates stand in: `priced` and `reopen_priced`
-    say so.
+    `lengths_m` [m] ascend; `costs` [cents] stand beside them, as do `reopen` for one
+    lateral and `seal` for one end at a manhole. Where there is no price, surrogates
+    stand in: `priced`, `reopen_priced` and `seal_priced` say so. Two sleeves may lap
+    where `lap_m` is stated.
     """
 
     system: str
@@ -88,13 +92,19 @@ class Offer:
     by_counter: bool
     wall_mm: float
     plies: int
+    seal: int = 0
+    seal_priced: bool = True
+    lap_m: float = math.nan
+    lap_most_m: float = math.nan
+    packers: tuple[Passer, ...] = ()
 
 
 @dataclass(frozen=True)
 class Rules:
     """What bounds the sleeves of one system: overlap, doubt, clear distances [m].
 
-    `boxes` are stretches that no sleeve may take in whole, as a rule forbade it.
+    `boxes` are stretches that no sleeve may take in whole, as a rule forbade it; inside
+    `shut` no packer sets one. `lap_m` NaN: sleeves may not lap.
     """
 
     overlap_m: float
@@ -104,6 +114,9 @@ class Rules:
     wall_clear_m: float
     gap_m: float
     boxes: tuple[tuple[float, float], ...] = ()
+    lap_m: float = math.nan
+    lap_most_m: float = math.nan
+    shut: tuple[float, float] | None = None
 
     def doubt_m(self, spot: Spot) -> float:
         """Give the doubt at each end of a sleeve over `spot` [m]."""
@@ -114,7 +127,14 @@ class Rules:
         return self.overlap_m + self.doubt_m(spot)
 
 
-def rules_of(offer: Offer, settings: Sleeving, boxes: Iterable[tuple[float, float]] = ()) -> Rules:
+def rules_of(
+    line: Line,
+    offer: Offer,
+    settings: Sleeving,
+    boxes: Iterable[tuple[float, float]] = (),
+    *,
+    laps: bool = True,
+) -> Rules:
     """Put together the system's figures and the settings: the larger overlap counts."""
     return Rules(
         overlap_m=max(settings.overlap_m, offer.overlap_m),
@@ -124,7 +144,18 @@ def rules_of(offer: Offer, settings: Sleeving, boxes: Iterable[tuple[float, floa
         wall_clear_m=settings.wall_clear_m,
         gap_m=settings.gap_m,
         boxes=tuple(boxes),
+        lap_m=offer.lap_m if laps else math.nan,
+        lap_most_m=offer.lap_most_m,
+        shut=shut_stretch(line.bars, offer.packers),
     )
+
+
+def asked_lap_m(line: Line, rules: Rules) -> float:
+    """Give the lap of two sleeves as it is planned [m]: the system's, and the doubt of one end.
+
+    NaN where they may not lap.
+    """
+    return rules.lap_m + max((rules.doubt_m(spot) for spot in line.wanted), default=0.0)
 
 
 def down_cm(metres: float) -> int:
@@ -183,27 +214,51 @@ def set_problem(line: Line, offer: Offer, rules: Rules) -> Problem:
             reach = rules.reach_m(spot)
             rights.append((down_cm(spot.from_m), up_cm(spot.to_m + reach)))
             lefts.append((left(spot.from_m - reach), up_cm(spot.to_m)))
+    tap_rights, tap_lefts = [], []
     for tap in line.taps:
         edge = tap.half_m + rules.lateral_clear_m
-        rights.append((down_cm(tap.x_m - edge), up_cm(tap.x_m + edge)))
-        lefts.append((left(tap.x_m - edge), up_cm(tap.x_m + edge)))
+        tap_rights.append((down_cm(tap.x_m - edge), up_cm(tap.x_m + edge)))
+        tap_lefts.append((left(tap.x_m - edge), up_cm(tap.x_m + edge)))
     closed = [(down_cm(s.from_m), up_cm(s.to_m)) for s in line.spots if s.closed]
     live = sorted(min(max(round(t.x_m * 100), 1), length - 1) for t in line.taps if t.live)
+    more = _laps(line, rules, lost, tap_lefts, tap_rights)
+    if rules.shut:
+        first, last = max(rules.shut[0], -1.0), min(rules.shut[1], line.length_m + 1.0)
+        more |= {"shut_from": down_cm(first), "shut_to": up_cm(last)}
     return Problem(
         length=length,
         wall=wall,
         gap=up_cm(rules.gap_m),
         # Two spans of one extent are two demands: each of them counts as served.
         demands=np.array(sorted(demands), dtype=np.int64).reshape(-1, 2),
-        left_zones=pairs(lefts),
-        right_zones=pairs(rights),
+        left_zones=pairs(lefts + tap_lefts),
+        right_zones=pairs(rights + tap_rights),
         crosses=pairs(closed),
         boxes=pairs([(max(left(a), 0), min(up_cm(b), length)) for a, b in rules.boxes]),
         lengths=np.array([size for size, _ in catalogue], dtype=np.int64),
         costs=np.array([cost for _, cost in catalogue], dtype=np.int64),
         laterals=np.array(live, dtype=np.int64),
         reopen=offer.reopen,
+        seal=offer.seal,
+        **more,
     )
+
+
+def _laps(
+    line: Line,
+    rules: Rules,
+    lost: float,
+    lefts: list[tuple[int, int]],
+    rights: list[tuple[int, int]],
+) -> dict[str, Any]:
+    """Give the bounds of laps: an end that laps needs no sound pipe, but room at laterals."""
+    asked = asked_lap_m(line, rules)
+    if math.isnan(asked) or not line.wanted:
+        return {}
+    least = up_cm(asked + lost)  # the sleeve at the far wall lies by so much farther along
+    most = least if math.isnan(rules.lap_most_m) else max(least, down_cm(rules.lap_most_m))
+    zones = {"left_lap_zones": pairs(lefts), "right_lap_zones": pairs(rights)}
+    return {"lap_from": least, "lap_to": most, **zones}
 
 
 def _catalogue(offer: Offer, length: int, lost: float) -> list[tuple[int, int]]:
@@ -248,11 +303,18 @@ def faults_of(
             faults.append(f"{where} starts too close to the wall")
         if end != end_m and end > length_cm / 100.0 - rules.wall_clear_m + NOISE_M:
             faults.append(f"{where} ends too close to the wall")
-        if number and start < sleeves[number - 1][1] + rules.gap_m - NOISE_M:
+        between = start - sleeves[number - 1][1] if number else math.inf
+        back = between < 0.0
+        on = number + 1 < len(sleeves) and sleeves[number + 1][0] < end
+        if back and not -between >= asked_lap_m(line, rules) - NOISE_M:
+            faults.append(f"{where} laps the one before by {-between:.3f} m")
+        if not back and between < rules.gap_m - NOISE_M:
             faults.append(f"{where} lies too close to the one before")
+        if rules.shut and start > rules.shut[0] + NOISE_M and end < rules.shut[1] - NOISE_M:
+            faults.append(f"{where} lies where no packer comes")
         faults += [
             f"{where} {what}"
-            for left, right, what in _bad_ends(line, rules)
+            for left, right, what in _bad_ends(line, rules, back=back, on=on)
             if (start != 0.0 and left[0] + NOISE_M < start < left[1] - NOISE_M)
             or (end != end_m and right[0] + NOISE_M < end < right[1] - NOISE_M)
         ]
@@ -265,13 +327,19 @@ def faults_of(
 
 
 def _bad_ends(
-    line: Line, rules: Rules
+    line: Line, rules: Rules, *, back: bool, on: bool
 ) -> Iterable[tuple[tuple[float, float], tuple[float, float], str]]:
-    """Give raw zones of left ends and of right ends [m], and what is wrong there."""
+    """Give raw zones of left ends and of right ends [m], and what is wrong there.
+
+    An end that laps another sleeve (`back` the left one, `on` the right one) needs no
+    sound pipe.
+    """
+    nowhere = (math.inf, -math.inf)
     for spot in line.spots:
         if spot.unsound:
             reach = rules.reach_m(spot)
-            left, right = (spot.from_m - reach, spot.to_m), (spot.from_m, spot.to_m + reach)
+            left = nowhere if back else (spot.from_m - reach, spot.to_m)
+            right = nowhere if on else (spot.from_m, spot.to_m + reach)
             yield left, right, f"has no sound overlap beside {spot.span_id or 'a repair'}"
     for tap in line.taps:
         edge = tap.half_m + rules.lateral_clear_m
@@ -279,8 +347,18 @@ def _bad_ends(
         yield zone, zone, f"ends at lateral {tap.lateral_id}"
 
 
+def run_over(
+    sleeves: Sequence[tuple[float, float]], sleeve: tuple[float, float]
+) -> tuple[float, float]:
+    """Give from where to where [m] the sleeves lap each other of which `sleeve` is one."""
+    starts, ends = [one for one, _ in sleeves], [one for _, one in sleeves]
+    at = list(sleeves).index(sleeve)
+    first, last = next(run for run in runs_of(starts, ends) if run[0] <= at <= run[1])
+    return starts[first], ends[last]
+
+
 def serves(line: Line, rules: Rules, spot: Spot, sleeve: tuple[float, float]) -> bool:
-    """Say whether a sleeve (from_m, to_m) [m] serves `spot`, on the raw metres."""
+    """Say whether a sleeve, or a run of them, (from_m, to_m) [m] serves `spot`, in raw metres."""
     start, end = sleeve
     reach = rules.reach_m(spot)
     left_ok = start == 0.0 or start <= spot.from_m - reach + NOISE_M

@@ -17,6 +17,7 @@ from planner.contracts.facts import Tables
 from planner.errors import UnknownIdError
 from planner.screening.explain_place import flow_lines, length_line, place_lines
 from planner.screening.explain_wall import wall_lines
+from planner.screening.explain_way import doubt_lines, passage_lines
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
 
@@ -212,8 +213,7 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
         f" {sleeve.length_m:.2f} m, {sleeve.system}",
         f"  {_stretch(sleeve.from_m, sleeve.to_m)} from the upstream manhole wall;"
         f" counter {sleeve.counter_m:.2f} m from node {sleeve.counter_node}",
-        f"  sound pipe under its ends: {_metres(sleeve.overlap_us_m)} and"
-        f" {_metres(sleeve.overlap_ds_m)}; bought for doubt: {_metres(sleeve.allowance_m)}",
+        *(f"  {line}" for line in doubt_lines(sleeve)),
     ]
     if sleeve.end != "pipe":
         lines.append(f"  ends at the manhole wall: {sleeve.end}")
@@ -221,6 +221,7 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
     lines += [f"  covers connection {link.lateral_id}: to be opened again" for link in laterals]
     if sleeve.laterals_unknown:
         lines.append("  lies where connections are not known")
+    lines += [f"  {line}" for line in passage_lines(sleeve.sleeve_id, tables)]
     lines += [f"  {line}" for line in flow_lines(sleeve.sleeve_id, tables)]
     lines += _findings("What the rules say of it", "sleeve", sleeve.sleeve_id, tables)
     lines += wall_lines(sleeve.sleeve_id, tables)
@@ -356,7 +357,3 @@ def _and(joined: str) -> str:
 
 def _stretch(from_m: float, to_m: float) -> str:
     return f"{from_m:.2f} to {to_m:.2f} m"
-
-
-def _metres(value: float) -> str:
-    return "not known" if pd.isna(value) else f"{value:.2f} m"

@@ -215,3 +215,23 @@ def test_a_longer_catalogue_never_serves_less_nor_costs_more_for_as_much(seed: i
     served, cost = solved(line, offer, rules)
     served_before, cost_before = solved(line, fewer, rules)
     assert (-served, cost) <= (-served_before, cost_before)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10**6), st.floats(0.0, 0.0099))
+def test_laps_off_the_grid_hold_too(seed: int, shift: float):
+    """With laps of 0.10 m and doubt, whatever part of a centimetre a length has.
+
+    Each lap is at least the system's own and the doubt, and never serves fewer spans.
+    """
+    random = Random(seed)
+    line, offer, rules = random_pipe(random, STREET)
+    line = replace(line, length_m=line.length_m + shift)
+    most = random.choice([float("nan"), 0.25, 0.3])
+    lapping = replace(rules, lap_m=0.1, lap_most_m=most)
+    problem = set_problem(line, offer, lapping)
+    solution = place_sleeves_on(problem)
+    fit = _fit(line, offer, lapping, problem, solution)  # raises where raw metres fail
+    for (_, end), (start, _) in zip(fit.sleeves, fit.sleeves[1:], strict=False):
+        assert end - start >= 0.1 + rules.place_m - EPS or start - end >= rules.gap_m - EPS
+    assert solution.served >= solved(line, offer, rules)[0]

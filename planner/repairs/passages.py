@@ -1,0 +1,159 @@
+"""From which manhole a packer comes to each sleeve: answer, figure, place, packer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+import pandas as pd
+
+from planner.contracts import FINDINGS, PACKERS, PASSAGES, PIPES, SLEEVES, SYSTEMS
+from planner.contracts.facts import Tables
+from planner.repairs.catalogue import packers_for
+from planner.repairs.way import Bar, Passer, bars_of, stopped
+from planner.tables import check, conform
+
+_UNITS = {"offset_ratio": "-", "bend_deg": "deg", "dn_mm": "mm"}
+# Which answer counts of several packers, and which of several places on one packer's way.
+_BEST = ("yes", "undecided", "not judged", "no")
+_WORST = ("no", "undecided", "not judged", "yes")
+_NOISE_M = 1e-4
+
+
+def find_passages(tables: Tables) -> pd.DataFrame:
+    """Say for each sleeve and each manhole of its pipe whether a packer comes there.
+
+    Of the packers that carry the sleeve the one that comes nearest counts; of what lies
+    on its way, what stops it first.
+
+    Parameters
+    ----------
+    tables
+        Of it: sleeves, pipes, systems, packers; defects, if they are there.
+
+    Returns
+    -------
+    passages
+        Obeys `PASSAGES`; an end of a pipe without a name has no row.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract.
+    """
+    sleeves, pipes = check(tables["sleeves"], SLEEVES), check(tables["pipes"], PIPES)
+    check(tables["systems"], SYSTEMS), check(tables["packers"], PACKERS)
+    cures = dict(zip(tables["systems"]["system"], tables["systems"]["cure"], strict=True))
+    ends = {
+        str(pipe): tuple(dict.fromkeys((str(us), str(ds))))
+        for pipe, us, ds in pipes[["pipe_id", "us_node", "ds_node"]].itertuples(index=False)
+    }
+    bars, carriers, rows = bars_of(tables), {}, []
+    columns = ["sleeve_id", "pipe_id", "system", "dn_mm", "from_m", "to_m", "length_m"]
+    for row in sleeves[columns].itertuples(index=False):
+        kind = (str(row.system), float(row.dn_mm))  # type: ignore[arg-type]
+        if kind not in carriers:
+            carriers[kind] = packers_for(tables["packers"], cures.get(kind[0], ""), kind[1])
+        length = float(row.length_m)  # type: ignore[arg-type]
+        packers = [one for one in carriers[kind] if length <= one.carries_m + _NOISE_M]
+        head = {"sleeve_id": row.sleeve_id, "pipe_id": row.pipe_id}
+        for side, node in enumerate(ends.get(str(row.pipe_id), ())):
+            if node:
+                way = [
+                    bar
+                    for bar in bars[str(row.pipe_id)]
+                    if (bar.beyond(row.to_m) if side else bar.before(row.from_m))  # type: ignore[arg-type]
+                ]
+                way = way[::-1] if side else way
+                rows.append({**head, "node_id": node, **_best(packers, way, node)})
+    return conform(rows, PASSAGES)
+
+
+def _best(packers: Iterable[Passer], way: list[Bar], node: str) -> dict[str, object]:
+    """Fill in the row of one sleeve and manhole, but for its keys."""
+    answers = [_one(packer, way) for packer in packers]
+    if not answers:
+        return {"answer": "no", "why": "no packer carries this sleeve"}
+    answer, packer, bar = min(answers, key=lambda one: _BEST.index(one[0]))
+    if bar is None or answer == "yes":
+        passed = f"passes {len(way)} places on the way" if way else "nothing lies on the way"
+        return {"answer": "yes", "packer": packer.packer, "why": f"{packer.packer}: {passed}"}
+    limit = packer.limit(bar)
+    told = {"no": "does not pass", "undecided": "may not pass", "not judged": "not judged at"}
+    return {
+        "answer": answer,
+        "packer": packer.packer,
+        "observation_id": bar.observation_id,
+        "mechanism": bar.mechanism,
+        "at_m": bar.from_m,
+        "low": bar.low,
+        "high": bar.high,
+        "limit": limit,
+        "unit": _UNITS[bar.measure],
+        "why": f"{packer.packer} from {node}: {told[answer]} {stopped(packer, bar)}",
+    }
+
+
+def _one(packer: Passer, way: list[Bar]) -> tuple[str, Passer, Bar | None]:
+    """Give the answer of one packer and the first place that decides it."""
+    if not way:
+        return "yes", packer, None
+    bar = min(way, key=lambda one: _WORST.index(packer.answer(one)))  # min gives the first
+    return packer.answer(bar), packer, bar
+
+
+def unreached(passages: pd.DataFrame) -> pd.DataFrame:
+    """Give sleeve_id and why of each sleeve to which no packer comes from any manhole."""
+    return _where_best(passages, {"no"})
+
+
+def asked(passages: pd.DataFrame) -> pd.DataFrame:
+    """Give sleeve_id and why of each sleeve that may be reached, from no manhole for certain."""
+    best = _where_best(passages, {"no", "undecided"})
+    return best[~best["sleeve_id"].isin(unreached(passages)["sleeve_id"])].reset_index(drop=True)
+
+
+def _where_best(passages: pd.DataFrame, words: set[str]) -> pd.DataFrame:
+    bad = passages["answer"].isin(words)
+    all_bad = bad.groupby(passages["sleeve_id"]).transform("all")
+    told = passages[all_bad.astype(bool)].groupby("sleeve_id")["why"].agg("; ".join)
+    return told.reset_index()
+
+
+def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
+    """Write down the sleeves for which a person must say whether a packer comes there.
+
+    Parameters
+    ----------
+    passages
+        Obeys `PASSAGES`.
+
+    Returns
+    -------
+    findings
+        Obeys `FINDINGS`: one ``refer`` for each, with the figure nearest to its limit.
+    """
+    rows = []
+    wanted: Mapping[str, str] = dict(asked(passages).itertuples(index=False, name=None))
+    open_ = passages[passages["sleeve_id"].isin(wanted) & (passages["answer"] == "undecided")]
+    for row in open_.drop_duplicates("sleeve_id").to_dict("records"):
+        key = str(row["sleeve_id"])
+        limit = float(row["limit"])
+        rows.append(
+            {
+                "finding_id": f"sleeve|{key}||refer passage",
+                "about": "sleeve",
+                "key": key,
+                "effect": "refer",
+                "subject": "passage",
+                "state": "undecided",
+                "low": row["low"],
+                "high": row["high"],
+                "limit": None if math.isnan(limit) else limit,
+                "unit": row["unit"],
+                "why": wanted[key],
+                "source": "the packer's own limit, systems.toml",
+                "standing": "practice",
+            }
+        )
+    return conform(rows, FINDINGS)

@@ -1,0 +1,183 @@
+"""One pipe with its sleeves: what each serves, covers and costs, and its row of `SLEEVES`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from planner.repairs.place_kernel import place_sleeves_on
+from planner.repairs.problem import Solution
+from planner.repairs.zones import (
+    NOISE_M,
+    Line,
+    Offer,
+    Rules,
+    Spot,
+    Tap,
+    run_over,
+    serves,
+    set_problem,
+)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One pipe with the sleeves of one system on it, from_m and to_m [m]."""
+
+    line: Line
+    offer: Offer
+    rules: Rules
+    solution: Solution
+    sleeves: tuple[tuple[float, float], ...]
+
+    def run(self, sleeve: tuple[float, float]) -> tuple[float, float]:
+        """Give from where to where the sleeves lap each other of which it is one [m]."""
+        return run_over(self.sleeves, sleeve)
+
+    def run_served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
+        """Give the spans that its whole run serves."""
+        run = self.run(sleeve)
+        return tuple(s for s in self.line.wanted if serves(self.line, self.rules, s, run))
+
+    def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
+        """Give the spans it serves; of those that its run serves, the ones it lies on."""
+        spots = self.run_served(sleeve)
+        start, end = sleeve
+        on = tuple(s for s in spots if start < s.to_m + NOISE_M and end > s.from_m - NOISE_M)
+        return on or spots
+
+    def ends_at_walls(self, sleeve: tuple[float, float]) -> int:
+        """Count its ends at a manhole; each is sealed."""
+        return int(sleeve[0] == 0.0) + int(sleeve[1] == self.line.length_m)
+
+    def covered(self, sleeve: tuple[float, float]) -> tuple[Tap, ...]:
+        """Give the live laterals inside; one in the wall itself belongs to an end there."""
+        start, end = sleeve
+        return tuple(
+            tap
+            for tap in self.line.taps
+            if tap.live
+            and (start < tap.x_m or start == 0.0)
+            and (tap.x_m < end or end == self.line.length_m)
+        )
+
+    def costed(self, sleeve: tuple[float, float]) -> bool:
+        """Say whether all that it takes has a price."""
+        return (
+            self.offer.priced
+            and (self.offer.reopen_priced or not self.covered(sleeve))
+            and (self.offer.seal_priced or not self.ends_at_walls(sleeve))
+        )
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Give what decides between systems: spans served, prices known, cost, then name."""
+        unpriced = not all(self.costed(sleeve) for sleeve in self.sleeves)
+        first, *rest = self.solution.rank
+        return (first, unpriced, *rest, self.offer.system)
+
+
+def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
+    """Fill in one row of `SLEEVES`, all but its id."""
+    line, offer = fit.line, fit.offer
+    start, end = sleeve
+    served, covered, run = fit.served(sleeve), fit.covered(sleeve), fit.run(sleeve)
+    whole = fit.run_served(sleeve)
+    back, on = run[0] < start, end < run[1]
+    at_us, at_ds = start == 0.0, end == line.length_m
+    counter = served[0].counter_node
+    return {
+        "pipe_id": line.pipe_id,
+        "from_m": start,
+        "to_m": end,
+        "length_m": round(end - start, 3),
+        # A run is bought for doubt as a whole: its first sleeve carries the figures.
+        "allowance_m": 0.0 if back else _allowance(fit, whole),
+        "allowance_cents": 0 if back else allowance_cents(fit, sleeve),
+        "overlap_us_m": None
+        if back
+        else max(0.0, min(s.from_m - fit.rules.doubt_m(s) for s in whole) - start),
+        "overlap_ds_m": None
+        if on
+        else max(0.0, end - max(s.to_m + fit.rules.doubt_m(s) for s in whole)),
+        "lap_us_m": _lap(fit, sleeve, -1) if back else None,
+        "lap_ds_m": _lap(fit, sleeve, 1) if on else None,
+        "end": {(True, True): "both", (True, False): "us_manhole", (False, True): "ds_manhole"}.get(
+            (at_us, at_ds), "pipe"
+        ),
+        "dn_mm": line.dn_mm,
+        "system": offer.system,
+        "wall_mm": offer.wall_mm,
+        "plies": offer.plies,
+        "counter_node": counter,
+        "counter_m": start if counter == line.us_node else line.length_m - end,
+        "laterals_count": len(covered),
+        "lateral_edge_m": _lateral_edge(line, sleeve),
+        # Bends inside a sleeve are looked up by the issue on verdicts; blank = not known.
+        "bend_deg": None,
+        "laterals_unknown": not (line.known_from_m <= start and end <= line.known_to_m),
+        "cost_cents": _cost(fit, sleeve),
+    }
+
+
+def _cost(fit: Fit, sleeve: tuple[float, float]) -> int | None:
+    if not fit.costed(sleeve):
+        return None
+    size = round((sleeve[1] - sleeve[0]) * 1000)
+    price = {
+        round(length * 1000): cost
+        for length, cost in zip(fit.offer.lengths_m, fit.offer.costs, strict=True)
+    }
+    seals = fit.ends_at_walls(sleeve) * fit.offer.seal
+    return price[size] + len(fit.covered(sleeve)) * fit.offer.reopen + seals
+
+
+def _lap(fit: Fit, sleeve: tuple[float, float], by: int) -> float:
+    """Give the lap [m] with the sleeve before (-1) or after (1)."""
+    at = fit.sleeves.index(sleeve)
+    one, other = sorted((fit.sleeves[at], fit.sleeves[at + by]))
+    return round(one[1] - other[0], 6)
+
+
+def allowance_cents(fit: Fit, sleeve: tuple[float, float]) -> int | None:
+    """Give what a run costs more than it would with exact places and extents [cents].
+
+    The spans that its run serves are placed once more without doubt and with their coded
+    extent; as long a sleeve as before saves nothing. None where it is not costed.
+    """
+    run = fit.run(sleeve)
+    own = [one for one in fit.sleeves if run[0] <= one[0] and one[1] <= run[1]]
+    costs = [_cost(fit, one) for one in own]
+    if any(cost is None for cost in costs):
+        return None
+    bare = replace(fit.rules, place_m=0.0, by_counter=False)
+    served = set(fit.run_served(sleeve))
+    line = replace(fit.line, spots=tuple(_bared(spot, served) for spot in fit.line.spots))
+    problem = set_problem(line, fit.offer, bare)
+    solution = place_sleeves_on(problem)
+    shorter = solution.length < sum(round(100 * (end - start)) for start, end in own)
+    if solution.served < len(served) or not shorter:
+        return 0
+    return max(0, sum(cost or 0 for cost in costs) - solution.cost)
+
+
+def _bared(spot: Spot, served: set[Spot]) -> Spot:
+    if spot not in served:
+        return replace(spot, wanted=False)
+    return replace(spot, from_m=spot.bare_from_m, to_m=spot.bare_to_m)
+
+
+def _allowance(fit: Fit, served: tuple[Spot, ...]) -> float:
+    """Give the length asked for place doubt and assumed extents [m]: a look could save it."""
+    overlap, pipe = fit.rules.overlap_m, fit.line.length_m
+    asked = min(pipe, max(s.to_m + fit.rules.reach_m(s) for s in served))
+    asked -= max(0.0, min(s.from_m - fit.rules.reach_m(s) for s in served))
+    bare = min(pipe, max(s.bare_to_m + overlap for s in served))
+    bare -= max(0.0, min(s.bare_from_m - overlap for s in served))
+    return round(max(0.0, asked - bare), 6)
+
+
+def _lateral_edge(line: Line, sleeve: tuple[float, float]) -> float | None:
+    start, end = sleeve
+    edges = [start - tap.x_m - tap.half_m for tap in line.taps if tap.x_m <= start]
+    edges += [tap.x_m - tap.half_m - end for tap in line.taps if tap.x_m >= end]
+    return max(0.0, min(edges)) if edges else None
