@@ -32,13 +32,16 @@ from planner.contracts.crews import (
 )
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.repairs import (
+    BREAK_EVEN,
     CHOICE_SLEEVES,
     CHOICES,
     DECISIONS,
     FLOWS,
+    OPTION_LINES,
     OPTIONS,
     PACKERS,
     PIPE_TOTALS,
+    PRICE_QUANTITIES,
     PRICES,
     PROCESS,
     SLEEVE_LATERALS,
@@ -87,6 +90,7 @@ SUFFIXES: dict[str, str] = {
     "_level": "level 1-5",
     "_x": "crs",
     "_y": "crs",
+    "_years": "years",
 }
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
@@ -112,6 +116,7 @@ TABLES: tuple[Table, ...] = (
     PROCESS,
     PACKERS,
     PRICES,
+    PRICE_QUANTITIES,
     STOCK,
     SLEEVES,
     SLEEVE_SPANS,
@@ -120,6 +125,8 @@ TABLES: tuple[Table, ...] = (
     WALL_CHECKS,
     WALL_FIGURES,
     OPTIONS,
+    OPTION_LINES,
+    BREAK_EVEN,
     CHOICES,
     CHOICE_SLEEVES,
     DECISIONS,
@@ -148,6 +155,7 @@ __all__ = [
     "ADDRESSES",
     "AUDIT",
     "BARE",
+    "BREAK_EVEN",
     "CHECK_FINDINGS",
     "CHOICES",
     "CHOICE_SLEEVES",
@@ -170,11 +178,13 @@ __all__ = [
     "NODES",
     "OBSERVATIONS",
     "OPTIONS",
+    "OPTION_LINES",
     "ORPHANS",
     "PACKERS",
     "PIPES",
     "PIPE_TOTALS",
     "PRICES",
+    "PRICE_QUANTITIES",
     "PROCESS",
     "QUANTITIES",
     "QUANTITY_SUMS",
