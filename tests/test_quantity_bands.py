@@ -54,6 +54,12 @@ def test_a_gap_between_the_ranges_leaves_no_price():
     assert price_cents(in_force(book, found), "sleeve", 200, 1) is None
     said = "3 spans to mend where a sleeve is open, DN 100-300; the price is for 5 pieces or more"
     assert found["why"].tolist() == [said]
+    tables = {**streets(3), "choices": conform([], CHOICES)}
+    (flag,) = doubt_quantities(tables, book, found).to_dict("records")
+    assert (flag["key"], flag["what"]) == ("many", f"not in force, so not costed: {said}")
+    # Another price of the item is left: then nothing lacks.
+    more = pd.concat([book, prices(price("sleeve", 9))])
+    assert doubt_quantities(tables, more, count_quantities(tables, more)).empty
 
 
 def test_what_is_counted_of_each_item():

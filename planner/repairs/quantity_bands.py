@@ -64,7 +64,9 @@ def in_force(prices: pd.DataFrame, quantities: pd.DataFrame) -> pd.DataFrame:
 def doubt_quantities(
     tables: Tables, prices: pd.DataFrame, quantities: pd.DataFrame
 ) -> pd.DataFrame:
-    """Flag each price in force whose range does not hold what was chosen.
+    """Flag each price in force whose range does not hold what was chosen, and gaps.
+
+    A gap is an item all of whose prices are out of force: nothing of it is costed.
 
     Parameters
     ----------
@@ -78,12 +80,12 @@ def doubt_quantities(
     flags
         Obeys `FLAGS`; a price of which nothing is chosen is not flagged.
     """
-    used = _banded(in_force(prices, quantities))
-    if used.empty:
+    if quantities.empty:
         return conform([], FLAGS)
+    flags = _gaps(prices, quantities)
+    used = _banded(in_force(prices, quantities))
     chosen = _chosen(tables)
     counted = dict(zip(quantities["price_id"], quantities["quantity"], strict=True))
-    flags = []
     for row in _records(used):
         count = _quantity(row, chosen)
         if count and not _holds(row, count):
@@ -91,6 +93,17 @@ def doubt_quantities(
             what = f"price for {_range(row)}: {said}; ask for the price of the smaller quantity"
             flags.append({"step": "options", "key": str(row["price_id"]), "what": what})
     return conform(flags, FLAGS)
+
+
+def _gaps(prices: pd.DataFrame, quantities: pd.DataFrame) -> list[dict[str, str]]:
+    """Name the prices that are out of force where no other price of the item is in force."""
+    left = set(in_force(prices, quantities)["item"])
+    lacking = set(prices.loc[~prices["item"].isin(left), "price_id"])
+    rows = quantities[quantities["price_id"].isin(lacking) & (quantities["quantity"] > 0)]
+    return [
+        {"step": "options", "key": str(key), "what": f"not in force, so not costed: {why}"}
+        for key, why in zip(rows["price_id"], rows["why"], strict=True)
+    ]
 
 
 def _banded(prices: pd.DataFrame) -> pd.DataFrame:
