@@ -24,6 +24,7 @@ from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
 from planner.inputs.report import check_lines
+from planner.outputs.chart_break_even import draw_break_even
 from planner.outputs.files import write_table, write_tables
 from planner.outputs.map import draw_map
 from planner.outputs.placing import draw_placing
@@ -152,6 +153,8 @@ def write_run(made: Plan, folder: Path) -> Path:
 
     def write(part: Path) -> None:
         (part / "map.html").write_text(draw_map(made.tables, made.facts), "utf-8")
+        chart = draw_break_even(made.tables["break_even"], made.facts)
+        (part / "break_even.svg").write_text(chart, "utf-8")
         write_sheets(made.tables, made.facts, part / "sheets")
         write_tables(made.tables, made.facts, part)
         write_record(

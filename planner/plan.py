@@ -23,13 +23,15 @@ from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, find_orphans, wanted_methods
+from planner.repairs.break_even import break_even
 from planner.repairs.budget import plan_budget
 from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
-from planner.repairs.options import list_options
+from planner.repairs.options import price_options
 from planner.repairs.passages import asked, find_passages, passage_findings, unreached
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
+from planner.repairs.quantity_bands import count_quantities, doubt_quantities, in_force
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.wall import check_walls
 from planner.repairs.works import make_works
@@ -185,7 +187,9 @@ def propose(
             inputs.settings.grades,
         ),
     }
-    placed, said = place_and_rule(tables, inputs, known, book)
+    quantities = count_quantities(tables, inputs.prices)
+    priced = replace(inputs, prices=in_force(inputs.prices, quantities))
+    placed, said = place_and_rule(tables, priced, known, book)
     passages = find_passages({**tables, "sleeves": placed.sleeves})
     decided = set(decisions["span_id"]) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
@@ -202,11 +206,19 @@ def propose(
         "passages": passages,
     }
     tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
-    tables["options"] = list_options(tables, inputs.prices, inputs.settings.sleeving)
-    chosen = choose(tables, tables["options"], wanted_methods(decisions))
+    sleeving = inputs.settings.sleeving
+    ways = price_options(tables, priced.prices, sleeving)
+    tables |= {
+        "options": ways.options,
+        "option_lines": ways.option_lines,
+        "break_even": break_even(ways.options, ways.option_lines, sleeving),
+        "price_quantities": quantities,
+    }
+    chosen = choose(tables, tables["options"], sleeving.choose_by, wanted_methods(decisions))
     tables["choices"] = accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted)
     tables["choice_sleeves"] = chosen.choice_sleeves
-    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone], FLAGS)
+    doubts = doubt_quantities(tables, inputs.prices, quantities)
+    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone, doubts], FLAGS)
     tables["left_over"] = _joined(
         [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
     )

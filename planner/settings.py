@@ -98,6 +98,7 @@ class Sleeving(_Section):
     cut_least_m: float = Field(gt=0)
     waste_ratio: float = Field(ge=0)
     max_per_pipe_count: int = Field(ge=1)
+    choose_by: Literal["cost", "annual"]
     reopen_s: int = Field(ge=0)
     sleeve_life_years: float = Field(gt=0)
     liner_life_years: float = Field(gt=0)

@@ -20,6 +20,7 @@ from planner.contracts import (
     SLEEVE_SPANS,
     SLEEVES,
     SPANS,
+    SYSTEMS,
     VERDICTS,
 )
 from planner.tables import Table, conform, empty
@@ -53,6 +54,11 @@ def verdict(span_id: str, pipe_id: str = "p1", **more: Any) -> dict[str, Any]:
     row = {"needs": "mend", "urgency": "programme", "sleeve": "open", "liner": "open"}
     tail = {"dig": "open", "verdict": "sleeve", "assumed": False, "why": "a rule"}
     return {"span_id": span_id, "pipe_id": pipe_id, **row, **tail, **more}
+
+
+def felt(**more: Any) -> dict[str, Any]:
+    row = {"system": "felt", "cure": "ambient", "supply": "mix_on_site", "carrier": "felt"}
+    return {**row, **more}
 
 
 def refer(span_id: str, pipe_id: str = "p1", **more: Any) -> dict[str, Any]:
@@ -108,6 +114,7 @@ def town(
         "sleeve_laterals": conform(covers, SLEEVE_LATERALS),
         "laterals": conform(more.get("laterals", ()), LATERALS),
         "inspections": conform(runs, INSPECTIONS),
+        "systems": conform(more.get("systems", [felt()]), SYSTEMS),
     }
 
 

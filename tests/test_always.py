@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import geopandas as gpd
@@ -231,3 +232,23 @@ def test_report_what_the_store_holds(demo_folder: Path) -> None:
     assert set(zip(stored["pipe_id"], stored["span_id"], stored["decision"], strict=True)) == set(
         zip(form["pipe_id"], form["span_id"], form["decision"], strict=True)
     )
+
+
+def test_a_choice_costs_what_its_lines_cost(demo_plan: Plan) -> None:
+    """DESIGN 11: each line priced anew from the price it names, by exact fractions; then added."""
+    tables = demo_plan.tables
+    prices = tables["prices"].set_index("price_id")
+    lines = tables["option_lines"]
+    priced = lines[lines["price_id"] != ""]
+    for row in priced.itertuples():
+        price = prices.loc[row.price_id]
+        beyond = max(Fraction(str(row.length_m)) - Fraction(str(price["included_m"])), Fraction(0))
+        one = int(price["each_cents"]) + round(beyond * int(price["extra_cents_per_m"]))
+        assert abs(int(row.one_cents) - one) <= 1  # lengths count in whole micrometres
+        assert row.sum_cents == row.times_count * row.one_cents
+        assert (row.year, row.place, row.source) == (price["year"], price["place"], price["source"])
+    sums = lines.groupby(["pipe_id", "method"])["sum_cents"].sum()
+    choices = tables["choices"][tables["choices"]["cost_cents"].notna()]
+    keys = pd.MultiIndex.from_frame(choices[["pipe_id", "method"]])
+    assert len(choices) > 50
+    assert sums.loc[keys].tolist() == choices["cost_cents"].tolist()

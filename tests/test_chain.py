@@ -31,7 +31,7 @@ def job(first: tuple[str, ...], needs: str = "maintain"):
     return jobs_of(tables)["p1"]
 
 
-@pytest.mark.parametrize("method", ["sleeve", "liner", "dig", "maintain", "watch"])
+@pytest.mark.parametrize("method", ["sleeve", "liner", "dig_liner", "dig", "maintain", "watch"])
 def test_no_work_waits_for_itself_whatever_comes_first(method: str):
     """All 128 sets of first works: a sleeve or liner waits for all before it, in no circle."""
     base = job(())
@@ -51,7 +51,40 @@ def test_no_work_waits_for_itself_whatever_comes_first(method: str):
             for at, one in enumerate(steps):
                 if one.step in ("sleeve", "liner"):
                     before = {steps[other].step for other in nx.descendants(graph, at)}
-                    assert asked | {"check_access", "clean", "look", "dig"} <= before
+                    dug = set() if method == "liner" else {"dig"}
+                    assert asked | {"check_access", "clean", "look"} | dug <= before
+
+
+def test_dig_then_sleeve_then_liner():
+    """DESIGN 3.10: on one pipe dig -> sleeve -> liner, each sleeve filmed and open before it."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 21), span("D-3", 30, 31)],
+        [
+            verdict("D-1"),
+            verdict("D-2", liner="closed", dig="closed"),
+            verdict("D-3", sleeve="closed", liner="closed"),
+        ],
+        [sleeve("S-2", 19.5, 21.5)],
+        [("S-2", "D-2")],
+        covers=[("S-2", "p1@20")],
+        laterals=[lateral(20), lateral(35)],
+    )
+    steps = steps_of(jobs_of(tables)["p1"], "sleeve_liner")
+    graph = nx.DiGraph(after(steps))
+    assert nx.is_directed_acyclic_graph(graph)
+    at = {(one.step, one.sleeve_id): number for number, one in enumerate(steps)}
+
+    def before(step: str, sleeve_id: str = "") -> set[tuple[str, str]]:
+        wanted = nx.descendants(graph, at[step, sleeve_id])
+        return {key for key, number in at.items() if number in wanted}
+
+    ready = {("dig", ""), ("look", ""), ("clean", ""), ("check_access", "")}
+    sleeved = {("flow_control", "S-2"), ("sleeve", "S-2")}
+    assert before("sleeve", "S-2") == ready | {("flow_control", "S-2")}
+    assert before("verify", "S-2") == ready | sleeved | {("reopen", "S-2")}
+    under = ready | sleeved | {("reopen", "S-2"), ("verify", "S-2")}
+    assert before("liner") == under | {("flow_control", "")}
+    assert before("verify") == under | {("flow_control", ""), ("liner", ""), ("reopen", "")}
 
 
 def test_a_method_that_is_none_takes_no_work():

@@ -7,6 +7,7 @@ import pytest
 from one_pipe import pipe, price, prices, refer, sleeve, span, town, verdict
 
 from planner.contracts import OPTIONS
+from planner.errors import SettingsError
 from planner.repairs.choose import choose
 from planner.repairs.options import list_options
 from planner.settings import load_settings
@@ -31,8 +32,8 @@ def offered(**cents: int | None) -> pd.DataFrame:
     return conform(rows, OPTIONS)
 
 
-def chosen(tables: dict[str, pd.DataFrame], options: pd.DataFrame) -> dict:
-    (row,) = choose(tables, options).choices.to_dict("records")
+def chosen(tables: dict[str, pd.DataFrame], options: pd.DataFrame, by: str = "cost") -> dict:
+    (row,) = choose(tables, options, by).choices.to_dict("records")
     return row
 
 
@@ -63,6 +64,64 @@ def test_the_reason_names_the_others():
     row = chosen(TOWN, offered(sleeve=2_000_00, liner=5_000_00))
     assert row["reason"] == "sleeve 2 000.00 is least; liner 5 000.00, dig not possible"
     assert row["cost_cents"] == 2_000_00
+
+
+def by_year(**cents: tuple[int, int]) -> pd.DataFrame:
+    """Options of pipe p1 with cost and cost a year."""
+    rows = offered(**{name: cost for name, (cost, _) in cents.items()})
+    years = {name: annual for name, (_, annual) in cents.items()}
+    return rows.assign(annual_cents=rows["method"].map(years).astype("Int64"))
+
+
+def test_by_the_cost_a_year_another_way_may_be_least():
+    """2 000 over 12 years are 166.67 a year, 5 000 over 50 are 100: the setting decides."""
+    options = by_year(sleeve=(2_000_00, 166_67), liner=(5_000_00, 100_00))
+    assert chosen(TOWN, options)["method"] == "sleeve"
+    row = chosen(TOWN, options, "annual")
+    assert row["method"] == "liner"
+    said = "liner 100.00 a year is least; sleeve 166.67 a year, dig not possible"
+    assert (row["reason"], row["cost_cents"]) == (said, 5_000_00)
+    # 5 000 for a year each: what disturbs least goes first, by either.
+    assert chosen(TOWN, by_year(sleeve=(9, 5), liner=(8, 5)), "annual")["method"] == "sleeve"
+
+
+def test_the_cost_is_what_a_plan_goes_by_unless_told():
+    """The packaged setting is the cost; another word is refused with the known ones."""
+    assert SLEEVING.choose_by == "cost"
+    assert load_settings({"sleeving": {"choose_by": "annual"}}).sleeving.choose_by == "annual"
+    with pytest.raises(SettingsError, match="'cost' or 'annual'"):
+        load_settings({"sleeving": {"choose_by": "price"}})
+
+
+def in_turn(method: str, **more: object) -> pd.DataFrame:
+    """Options of p1 of which only a sequence is possible."""
+    row = {"pipe_id": "p1", "method": method, "possible": True, "cost_cents": 9, "why": "a sum"}
+    return conform([*offered().to_dict("records"), {**row, **more}], OPTIONS)
+
+
+def test_a_sequence_is_chosen_with_its_sleeves():
+    """Sleeves under the liner stand in choice_sleeves, those it makes needless do not."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 21)],
+        [verdict("D-1"), verdict("D-2", liner="closed", dig="closed")],
+        [sleeve("S-1", 4.5, 6.5), sleeve("S-2", 19.5, 21.5)],
+        [("S-1", "D-1"), ("S-2", "D-2")],
+    )
+    made = choose(tables, in_turn("sleeve_liner"))
+    assert made.choice_sleeves["sleeve_id"].tolist() == ["S-2"]
+    (row,) = made.choices.to_dict("records")
+    assert row["reason"].startswith("sleeves, then liner 0.09 is least")
+    assert row["fingerprint"].endswith(" sleeve_liner; 19.50-21.50 m DN 200 felt; mends D-1+D-2")
+
+
+def test_a_liner_after_digs_keeps_the_fingerprint_it_had_as_a_liner():
+    """What was accepted as a liner with a dig beside is the same thing to do."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 21)],
+        [verdict("D-1"), verdict("D-2", sleeve="closed", liner="closed", verdict="dig")],
+    )
+    row = chosen(tables, in_turn("dig_liner"))
+    assert row["fingerprint"].endswith(" liner; dig D-2; mends D-1+D-2")
 
 
 def test_the_sleeves_go_with_the_choice_only_if_it_is_sleeves():

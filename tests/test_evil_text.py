@@ -27,7 +27,7 @@ CASES = {
     "turned": Evil(before="\u202e", after="\u0661\u05d0\u200f \U0001f6bd \u00e9\u0301"),
 }
 NAMES = re.compile(
-    r"(map\.html|plan\.gpkg|run\.json|sheets|tables|sheets/[\w.-]+\.pdf|tables/\w+\.csv)"
+    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|sheets|tables|sheets/[\w.-]+\.pdf|tables/\w+\.csv)"
 )
 
 

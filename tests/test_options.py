@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import pandas as pd
-from one_pipe import lateral, pipe, price, prices, sleeve, span, town, verdict
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from one_pipe import felt, lateral, pipe, price, prices, sleeve, span, town, verdict
 
-from planner.repairs.options import list_options, money
+from planner.contracts.repairs import WAYS
+from planner.repairs.chain import jobs_of, steps_of
+from planner.repairs.options import list_options, money, price_options
 from planner.settings import load_settings
 
 SLEEVING = load_settings({}).sleeving
@@ -21,7 +26,8 @@ BOOK = prices(
 
 def options(tables: dict[str, pd.DataFrame], book: pd.DataFrame = BOOK) -> dict[str, dict]:
     found = list_options(tables, book, SLEEVING)
-    assert found["method"].tolist() == ["dig", "liner", "sleeve"] * (len(found) // 3)
+    assert {"dig", "liner", "sleeve"} <= set(found["method"])
+    assert not found["method"].duplicated().any()
     return {row["method"]: row for row in found.to_dict("records")}
 
 
@@ -60,7 +66,7 @@ def test_cost_a_year_stands_beside_the_cost():
 
 
 def test_a_span_the_method_cannot_serve_is_dug_up_beside_it():
-    """One span is closed for sleeve and liner: both options carry a dig of it."""
+    """One span is closed for sleeve and liner: sleeves carry a dig, a liner comes after it."""
     tables = town(
         [span("D-1", 5, 6), span("D-2", 20, 22)],
         [verdict("D-1"), verdict("D-2", sleeve="closed", liner="closed", verdict="dig")],
@@ -69,7 +75,10 @@ def test_a_span_the_method_cannot_serve_is_dug_up_beside_it():
     )
     found = options(tables)
     assert found["sleeve"]["cost_cents"] == 400_00 + 2_000_00 + 5_000_00
-    assert found["liner"]["cost_cents"] == 400_00 + 5_000_00 + 5_000_00
+    assert found["dig_liner"]["cost_cents"] == 400_00 + 5_000_00 + 5_000_00
+    assert found["liner"]["why"] == "D-2: liner is closed"
+    # No sleeve serves what the liner does not: there is no way with both.
+    assert "sleeve_liner" not in found
 
 
 def test_what_cannot_mend_the_whole_pipe_says_why():
@@ -100,7 +109,8 @@ def test_a_liner_with_all_spans_dug_up_is_no_liner():
     """Where each span is dug up nothing is left to line, nor to sleeve."""
     tables = town([span("D-1", 5, 6)], [verdict("D-1", sleeve="closed", liner="closed")])
     found = options(tables)
-    assert found["liner"]["why"].startswith("nothing is left to line")
+    assert found["liner"]["why"] == "D-1: liner is closed"
+    assert set(found) == {"sleeve", "liner", "dig"}
     assert found["sleeve"]["why"] == "no sleeve is placed on this pipe"
     assert found["dig"]["possible"]
 
@@ -152,3 +162,167 @@ def test_a_liner_where_laterals_are_not_known_says_so():
     """Its reopenings are a least figure then."""
     tables = town([span("D-1", 5, 6)], [verdict("D-1")], pipes=[pipe(laterals_known_to_m=20.0)])
     assert "laterals are not known over the whole pipe" in options(tables)["liner"]["why"]
+
+
+def sequence(**system: object) -> dict[str, pd.DataFrame]:
+    """D-1 only a liner serves, D-2 is open for sleeve and dig, not for the liner."""
+    return town(
+        [span("D-1", 5, 6), span("D-2", 20, 23)],
+        [verdict("D-1", sleeve="closed", dig="closed"), verdict("D-2", liner="closed")],
+        [sleeve("S-2", 19.5, 23.5)],
+        [("S-2", "D-2")],
+        laterals=[lateral(21), lateral(30)],
+        covers=[("S-2", "p1@21")],
+        systems=[felt(**system)],
+    )
+
+
+def test_sequences_by_hand():
+    """Where a liner alone cannot: dig, then liner, and sleeves, then liner."""
+    found = options(sequence(flat_ends=True))
+    assert {name for name, row in found.items() if row["possible"]} == {"sleeve_liner", "dig_liner"}
+    # Two moves of 400, the sleeve 2 000 with its reopening, 1 000 + 40 x 100, two reopenings.
+    assert found["sleeve_liner"]["cost_cents"] == 2 * 400_00 + 2_000_00 + 5_000_00 + 300_00
+    assert found["sleeve_liner"]["system"] == "felt"
+    # One move, a dig of 3 m: 5 000 + 1 x 1 000, the liner, two reopenings.
+    assert found["dig_liner"]["cost_cents"] == 400_00 + 6_000_00 + 5_000_00 + 300_00
+    # Under a liner all lives its 50 years: 8 100 / 50 and 11 700 / 50.
+    assert found["sleeve_liner"]["annual_cents"] == 162_00
+    assert (found["dig_liner"]["annual_cents"], found["dig_liner"]["life_years"]) == (234_00, 50)
+
+
+@pytest.mark.parametrize(
+    ("flat_ends", "why"),
+    [(False, "sleeves of felt have no flat ends"), (None, "it is not stated whether sleeves of")],
+)
+def test_sleeves_under_a_liner_need_flat_ends(flat_ends: bool | None, why: str):
+    """No, and unknown, both bar the way: unknown is never taken as yes."""
+    row = options(sequence(flat_ends=flat_ends))["sleeve_liner"]
+    assert not row["possible"]
+    assert row["why"].startswith(why)
+
+
+def test_only_the_sleeves_that_the_liner_needs_are_set_under_it():
+    """A sleeve over what the liner serves anyway is left out."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 21)],
+        [verdict("D-1"), verdict("D-2", liner="closed", dig="closed")],
+        [sleeve("S-1", 4.5, 6.5), sleeve("S-2", 19.5, 21.5)],
+        [("S-1", "D-1"), ("S-2", "D-2")],
+        systems=[felt(flat_ends=True)],
+    )
+    assert options(tables)["sleeve_liner"]["cost_cents"] == 2 * 400_00 + 2_000_00 + 5_000_00
+
+
+def test_no_sequence_where_the_liner_can_alone():
+    """A liner that serves all needs nothing before it."""
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")], [sleeve("S-1", 4, 7)], [("S-1", "D-1")])
+    assert set(options(tables)) == {"sleeve", "liner", "dig"}
+
+
+def test_moving_a_liner_and_a_dig_may_have_prices_of_their_own():
+    """setup_liner goes before setup; digs have a move only where it is priced."""
+    book = pd.concat([BOOK, prices(price("setup_liner", 900_00), price("setup_dig", 700_00))])
+    found = options(sequence(flat_ends=True), book)
+    assert found["sleeve_liner"]["cost_cents"] == (400 + 900 + 2_000 + 5_000 + 300) * 100
+    assert found["dig_liner"]["cost_cents"] == (900 + 700 + 6_000 + 5_000 + 300) * 100
+
+
+@pytest.mark.parametrize(("least", "cents"), [({"least_m": 60.0}, 7_000_00), ({}, 5_000_00)])
+def test_a_run_is_charged_at_least_so_many_metres(least: dict, cents: int):
+    """40 m of liner at 1 000 + 100 a metre; 60 m are charged at the least: 7 000."""
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")])
+    book = prices({**price("liner", 1_000_00, per_m=100_00), **least}, price("reopen", 1))
+    assert options(tables, book)["liner"]["cost_cents"] == cents
+
+
+@pytest.mark.parametrize(("least", "cents"), [(6_500_00, 6_500_00), (4_000_00, 5_000_00)])
+def test_a_run_costs_at_least_a_sum(least: int, cents: int):
+    """1 000 + 40 x 100 = 5 000, or the least sum where that is more."""
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")])
+    book = prices({**price("liner", 1_000_00, per_m=100_00), "least_cents": least})
+    assert options(tables, book)["liner"]["cost_cents"] == cents
+
+
+def test_the_cost_a_year_of_sleeves_with_a_dig_beside():
+    """(400 + 2 000) / 12 + 5 000 / 80 = 200 + 62.50; the sleeve lives shortest."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 22)],
+        [verdict("D-1"), verdict("D-2", sleeve="closed", liner="closed")],
+        [sleeve("S-1", 4.5, 6.5)],
+        [("S-1", "D-1")],
+    )
+    row = options(tables)["sleeve"]
+    assert (row["annual_cents"], row["life_years"]) == (262_50, 12.0)
+    assert row["why"].endswith("262.50 a year over 80 years (dig) and 12 years (sleeve)")
+
+
+def test_a_price_of_a_line_has_year_place_and_source():
+    """Each line names its price and where that comes from."""
+    told = {"year": 2024, "place": "Quillhaven", "source": "invented"}
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")])
+    made = price_options(tables, prices({**price("dig", 5_00), **told}), SLEEVING)
+    (line,) = made.option_lines.query("method == 'dig' and item == 'dig'").to_dict("records")
+    assert {name: line[name] for name in told} == told
+    assert (line["price_id"], line["sum_cents"]) == ("dig", 5_00)
+
+
+def test_a_line_without_a_price_says_why_and_is_not_nothing():
+    """The prices name no liner at all: its line is blank and the option has no sum."""
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")])
+    made = price_options(tables, prices(price("dig", 5_00)), SLEEVING)
+    lines = made.option_lines.query("method == 'liner'").set_index("item")
+    assert pd.isna(lines.loc["liner", "sum_cents"])
+    assert lines.loc["liner", "note"] == "no price at DN 200"
+    assert "within the main price" in lines.loc["clean", "note"]
+    row = made.options.set_index("method").loc["liner"]
+    assert pd.isna(row["cost_cents"])
+    assert pd.isna(row["annual_cents"])
+    assert "no price for liner" in row["why"]
+
+
+STATES = st.sampled_from(["open", "asked", "closed"])
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(STATES, STATES, STATES, st.booleans()), min_size=1, max_size=4),
+    st.integers(0, 3),
+)
+def test_an_option_costs_what_its_steps_cost(spots: list[tuple], live: int):
+    """DESIGN 11: added up anew from the works that the way takes, by plain arithmetic."""
+    spans = [span(f"D-{at}", 8 * at + 2, 8 * at + 3) for at in range(len(spots))]
+    said = [
+        verdict(f"D-{at}", sleeve=a, liner=b, dig=c, first="cut_roots" if d else "")
+        for at, (a, b, c, d) in enumerate(spots)
+    ]
+    served = [at for at, (state, *_) in enumerate(spots) if state == "open"]
+    sleeves = [sleeve(f"S-{at}", 8 * at + 1.5, 8 * at + 3.5) for at in served]
+    tables = town(
+        spans,
+        said,
+        sleeves,
+        [(f"S-{at}", f"D-{at}") for at in served],
+        laterals=[lateral(35 + one) for one in range(live)],
+        systems=[felt(flat_ends=True)],
+    )
+    made = price_options(tables, BOOK, SLEEVING)
+    (job,) = jobs_of(tables).values()
+    each = {"sleeve": 2_000_00, "cut_roots": 80_00, "liner": 1_000_00 + 40 * 100_00}
+    each |= {"dig": 5_000_00, "reopen": live * 150_00}
+    moves = {"sleeve": 1, "liner": 1, "sleeve_liner": 2, "dig_liner": 1, "dig": 0}
+    for row in made.options[made.options["possible"]].to_dict("records"):
+        steps = steps_of(job, row["method"])
+        total = sum(each.get(one.step, 0) for one in steps) + moves[row["method"]] * 400_00
+        assert row["cost_cents"] == total
+        lines = made.option_lines[made.option_lines["method"] == row["method"]]
+        assert lines["sum_cents"].sum() == total
+        mended = {one.reason for one in steps if one.step in ("sleeve", "liner", "dig")}
+        assert all(any(spot.span_id in why for why in mended) for spot in job.mend)
+
+
+def test_no_way_is_left_out_of_the_contract():
+    """What `steps_of` knows and what options may name is one list."""
+    tables = sequence(flat_ends=True)
+    (job,) = jobs_of(tables).values()
+    assert all(steps_of(job, way) for way in WAYS)

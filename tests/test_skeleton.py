@@ -59,8 +59,9 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     }
     assert all(set(table.names) == keys for table, keys in shown.items())
     prices = tomllib.loads(uncommented((tmp_path / "prices.toml").read_text("utf-8")))
-    cents = {"each_cents", "extra_cents_per_m"}
-    assert set(prices["price"][0]) == (set(PRICES.names) - cents) | {"each", "extra_per_m"}
+    cents = {"each_cents", "extra_cents_per_m", "least_cents"}
+    amounts = {"each", "extra_per_m", "least"}
+    assert set(prices["price"][0]) == (set(PRICES.names) - cents) | amounts
     crews = tomllib.loads(uncommented((tmp_path / "crews.toml").read_text("utf-8")))
     assert crews["crew"][0]["shift"][0]["start"] == "07:00"
 

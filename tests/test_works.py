@@ -20,7 +20,7 @@ def accepted(tables: dict, method: str = "sleeve", state: str = "accepted") -> d
     """Add to `tables` one choice of p1 with all its sleeves."""
     row = {"pipe_id": "p1", "method": method, "state": state, "reason": "r", "fingerprint": "f"}
     own = [{"pipe_id": "p1", "sleeve_id": one} for one in tables["sleeves"]["sleeve_id"]]
-    own = own if method == "sleeve" else []
+    own = own if method in ("sleeve", "sleeve_liner") else []
     choice = conform([{**row, "assumed_accepted": False}], CHOICES)
     return {**tables, "choices": choice, "choice_sleeves": conform(own, CHOICE_SLEEVES)}
 
@@ -147,7 +147,7 @@ def test_a_liner_waits_for_digs_and_reopens_each_live_lateral():
         laterals=[lateral(3), lateral(9, "closed")],
         pipes=[pipe(laterals_known_from_m=None, laterals_known_to_m=None)],
     )
-    works = made(accepted(tables, "liner"))
+    works = made(accepted(tables, "dig_liner"))
     assert before(works, "liner") == {
         "check_access",
         "clean",
@@ -374,7 +374,7 @@ def test_a_film_from_before_the_sleeve_is_not_its_film():
     assert {"verify", "reopen", "sleeve"} <= open_steps(made(accepted(tables), *rows))
 
 
-@pytest.mark.parametrize("method", ["sleeve", "liner", "dig", "watch"])
+@pytest.mark.parametrize("method", ["sleeve", "dig_liner", "dig", "watch"])
 def test_report_all_works_done_and_nothing_is_left_to_do(method: str):
     """Each work reported by place as done, even weeks ago: no work is open."""
     tables = town(
@@ -400,7 +400,7 @@ def test_report_all_works_done_and_nothing_is_left_to_do(method: str):
     works = made(tables).works
     # Sleeve: the chain of 10 with a dig, D-3 descaled, D-4 watched = 13; a liner has its
     # laterals proved as well; digs: access, two digs, clean, descale, clean again, watch.
-    assert len(works) == {"sleeve": 13, "liner": 14, "dig": 7, "watch": 4}[method]
+    assert len(works) == {"sleeve": 13, "dig_liner": 14, "dig": 7, "watch": 4}[method]
     rows = works[["step", "pipe_id", "from_m", "to_m"]].to_dict("records")
     again = made(tables, *({**row, "done_on": FRIDAY} for row in rows))
     assert open_steps(again) == set()
@@ -451,3 +451,25 @@ def test_works_keep_their_ids_when_a_sleeve_slides_a_little():
         works.works.set_index("work_id")["step"], old.set_index("work_id")["step"]
     )
     assert sorted(works.lost_ids["id"]) == sorted(first.loc[first["sleeve_id"] == "S-2", "work_id"])
+
+
+def test_sleeves_then_liner_reported_in_their_order():
+    """The sleeve's film does not stand for the liner's; once all is reported nothing is open."""
+    tables = town(
+        [span("D-1", 5, 6), span("D-2", 20, 22)],
+        [verdict("D-1", liner="closed", dig="closed"), verdict("D-2", sleeve="closed")],
+        [sleeve("S-1", 4.5, 6.5)],
+        [("S-1", "D-1")],
+        covers=[("S-1", "p1@5")],
+        laterals=[lateral(5)],
+    )
+    tables = accepted(tables, "sleeve_liner")
+    works = made(tables).works
+    rows = works[["step", "pipe_id", "sleeve_id", "from_m", "to_m"]].to_dict("records")
+    of_sleeve = [{**row, "done_on": FRIDAY} for row in rows if row.pop("sleeve_id")]
+    half = made(tables, *of_sleeve).works
+    open_ = half[half["state"] == "todo"]
+    assert set(open_.loc[open_["sleeve_id"] == "", "step"]) >= {"flow_control", "liner", "verify"}
+    assert set(half.loc[half["sleeve_id"] == "S-1", "state"]) == {"done"}
+    whole = made(tables, *({**row, "done_on": FRIDAY} for row in rows))
+    assert open_steps(whole) == set()

@@ -5,7 +5,15 @@ from planner.tables import Table, date, flag, number, text, whole
 
 CURES = ("ambient", "heat", "light")
 SUPPLY = ("mix_on_site", "from_roll", "made_before")
-METHODS = ("sleeve", "liner", "dig", "watch", "maintain", "nothing")
+WAYS = ("sleeve", "liner", "sleeve_liner", "dig_liner", "dig")
+WAY_WORDS = {
+    "sleeve": "sleeve",
+    "liner": "liner",
+    "sleeve_liner": "sleeves, then liner",
+    "dig_liner": "dig, then liner",
+    "dig": "dig",
+}
+METHODS = (*WAYS, "watch", "maintain", "nothing")
 STEPS = (
     "check_access",
     "clean",
@@ -48,6 +56,7 @@ SYSTEMS = Table(
         number("lap_m", "m", "least lap of two sleeves; blank = they may not lap", low=0.01),
         number("lap_most_m", "m", "most lap; blank = as little as may be", low=0),
         text("source", "where the figures come from"),
+        flag("flat_ends", "its ends taper flat, so that a liner passes it later"),
     ),
     key=("system",),
 )
@@ -102,10 +111,14 @@ PACKERS = Table(
 )
 PRICES = Table(
     "prices",
-    "one price: each + extra length",
+    "one price: each + extra length, at least so much",
     (
         text("price_id", "stable id", blank=False),
-        text("item", "sleeve, liner, dig, reopen, end_seal, setup, or a step's name", blank=False),
+        text(
+            "item",
+            "sleeve, liner, dig, reopen, end_seal, setup(_liner, _dig), or a step",
+            blank=False,
+        ),
         text("system", "only for this system, '' = any"),
         number("dn_from_mm", "mm", "from this nominal size", blank=False, low=0),
         number("dn_to_mm", "mm", "to this nominal size", blank=False, low=0),
@@ -114,6 +127,24 @@ PRICES = Table(
         whole("extra_cents_per_m", "cents/m", "each further metre", blank=False, low=0),
         text("source", "where the price comes from"),
         whole("year", "", "year of the price"),
+        text("place", "where it was asked or paid"),
+        number("least_m", "m", "least length that is charged", low=0),
+        whole("least_cents", "cents", "least sum for one piece or run", low=0),
+        number("quantity_from", "by quantity", "holds from so many in the project", low=0),
+        number("quantity_to", "by quantity", "holds to so many in the project", low=0),
+        text("quantity_unit", "of the quantity; '' = pieces", one_of=("pieces", "m")),
+    ),
+    key=("price_id",),
+)
+PRICE_QUANTITIES = Table(
+    "price_quantities",
+    "one price that holds for a range of quantity, and whether it is in force",
+    (
+        text("price_id", "price", blank=False),
+        number("quantity", "by quantity", "what the project could order", blank=False, low=0),
+        text("unit", "pieces or m", blank=False),
+        flag("in_force", "the quantity lies in the price's range", blank=False),
+        text("why", "what was counted", blank=False),
     ),
     key=("price_id",),
 )
@@ -247,13 +278,56 @@ OPTIONS = Table(
     "one way to mend one pipe",
     (
         text("pipe_id", "pipe", blank=False),
-        text("method", "", one_of=("sleeve", "liner", "dig"), blank=False),
+        text("method", "", one_of=WAYS, blank=False),
         text("system", "sleeve system, '' otherwise"),
         flag("possible", "each span that needs mending is served", blank=False),
         whole("cost_cents", "cents", "all lines of the option; blank = not costed", low=0),
+        whole("annual_cents", "cents", "each part's cost / its service life, no interest", low=0),
+        number("life_years", "years", "life of what lasts shortest in it", low=0),
         text("why", "why not possible, or how the sum is made", blank=False),
     ),
     key=("pipe_id", "method", "system"),
+)
+OPTION_LINES = Table(
+    "option_lines",
+    "one line of the sum of one option",
+    (
+        text("pipe_id", "pipe", blank=False),
+        text("method", "", one_of=WAYS, blank=False),
+        whole("seq", "", "order in the sum", blank=False, low=1),
+        text("part", "what it lives as long as", one_of=("sleeve", "liner", "dig"), blank=False),
+        text("item", "item of the price", blank=False),
+        text("sleeve_id", "sleeve it belongs to"),
+        number("dn_mm", "mm", "nominal size it is priced at", low=0),
+        number("length_m", "m", "length of one", blank=False, low=0),
+        whole("times_count", "-", "how many", blank=False, low=1),
+        whole("one_cents", "cents", "price of one; blank = none", low=0),
+        whole("sum_cents", "cents", "times_count x one_cents; blank = no price", low=0),
+        text("price_id", "price that it comes from"),
+        whole("year", "", "of the price"),
+        text("place", "of the price"),
+        text("source", "of the price"),
+        text("note", "what a blank means"),
+    ),
+    key=("pipe_id", "method", "seq"),
+)
+BREAK_EVEN = Table(
+    "break_even",
+    "one pipe: from how many sleeves on the liner is cheaper",
+    (
+        text("pipe_id", "pipe", blank=False),
+        whole("sleeves_count", "-", "sleeves placed", blank=False, low=0),
+        whole("sleeve_base_cents", "cents", "what any number of sleeves takes", low=0),
+        whole("sleeve_each_cents", "cents", "mean of one sleeve, its flow and film", low=0),
+        text("liner_method", "liner, or dig, then liner: what is compared"),
+        whole("liner_cents", "cents", "the whole liner option", low=0),
+        whole("dig_base_cents", "cents", "what any number of digs takes", low=0),
+        whole("dig_each_cents", "cents", "mean of one dig", low=0),
+        whole("liner_from_count", "-", "sleeves from which the liner costs less", low=1),
+        whole("annual_from_count", "-", "the same by the cost a year", low=1),
+        text("why", "sentence for a person", blank=False),
+    ),
+    key=("pipe_id",),
 )
 CHOICES = Table(
     "choices",

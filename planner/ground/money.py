@@ -1,4 +1,4 @@
-"""One price model: so much each, so much for every metre beyond what is included.
+"""One price model: so much each, so much for each metre beyond what is included, a least sum.
 
 A sleeve is nearly all fixed cost, so a price per metre alone would be wrong for it
 and for short liners alike. Money is in whole cents, rounded once, half to even.
@@ -39,14 +39,28 @@ def price_cents(
 
     Examples
     --------
-    >>> import pandas as pd
-    >>> row = {"price_id": "p", "item": "dig", "system": "", "dn_from_mm": 0, "dn_to_mm": 300,
-    ...        "each_cents": 100_00, "included_m": 1.0, "extra_cents_per_m": 50_00, "year": None}
-    >>> price_cents(pd.DataFrame([row]), "dig", 200, 3.0)
+    >>> from planner.contracts import PRICES
+    >>> from planner.tables import conform
+    >>> row = {"price_id": "p", "item": "dig", "dn_from_mm": 0, "dn_to_mm": 300,
+    ...        "each_cents": 100_00, "included_m": 1.0, "extra_cents_per_m": 50_00}
+    >>> price_cents(conform([row], PRICES), "dig", 200, 3.0)
     20000
     """
-    cents = price_many(prices, item, [dn_mm], [length_m], system=system)[0]
-    return None if pd.isna(cents) else int(cents)
+    return quote(prices, item, dn_mm, length_m, system=system)[0]
+
+
+def quote(
+    prices: pd.DataFrame, item: str, dn_mm: float, length_m: float, *, system: str = ""
+) -> tuple[int | None, str]:
+    """Price one piece of `item` as `price_cents` does, and name the price.
+
+    Returns
+    -------
+    cents, price_id
+        None and '' where no price covers it.
+    """
+    cents, at, ids = _quoted(prices, item, [dn_mm], [length_m], system)
+    return (None, "") if at[0] < 0 else (int(cents[0]), ids[at[0]])
 
 
 def price_many(
@@ -60,8 +74,11 @@ def price_many(
     """Price many pieces of `item` at once; see `price_cents`.
 
     Of several prices that cover a piece the one for its system goes before one for
-    any, the narrower band of sizes before the wider, then the band that ends lower,
-    the newer year, the price_id.
+    any, the narrower band of sizes before the wider, then the band that ends lower, the
+    narrower range of quantity before the wider and before none, the newer year, the
+    price_id. Which ranges of quantity hold is settled before, by the project as a whole
+    (`repairs.quantity_bands`). A piece shorter than ``least_m`` is charged as that long,
+    one that would cost less than ``least_cents`` costs that.
 
     Parameters
     ----------
@@ -79,19 +96,31 @@ def price_many(
     cents
         Int64 array; NA where no price covers the piece.
     """
+    cents, at, _ = _quoted(prices, item, dn_mm, length_m, system)
+    return pd.arrays.IntegerArray(cents, at < 0)
+
+
+def _quoted(
+    prices: pd.DataFrame, item: str, dn_mm: npt.ArrayLike, length_m: npt.ArrayLike, system: str
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], list[str]]:
+    """Give cents, which of the prices each comes from (-1 = none), and the ids of these."""
     dn = np.asarray(dn_mm, dtype=float)
     length = np.asarray(length_m, dtype=float)
     cents = np.zeros(dn.shape, dtype=np.int64)
-    missing = np.ones(dn.shape, dtype=bool)
+    at = np.full(dn.shape, -1, dtype=np.int64)
     found = _in_order(prices, item, system)
     bands = found[["dn_from_mm", "dn_to_mm", "included_m"]].to_numpy(dtype=float)
+    lengths = found["least_m"].fillna(0.0).to_numpy(dtype=float)
     money = found[["each_cents", "extra_cents_per_m"]].to_numpy(dtype=np.int64)
-    for (low, high, included), (each, extra) in zip(bands, money, strict=True):
-        fits = missing & (dn >= low) & (dn <= high) & np.isfinite(length)
-        beyond = np.rint(np.maximum(length[fits] - included, 0.0) * _UM_PER_M)
-        cents[fits] = each + half_even(beyond.astype(np.int64) * extra, _UM_PER_M)
-        missing &= ~fits
-    return pd.arrays.IntegerArray(cents, missing)
+    sums = found["least_cents"].fillna(0).to_numpy(dtype=np.int64)
+    for row, ((low, high, included), (each, extra)) in enumerate(zip(bands, money, strict=True)):
+        fits = (at < 0) & (dn >= low) & (dn <= high) & np.isfinite(length)
+        charged = np.maximum(length[fits], lengths[row])
+        beyond = np.rint(np.maximum(charged - included, 0.0) * _UM_PER_M)
+        sum_ = each + half_even(beyond.astype(np.int64) * extra, _UM_PER_M)
+        cents[fits] = np.maximum(sum_, sums[row])
+        at[fits] = row
+    return cents, at, [str(one) for one in found["price_id"]]
 
 
 def _in_order(prices: pd.DataFrame, item: str, system: str) -> pd.DataFrame:
@@ -103,6 +132,8 @@ def _in_order(prices: pd.DataFrame, item: str, system: str) -> pd.DataFrame:
             "any": found["system"] == "",
             "width": found["dn_to_mm"] - found["dn_from_mm"],
             "to": found["dn_to_mm"],
+            "many": (found["quantity_to"] - found["quantity_from"].fillna(0.0)).fillna(np.inf),
+            "open": found["quantity_from"].isna() & found["quantity_to"].isna(),
             "age": -found["year"].astype("Float64").fillna(0.0).astype(float),
             "id": found["price_id"],
         }

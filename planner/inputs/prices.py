@@ -18,8 +18,11 @@ from planner.inputs.records import read_records, unknown_keys
 from planner.tables import conform
 
 # Keys in whole units of the currency, and the columns in cents that they fill.
-_AMOUNTS = {"each": "each_cents", "extra_per_m": "extra_cents_per_m"}
-ITEMS = tuple(dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", "setup", *STEPS)))
+_AMOUNTS = {"each": "each_cents", "extra_per_m": "extra_cents_per_m", "least": "least_cents"}
+_SETUPS = ("setup", "setup_liner", "setup_dig")
+ITEMS = tuple(dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", *_SETUPS, *STEPS)))
+# What can be counted before anything is chosen: see `repairs.quantity_bands`.
+BANDED = ("sleeve", "liner", "dig")
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,8 @@ def read_prices(raw: Mapping[str, Any], file: str = "prices.toml") -> PriceTable
     ----------
     raw
         The parsed file: ``[[price]]`` tables with the keys of `PRICES`; amounts as
-        ``each`` and ``extra_per_m`` in the currency, or in cents under the columns' names.
+        ``each``, ``extra_per_m`` and ``least`` in the currency, or in cents under the
+        columns' names.
     file
         Name in messages.
     """
@@ -58,11 +62,23 @@ def read_prices(raw: Mapping[str, Any], file: str = "prices.toml") -> PriceTable
     turned = frame.index[frame["dn_from_mm"] > frame["dn_to_mm"]]
     bad = dict.fromkeys(turned, "dn_to_mm, which is no smaller")
     frame = refuse(frame, bad, "price.dn_from_mm", file, faults)
+    frame = _check_bands(frame, file, faults)
     twice = frame.index[frame.duplicated("price_id")]
     bad = dict.fromkeys(twice, "an id used once")
     frame = refuse(frame, bad, "price.price_id", file, faults)
     count = len(records) if isinstance(records, list) else 0
     return PriceTable(conform(frame, PRICES), faults, count)
+
+
+def _check_bands(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.DataFrame:
+    """Refuse a range of quantity that is turned, or of an item that is not counted."""
+    low, high = frame["quantity_from"], frame["quantity_to"]
+    bad = dict.fromkeys(frame.index[low > high], "quantity_to, which is no smaller")
+    frame = refuse(frame, bad, "price.quantity_from", file, faults)
+    banded = frame["quantity_from"].notna() | frame["quantity_to"].notna()
+    uncounted = banded & ~frame["item"].isin(BANDED)
+    bad = dict.fromkeys(frame.index[uncounted], f"no quantity but for {', '.join(BANDED)}")
+    return refuse(frame, bad, "price.quantity_from", file, faults)
 
 
 def _in_cents(record: object) -> object:

@@ -182,10 +182,11 @@ def _systems_text() -> str:
 
 
 def _prices_text() -> str:
-    amounts = ("each_cents", "extra_cents_per_m")
+    amounts = ("each_cents", "extra_cents_per_m", "least_cents")
     return (
         "# Prices: so much each, so much for every metre beyond included_m, in the currency of\n"
         "# planner.toml.\n\n# [[price]]\n" + _keys(PRICES, amounts)
         + "# each = 0.00                      # each, the first included_m within it\n"
         + "# extra_per_m = 0.00               # each further metre\n"
+        + "# least = 0.00                     # least sum for one piece or run\n"
     )  # fmt: skip

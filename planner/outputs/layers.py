@@ -14,13 +14,16 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.contracts.repairs import WAY_WORDS, WAYS
 from planner.outputs.grade_text import grade_texts
 from planner.outputs.links import media_link
 from planner.outputs.packing import Axis, Layer, has_shape, known, records, shapes_of, stretch_text
 from planner.outputs.palette import DRAW_ORDER, LOOKS
 from planner.outputs.wording import metres, size
 
-CLASS_OF_METHOD = {**{word: word for word in LOOKS}, "nothing": "none"}
+# A liner after digs or over sleeves looks like a liner; the words say what comes first.
+_SEQUENCES = {"sleeve_liner": "liner", "dig_liner": "liner"}
+CLASS_OF_METHOD = {**{word: word for word in LOOKS}, "nothing": "none", **_SEQUENCES}
 DRAWN_ROLES = ("damage", "condition", "flag")
 
 
@@ -149,7 +152,7 @@ def pipes_layer(sheet: Sheet) -> Layer:
 
 
 def _costs(choice: Mapping[str, Any]) -> bool:
-    return choice.get("method") in ("sleeve", "liner", "dig")
+    return choice.get("method") in WAYS
 
 
 def pipe_size(row: Mapping[str, Any], units: str) -> str:
@@ -179,7 +182,7 @@ def _proposal(word: str, choice: Mapping[str, Any]) -> str:
     if not choice:
         return look.meaning
     method = CLASS_OF_METHOD[choice["method"]]
-    text = LOOKS[method].word if method in ("sleeve", "liner", "dig") else LOOKS[method].meaning
+    text = WAY_WORDS.get(choice["method"], LOOKS[method].meaning)
     system = f", {choice['system']}" if choice["system"] else ""
     asked = f"; {look.meaning}" if word == "refer" else ""
     return text + system + asked

@@ -11,12 +11,13 @@ import pandas as pd
 
 from planner.contracts import BUDGET, BUDGET_BOUND, CHOICES, OPTIONS, PIPES, VERDICTS
 from planner.contracts.facts import Tables
+from planner.contracts.repairs import WAYS
 from planner.errors import SettingsError
 from planner.repairs.budget_kernel import NOTHING, Taken, Ways
 from planner.repairs.budget_limits import Limits, take_under
 from planner.repairs.budget_risk import risk_of
 from planner.repairs.budget_solver import Wholes
-from planner.repairs.options import OPTION_METHODS, money
+from planner.repairs.options import money
 from planner.settings import AreaMoney, Budget
 from planner.tables import check, conform
 
@@ -76,14 +77,18 @@ def plan_budget(tables: Tables, settings: Budget) -> tuple[pd.DataFrame, pd.Data
 
 def _ways(choices: pd.DataFrame, options: pd.DataFrame, settings: Budget) -> pd.DataFrame:
     """List what may be done: columns at (row of the choice), method, cost_cents, removes."""
-    rank = {method: at for at, method in enumerate(OPTION_METHODS)}
+    rank = {method: at for at, method in enumerate(WAYS)}
     own = choices[["pipe_id", "state", "method"]].rename(columns={"method": "chosen"})
     both = options.merge(own.assign(at=np.arange(len(own))), on="pipe_id")
     free = both["state"] == "proposed"
     settled = both["state"].isin(["accepted", "changed"]) & (both["method"] == both["chosen"])
     may = both["possible"].to_numpy(bool) & both["cost_cents"].notna() & (free | settled)
     rows = both.loc[may, ["at", "method", "cost_cents"]]
-    removes = {method: getattr(settings, f"{method}_removes_ratio") for method in rank}
+    # What ends in a liner removes what a liner does, whatever came first.
+    removes = {
+        method: getattr(settings, f"{'liner' if 'liner' in method else method}_removes_ratio")
+        for method in rank
+    }
     rows = rows.assign(removes=rows["method"].map(removes), rank=rows["method"].map(rank))
     return rows.sort_values(["at", "rank"], kind="stable", ignore_index=True)
 
@@ -160,7 +165,7 @@ def _left(state: str, reason: str, wanted: str, *, has_way: bool, taken: Taken) 
     """Say why a pipe is not within the sum."""
     if state in ("held", "refused"):
         return f"not asked for: {state}, {reason}"
-    if wanted not in OPTION_METHODS:
+    if wanted not in WAYS:
         return f"nothing to mend on it ({wanted})"
     if not has_way:
         return "no way to mend it that has a cost"

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import STEPS
+from planner.contracts.repairs import STEPS, WAYS
 from planner.contracts.verdicts import URGENCY
 
 # Laterals known to within this of both ends are known over the whole pipe.
@@ -19,6 +19,8 @@ _NEAR_M = 0.01
 CUTS = ("cut_roots", "cut_intrusion", "descale")
 # Steps that make a pipe ready; whatever goes into the ground comes after all of them.
 PREPARE = ("check_access", "clean", *CUTS, "clean_again", "prove_laterals", "look", "grout", "dig")
+# Ways with a full liner in them.
+LINED = ("liner", "sleeve_liner", "dig_liner")
 
 
 @dataclass(frozen=True)
@@ -69,26 +71,41 @@ class Job:
         """Give the spans that must be mended."""
         return tuple(spot for spot in self.spots if spot.needs == "mend")
 
+    def kept(self, method: str) -> tuple[Piece, ...]:
+        """Give the sleeves that are set under `method`: before a liner those it cannot do without.
+
+        They lie where placement put them for a pipe that is only sleeved.
+        """
+        if method == "sleeve":
+            return self.pieces
+        if method != "sleeve_liner":
+            return ()
+        left = {spot.span_id for spot in self.mend if spot.liner != "open"}
+        return tuple(piece for piece in self.pieces if piece.spans & left)
+
     def dug(self, method: str) -> tuple[Spot, ...]:
-        """Give the spans that are dug up under `method`: all, or those it cannot serve."""
+        """Give the spans that are dug up under `method`: all, or those it cannot serve.
+
+        A liner alone stands without a dig: with one it is a way of its own.
+        """
         if method == "dig":
             return self.mend
+        if method == "liner" or method not in WAYS:
+            return ()
         return tuple(
             one for one in self.mend if not self._served(one, method) and one.dig == "open"
         )
 
     def unserved(self, method: str) -> tuple[Spot, ...]:
         """Give the spans that neither `method` nor a dig beside it mends."""
-        if method == "dig":
-            return tuple(spot for spot in self.mend if spot.dig != "open")
-        return tuple(
-            one for one in self.mend if not self._served(one, method) and one.dig != "open"
-        )
+        dug = {spot.span_id for spot in self.dug(method) if spot.dig == "open"}
+        left = (spot for spot in self.mend if spot.span_id not in dug)
+        return tuple(one for one in left if method == "dig" or not self._served(one, method))
 
     def _served(self, spot: Spot, method: str) -> bool:
-        if method == "sleeve":
-            return any(spot.span_id in piece.spans for piece in self.pieces)
-        return spot.liner == "open"
+        if method in LINED and spot.liner == "open":
+            return True
+        return any(spot.span_id in piece.spans for piece in self.kept(method))
 
 
 @dataclass(frozen=True)
@@ -198,19 +215,18 @@ def steps_of(job: Job, method: str) -> list[Step]:
     job
         The pipe.
     method
-        sleeve, liner, dig, maintain or watch; any other takes no work.
+        One of `WAYS`, maintain or watch; any other takes no work.
 
     Returns
     -------
     steps
         Deterministic, without ids.
     """
-    if method not in ("sleeve", "liner", "dig", "maintain", "watch"):
+    if method not in (*WAYS, "maintain", "watch"):
         return []
     steps = _watches(job) + _prepared(job, method) + [_dig(spot) for spot in job.dug(method)]
-    if method == "sleeve":
-        steps += [step for piece in job.pieces for step in _sleeve(job, piece)]
-    if method == "liner":
+    steps += [step for piece in job.kept(method) for step in _sleeve(job, piece)]
+    if method in LINED:
         steps += _liner(job)
     return _once(steps)
 
@@ -286,9 +302,9 @@ def _names(what: str, spots: list[Spot]) -> str:
 
 
 def _laterals_doubtful(job: Job, method: str) -> bool:
-    if method == "sleeve":
-        return any(piece.laterals_unknown for piece in job.pieces)
-    return method == "liner" and not job.laterals_known
+    if method in LINED:
+        return not job.laterals_known
+    return any(piece.laterals_unknown for piece in job.kept(method))
 
 
 def _sleeve(job: Job, piece: Piece) -> list[Step]:
@@ -314,7 +330,7 @@ def _sleeve(job: Job, piece: Piece) -> list[Step]:
 
 def _liner(job: Job) -> list[Step]:
     urgency = worst(spot.urgency for spot in job.mend)
-    served = [spot for spot in job.mend if spot not in job.dug("liner")]
+    served = [spot for spot in job.mend if spot.liner == "open"]
     at = Step("liner", 0.0, job.length_m, urgency, _names("mends", served))
     steps = [
         replace(at, step="flow_control", reason="while the liner cures"),
@@ -330,12 +346,14 @@ def after(steps: list[Step]) -> list[tuple[int, int]]:
     """Say which of one pipe's `steps` must wait for which: pairs of positions (later, earlier).
 
     What goes into the ground waits for every step that makes the pipe ready, not only
-    for the last of them: a cleaning that is no longer good must hold it up as well.
+    for the last of them: a cleaning that is no longer good must hold it up as well. A
+    liner waits for the sleeves under it, each filmed and its laterals open.
     """
     pairs = set()
     for later, one in enumerate(steps):
         for earlier, other in enumerate(steps):
-            if other.step in _direct(one.step) and _together(one, other):
+            direct = other.step in _direct(one.step) and _together(one, other)
+            if direct or _under(other, one):
                 pairs.add((later, earlier))
     return sorted(pairs)
 
@@ -359,6 +377,15 @@ def _direct(step: str) -> tuple[str, ...]:
     }.get(step, ())
 
 
+_SET = ("sleeve", "reopen", "verify")
+
+
 def _together(one: Step, other: Step) -> bool:
-    """Hold steps of one sleeve together; those of the whole pipe go with each."""
-    return not (one.sleeve_id and other.sleeve_id) or one.sleeve_id == other.sleeve_id
+    """Hold steps of one sleeve together, and those of the liner; what prepares goes with each."""
+    return other.step in PREPARE or one.sleeve_id == other.sleeve_id
+
+
+def _under(sleeved: Step, lined: Step) -> bool:
+    """Say whether one is of a sleeve and the other begins the liner over it."""
+    starts = lined.step == "flow_control" and not lined.sleeve_id
+    return starts and bool(sleeved.sleeve_id) and sleeved.step in _SET

@@ -1,4 +1,7 @@
-"""One choice for each pipe: the cheapest way that mends all of it, or why there is none."""
+"""One choice for each pipe: the cheapest way that mends all of it, or why there is none.
+
+Cheapest is by the sum, or by the cost a year of service life where the settings say so.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +14,10 @@ import pandas as pd
 
 from planner.contracts import CHOICE_SLEEVES, CHOICES, OPTIONS, VERDICTS
 from planner.contracts.facts import Tables
+from planner.contracts.repairs import WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS
 from planner.repairs.chain import Job, jobs_of, worst
-from planner.repairs.options import OPTION_METHODS, money
+from planner.repairs.options import money
 from planner.tables import check, conform
 
 Rows = dict[str, dict[Hashable, Any]]
@@ -29,12 +33,15 @@ class Chosen:
 
 
 def choose(
-    tables: Tables, options: pd.DataFrame, wanted: Mapping[str, str] | None = None
+    tables: Tables,
+    options: pd.DataFrame,
+    by: str = "cost",
+    wanted: Mapping[str, str] | None = None,
 ) -> Chosen:
     """Choose for each pipe with a span.
 
     Of the possible options the one of least cost is proposed. Where one of them has no
-    cost they cannot be compared: then the sleeve is, if it serves every span, and the
+    cost they cannot be compared: then sleeves are, if they mend all of it, and the
     reason says so. A pipe with a span that only an engineer can decide is held whole,
     and so is one that no method mends. A pipe that needs no mending is watched,
     maintained or left alone.
@@ -45,6 +52,8 @@ def choose(
         Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
     options
         Obeys `OPTIONS`.
+    by
+        ``cost``, or ``annual``: the cost a year of service life.
     wanted
         ``{pipe_id: method}`` that a person names instead; one that is not possible is not
         taken.
@@ -66,21 +75,21 @@ def choose(
     jobs = jobs_of(tables)
     asked = wanted or {}
     rows = [
-        _choice(job, by_pipe.get(job.pipe_id, {}), asked.get(job.pipe_id, ""))
+        _choice(job, by_pipe.get(job.pipe_id, {}), by, asked.get(job.pipe_id, ""))
         for job in jobs.values()
     ]
     pairs = [
         {"pipe_id": row["pipe_id"], "sleeve_id": piece.sleeve_id}
         for row in rows
-        if row["method"] == "sleeve"
-        for piece in jobs[str(row["pipe_id"])].pieces
+        for piece in jobs[str(row["pipe_id"])].kept(str(row["method"]))
     ]
     return Chosen(conform(rows, CHOICES), conform(pairs, CHOICE_SLEEVES))
 
 
-def _choice(job: Job, options: Rows, wanted: str) -> dict[str, object]:
-    method, reason = _method(job, options)
-    if wanted and wanted != method and job.mend and options[wanted]["possible"]:
+def _choice(job: Job, options: Rows, by: str, wanted: str) -> dict[str, object]:
+    method, reason = _method(job, options, by)
+    there = wanted in options and bool(options[wanted]["possible"])
+    if wanted and wanted != method and job.mend and there:
         method, reason = wanted, f"{wanted} named by a person; else {reason}"
     state = "proposed" if method else "held"
     undecided = [spot.span_id for spot in job.spots if spot.verdict == "refer"]
@@ -103,7 +112,7 @@ def _choice(job: Job, options: Rows, wanted: str) -> dict[str, object]:
     }
 
 
-def _method(job: Job, options: Rows) -> tuple[str, str]:
+def _method(job: Job, options: Rows, by: str) -> tuple[str, str]:
     """Give the method and why; '' where no method mends the pipe."""
     if not job.mend:
         needs = max(
@@ -112,23 +121,25 @@ def _method(job: Job, options: Rows) -> tuple[str, str]:
             default="nothing",
         )
         return needs, f"{len(job.spots)} spans, of which none needs mending"
-    possible = [name for name in OPTION_METHODS if options[name]["possible"]]
+    there = [name for name in WAYS if name in options]
+    possible = [name for name in there if options[name]["possible"]]
     if not possible:
-        left = "; ".join(f"{name}: {options[name]['why']}" for name in OPTION_METHODS)
+        left = "; ".join(f"{WAY_WORDS[name]}: {options[name]['why']}" for name in there)
         return "", f"no method mends this pipe: {left}"
-    costs = {name: options[name]["cost_cents"] for name in possible}
+    costs = {name: options[name][f"{by}_cents"] for name in possible}
     uncosted = [name for name in possible if pd.isna(costs[name])]
     costed = {name: int(costs[name]) for name in possible if name not in uncosted}
     if uncosted and ("sleeve" in possible or not costed):
-        lacking = (
-            f"{', '.join(uncosted)} not costed, so not the cheapest but the first that mends all"
-        )
-        return possible[0], f"{possible[0]}: {lacking}"
-    best = min(costed, key=lambda name: (costed[name], OPTION_METHODS.index(name)))
-    others = [f"{name} {money(costed[name])}" for name in costed if name != best]
-    others += [f"{name} not costed" for name in uncosted]
-    others += [f"{name} not possible" for name in OPTION_METHODS if name not in possible]
-    return best, f"{best} {money(costed[best])} is least; {', '.join(others)}"
+        lacking = ", ".join(WAY_WORDS[name] for name in uncosted)
+        why = f"{lacking} not costed, so not the cheapest but the first that mends all"
+        return possible[0], f"{WAY_WORDS[possible[0]]}: {why}"
+    best = min(costed, key=lambda name: (costed[name], WAYS.index(name)))
+    each = " a year" if by == "annual" else ""
+    said = {name: f"{WAY_WORDS[name]} {money(cents)}{each}" for name, cents in costed.items()}
+    others = [said[name] for name in costed if name != best]
+    others += [f"{WAY_WORDS[name]} not costed" for name in uncosted]
+    others += [f"{WAY_WORDS[name]} not possible" for name in there if name not in possible]
+    return best, f"{said[best]} is least; {', '.join(others)}"
 
 
 def fingerprint(job: Job, method: str) -> str:
@@ -138,13 +149,14 @@ def fingerprint(job: Job, method: str) -> str:
     are dug up beside it; the spans that are mended, by id. Prices, rules, photos and
     whatever else lies on the pipe are not.
     """
-    parts = [method]
-    if method == "sleeve":
-        parts += [
-            f"{piece.from_m:.2f}-{piece.to_m:.2f} m DN {piece.dn_mm:g} {piece.system}"
-            for piece in job.pieces
-        ]
-    if method in OPTION_METHODS:
+    # A liner after digs was called a liner before it was a way of its own: what was
+    # accepted then is the same thing.
+    parts = ["liner" if method == "dig_liner" else method]
+    parts += [
+        f"{piece.from_m:.2f}-{piece.to_m:.2f} m DN {piece.dn_mm:g} {piece.system}"
+        for piece in job.kept(method)
+    ]
+    if method in WAYS:
         dug = sorted(spot.span_id for spot in job.dug(method))
         parts += [f"dig {'+'.join(dug)}"] if dug and method != "dig" else []
         parts.append("mends " + "+".join(sorted(spot.span_id for spot in job.mend)))

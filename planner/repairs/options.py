@@ -1,92 +1,163 @@
-"""Sleeve against liner against dig on one pipe, each by the same price model."""
+"""The ways to mend one pipe side by side, each by the same price model: sum and cost a year."""
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
 
 import pandas as pd
 
-from planner.contracts import OPTIONS, PIPES, PRICES, SLEEVES, SPANS, VERDICTS
+from planner.contracts import (
+    OPTION_LINES,
+    OPTIONS,
+    PIPES,
+    PRICES,
+    SLEEVES,
+    SPANS,
+    SYSTEMS,
+    VERDICTS,
+)
 from planner.contracts.facts import Tables
-from planner.ground.money import price_cents
-from planner.repairs.chain import Job, Spot, jobs_of, steps_of
+from planner.contracts.repairs import WAYS
+from planner.repairs.chain import LINED, Job, Spot, jobs_of
+from planner.repairs.option_lines import WITHIN, Line, PriceBook, lines_of
 from planner.settings import Sleeving
 from planner.tables import check, conform
 
-OPTION_METHODS = ("sleeve", "liner", "dig")
+Row = dict[str, object]
 
 
 @dataclass(frozen=True)
-class _Book:
-    """The prices, what they name, and what was looked up already."""
+class Options:
+    """The ways for each pipe (`OPTIONS`) and the lines of their sums (`OPTION_LINES`)."""
 
-    prices: pd.DataFrame
-    items: frozenset[str]
-    seen: dict[tuple[str, float, float], int | None] = field(default_factory=dict)
-
-    def cents(self, item: str, dn_mm: float, length_m: float) -> int | None:
-        """Price one piece of `item`, which goes with any sleeve system."""
-        key = (item, dn_mm, length_m)
-        if key not in self.seen:
-            self.seen[key] = price_cents(self.prices, item, dn_mm, length_m)
-        return self.seen[key]
+    options: pd.DataFrame
+    option_lines: pd.DataFrame
 
 
 def list_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> pd.DataFrame:
-    """Set the three methods side by side for each pipe with a span to mend.
+    """Give the ways alone; see `price_options`."""
+    return price_options(tables, prices, settings).options
 
-    A span that the sleeves, or the liner, cannot serve may be dug up beside them if
-    digging is open there. An option's cost is the sum of its lines: the sleeves with
-    their reopenings as placement costed them, or the liner and a reopening for each
-    live lateral, or the digs; one set-up; and each other step that has a price. A step
-    for which the prices name no item at all is taken as part of the main price; one
-    that is priced, but not for this size, leaves the option without a cost.
+
+def price_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> Options:
+    """Set the ways side by side for each pipe with a span to mend.
+
+    Sleeves, a liner and digs stand there for each pipe. Sleeves may have spans dug up
+    beside them that no sleeve serves. Where some span is not open to the liner, and
+    another is, there are two ways more: dig, then liner, and sleeves, then liner. Sleeves
+    under a liner must be of a system with flat ends. An option's cost is the sum of its
+    lines (`option_lines`). An item that no price names at all is taken as part of the
+    main price, and the line says so; one that is priced, but not for this size, leaves
+    the option without a cost.
+
+    The cost a year is each part's cost by its service life, without interest. What lies
+    under a liner lives as long as the liner.
 
     Parameters
     ----------
     tables
         Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals
-        (those whose state is unknown count as live).
+        (those whose state is unknown count as live), systems.
     prices
-        Obeys `PRICES`.
+        Obeys `PRICES`: those in force.
     settings
         Most sleeves on one pipe, and lives for the cost a year [years].
 
     Returns
     -------
     options
-        Obeys `OPTIONS`; three rows for each pipe.
+        Three to five ways for each pipe, and lines for each that is possible.
 
     Raises
     ------
     TableError
         If a table breaks its contract.
     """
-    for table in (PIPES, SPANS, VERDICTS, SLEEVES):
+    for table in (PIPES, SPANS, VERDICTS, SLEEVES, SYSTEMS):
         check(tables[table.name], table)
     check(prices, PRICES)
-    jobs, book = jobs_of(tables), _Book(prices, frozenset(prices["item"]))
-    rows = [
-        _option(job, method, book, settings)
-        for job in jobs.values()
-        if job.mend
-        for method in OPTION_METHODS
-    ]
-    return conform(rows, OPTIONS)
+    jobs, book = jobs_of(tables), PriceBook.of(prices)
+    systems = tables["systems"]
+    flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
+    rows: list[Row] = []
+    lines: list[Row] = []
+    for job in jobs.values():
+        for method in _ways(job):
+            own: list[Line] = []
+            barred = _barred(job, method, settings, flat)
+            if not barred:
+                own = lines_of(job, method, book)
+            rows.append(_option(job, method, own, barred, book, settings))
+            lines += [_line_row(job, method, seq, one, book) for seq, one in enumerate(own, 1)]
+    return Options(conform(rows, OPTIONS), _sourced(lines, prices))
 
 
-def _option(job: Job, method: str, book: _Book, settings: Sleeving) -> dict[str, object]:
-    system = job.pieces[0].system if method == "sleeve" and job.pieces else ""
-    row: dict[str, object] = {"pipe_id": job.pipe_id, "method": method, "system": system}
-    barred = _barred(job, method, settings)
+def _ways(job: Job) -> list[str]:
+    """Give the ways to compare: sequences only where a liner alone cannot mend the pipe."""
+    if not job.mend:
+        return []
+    open_, closed = _lined(job)
+    sequences = {
+        "sleeve_liner": bool(open_ and closed and job.kept("sleeve_liner")),
+        "dig_liner": bool(open_ and any(spot.dig == "open" for spot in closed)),
+    }
+    return [way for way in WAYS if sequences.get(way, True)]
+
+
+def _lined(job: Job) -> tuple[list[Spot], list[Spot]]:
+    """Part the spans to mend into those a liner serves and the others."""
+    served = [spot for spot in job.mend if spot.liner == "open"]
+    return served, [spot for spot in job.mend if spot.liner != "open"]
+
+
+def _option(
+    job: Job, method: str, lines: list[Line], barred: str, book: PriceBook, settings: Sleeving
+) -> Row:
+    pieces = job.kept(method)
+    row: Row = {"pipe_id": job.pipe_id, "method": method}
+    row["system"] = pieces[0].system if pieces else ""
     if barred:
-        return {**row, "possible": False, "cost_cents": None, "why": barred}
-    cents, why = _cost(job, method, book)
-    if cents is not None:
-        life = getattr(settings, f"{method}_life_years")
-        why += f"; {money(cents)}, {money(round(cents / life))} a year over {life:g} years"
-    return {**row, "possible": True, "cost_cents": cents, "why": why}
+        return {**row, "possible": False, "why": barred}
+    cents, why = _sum(job, method, lines, book)
+    row |= {"possible": True, "why": why}
+    if cents is None:
+        return row
+    annual, life = annual_cents(lines, method, settings)
+    lives = _lives_said(lines, method, settings)
+    row["why"] = f"{why}; {money(cents)}, {money(annual)} a year over {lives}"
+    return {**row, "cost_cents": cents, "annual_cents": annual, "life_years": life}
+
+
+def life_of(part: str, method: str, settings: Sleeving) -> float:
+    """Give the service life [years] of one part of a way: under a liner, that of the liner."""
+    lives = {
+        "sleeve": settings.sleeve_life_years,
+        "liner": settings.liner_life_years,
+        "dig": settings.dig_life_years,
+    }
+    return lives["liner" if method in LINED else part]
+
+
+def annual_cents(lines: list[Line], method: str, settings: Sleeving) -> tuple[int, float]:
+    """Give the cost a year [cents], rounded once half to even, and the shortest life [years]."""
+    lives = [life_of(line.part, method, settings) for line in lines]
+    parts = [
+        Fraction(line.cents or 0) / Fraction(life) for line, life in zip(lines, lives, strict=True)
+    ]
+    return round(sum(parts, Fraction(0))), min(lives)
+
+
+def _lives_said(lines: list[Line], method: str, settings: Sleeving) -> str:
+    """Write the lives in the sum, e.g. ``12 years`` or ``12 years (sleeve) and 80 (dig)``."""
+    if method in LINED:
+        return f"{settings.liner_life_years:g} years"
+    lives = {line.part: life_of(line.part, method, settings) for line in lines}
+    if len(lives) == 1:
+        return f"{next(iter(lives.values())):g} years"
+    return " and ".join(f"{life:g} years ({part})" for part, life in sorted(lives.items()))
 
 
 def money(cents: int) -> str:
@@ -94,67 +165,96 @@ def money(cents: int) -> str:
     return f"{cents // 100:,}".replace(",", " ") + f".{cents % 100:02d}"
 
 
-def _barred(job: Job, method: str, settings: Sleeving) -> str:
+def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:
     """Say why `method` cannot mend the whole pipe, '' if it can."""
     left = job.unserved(method)
     if left:
         return "; ".join(_left_by(spot, method, job) for spot in left)
-    if method == "sleeve" and not job.pieces:
+    pieces = job.kept(method)
+    if method == "sleeve" and not pieces:
         return "no sleeve is placed on this pipe"
-    if method == "liner" and len(job.dug("liner")) == len(job.mend):
-        return "nothing is left to line once all spans are dug up"
-    if method == "sleeve" and len(job.pieces) > settings.max_per_pipe_count:
+    if len(pieces) > settings.max_per_pipe_count:
         most = settings.max_per_pipe_count
-        return f"{len(job.pieces)} sleeves; more than {most} on one pipe are not asked for"
+        return f"{len(pieces)} sleeves; more than {most} on one pipe are not asked for"
+    if method == "sleeve_liner":
+        return "; ".join(_not_flat(one, flat) for one in sorted({p.system for p in pieces})).strip(
+            "; "
+        )
     return ""
 
 
+def _not_flat(system: str, flat: Mapping[str, object]) -> str:
+    """Say why a liner does not pass the sleeves of a system, '' if it does."""
+    state = flat.get(system)
+    if state is None or pd.isna(state):  # type: ignore[call-overload]
+        return (
+            f"it is not stated whether sleeves of {system} have flat ends (flat_ends in "
+            "systems.toml), without which no liner passes them"
+        )
+    return "" if state else f"sleeves of {system} have no flat ends, so no liner passes them"
+
+
 def _left_by(spot: Spot, method: str, job: Job) -> str:
-    state = getattr(spot, method)
     if method == "dig":
-        return f"{spot.span_id}: dig is {state}"
+        return f"{spot.span_id}: dig is {spot.dig}"
+    if method == "liner":
+        return f"{spot.span_id}: liner is {spot.liner}"
+    if method == "sleeve_liner":
+        return f"{spot.span_id}: liner is {spot.liner}, no sleeve serves it, and dig is {spot.dig}"
+    state = spot.sleeve if method == "sleeve" else spot.liner
     if method == "sleeve" and state == "open":
         reach = "no sleeve reaches it" if job.pieces else "no sleeve could be placed"
         return f"{spot.span_id}: {reach}, and dig is {spot.dig}"
-    return f"{spot.span_id}: {method} is {state}, and dig is {spot.dig}"
+    name = "sleeve" if method == "sleeve" else "liner"
+    return f"{spot.span_id}: {name} is {state}, and dig is {spot.dig}"
 
 
-def _cost(job: Job, method: str, book: _Book) -> tuple[int | None, str]:
-    """Add up the lines of one option; no sum, and why, where one has no price."""
-    total, lacking, lines = 0, [], Counter[str]()
-    incidental: dict[str, None] = {}
-    for item, length, times in _lines(job, method):
-        if item not in OPTION_METHODS and item != "reopen" and item not in book.items:
-            incidental[item] = None
-            continue
-        lines[item] += times
-        cents = book.cents(item, job.dn_mm, length)
-        if cents is None:
-            lacking.append(item)
-        else:
-            total += times * cents
-    if method == "sleeve":
-        lines["sleeve"] = len(job.pieces)
-        costs = [piece.cost_cents for piece in job.pieces]
-        lacking += ["sleeve"] * any(cost is None for cost in costs)
-        total += sum(cost or 0 for cost in costs)
-    why = ", ".join(f"{count} x {item}" for item, count in sorted(lines.items()) if count)
-    if incidental:
-        why += f"; without a price of their own: {', '.join(incidental)}"
-    if method == "liner" and not job.laterals_known:
+def _sum(job: Job, method: str, lines: list[Line], book: PriceBook) -> tuple[int | None, str]:
+    """Add up the lines; no sum, and why, where one has no price."""
+    within = dict.fromkeys(line.item for line in lines if book.within(line))
+    counted = Counter[str]()
+    for line in lines:
+        # Reopenings under a sleeve are said by the sleeve; their lines stand in the table.
+        if line.item not in within and not (line.item == "reopen" and line.sleeve_id):
+            counted[line.item] += line.times
+    why = ", ".join(f"{count} x {item}" for item, count in sorted(counted.items()))
+    if within:
+        why += f"; without a price of their own: {', '.join(within)}"
+    if method in LINED and not job.laterals_known:
         why += "; laterals are not known over the whole pipe"
+    lacking = {line.item for line in lines if line.cents is None and line.item not in within}
     if lacking:
-        missing = ", ".join(sorted(set(lacking)))
+        missing = ", ".join(sorted(lacking))
         return None, f"{why}; not costed: no price for {missing} at DN {job.dn_mm:g}"
-    return total, why
+    return sum(line.cents or 0 for line in lines), why
 
 
-def _lines(job: Job, method: str) -> list[tuple[str, float, int]]:
-    """List item, length [m] and how many times; sleeves come with a cost of their own."""
-    lines = [] if method == "dig" else [("setup", 0.0, 1)]
-    for step in steps_of(job, method):
-        if method == "sleeve" and step.step in ("sleeve", "reopen"):
-            continue
-        times = job.live_laterals if step.step == "reopen" else 1
-        lines.append((step.step, step.to_m - step.from_m, times))
-    return lines
+def _line_row(job: Job, method: str, seq: int, line: Line, book: PriceBook) -> Row:
+    note = ""
+    if line.cents is None:
+        note = WITHIN if book.within(line) else f"no price at DN {line.dn_mm:g}"
+    return {
+        "pipe_id": job.pipe_id,
+        "method": method,
+        "seq": seq,
+        "part": line.part,
+        "item": line.item,
+        "sleeve_id": line.sleeve_id,
+        "dn_mm": line.dn_mm,
+        "length_m": line.length_m,
+        "times_count": line.times,
+        "one_cents": line.one_cents,
+        "sum_cents": line.cents,
+        "price_id": line.price_id,
+        "note": note,
+    }
+
+
+def _sourced(lines: list[Row], prices: pd.DataFrame) -> pd.DataFrame:
+    """Put year, place and source of its price beside each line."""
+    columns = ["year", "place", "source"]
+    keyed = prices.set_index("price_id")[columns]
+    found = {key: dict(zip(columns, row, strict=True)) for key, *row in keyed.itertuples(name=None)}
+    blank = {"year": None, "place": "", "source": ""}
+    rows = [{**one, **found.get(str(one["price_id"]), blank)} for one in lines]
+    return conform(rows, OPTION_LINES)

@@ -14,7 +14,9 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.contracts.repairs import WAY_WORDS
 from planner.errors import UnknownIdError
+from planner.screening.explain_money import way_lines
 from planner.screening.explain_place import flow_lines, length_line, place_lines
 from planner.screening.explain_wall import wall_lines
 from planner.screening.explain_way import doubt_lines, passage_lines
@@ -332,15 +334,9 @@ def _grades(pipe_id: str, tables: Tables) -> list[str]:
 
 def _alternatives(pipe_id: str, tables: Tables) -> list[str]:
     """List what could be done on the pipe instead, and what was chosen."""
-    lines = []
-    options = _where(tables, "options", "pipe_id", pipe_id)
-    if options:
-        lines.append(f"Ways to mend pipe {pipe_id}:")
-    for row in options:
-        way = f"{row.method} {row.system}".strip()
-        lines.append(f"  {way}: {'possible' if row.possible else 'not possible'}: {row.why}")
+    lines = way_lines(pipe_id, tables)
     for row in _where(tables, "choices", "pipe_id", pipe_id):
-        way = f"{row.method} {row.system}".strip()
+        way = f"{WAY_WORDS.get(row.method, row.method)} {row.system}".strip()
         who = f" by {row.by} on {row.on}" if row.by else ""
         lines.append(f"Choice for pipe {pipe_id}: {way}, {row.state}{who}: {row.reason}")
     return lines
