@@ -24,6 +24,7 @@ from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, apply_span_decisions, find_orphans
 from planner.repairs.choose import choose
+from planner.repairs.cure import find_cures
 from planner.repairs.flow import find_flows
 from planner.repairs.options import list_options
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
@@ -40,7 +41,8 @@ from planner.takeoff.totals import take_off
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "packers", "prices", "stock", "crews", "shifts", "done", "faults")  # fmt: skip
+        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "done",
+        "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,8 @@ def make_plan(
     week, first_day = settings.week, settings.project.first_day
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
     t |= {"works": works.works, "work_after": works.work_after}
-    t["flows"] = find_flows(t, settings.flow, week.wall_c)
+    t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
+    t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}

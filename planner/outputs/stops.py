@@ -10,6 +10,7 @@ import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.ground.quantities import items_of
+from planner.outputs.curing import Curing, cure_words
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.strip import Mark, Strip, Tap, draw_strip
 from planner.outputs.wording import STEP_WORDS, clock, flow_rate, hours, mass, metres, size, way
@@ -53,6 +54,7 @@ class DayTables:
     warnings: dict[str, list[str]]
     checked: set[str]
     flows: dict[str, Row]
+    curing: Curing
     units: str
 
     @classmethod
@@ -76,6 +78,7 @@ class DayTables:
             _warnings(tables["findings"]),
             _checked(tables["works"]),
             _by(tables["flows"], "sleeve_id") if "flows" in tables else {},
+            Curing.of(tables),
             facts.units,
         )
 
@@ -179,6 +182,7 @@ def _sleeve(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> dict[str
         "end": ENDS.get(str(sleeve["end"]), ""),
         "laterals": _laterals(sleeve, node, pipe, look_up),
         "damages": _damages(sleeve, node, pipe, look_up),
+        **cure_words(sleeve, look_up.curing, units),
     }
 
 
