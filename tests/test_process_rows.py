@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 from small_project import PROJECT, SYSTEMS, write_project
+from test_report import read as read_all
 
 from planner.errors import Fault, SettingsError
 from planner.ground.temperatures import temperatures
 from planner.inputs.project import read_project
+from planner.inputs.report import balance
 from planner.inputs.sections import read_sections
 from planner.inputs.systems import SystemTables, read_systems
 
@@ -270,3 +272,9 @@ def test_a_project_carries_them(tmp_path: Path):
     assert got.conditions["wall_c"].unique().tolist() == [9.0]
     assert got.pressure_steps["refused"].tolist() != [""]
     assert (got.faults["column"] == "system.pressure.pressure_bar").sum() == 1
+    unread = toml + "[[system.pressure]]\ndn_to_mm = 300\nat_min = 3\npressure_bar = 'x'\n"
+    for number, one in enumerate((toml, unread)):
+        inputs, at = read_all(tmp_path / str(number), systems_toml=one)
+        books = {b.file: b for b in balance(inputs, at.flags, at.left_over, at.defects)}
+        assert books["systems.toml"].refused == number + 1
+        assert books["systems.toml"].lost == 0

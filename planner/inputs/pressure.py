@@ -19,6 +19,7 @@ from planner.inputs.forms import refuse
 from planner.inputs.records import read_records
 
 _PREFIX = "system.pressure"
+_UNREADABLE = "is unreadable"
 
 
 def read_pressure(
@@ -47,7 +48,7 @@ def read_pressure(
     frame = refuse(frame, bad, f"{_PREFIX}.system", file, faults)
     refused = pd.Series("", index=frame.index, dtype="str")
     for row in sorted(set(range(1, len(records) + 1)) - set(frame["row"].astype(int))):
-        refused = refused.mask(_same_size(frame, records[row - 1]), f"row {row} is unreadable")
+        refused = refused.mask(_same_size(frame, records[row - 1]), f"row {row} {_UNREADABLE}")
     seq = frame.groupby(["system", "dn_to_mm"], sort=False).cumcount() + 1
     return frame.assign(seq=seq.astype("Int64"), refused=refused), faults
 
@@ -97,6 +98,18 @@ def check_pressure(
                 faults += _first_step(steps, where, file)
             below = float(dn)
     return frame.assign(refused=refused), faults
+
+
+def count_kept(steps: pd.DataFrame) -> int:
+    """Count the steps that no fault of their own refuses; of each size refused one has it.
+
+    Parameters
+    ----------
+    steps
+        Obeys `PRESSURE_STEPS`. An unreadable row is not in it.
+    """
+    by_check = (steps["refused"] != "") & ~steps["refused"].str.endswith(_UNREADABLE)
+    return len(steps) - len(steps[by_check].drop_duplicates(["system", "dn_to_mm"]))
 
 
 def _not_rising(steps: pd.DataFrame, where: str, file: str) -> Fault | None:

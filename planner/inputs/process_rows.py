@@ -129,7 +129,8 @@ def tell_packers(
     """
     faults = []
     for system, cure in systems[["system", "cure"]].itertuples(index=False):
-        fits = packers[[cure in text.split("+") for text in packers["cures"]]]
+        serves = [cure in text.split("+") for text in packers["cures"]]
+        fits = packers[pd.Series(serves, packers.index, dtype=bool)]
         own = sizes[sizes["system"] == system]
         served = [dn for dn in NOMINAL_MM if _inside(own, dn)]
         bare = [dn for dn in served if not _inside(fits, dn)]
