@@ -83,10 +83,18 @@ def test_a_table_that_ends_before_the_sizes_do():
 
 
 def test_packers_with_a_gap():
-    """The system serves DN 100 to 300, the packer begins at 200."""
-    fault = only(read(packer={"dn_from_mm": 200}))
+    """The system serves DN 100 to 300; packers for 100 to 150 and for 250 to 300."""
+    raw = tomllib.loads(SYSTEMS)
+    small = raw["packer"][0] | {"dn_to_mm": 150}
+    large = small | {"packer": "P2", "dn_from_mm": 250, "dn_to_mm": 300}
+    fault = only(read_systems(raw | {"packer": [small, large]}))
     assert (fault.column, fault.lost) == ("packer.dn_from_mm", False)
-    assert fault.found == "none for felt at DN 100, 125, 150"
+    assert fault.found == "none for felt at DN 200, 225"
+    light = small | {"packer": "P3", "cures": ["light"], "dn_from_mm": 150, "dn_to_mm": 250}
+    assert only(read_systems(raw | {"packer": [small, large, light]})) == fault
+    closed = light | {"cures": ["ambient"]}
+    assert read_systems(raw | {"packer": [small, large, closed]}).faults == []
+    assert read_systems(raw | {"packer": [small]}).faults == []
 
 
 @pytest.mark.parametrize(

@@ -113,7 +113,7 @@ def _too_small(process: pd.DataFrame, sizes: pd.DataFrame, file: str) -> list[Fa
 def tell_packers(
     systems: pd.DataFrame, sizes: pd.DataFrame, packers: pd.DataFrame, file: str
 ) -> list[Fault]:
-    """Name the usual sizes that a system serves and no packer for its cure carries.
+    """Name usual sizes that a system serves and that lie in a gap between its packers.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def tell_packers(
     Returns
     -------
     faults
-        None of them loses a row. A cure without any packer is not told here.
+        None of them loses a row. Sizes beyond all packers are no gap: placement says them.
     """
     faults = []
     for system, cure in systems[["system", "cure"]].itertuples(index=False):
@@ -133,8 +133,9 @@ def tell_packers(
         fits = packers[pd.Series(serves, packers.index, dtype=bool)]
         own = sizes[sizes["system"] == system]
         served = [dn for dn in NOMINAL_MM if _inside(own, dn)]
-        bare = [dn for dn in served if not _inside(fits, dn)]
-        if len(fits) and bare:
+        least, most = fits["dn_from_mm"].min(), fits["dn_to_mm"].max()
+        bare = [dn for dn in served if least < dn < most and not _inside(fits, dn)]
+        if bare:
             found = f"none for {shown(system)} at DN {_list(bare)}"
             wanted = f"packers for {cure} at each size that the system serves"
             faults.append(_told(file, "packer.dn_from_mm", found, wanted))
