@@ -26,6 +26,7 @@ from planner.repairs.accept import accept_choices, find_orphans, wanted_methods
 from planner.repairs.break_even import break_even
 from planner.repairs.budget import plan_budget
 from planner.repairs.choose import choose
+from planner.repairs.cure import find_cures
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
 from planner.repairs.options import price_options
@@ -46,7 +47,8 @@ from planner.takeoff.totals import take_off
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "packers", "prices", "stock", "crews", "shifts", "done", "faults")  # fmt: skip
+        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "done",
+        "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,8 @@ def make_plan(
     t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
     t |= {"works": works.works, "work_after": works.work_after}
-    t["flows"] = find_flows(t, settings.flow, week.wall_c)
+    t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
+    t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}

@@ -149,7 +149,7 @@ class Week(_Section):
     open_s: int = Field(ge=0)
     close_s: int = Field(ge=0)
     outage_s: int = Field(ge=0)
-    wall_c: float
+    wall_c: float | Literal["unknown"]
     value_now_s: int = Field(ge=0)
     value_this_year_s: int = Field(ge=0)
     value_programme_s: int = Field(ge=0)
@@ -166,6 +166,11 @@ class Week(_Section):
     flow_control_s: int = Field(ge=0)
     done_valid_days: int = Field(ge=0)
     done_grace_days: int = Field(ge=0)
+
+    @property
+    def stated_wall_c(self) -> float | None:
+        """Coldest pipe wall stated [degC]; None where it is not."""
+        return None if self.wall_c == "unknown" else float(self.wall_c)
 
 
 class AreaMoney(_Section):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from planner.contracts import PACKERS, PRICES, PROCESS, SYSTEM_SIZES, SYSTEMS
+from planner.contracts import PACKERS, PRESSURE_STEPS, PRICES, PROCESS, SYSTEM_SIZES, SYSTEMS
 from planner.errors import FileError
 from planner.inputs.decisions import read_decisions
 from planner.inputs.done import read_done
@@ -52,9 +52,10 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     systems = tomllib.loads(uncommented((tmp_path / "systems.toml").read_text("utf-8")))
     system = systems["system"][0]
     shown = {
-        SYSTEMS: set(system) - {"size", "process"},
+        SYSTEMS: set(system) - {"size", "process", "pressure"},
         SYSTEM_SIZES: set(system["size"][0]) | {"system"},
         PROCESS: set(system["process"][0]) | {"system"},
+        PRESSURE_STEPS: set(system["pressure"][0]) | {"system", "seq", "refused"},
         PACKERS: set(systems["packer"][0]),
     }
     assert all(set(table.names) == keys for table, keys in shown.items())

@@ -3,7 +3,7 @@
 from planner.contracts.verdicts import URGENCY
 from planner.tables import Table, date, flag, number, text, whole
 
-CURES = ("ambient", "heat", "light")
+CURE_KINDS = ("ambient", "heat", "light")
 SUPPLY = ("mix_on_site", "from_roll", "made_before")
 WAYS = ("sleeve", "liner", "sleeve_liner", "dig_liner", "dig")
 WAY_WORDS = {
@@ -45,7 +45,7 @@ SYSTEMS = Table(
     "one sleeve system",
     (
         text("system", "name", blank=False),
-        text("cure", "how it sets", one_of=CURES, blank=False),
+        text("cure", "how it sets", one_of=CURE_KINDS, blank=False),
         text("supply", "how it comes", one_of=SUPPLY, blank=False),
         text("carrier", "felt or glass", one_of=("felt", "glass"), blank=False),
         text("set_by", "packer set under camera or by the counter", one_of=("camera", "counter")),
@@ -74,20 +74,6 @@ SYSTEM_SIZES = Table(
     ),
     key=("system", "dn_from_mm"),
 )
-PROCESS = Table(
-    "process",
-    "times of one system at one size and wall temperature",
-    (
-        text("system", "system", blank=False),
-        number("dn_to_mm", "mm", "up to this nominal size", blank=False, low=0),
-        number("wall_c", "degC", "pipe wall temperature of this row", blank=False),
-        number("prepare_s", "s", "wet out, load, pull in, set", blank=False, low=0),
-        number("cure_s", "s", "pressure up to pressure off", blank=False, low=1),
-        number("finish_s", "s", "withdraw and film", blank=False, low=0),
-        number("pot_life_s", "s", "from mixing to pressure, 0 = no limit", low=0),
-    ),
-    key=("system", "dn_to_mm", "wall_c"),
-)
 PACKERS = Table(
     "packers",
     "one packer",
@@ -99,6 +85,7 @@ PACKERS = Table(
         number("reach_m", "m", "how far from the manhole it can be set", blank=False, low=0),
         number("lid_mm", "mm", "least lid opening it passes", low=0),
         number("depth_m", "m", "deepest manhole it is lowered into", low=0),
+        number("pressure_max_bar", "bar", "highest pressure it is rated for", low=0),
         flag("through_flow", "flow passes through it"),
         text("cures", "cures it serves, '+' between", blank=False),
         number("lit_m", "m", "longest sleeve its lamps light; blank = all it carries", low=0),
@@ -443,7 +430,7 @@ FLOWS = Table(
         number("depth_pct_high", "%", "depth of the greatest, never of less than one flush", low=0),
         text("control", "what is proposed", one_of=FLOW_CONTROLS, blank=False),
         number("hold_back_s", "s", "a plug upstream can stand so long; blank = not known", low=0),
-        number("needed_s", "s", "cure and finish of the process table", low=0),
+        number("needed_s", "s", "from cure to finish of the process table", low=0),
         text("state", "", one_of=FLOW_STATES, blank=False),
         text(
             "standing",

@@ -10,6 +10,7 @@ import pandas as pd
 from planner.contracts.repairs import SIGNED
 from planner.crews.audit_rows import Book, Broken, Row
 from planner.ground.process import durations
+from planner.ground.temperatures import temperatures
 
 _NOISE_M = 1e-3
 
@@ -163,13 +164,14 @@ def _access(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
 def _time(book: Book, visit: Row) -> Iterator[Broken]:
     """Being on site is no shorter than what the sleeves' own table asks."""
     least, process = 0, book.tables["process"]
+    cold_c = temperatures(book.tables.get("conditions"), book.week.stated_wall_c).cold_c
     for sleeve in book.sleeves_at(visit):
-        times = durations(process, sleeve["system"], sleeve["dn_mm"], book.week.wall_c)
-        if times.cure_s is None:
+        times = durations(process, sleeve["system"], sleeve["dn_mm"], cold_c, sleeve["length_m"])
+        if times.site_s is None:
             found = f"no time of cure for {sleeve['sleeve_id']}"
             yield visit["visit_id"], "cure", found, "a row of the process table"
             continue
-        least += (times.prepare_s or 0) + times.cure_s + (times.finish_s or 0)
+        least += times.site_s
     stay = int(visit["end_s"]) - int(visit["start_s"])
     if stay < least:
         yield visit["visit_id"], "cure", f"{stay} s on site", f"{least} s for its sleeves"

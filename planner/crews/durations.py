@@ -10,6 +10,7 @@ import pandas as pd
 from planner.contracts import SLEEVES
 from planner.contracts.facts import Tables
 from planner.ground.process import Durations, durations
+from planner.ground.temperatures import temperatures
 from planner.settings import Sleeving, Week
 from planner.tables import check
 
@@ -49,7 +50,7 @@ class Timer:
     week: Week
     reopen_s: int
     sleeves: dict[str, Sleeve]
-    process: dict[tuple[str, float], Durations]
+    process: dict[tuple[str, float, float], Durations]
     live_laterals: dict[str, int]
 
     @classmethod
@@ -61,13 +62,14 @@ class Timer:
         Parameters
         ----------
         tables
-            Of it: process, laterals.
+            Of it: process, laterals, conditions.
         sleeves
             By id.
         week, sleeving
             Times of the steps.
         """
-        asked = sorted({(one.system, one.dn_mm) for one in sleeves.values()})
+        asked = sorted({(one.system, one.dn_mm, one.length_m) for one in sleeves.values()})
+        cold_c = temperatures(tables.get("conditions"), week.stated_wall_c).cold_c
         laterals = tables["laterals"]
         live = laterals.loc[laterals["state"] != "closed", "pipe_id"].value_counts().to_dict()
         return cls(
@@ -75,8 +77,8 @@ class Timer:
             sleeving.reopen_s,
             sleeves,
             {
-                (system, dn): durations(tables["process"], system, dn, week.wall_c)
-                for system, dn in asked
+                (system, dn, length): durations(tables["process"], system, dn, cold_c, length)
+                for system, dn, length in asked
             },
             {str(pipe): int(count) for pipe, count in live.items()},
         )
@@ -85,9 +87,7 @@ class Timer:
         """Give the time of one work [s]; 0 and the reason where it is not known."""
         if work.step == "sleeve":
             times = self._sleeve(work)
-            if times.prepare_s is None or times.cure_s is None or times.finish_s is None:
-                return 0, times.note
-            return times.prepare_s + times.cure_s + times.finish_s, ""
+            return (0, times.note) if times.site_s is None else (times.site_s, "")
         if work.step == "reopen":
             return self.reopen_s * self._laterals(work), ""
         week = self.week
@@ -116,13 +116,13 @@ class Timer:
         count = self._laterals(work)
         if not count:
             return 0
-        return (times.cure_s or 0) + (times.finish_s or 0) + self.reopen_s * count
+        return (times.shut_s or 0) + self.reopen_s * count
 
     def _sleeve(self, work: Work) -> Durations:
         sleeve = self.sleeves.get(work.sleeve_id)
         if sleeve is None:
-            return Durations(None, None, None, None, f"there is no sleeve {work.sleeve_id}")
-        return self.process[sleeve.system, sleeve.dn_mm]
+            return Durations(None, None, None, note=f"there is no sleeve {work.sleeve_id}")
+        return self.process[sleeve.system, sleeve.dn_mm, sleeve.length_m]
 
     def _laterals(self, work: Work) -> int:
         if not work.sleeve_id:

@@ -57,6 +57,8 @@ class Inputs:
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
     process: pd.DataFrame
+    pressure_steps: pd.DataFrame
+    conditions: pd.DataFrame
     packers: pd.DataFrame
     prices: pd.DataFrame
     stock: pd.DataFrame
@@ -206,6 +208,8 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         systems=systems.systems,
         system_sizes=systems.system_sizes,
         process=systems.process,
+        pressure_steps=systems.pressure_steps,
+        conditions=sections.conditions,
         packers=systems.packers,
         prices=tables.prices.prices,
         stock=stock,

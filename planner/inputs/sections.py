@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
+import pandas as pd
 from pydantic import BaseModel, ValidationError
 
 from planner.contracts import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.errors import FileError, SettingsError, UnitError
 from planner.ground.postgis import check_service
+from planner.inputs.conditions import check_period, lay_out
 from planner.inputs.forms import nearest
 from planner.inputs.observations import FORM, ZERO_AT
-from planner.inputs.specs import InspectionSpec, LayerSpec, MediaSpec, RulesSpec
+from planner.inputs.specs import ConditionSpec, InspectionSpec, LayerSpec, MediaSpec, RulesSpec
 from planner.settings import SECTIONS, Settings, load_settings
 from planner.tables import Table
 from planner.units import factor
@@ -57,6 +59,7 @@ class Sections:
     layers: dict[str, LayerSpec]
     inspections: tuple[InspectionSpec, ...]
     rules: RulesSpec
+    conditions: pd.DataFrame
     media: MediaSpec | None = None
 
 
@@ -75,7 +78,7 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
     SettingsError
         For an unknown section, key, column or unit, and where [pipes] is missing.
     """
-    known = [*SECTIONS, *LAYERS, "inspections", "media", "rules"]
+    known = [*SECTIONS, *LAYERS, "inspections", "media", "rules", "conditions"]
     for name in raw:
         if name not in known:
             message = f"{FILE}: unknown section [{name}]{nearest(name, known)}"
@@ -87,7 +90,20 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
     layers = {name: _layer(raw[name], name, table) for name, table in LAYERS.items() if name in raw}
     media = _spec(MediaSpec, raw["media"], "[media]") if "media" in raw else None
     inspections = _inspections(raw.get("inspections", []))
-    return Sections(settings, layers, inspections, _rules(raw), media)
+    conditions = _conditions(raw.get("conditions", {}), settings)
+    return Sections(settings, layers, inspections, _rules(raw), conditions, media)
+
+
+def _conditions(found: object, settings: Settings) -> pd.DataFrame:
+    """Lay temperatures out by planned day; the keys are dates and months."""
+    if not isinstance(found, Mapping):
+        message = f"{FILE}: [conditions] must hold a section for each date or month"
+        raise SettingsError(message)
+    stated = {}
+    for period, figures in found.items():
+        check_period(str(period), f"{FILE}: [conditions]")
+        stated[str(period)] = _spec(ConditionSpec, figures, f"[conditions.{period}]")
+    return lay_out(stated, settings.project.first_day, settings.week.days)
 
 
 def _layer(found: object, name: str, table: Table) -> LayerSpec:

@@ -14,6 +14,7 @@ from planner.contracts import (
     DECISIONS,
     DONE,
     PACKERS,
+    PRESSURE_STEPS,
     PRICES,
     PROCESS,
     STOCK,
@@ -69,6 +70,11 @@ _RULES = """
 # book = "default"         # or a rulebook of your own, a TOML file in this folder
 # [rules.overrides]        # one limit changed, with the reason
 # "rule-id.column.ok" = [20, "why"]
+# [conditions.2026-01]     # temperatures of a date (2026-01-12) or month (2026-01, or 01)
+# air_c = 5.0              # degC; cure goes by the coldest, pot life by the warmest
+# wall_c = 8.0             # pipe wall or groundwater
+# resin_c = 15.0           # when it is mixed
+# source = "..."           # who measured or forecast it
 """
 
 
@@ -177,7 +183,9 @@ def _systems_text() -> str:
         "# Sleeve systems and packers. Every figure comes from the maker's own instructions.\n\n"
         "# [[system]]\n" + _keys(SYSTEMS) + "\n#   [[system.size]]\n"
         + _keys(SYSTEM_SIZES, ("system",), "#   ") + "\n#   [[system.process]]\n"
-        + _keys(PROCESS, ("system",), "#   ") + "\n# [[packer]]\n" + _keys(PACKERS)
+        + _keys(PROCESS, ("system",), "#   ") + "\n#   [[system.pressure]]\n"
+        + _keys(PRESSURE_STEPS, ("system", "seq", "refused"), "#   ")
+        + "\n# [[packer]]\n" + _keys(PACKERS)
     )  # fmt: skip
 
 

@@ -70,3 +70,12 @@ class RulesSpec(_Spec):
 
     book: str = "default"
     overrides: dict[str, tuple[float, str]] = Field(default_factory=dict)
+
+
+class ConditionSpec(_Spec):
+    """Temperatures of one date or month [degC], and who measured or forecast them."""
+
+    air_c: float | None = Field(default=None, ge=-40, le=60, allow_inf_nan=False)
+    wall_c: float | None = Field(default=None, ge=-40, le=60, allow_inf_nan=False)
+    resin_c: float | None = Field(default=None, ge=-40, le=60, allow_inf_nan=False)
+    source: str = ""

@@ -1,4 +1,4 @@
-"""Sleeve systems with their sizes and process times, and packers, from ``systems.toml``."""
+"""Sleeve systems with sizes, process times and pressure steps, and packers: ``systems.toml``."""
 
 from __future__ import annotations
 
@@ -9,43 +9,47 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from planner.contracts import PACKERS, PROCESS, SYSTEM_SIZES, SYSTEMS
-from planner.contracts.repairs import CURES
+from planner.contracts import PACKERS, PRESSURE_STEPS, PROCESS, SYSTEM_SIZES, SYSTEMS
+from planner.contracts.repairs import CURE_KINDS
 from planner.errors import Fault
 from planner.inputs.cells import read_number
 from planner.inputs.forms import nearest, refuse
+from planner.inputs.pressure import check_pressure, read_pressure
+from planner.inputs.process_rows import check_process, tell_packers, tell_process
 from planner.inputs.records import read_records, unknown_keys
 from planner.tables import Table, conform
 
-_CHILDREN = {"size": SYSTEM_SIZES, "process": PROCESS}
+_CHILDREN = ("size", "process", "pressure")
 
 
 @dataclass(frozen=True)
 class SystemTables:
-    """Systems (`SYSTEMS`, `SYSTEM_SIZES`, `PROCESS`), packers (`PACKERS`), faults, records read."""
+    """Systems and packers by the names of their contracts, faults, and records read."""
 
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
     process: pd.DataFrame
+    pressure_steps: pd.DataFrame
     packers: pd.DataFrame
     faults: list[Fault]
     read_count: int
 
 
 def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTables:
-    """Read systems, what a sleeve is made of by size, process times, and packers.
+    """Read systems, what a sleeve is made of by size, process times, pressure steps, packers.
 
     Parameters
     ----------
     raw
         The parsed file: ``[[system]]`` tables with the keys of `SYSTEMS`, each with
-        ``[[system.size]]`` and ``[[system.process]]``; ``[[packer]]`` tables.
+        ``[[system.size]]``, ``[[system.process]]`` and ``[[system.pressure]]``;
+        ``[[packer]]`` tables.
     file
         Name in messages.
     """
     faults = unknown_keys(raw, ("system", "packer"), file)
     records = raw.get("system", [])
-    heads, sizes, processes = _part(records)
+    heads, sizes, processes, steps = _part(records)
     systems, more = read_records(heads, SYSTEMS, file, prefix="system")
     faults += more
     systems = refuse(systems, _plain_names(systems, "system"), "system.system", file, faults)
@@ -59,27 +63,36 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     size_frame = refuse(size_frame, bad, "system.size.lengths_m", file, faults)
     process_frame, more = _children(processes, PROCESS, names, "system.process", file)
     faults += more
+    cures = dict(zip(systems["system"], systems["cure"], strict=True))
+    process_frame = check_process(process_frame, cures, file, faults)
+    faults += tell_process(process_frame, size_frame, file)
     packers, more = read_records(raw.get("packer", []), PACKERS, file, prefix="packer")
     faults += more
     packers = _check_packers(packers, file, faults)
-    listed = (heads, sizes, processes, raw.get("packer", []))
+    faults += tell_packers(systems, size_frame, packers, file)
+    step_frame, more = read_pressure(steps, names, file)
+    faults += more
+    step_frame, more = check_pressure(step_frame, systems, packers, file)
+    faults += more
+    listed = (heads, sizes, processes, steps, raw.get("packer", []))
     count = sum(len(part) for part in listed if isinstance(part, list))
     return SystemTables(
         conform(systems, SYSTEMS),
         conform(size_frame, SYSTEM_SIZES),
         conform(process_frame, PROCESS),
+        conform(step_frame, PRESSURE_STEPS),
         conform(packers, PACKERS),
         faults,
         count,
     )
 
 
-def _part(records: object) -> tuple[object, list[object], list[object]]:
-    """Part each system from its sizes and process rows, which take its name."""
+def _part(records: object) -> tuple[object, list[object], list[object], list[object]]:
+    """Part each system from its sizes, process rows and pressure steps, which take its name."""
     if not isinstance(records, list):
-        return records, [], []
+        return records, [], [], []
     heads: list[object] = []
-    children: dict[str, list[object]] = {"size": [], "process": []}
+    children: dict[str, list[object]] = {name: [] for name in _CHILDREN}
     for record in records:
         if not isinstance(record, Mapping):
             heads.append(record)
@@ -90,7 +103,7 @@ def _part(records: object) -> tuple[object, list[object], list[object]]:
             for child in found if isinstance(found, list) else [found]:
                 named = isinstance(child, Mapping)
                 rows.append({"system": record.get("system"), **child} if named else child)
-    return heads, children["size"], children["process"]
+    return heads, children["size"], children["process"], children["pressure"]
 
 
 def _children(
@@ -139,9 +152,9 @@ def _check_packers(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.Da
     frame = refuse(frame, bad, "packer.dn_from_mm", file, faults)
     cures: dict[Any, str] = {}
     for i, text in frame["cures"].items():
-        wrong = [cure for cure in text.split("+") if cure not in CURES]
+        wrong = [cure for cure in text.split("+") if cure not in CURE_KINDS]
         if wrong:
-            cures[i] = f"{', '.join(CURES)}{nearest(wrong[0], CURES)}"
+            cures[i] = f"{', '.join(CURE_KINDS)}{nearest(wrong[0], CURE_KINDS)}"
     return refuse(frame, cures, "packer.cures", file, faults)
 
 

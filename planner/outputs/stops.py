@@ -11,6 +11,7 @@ import pandas as pd
 from planner.contracts.facts import RunFacts, Tables
 from planner.ground.packers import carried_m
 from planner.ground.quantities import items_of
+from planner.outputs.curing import Curing, cure_words
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.strip import Mark, Strip, Tap, draw_strip
 from planner.outputs.wording import STEP_WORDS, clock, flow_rate, hours, mass, metres, size, way
@@ -54,6 +55,7 @@ class DayTables:
     warnings: dict[str, list[str]]
     checked: set[str]
     flows: dict[str, Row]
+    curing: Curing
     units: str
 
     @classmethod
@@ -77,6 +79,7 @@ class DayTables:
             _warnings(tables["findings"]),
             _checked(tables["works"]),
             _by(tables["flows"], "sleeve_id") if "flows" in tables else {},
+            Curing.of(tables),
             facts.units,
         )
 
@@ -180,6 +183,7 @@ def _sleeve(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> dict[str
         "end": ENDS.get(str(sleeve["end"]), ""),
         "laterals": _laterals(sleeve, node, pipe, look_up),
         "damages": _damages(sleeve, node, pipe, look_up),
+        **cure_words(sleeve, look_up.curing, units),
     }
 
 

@@ -47,7 +47,10 @@ CAUTIONS: dict[str, str] = {
         "Resin and hardener irritate and can make people allergic. Wear gloves and goggles, air "
         "the work place, keep the data sheets at hand, and ask residents to fill drain traps."
     ),
-    "light": "Curing light harms eyes and skin. Never switch the lamp on outside the pipe.",
+    "light": (
+        "Curing light harms eyes and skin. Never switch the lamp on outside the pipe. Keep "
+        "light-cured material covered wherever daylight can reach it until it is in the pipe."
+    ),
     "outage": "Connections under the sleeve are shut while it cures. Tell residents beforehand.",
     "rule": (
         "Local codes, the system maker's instructions and licensed practice decide; this sheet "

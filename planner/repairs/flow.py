@@ -16,6 +16,7 @@ from planner.ground.flow import hold_back_s
 from planner.ground.packers import carried_m
 from planner.ground.process import durations
 from planner.ground.sewer import make_graph
+from planner.ground.temperatures import temperatures
 from planner.repairs.flow_of import flows_of
 from planner.repairs.flow_why import Town, why_lines
 from planner.repairs.hold_back import Upstream, room_above
@@ -34,7 +35,7 @@ class _Held:
     why: list[str]
 
 
-def find_flows(tables: Tables, settings: Flow, wall_c: float) -> pd.DataFrame:
+def find_flows(tables: Tables, settings: Flow, wall_c: float | None) -> pd.DataFrame:
     """Reckon the dry-weather flow at each sleeve and propose a control of it.
 
     Up to ``depth_most_pct`` of the height none is needed; else a packer that fits and
@@ -46,11 +47,11 @@ def find_flows(tables: Tables, settings: Flow, wall_c: float) -> pd.DataFrame:
     Parameters
     ----------
     tables
-        Of it: pipes, nodes, addresses, laterals, sleeves, systems, process, packers.
+        Of it: pipes, nodes, addresses, laterals, sleeves, systems, process, packers, conditions.
     settings
         Section ``[flow]``.
     wall_c
-        Temperature of the pipe wall [degC], for the times of the process table.
+        Coldest pipe wall [degC] where the conditions state none; None = not stated.
 
     Returns
     -------
@@ -73,7 +74,8 @@ def find_flows(tables: Tables, settings: Flow, wall_c: float) -> pd.DataFrame:
     nodes = tables["pipes"]["us_node"].take(at).tolist()
     held = _held(rows, nodes, upstream, settings)
     rows["hold_back_s"], rows["held_m"], rows["held_why"] = held.seconds, held.depth_m, held.why
-    rows["needed_s"] = _needed(sleeves, tables["process"], wall_c)
+    cold_c = temperatures(tables.get("conditions"), wall_c).cold_c
+    rows["needed_s"] = _needed(sleeves, tables["process"], cold_c)
     rows["control"] = _control(rows, _through(sleeves, rows, tables), settings)
     rows["state"] = np.where(rows["unknown"] == "", FLOW_STATES[0], FLOW_STATES[1])
     rows["standing"] = np.where(
@@ -134,15 +136,16 @@ def _held(rows: pd.DataFrame, nodes: list[str], upstream: Upstream, settings: Fl
     return _Held(hold_back_s(room, rows["high_l_s"]), depth, why)
 
 
-def _needed(sleeves: pd.DataFrame, process: pd.DataFrame, wall_c: float) -> npt.NDArray[np.float64]:
-    """Give cure and finish [s] of each sleeve; NaN where the process table does not say."""
-    pairs = list(zip(sleeves["system"], sleeves["dn_mm"], strict=True))
+def _needed(
+    sleeves: pd.DataFrame, process: pd.DataFrame, cold_c: float | None
+) -> npt.NDArray[np.float64]:
+    """Give the time from cure to finish [s] of each; NaN where the table does not say."""
+    kinds = list(zip(sleeves["system"], sleeves["dn_mm"], sleeves["length_m"], strict=True))
     seconds = {}
-    for system, dn in sorted(set(pairs)):
-        times = durations(process, str(system), float(dn), wall_c)
-        known = times.cure_s is not None and times.finish_s is not None
-        seconds[system, dn] = (times.cure_s or 0) + (times.finish_s or 0) if known else np.nan
-    return np.array([seconds[pair] for pair in pairs], dtype=float)
+    for system, dn, length in sorted(set(kinds)):
+        shut_s = durations(process, str(system), float(dn), cold_c, float(length)).shut_s
+        seconds[system, dn, length] = np.nan if shut_s is None else shut_s
+    return np.array([seconds[kind] for kind in kinds], dtype=float)
 
 
 def _through(sleeves: pd.DataFrame, rows: pd.DataFrame, tables: Tables) -> Flags:

@@ -16,6 +16,7 @@ import pandas as pd
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS
 from planner.errors import UnknownIdError
+from planner.screening.explain_cure import cure_lines
 from planner.screening.explain_money import way_lines
 from planner.screening.explain_place import flow_lines, length_line, place_lines
 from planner.screening.explain_wall import wall_lines
@@ -227,6 +228,7 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
     lines += [f"  {line}" for line in flow_lines(sleeve.sleeve_id, tables)]
     lines += _findings("What the rules say of it", "sleeve", sleeve.sleeve_id, tables)
     lines += wall_lines(sleeve.sleeve_id, tables)
+    lines += cure_lines(sleeve.sleeve_id, tables)
     for link in _where(tables, "sleeve_spans", "sleeve_id", sleeve.sleeve_id):
         for span in _where(tables, "spans", "span_id", link.span_id):
             lines += ["", *_span_alone(span, tables)]
