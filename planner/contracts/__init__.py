@@ -36,19 +36,14 @@ from planner.contracts.crews import (
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
 from planner.contracts.repairs import (
-    BREAK_EVEN,
-    BUDGET,
-    BUDGET_BOUND,
     CHOICE_SLEEVES,
     CHOICES,
     DECISIONS,
     FLOWS,
-    OPTION_LINES,
     OPTIONS,
     PACKERS,
     PASSAGES,
     PIPE_TOTALS,
-    PRICE_QUANTITIES,
     PRICES,
     SLEEVE_LATERALS,
     SLEEVE_SPANS,
@@ -61,6 +56,7 @@ from planner.contracts.repairs import (
     WORK_AFTER,
     WORKS,
 )
+from planner.contracts.sums import BREAK_EVEN, BUDGET, BUDGET_BOUND, OPTION_LINES, PRICE_QUANTITIES
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
 from planner.contracts.verdicts import (
     FINDINGS,
