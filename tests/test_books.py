@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from planner.cli import app
 from planner.contracts import DECISIONS
 from planner.errors import RulebookError
+from planner.folder import book_of
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import read_project
 from planner.plan import propose
@@ -39,7 +40,12 @@ def test_every_rule_is_printed_with_limits_source_and_standing() -> None:
 
 def test_the_page_on_rules_is_true(tmp_path: Path) -> None:
     """The book and the cases printed in docs/rules.md load, and its cases hold."""
-    book_text, rule_text, cases_text = re.findall(r"```toml\n(.*?)```", DOCS.read_text(), re.S)[1:]
+    own, book_text, rule_text, cases_text = re.findall(r"```toml\n(.*?)```", DOCS.read_text(), re.S)
+    town = write_project(tmp_path / "town")
+    with (town / "planner.toml").open("a") as file:
+        file.write(own)
+    gap = next(rule for rule in book_of(town).rules if rule.id == "allow-gap")
+    assert (gap.limit[0].ok, gap.limit[0].ask) == (20.0, 40.0)
     (tmp_path / "ours.toml").write_text(book_text + rule_text)
     (tmp_path / "cases.toml").write_text(cases_text)
     book = load_rulebook(tmp_path / "ours.toml", day="2026-04-01")
@@ -111,6 +117,11 @@ def test_two_books_on_a_project_differ_where_their_limits_do(tmp_path: Path) -> 
     assert "1 of 1 verdicts change" in lines
     assert "  1 sleeve -> refer" in lines
     assert any("joint open by 20 mm [allow-gap]" in line for line in lines)
-    same = RUN.invoke(app, ["rules", "compare", "default", "--dir", str(folder)])
+    with (folder / "planner.toml").open("a") as file:
+        file.write('[rules]\nbook = "strict"\n')
+    assert book_of(folder).name == "strict"
+    back = RUN.invoke(app, ["rules", "compare", "default", "--dir", str(folder)])
+    assert "  1 refer -> sleeve" in back.output.splitlines()
+    same = RUN.invoke(app, ["rules", "compare", "strict", "--dir", str(folder)])
     assert "  the rules are the same" in same.output.splitlines()
     assert "0 of 1 verdicts change" in same.output.splitlines()

@@ -6,6 +6,8 @@ NEEDS = ("nothing", "maintain", "watch", "mend", "unknown")
 URGENCY = ("", "when_near", "programme", "this_year", "now")
 STATES = ("open", "asked", "closed")
 VERDICT_WORDS = ("sleeve", "liner", "dig", "refer", "watch", "maintain", "none")
+# Rulebooks that ship with the package, by name.
+PACKAGED_BOOKS = ("default", "strict")
 STANDING = ("cited", "practice", "assumed")
 
 # Every figure that a span can carry, with its unit; each is an interval _low.._high.

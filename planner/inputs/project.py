@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from planner.contracts import DONE, FAULTS, FLAGS, STOCK
+from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
@@ -265,7 +266,7 @@ def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Pat
 
 
 def _rules_of(rules: RulesSpec, reading: FolderReading) -> RulesSpec:
-    if rules.book == "default":
+    if rules.book in PACKAGED_BOOKS:
         return rules
     return rules.model_copy(update={"book": str(input_file(reading.folder, rules.book))})
 
@@ -283,7 +284,7 @@ def _hashes(sections: Sections, folder: Path) -> dict[str, str]:
             file.as_posix() for file in (spec.file, spec.heads, *spec.files) if file is not None
         ]
     names += [name for kind in KINDS if (name := getattr(sections.settings.grades, kind))]
-    if sections.rules.book != "default":
+    if sections.rules.book not in PACKAGED_BOOKS:
         names.append(sections.rules.book)
     found = {}
     for name in sorted(set(names)):

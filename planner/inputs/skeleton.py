@@ -67,7 +67,7 @@ _RULES = """
 # [media]
 # folder = "media"         # photos and videos that the coded rows name
 # [rules]
-# book = "default"         # or a rulebook of your own, a TOML file in this folder
+# book = "default"         # or "strict", or a TOML file of your own in this folder (docs/rules.md)
 # [rules.overrides]        # one limit changed, with the reason
 # "rule-id.column.ok" = [20, "why"]
 # [conditions.2026-01]     # temperatures of a date (2026-01-12) or month (2026-01, or 01)

@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from planner.contracts.verdicts import STANDING
+from planner.contracts.verdicts import PACKAGED_BOOKS, STANDING
 from planner.errors import RulebookError
 from planner.screening.columns import About
 from planner.screening.rule_text import Clause, Limit, Rule, WrongKeyError, checked_rule
@@ -25,7 +25,6 @@ from planner.screening.wording import BookText, ChangeText, RuleText, first_faul
 
 Overrides = Mapping[str, tuple[float, str]]
 Part = TypeVar("Part", Clause, Limit)
-PACKAGED = ("default", "strict")
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ def default_path() -> Path:
 
 
 def packaged_path(name: str) -> Path:
-    """Give the path of a rulebook that ships with the package, one of `PACKAGED`."""
+    """Give the path of a rulebook that ships with the package, one of `PACKAGED_BOOKS`."""
     return Path(str(resources.files("planner").joinpath(f"data/rulebooks/{name}.toml")))
 
 
@@ -68,7 +67,7 @@ def load_rulebook(
     Parameters
     ----------
     book
-        The name of a packaged one (`PACKAGED`), else the path of a TOML file.
+        The name of a packaged one (`PACKAGED_BOOKS`), else the path of a TOML file.
     overrides
         ``{"rule-id.column.ok": (20.0, "reason")}``; the last part is ``ok`` or ``ask``
         of a limit, or ``value`` of a condition, in the unit that the book states.
@@ -81,7 +80,7 @@ def load_rulebook(
     RulebookError
         One line naming file, rule and key, for whatever is not understood.
     """
-    path = packaged_path(str(book)) if str(book) in PACKAGED else Path(book)
+    path = packaged_path(str(book)) if str(book) in PACKAGED_BOOKS else Path(book)
     try:
         table = tomllib.loads(path.read_text("utf-8"))
     except OSError as error:
@@ -173,8 +172,8 @@ def _based_on(text: BookText, file: str, day: str) -> tuple[dict[str, Rule], dic
             message = f"{file}: book.base: wanted where rules of another book are changed"
             raise RulebookError(message)
         return {}, {}
-    if base not in PACKAGED or packaged_path(base).name == file:
-        message = f"{file}: book.base: found '{base}'; wants {' | '.join(PACKAGED)}"
+    if base not in PACKAGED_BOOKS or packaged_path(base).name == file:
+        message = f"{file}: book.base: found '{base}'; wants {' | '.join(PACKAGED_BOOKS)}"
         raise RulebookError(message)
     under = load_rulebook(base, day=day)
     rules = {rule.id: rule for rule in under.rules}
