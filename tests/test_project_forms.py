@@ -324,12 +324,13 @@ def test_decisions_in_the_order_of_the_form(tmp_path: Path) -> None:
         "P1,,accept,Ada,2026-01-05,\n"
     )
     decisions, faults = read_decisions(put(tmp_path, "d.csv", text))
-    assert decisions["pipe_id"].tolist() == ["P2", "P1"]
-    assert decisions["version"].tolist() == [0, 0]
-    assert decisions["reason"].tolist() == ["fine", "-"]
+    # A method without a span is another way for the whole pipe.
+    assert decisions["pipe_id"].tolist() == ["P2", "P1", "P1"]
+    assert decisions["version"].tolist() == [0, 0, 0]
+    assert decisions["reason"].tolist() == ["fine", "-", "x"]
     assert [str(decisions[c].dtype) for c in DECISIONS.names] == [
         DTYPES[column.kind] for column in DECISIONS.columns
     ]
     assert [(f.row, f.column) for f in sorted(faults, key=lambda f: f.row)] == [
-        (4, "span_id"), (5, "span_id"), (6, "by"), (7, "decision"), (8, "reason"),
+        (4, "span_id"), (6, "by"), (7, "decision"), (8, "reason"),
     ]  # fmt: skip

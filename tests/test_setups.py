@@ -295,7 +295,7 @@ def test_what_is_set_already_is_only_reopened_and_filmed():
 def test_a_wall_colder_than_the_process_table_is_refused():
     """The table starts at 5 degC; nothing is extrapolated."""
     found = made(ready(sleeve("S1")), wall_c=2.0)
-    assert "covers 5 to 20 degC, the wall has 2" in reasons(found)["W-S1-sleeve"]
+    assert "covers 5 to 20 degC, asked 2" in reasons(found)["W-S1-sleeve"]
 
 
 def test_a_system_without_a_size_row_is_set_but_its_resin_is_doubted():

@@ -241,13 +241,13 @@ def lies_well(problem: Problem, chain: list[tuple[int, int]], at: int) -> bool:
 
 
 def test_trying_all_runs_finds_nothing_better():
-    """On 300 small pipes with laps, seals and shut stretches the figures are those of all sets."""
+    """On 120 small pipes with laps, seals and shut stretches the figures are those of all sets."""
     unlike, laps = [], 0
-    for seed in range(300):
+    for seed in range(120):
         problem = small_with_laps(Random(seed))
         ours, best = place_sleeves_on(problem), try_all_runs(problem)
         laps += len(runs_of(ours.starts, ours.ends)) < len(ours.starts)
         if ours.rank != best.rank:
             unlike.append(seed)
     assert unlike == []
-    assert laps >= 20
+    assert laps >= 8
