@@ -9,11 +9,12 @@ Reading order for a newcomer:
    ========== ======================================================================
    inputs     files into contract tables; every fault one line, nothing repaired silently
    screening  `locate` rows on pipes, `spans` by place, `rulebook` and `screen` the verdict
-   repairs    `place` sleeves, `options` side by side, `choose`, `accept`, `works` in order
+   repairs    `decide_spans`, `place` sleeves, `wall` and `cure` as checks, `options` side by
+              side, `choose`, `accept`, `budget`, `flow`, `works` in order, `revise` to sign
    crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone
    takeoff    `totals` per visit, route, week
    outputs    `map`, `sheets`, `files`
-   store      decisions and ids given, kept from run to run
+   store      decisions, revisions and ids given, kept from run to run
    ground     what two chapters need: codes, lengths, the sewer graph, ids, money
    ========== ======================================================================
 
