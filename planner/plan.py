@@ -41,7 +41,7 @@ from planner.screening.locate import Located, locate
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen_sleeves, screen_visits
-from planner.screening.spans import id_rows, make_spans
+from planner.screening.spans import Spanned, id_rows, make_spans
 from planner.tables import Table, conform
 from planner.takeoff.totals import take_off
 
@@ -171,12 +171,45 @@ def propose(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
         first_day=first_day,
     )  # fmt: skip
+    tables, findings, undone = _screened(inputs, located, spanned, book, decisions)
+    quantities = count_quantities(tables, inputs.prices)
+    priced = replace(inputs, prices=in_force(inputs.prices, quantities))
+    placed, said = place_and_rule(tables, priced, known, book)
+    passages = find_passages({**tables, "sleeves": placed.sleeves})
+    decided = set(decisions["span_id"]) - set(undone["key"])
+    referred = pd.concat([said.referred, asked(passages).assign(rules="")])
+    verdicts = tables["verdicts"]
+    tables |= {
+        "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
+        "findings": _joined([findings, said.findings, passage_findings(passages)], FINDINGS),
+        "sleeves": placed.sleeves,
+        "sleeve_spans": placed.sleeve_spans,
+        "sleeve_laterals": placed.sleeve_laterals,
+        "pipe_totals": placed.pipe_totals,
+        "passages": passages,
+    }
+    tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
+    tables |= _chosen(tables, priced, decisions, assume_accepted=assume_accepted)
+    doubts = doubt_quantities(tables, inputs.prices, quantities)
+    tables["price_quantities"] = quantities
+    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone, doubts], FLAGS)
+    tables["left_over"] = _joined(
+        [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
+    )
+    known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
+    known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
+    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book)
+
+
+def _screened(
+    inputs: Inputs, located: Located, spanned: Spanned, book: Rulebook, decisions: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, pd.DataFrame]:
+    """Say what the book and people say of each span: tables, findings, decisions not applied."""
     own, no_limits = own_limits(decisions, spanned.spans)
     screened, unknown = screen_with_own(
         spanned.spans, located.pipes, book, own, defects=located.defects
     )
     verdicts, undone = apply_span_decisions(screened.verdicts, decisions, spanned.spans)
-    undone = _joined([undone, no_limits, unknown], FLAGS)
     tables = {
         **placed_tables(inputs, located),
         "spans": spanned.spans,
@@ -190,44 +223,23 @@ def propose(
             inputs.settings.grades,
         ),
     }
-    quantities = count_quantities(tables, inputs.prices)
-    priced = replace(inputs, prices=in_force(inputs.prices, quantities))
-    placed, said = place_and_rule(tables, priced, known, book)
-    passages = find_passages({**tables, "sleeves": placed.sleeves})
-    decided = set(decisions["span_id"]) - set(undone["key"])
-    referred = pd.concat([said.referred, asked(passages).assign(rules="")])
-    verdicts = refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided)
-    tables |= {
-        "verdicts": verdicts,
-        "findings": _joined(
-            [screened.findings, said.findings, passage_findings(passages)], FINDINGS
-        ),
-        "sleeves": placed.sleeves,
-        "sleeve_spans": placed.sleeve_spans,
-        "sleeve_laterals": placed.sleeve_laterals,
-        "pipe_totals": placed.pipe_totals,
-        "passages": passages,
-    }
-    tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
-    sleeving = inputs.settings.sleeving
+    return tables, screened.findings, _joined([undone, no_limits, unknown], FLAGS)
+
+
+def _chosen(
+    tables: Tables, priced: Inputs, decisions: pd.DataFrame, *, assume_accepted: bool
+) -> dict[str, pd.DataFrame]:
+    """Price each way of each pipe, choose one, and say who accepted it."""
+    sleeving = priced.settings.sleeving
     ways = price_options(tables, priced.prices, sleeving)
-    tables |= {
+    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions))
+    return {
         "options": ways.options,
         "option_lines": ways.option_lines,
         "break_even": break_even(ways.options, ways.option_lines, sleeving),
-        "price_quantities": quantities,
+        "choices": accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted),
+        "choice_sleeves": chosen.choice_sleeves,
     }
-    chosen = choose(tables, tables["options"], sleeving.choose_by, wanted_methods(decisions))
-    tables["choices"] = accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted)
-    tables["choice_sleeves"] = chosen.choice_sleeves
-    doubts = doubt_quantities(tables, inputs.prices, quantities)
-    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone, doubts], FLAGS)
-    tables["left_over"] = _joined(
-        [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
-    )
-    known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
-    known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
-    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book)
 
 
 def place_rows(inputs: Inputs) -> Located:
