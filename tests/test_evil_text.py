@@ -18,12 +18,14 @@ from planner.outputs.files import RISKY, plain_text
 from tests.conftest import BROWSER_FLAGS
 
 CASES = {
-    "markup": Evil(after='</script><img src=x onerror="window.pwn=1">\''),
+    "markup": Evil(
+        before="\u202e",
+        after='</script><img src=x onerror="window.pwn=1">\' \u0661\u05d0\u200f \U0001f6bd e\u0301',
+    ),
     "formula": Evil(before='=HYPERLINK("http://x")&', after="\t=1"),
     "at": Evil(before="@SUM(1)", after=';" {{7*7}}{% raw %}'),
     "typeset": Evil(before="#", after="$x$ *bold* #let a = 1 `c` // \\ <b>"),
     "path": Evil(before="../../", after="/..\\..\\con:|?*"),
-    "turned": Evil(before="\u202e", after="\u0661\u05d0\u200f \U0001f6bd \u00e9\u0301"),
 }
 NAMES = re.compile(
     r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|sheets|tables|sheets/[\w.-]+\.pdf|tables/\w+\.csv)"

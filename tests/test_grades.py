@@ -86,7 +86,7 @@ def test_what_the_table_does_not_name_has_no_class() -> None:
     assert look_up(rows(("roots", "roots_pct", 30, 30)), [300], handbook_steps()).empty
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.floats(0, 100), st.floats(0, 100), st.sampled_from([100, 299, 300, 600, 1000, 1500]))
 def test_the_ends_of_an_interval_bound_every_figure_in_it(a: float, b: float, dn: int) -> None:
     """Property: the class of any figure between two lies between the classes of the interval."""

@@ -35,7 +35,7 @@ def span(values: dict[str, float], mechanisms: list[str]) -> dict[str, Any]:
     st.lists(st.sampled_from(sorted(ONE)), min_size=1, max_size=3, unique=True),
     st.lists(st.floats(0.01, 1.0), min_size=3, max_size=3),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_the_nearest_flip_is_one_and_no_nearer_step_of_that_figure_flips(
     mechanisms: list[str], shares: list[float]
 ) -> None:

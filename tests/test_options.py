@@ -284,7 +284,7 @@ def test_a_line_without_a_price_says_why_and_is_not_nothing():
 STATES = st.sampled_from(["open", "asked", "closed"])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     st.lists(st.tuples(STATES, STATES, STATES, st.booleans()), min_size=1, max_size=4),
     st.integers(0, 3),
