@@ -6,6 +6,8 @@ and for short liners alike. Money is in whole cents, rounded once, half to even.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -46,21 +48,64 @@ def price_cents(
     >>> price_cents(conform([row], PRICES), "dig", 200, 3.0)
     20000
     """
-    return quote(prices, item, dn_mm, length_m, system=system)[0]
+    return list_prices(prices, item, system).quote(dn_mm, length_m)[0]
 
 
-def quote(
-    prices: pd.DataFrame, item: str, dn_mm: float, length_m: float, *, system: str = ""
-) -> tuple[int | None, str]:
-    """Price one piece of `item` as `price_cents` does, and name the price.
+@dataclass(frozen=True)
+class PriceList:
+    """The prices of one item for one system as arrays, the one to take first on top.
 
-    Returns
-    -------
-    cents, price_id
-        None and '' where no price covers it.
+    Made once, it prices any number of pieces; `list_prices` makes it.
     """
-    cents, at, ids = _quoted(prices, item, [dn_mm], [length_m], system)
-    return (None, "") if at[0] < 0 else (int(cents[0]), ids[at[0]])
+
+    ids: list[str]
+    bands: npt.NDArray[np.float64]
+    money: npt.NDArray[np.int64]
+    least_m: npt.NDArray[np.float64]
+    least_cents: npt.NDArray[np.int64]
+
+    def quote(self, dn_mm: float, length_m: float) -> tuple[int | None, str]:
+        """Price one piece [cents] and name the price; None and '' where none covers it."""
+        cents, at = self.cents_of([dn_mm], [length_m])
+        return (None, "") if at[0] < 0 else (int(cents[0]), self.ids[at[0]])
+
+    def cents_of(
+        self, dn_mm: npt.ArrayLike, length_m: npt.ArrayLike
+    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Give cents of pieces, and which of the prices each comes from (-1 = none)."""
+        dn = np.asarray(dn_mm, dtype=float)
+        length = np.asarray(length_m, dtype=float)
+        cents = np.zeros(dn.shape, dtype=np.int64)
+        at = np.full(dn.shape, -1, dtype=np.int64)
+        rows = enumerate(zip(self.bands, self.money, strict=True))
+        for row, ((low, high, included), (each, extra)) in rows:
+            fits = (at < 0) & (dn >= low) & (dn <= high) & np.isfinite(length)
+            charged = np.maximum(length[fits], self.least_m[row])
+            beyond = np.rint(np.maximum(charged - included, 0.0) * _UM_PER_M)
+            sum_ = each + half_even(beyond.astype(np.int64) * extra, _UM_PER_M)
+            cents[fits] = np.maximum(sum_, self.least_cents[row])
+            at[fits] = row
+        return cents, at
+
+
+def list_prices(prices: pd.DataFrame, item: str, system: str = "") -> PriceList:
+    """Give the prices of `item` that serve `system`, in the order that `price_many` says.
+
+    Parameters
+    ----------
+    prices
+        Obeys `PRICES`.
+    item, system
+        As for `price_cents`.
+    """
+    found = _in_order(prices, item, system)
+    return PriceList(
+        [str(one) for one in found["price_id"]],
+        found[["dn_from_mm", "dn_to_mm", "included_m"]].to_numpy(dtype=float),
+        found[["each_cents", "extra_cents_per_m"]].to_numpy(dtype=np.int64),
+        found["least_m"].fillna(0.0).to_numpy(dtype=float),
+        found["least_cents"].fillna(0).to_numpy(dtype=np.int64),
+    )
 
 
 def price_many(
@@ -96,31 +141,8 @@ def price_many(
     cents
         Int64 array; NA where no price covers the piece.
     """
-    cents, at, _ = _quoted(prices, item, dn_mm, length_m, system)
+    cents, at = list_prices(prices, item, system).cents_of(dn_mm, length_m)
     return pd.arrays.IntegerArray(cents, at < 0)
-
-
-def _quoted(
-    prices: pd.DataFrame, item: str, dn_mm: npt.ArrayLike, length_m: npt.ArrayLike, system: str
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], list[str]]:
-    """Give cents, which of the prices each comes from (-1 = none), and the ids of these."""
-    dn = np.asarray(dn_mm, dtype=float)
-    length = np.asarray(length_m, dtype=float)
-    cents = np.zeros(dn.shape, dtype=np.int64)
-    at = np.full(dn.shape, -1, dtype=np.int64)
-    found = _in_order(prices, item, system)
-    bands = found[["dn_from_mm", "dn_to_mm", "included_m"]].to_numpy(dtype=float)
-    lengths = found["least_m"].fillna(0.0).to_numpy(dtype=float)
-    money = found[["each_cents", "extra_cents_per_m"]].to_numpy(dtype=np.int64)
-    sums = found["least_cents"].fillna(0).to_numpy(dtype=np.int64)
-    for row, ((low, high, included), (each, extra)) in enumerate(zip(bands, money, strict=True)):
-        fits = (at < 0) & (dn >= low) & (dn <= high) & np.isfinite(length)
-        charged = np.maximum(length[fits], lengths[row])
-        beyond = np.rint(np.maximum(charged - included, 0.0) * _UM_PER_M)
-        sum_ = each + half_even(beyond.astype(np.int64) * extra, _UM_PER_M)
-        cents[fits] = np.maximum(sum_, sums[row])
-        at[fits] = row
-    return cents, at, [str(one) for one in found["price_id"]]
 
 
 def _in_order(prices: pd.DataFrame, item: str, system: str) -> pd.DataFrame:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from planner.ground.money import quote
+from planner.ground.money import PriceList, list_prices
 from planner.repairs.chain import LINED, Job, Piece, Step, steps_of
 
 # Items that the whole way stands or falls with: without a price the way is not costed.
@@ -38,11 +38,11 @@ class Line:
 
 @dataclass(frozen=True)
 class PriceBook:
-    """The prices in force (`PRICES`), what they name, and what was looked up already."""
+    """The prices in force (`PRICES`), what they name, and the lists of them used already."""
 
     prices: pd.DataFrame
     items: frozenset[str]
-    seen: dict[tuple[str, float, float, str], tuple[int | None, str]] = field(default_factory=dict)
+    lists: dict[tuple[str, str], PriceList] = field(default_factory=dict)
 
     @classmethod
     def of(cls, prices: pd.DataFrame) -> PriceBook:
@@ -53,10 +53,10 @@ class PriceBook:
         self, item: str, dn_mm: float, length_m: float, system: str = ""
     ) -> tuple[int | None, str]:
         """Price one piece [cents] and name the price; None and '' where none covers it."""
-        key = (item, dn_mm, length_m, system)
-        if key not in self.seen:
-            self.seen[key] = quote(self.prices, item, dn_mm, length_m, system=system)
-        return self.seen[key]
+        key = (item, system)
+        if key not in self.lists:
+            self.lists[key] = list_prices(self.prices, item, system)
+        return self.lists[key].quote(dn_mm, length_m)
 
     def priced(self, line: Line) -> Line:
         """Give the line with the price of any system."""
