@@ -5,7 +5,6 @@ Cheapest is by the sum, or by the cost a year of service life where the settings
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +16,7 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS
 from planner.repairs.chain import Job, jobs_of, worst
+from planner.repairs.decide_spans import digest_of
 from planner.repairs.options import money
 from planner.tables import check, conform
 
@@ -164,4 +164,4 @@ def fingerprint(job: Job, method: str) -> str:
         cared = sorted(spot.span_id for spot in job.spots if spot.needs == method)
         parts += [f"at {'+'.join(cared)}"] if cared else []
     text = "; ".join(parts)
-    return f"{hashlib.sha256(text.encode()).hexdigest()[:16]} {text}"
+    return digest_of(text)

@@ -6,7 +6,6 @@ A case is TOML. Of the thing only what matters is written; the rest is a plain o
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,7 +21,7 @@ from planner.screening.columns import visible
 from planner.screening.rule_text import Clause, Limit, Rule
 from planner.screening.rulebook import Rulebook
 from planner.screening.screen import screen, screen_sleeves, screen_visits
-from planner.screening.wording import nearest
+from planner.screening.wording import nearest, toml_of
 from planner.tables import Table, conform
 
 PIPE: dict[str, Any] = {
@@ -100,15 +99,9 @@ def read_cases(path: Path) -> list[Case]:
     RulebookError
         One line that names file, case and key.
     """
+    table = toml_of(path, "cases")
     try:
-        table = tomllib.loads(path.read_text("utf-8"))
         cases = _File.model_validate(table).case
-    except OSError as error:
-        message = f"{path.name}: cases cannot be read: {error.strerror}"
-        raise RulebookError(message) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        message = f"{path.name}: not valid TOML: {error}"
-        raise RulebookError(message) from error
     except ValidationError as error:
         fault = error.errors()[0]
         where = [str(part + 1) if isinstance(part, int) else part for part in fault["loc"]]

@@ -192,18 +192,21 @@ def _join(
     at = places_in(observations["inspection_id"], runs["inspection_id"])
     out = observations.reset_index(drop=True)
     for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
-        numbers = runs[name].dtype == "float64"
-        out[name] = numbers_at(runs[name], at) if numbers else texts_at(runs[name], at)
+        out[name] = _taken(runs[name], at)
     of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
     for name in ("us_node", "length_m", "length_doubt_m"):
-        numbers = pipes[name].dtype == "float64"
-        out[name] = numbers_at(pipes[name], of_pipe) if numbers else texts_at(pipes[name], of_pipe)
+        out[name] = _taken(pipes[name], of_pipe)
     of_run = np.append(refused, "its inspection is not in the list")[at]
     reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
     reasons[at < 0] = "its inspection is not in the list"
     blank = (reasons == "") & out["s_m"].isna().to_numpy()
     reasons[blank] = "no distance"
     return out, reasons
+
+
+def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> pd.Series:
+    numbers = values.dtype == "float64"
+    return pd.Series(numbers_at(values, at)) if numbers else texts_at(values, at)
 
 
 def _kept(rows: pd.DataFrame, wanted: npt.NDArray[np.bool_]) -> pd.DataFrame:

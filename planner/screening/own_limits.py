@@ -39,6 +39,8 @@ def screen_with_own(
         of a rule about spans: these are not applied.
     """
     found = screen(spans, pipes, rulebook, defects=defects)
+    if not own:
+        return found, conform([], FLAGS)
     groups: dict[tuple[tuple[str, tuple[float, str]], ...], list[str]] = {}
     for span_id, limits in own.items():
         groups.setdefault(tuple(sorted(limits.items())), []).append(span_id)
@@ -54,10 +56,8 @@ def screen_with_own(
         said = part.findings[part.findings["about"] == "span"]
         findings = pd.concat([findings[~about], said])
         verdicts = pd.concat([verdicts[~verdicts["span_id"].isin(ids)], part.verdicts])
-    table = conform(flags, FLAGS)
-    if not own:
-        return found, table
-    return Screened(conform(findings, FINDINGS), conform(verdicts, VERDICTS)), table
+    screened = Screened(conform(findings, FINDINGS), conform(verdicts, VERDICTS))
+    return screened, conform(flags, FLAGS)
 
 
 def with_own(rulebook: Rulebook, limits: Limits) -> Rulebook:

@@ -8,7 +8,6 @@ may rest on a packaged one and change single figures of it, each with its own so
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from importlib import resources
@@ -21,7 +20,7 @@ from planner.contracts.verdicts import PACKAGED_BOOKS, STANDING
 from planner.errors import RulebookError
 from planner.screening.columns import About
 from planner.screening.rule_text import Clause, Limit, Rule, WrongKeyError, checked_rule
-from planner.screening.wording import BookText, ChangeText, RuleText, first_fault, nearest
+from planner.screening.wording import BookText, ChangeText, RuleText, first_fault, nearest, toml_of
 
 Overrides = Mapping[str, tuple[float, str]]
 Part = TypeVar("Part", Clause, Limit)
@@ -81,15 +80,7 @@ def load_rulebook(
         One line naming file, rule and key, for whatever is not understood.
     """
     path = packaged_path(str(book)) if str(book) in PACKAGED_BOOKS else Path(book)
-    try:
-        table = tomllib.loads(path.read_text("utf-8"))
-    except OSError as error:
-        message = f"{path.name}: rulebook cannot be read: {error.strerror}"
-        raise RulebookError(message) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        message = f"{path.name}: not valid TOML: {error}"
-        raise RulebookError(message) from error
-    return make_rulebook(table, path.name, overrides, day=day)
+    return make_rulebook(toml_of(path, "rulebook"), path.name, overrides, day=day)
 
 
 def make_rulebook(

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import tomllib
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from planner.contracts.verdicts import NEEDS, URGENCY
+from planner.errors import RulebookError
 from planner.screening.columns import About, Kind
 
 METHODS = ("sleeve", "liner", "dig")
@@ -140,6 +143,24 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "change": tuple(ChangeText.model_fields),
     "without": tuple(WithoutText.model_fields),
 }
+
+
+def toml_of(path: Path, what: str) -> dict[str, Any]:
+    """Read a TOML file; `what` is its name for a person.
+
+    Raises
+    ------
+    RulebookError
+        One line: the file cannot be read, or is not valid TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        message = f"{path.name}: {what} cannot be read: {error.strerror}"
+        raise RulebookError(message) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        message = f"{path.name}: not valid TOML: {error}"
+        raise RulebookError(message) from error
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
