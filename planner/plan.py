@@ -16,6 +16,7 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
 from planner.contracts.facts import RunFacts
 from planner.crews.audit import audit_week
+from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
 from planner.crews.travel import travel
@@ -47,8 +48,8 @@ from planner.takeoff.totals import take_off
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "done",
-        "faults")  # fmt: skip
+        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
+        "closed", "permits", "notices", "done", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,7 @@ def make_plan(
     known = learn(made.known, "work", works.works, works.works["work_id"])
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
+    t["setup_hours"] = find_hours(t, week, first_day)
     known = learn(known, "setup", setups.members, setups.members["setup_id"])
     ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)  # type: ignore[arg-type]
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
@@ -110,7 +112,7 @@ def make_plan(
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
     t["findings"] = _joined([t["findings"], warned], FINDINGS)
-    t["audit"] = audit_week(t, ways, week)
+    t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
     t["flags"] = _joined([t["flags"], works.flags], FLAGS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from functools import cache
 from typing import Any
@@ -20,6 +21,7 @@ from planner.contracts import (
     PACKERS,
     PIPES,
     PROCESS,
+    SETUP_HOURS,
     SETUP_WORKS,
     SETUPS,
     SHIFTS,
@@ -32,6 +34,7 @@ from planner.contracts import (
     WORK_AFTER,
     WORKS,
 )
+from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.travel import Travel, travel
 from planner.ground.ids import NOTHING_KNOWN
@@ -204,7 +207,21 @@ def stop_town(
     return tables | {
         "setups": shaped(stops, SETUPS),
         "setup_works": conform(pairs, SETUP_WORKS),
+        "setup_hours": hours_from(stops),
     }
+
+
+def hours_from(stops: Rows) -> pd.DataFrame:
+    """Each stop between its open_s and close_s, on every day that a test may plan."""
+    first = datetime.date.fromisoformat(FIRST_DAY)
+    dates = [(first + datetime.timedelta(days=n)).isoformat() for n in range(31)]
+    rows = [
+        {"setup_id": row["setup_id"], "date": date, "open_s": row["open_s"],
+         "close_s": row["close_s"], "promised": False, "notice_days": 0}
+        for row in stops
+        for date in dates
+    ]  # fmt: skip
+    return conform(rows, SETUP_HOURS)
 
 
 def ways_of(tables: dict[str, pd.DataFrame], week: Week) -> Travel:
@@ -231,4 +248,5 @@ def sleeved(count: int, **more) -> dict[str, pd.DataFrame]:
     chosen = settings(**more.get("week", {}))
     made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
     assert len(made.setups) == count, made.waiting.to_string()
-    return tables | {"setups": made.setups, "setup_works": made.setup_works}
+    tables |= {"setups": made.setups, "setup_works": made.setup_works}
+    return tables | {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}

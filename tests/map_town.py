@@ -195,6 +195,7 @@ def _week(tables, nodes):
             "visit_id": f"{crew}|{day}|{seq}", "setup_id": f"U{i:03d}", "crew": crew, "date": day,
             "seq": seq, "arrive_s": start, "start_s": start + 600, "end_s": start + 9000,
             "drive_s": 600, "drive_m": 1500.0, "back_s": 600 if seq == 3 else 0,
+            "pause_s": 0, "end_pause_s": 0,
             "back_m": 1500.0 if seq == 3 else 0.0, "by_air": False,
         })  # fmt: skip
     for (crew, day), part in pd.DataFrame(visits).groupby(["crew", "date"]):

@@ -210,7 +210,9 @@ def test_the_audit_is_clean_and_finds_a_planted_fault(demo_plan: Plan) -> None:
     visits = tables["visits"].copy()
     for column in ("arrive_s", "start_s", "end_s"):
         visits.loc[0, column] += 9 * 3600
-    broken = audit_week({**tables, "visits": conform(visits, VISITS)}, ways, settings.week)
+    moved = {**tables, "visits": conform(visits, VISITS)}
+    first_day = settings.project.first_day
+    broken = audit_week(moved, ways, settings.week, first_day=first_day)
     assert visits.loc[0, "visit_id"] in set(broken["visit_id"])
 
 

@@ -24,7 +24,7 @@ def day_of(ways, order: list[int]):
         {
             "visit_id": f"v{seq}", "setup_id": stops[at], "crew": crew, "date": "2026-01-12",
             "seq": seq, "arrive_s": 0, "start_s": 0, "end_s": 0, "drive_s": 0, "drive_m": 0.0,
-            "back_s": 0, "back_m": 0.0, "by_air": False,
+            "pause_s": 0, "end_pause_s": 0, "back_s": 0, "back_m": 0.0, "by_air": False,
         }
         for seq, at in enumerate(order, 1)
     ]  # fmt: skip

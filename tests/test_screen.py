@@ -461,7 +461,8 @@ def test_rules_about_visits_warn_of_pipes_that_can_be_entered(book: Rulebook) ->
         crs="EPSG:32633",
     )
     visit = {"crew": "A", "date": "2031-03-03", "arrive_s": 1, "start_s": 1, "end_s": 2,
-             "drive_s": 1, "drive_m": 1.0, "back_s": 0, "back_m": 0.0, "by_air": False}  # fmt: skip
+             "drive_s": 1, "drive_m": 1.0, "pause_s": 0, "end_pause_s": 0,
+             "back_s": 0, "back_m": 0.0, "by_air": False}  # fmt: skip
     visits = conform(
         [visit | {"visit_id": f"A-{n}", "setup_id": f"U-{n}", "seq": n} for n in (1, 2)], VISITS
     )

@@ -74,7 +74,8 @@ def town(count: int = 1, name: str = "Mill Lane") -> dict[str, pd.DataFrame]:
         VISITS: [{"visit_id": f"V{n:02d}", "setup_id": f"U{n:02d}", "crew": "Crew",
                   "date": "2026-01-12", "seq": n + 1, "arrive_s": 28800 + n * 8000,
                   "start_s": 28800 + n * 8000, "end_s": 36000 + n * 8000, "drive_s": 600,
-                  "drive_m": 3218.688, "back_s": 300 if n == count - 1 else 0,
+                  "drive_m": 3218.688, "pause_s": 0, "end_pause_s": 0,
+                  "back_s": 300 if n == count - 1 else 0,
                   "back_m": 1609.344 if n == count - 1 else 0.0, "by_air": False}
                  for n in range(count)],
         QUANTITY_SUMS: [{"level": "route", "key": "Crew|2026-01-12",

@@ -30,6 +30,7 @@ SIZES = conform([size()], SYSTEM_SIZES)
 
 def visit(seq: int, setup: str, crew: str, date: str) -> dict:
     times = {"arrive_s": 0, "start_s": 0, "end_s": 0, "drive_s": 0, "drive_m": 0.0, "back_s": 0}
+    times |= {"pause_s": 0, "end_pause_s": 0}
     where = {"visit_id": f"{crew}|{date}|{seq}", "setup_id": setup, "crew": crew, "date": date}
     return {**where, "seq": seq, **times, "back_m": 0.0, "by_air": False}
 

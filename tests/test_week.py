@@ -27,6 +27,7 @@ from crew_town import (
 )
 
 from planner.crews.audit import audit_week
+from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.week import Days, dates_of, plan_week
 from planner.ground.ids import NOTHING_KNOWN
@@ -40,7 +41,8 @@ def planned(tables: dict[str, pd.DataFrame], first_day: str = FIRST_DAY, **week)
     chosen = settings(**week).week
     ways = ways_of(tables, chosen)
     found = plan_week(tables, ways, chosen, first_day=first_day, seed=1)
-    audit = audit_week(tables | {"visits": found.visits, "unserved": found.unserved}, ways, chosen)
+    tables = tables | {"visits": found.visits, "unserved": found.unserved}
+    audit = audit_week(tables, ways, chosen, first_day=first_day)
     assert audit.empty, audit.to_string()
     return found
 
@@ -151,6 +153,7 @@ def test_each_crew_gets_only_what_its_packers_serve():
     chosen = settings()
     made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
+    tables |= {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}
     found = planned(tables)
     size = dict(zip(made.setups["setup_id"], made.setups["packer_dn"], strict=True))
     at = {(crew, size[setup]) for crew, setup in found.visits[["crew", "setup_id"]].to_numpy()}

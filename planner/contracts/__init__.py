@@ -2,7 +2,8 @@
 
 One module per chapter: `network` (what is in the ground and on the street),
 `survey` (what the camera saw and where), `verdicts` (spans and what the rules say),
-`repairs` (sleeves, choices, works), `crews` (who, with what, when) and `books`
+`repairs` (sleeves, choices, works), `crews` (who, with what, when), `hours` (when a
+street may be worked in, what is promised) and `books`
 (quantities, and what was left over). The unit stands in the column's name; the
 closed list of endings is `SUFFIXES`.
 """
@@ -33,6 +34,7 @@ from planner.contracts.crews import (
     VISITS,
     WAITING,
 )
+from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WINDOWS
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
 from planner.contracts.repairs import (
@@ -98,6 +100,7 @@ SUFFIXES: dict[str, str] = {
     "_x": "crs",
     "_y": "crs",
     "_years": "years",
+    "_days": "days",
 }
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
@@ -148,9 +151,14 @@ TABLES: tuple[Table, ...] = (
     CURES,
     CREWS,
     SHIFTS,
+    WINDOWS,
+    CLOSED,
+    PERMITS,
+    NOTICES,
     DONE,
     SETUPS,
     SETUP_WORKS,
+    SETUP_HOURS,
     WAITING,
     VISITS,
     LEGS,
@@ -174,6 +182,7 @@ __all__ = [
     "CHECK_FINDINGS",
     "CHOICES",
     "CHOICE_SLEEVES",
+    "CLOSED",
     "CONDITIONS",
     "CREWS",
     "CURES",
@@ -193,12 +202,14 @@ __all__ = [
     "LEFT_OVER",
     "LEGS",
     "NODES",
+    "NOTICES",
     "OBSERVATIONS",
     "OPTIONS",
     "OPTION_LINES",
     "ORPHANS",
     "PACKERS",
     "PASSAGES",
+    "PERMITS",
     "PIPES",
     "PIPE_TOTALS",
     "PRESSURE_STEPS",
@@ -212,6 +223,7 @@ __all__ = [
     "REVISION_CHANGES",
     "REVISION_CHOICES",
     "SETUPS",
+    "SETUP_HOURS",
     "SETUP_WORKS",
     "SHIFTS",
     "SLEEVES",
@@ -232,6 +244,7 @@ __all__ = [
     "WAITING",
     "WALL_CHECKS",
     "WALL_FIGURES",
+    "WINDOWS",
     "WORKS",
     "WORK_AFTER",
 ]

@@ -20,24 +20,28 @@ from planner.settings import Week
 from planner.tables import check, conform
 
 
-def audit_week(tables: Tables, ways: Travel, week: Week) -> pd.DataFrame:
+def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> pd.DataFrame:
     """List every rule that the week breaks; an empty table is a clean audit.
 
-    Checked are shifts and the part of them that may be planned, windows, order and
-    drives, double service, two crews on one pipe, vans, caps and shelf, acceptance,
-    predecessors, steps, systems, packers with their reach, lids, turns and access, that
-    no set-up is lost, and that no rule of the rulebook rules a visit out.
+    Checked are shifts and the part of them that may be planned, pauses, hours of streets,
+    permits, closed days, notices, order and drives, double service, two crews on one
+    pipe, vans, caps and shelf, acceptance, predecessors, steps, systems, packers with
+    their reach, lids, turns and access, that no set-up is lost, and that no rule of the
+    rulebook rules a visit out.
 
     Parameters
     ----------
     tables
         Of it: visits, unserved, setups, setup_works, works, work_after, sleeves, pipes,
         nodes, crews, shifts, packers, systems, system_sizes, process, stock, choices,
-        choice_sleeves, findings (those about visits).
+        choice_sleeves, findings (those about visits); windows, closed, permits, notices
+        where they are there.
     ways
         Drives, as the week was planned with.
     week
         Windows, caps, parking, the share of a shift that is planned.
+    first_day
+        First day of the week; '' = not stated, and then there is no visit.
 
     Returns
     -------
@@ -51,7 +55,7 @@ def audit_week(tables: Tables, ways: Travel, week: Week) -> pd.DataFrame:
     """
     for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS):
         check(tables[table.name], table)
-    book = Book.of(tables, ways, week)
+    book = Book.of(tables, ways, week, first_day)
     found = {*days_broken(book), *loads_broken(book), *works_broken(book), *_ruled_out(tables)}
     broken = sorted(found)
     rows = [dict(zip(AUDIT.names, one, strict=True)) for one in broken]

@@ -7,9 +7,12 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
-from planner.crews.audit_rows import Book, Broken, Row
+import pandas as pd
 
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+from planner.contracts.hours import WEEKDAYS
+from planner.crews.audit_hours import window_broken
+from planner.crews.audit_rows import Book, Broken, Row, clock
+
 # Drives are whole seconds; lengths may differ by float noise [m].
 _NOISE_M = 1e-3
 
@@ -26,14 +29,9 @@ def days_broken(book: Book) -> Iterator[Broken]:
         yield from _shift(book, crew, date, visits)
         yield from _sequence(book, crew, visits)
         for visit in visits:
-            yield from _window(book, visit)
+            yield from window_broken(book, visit)
     yield from _twice(book)
     yield from _pipes(book)
-
-
-def clock(seconds: int) -> str:
-    """Write seconds from midnight as HH:MM:SS."""
-    return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}:{seconds % 60:02d}"
 
 
 def _shift(book: Book, crew: str, date: str, visits: list[Row]) -> Iterator[Broken]:
@@ -46,14 +44,37 @@ def _shift(book: Book, crew: str, date: str, visits: list[Row]) -> Iterator[Brok
         return
     start, end = int(own["start_s"].iloc[0]), int(own["end_s"].iloc[0])
     leave = int(visits[0]["arrive_s"]) - int(visits[0]["drive_s"])
-    home = int(visits[-1]["end_s"]) + int(visits[-1]["back_s"])
+    home = int(visits[-1]["end_s"]) + int(visits[-1]["end_pause_s"]) + int(visits[-1]["back_s"])
     if leave < start:
         yield key, "shift", f"leaves at {clock(leave)}", f"not before {clock(start)}"
-    if home > end:
-        yield key, "shift", f"home at {clock(home)}", f"not after {clock(end)}"
-    most = book.week.fill_ratio * (end - start)
+    over = own["overtime_s"].fillna(0).iloc[0]
+    if home > end + over:
+        yield key, "shift", f"home at {clock(home)}", f"not after {clock(end + int(over))}"
+    most = book.week.fill_ratio * (end - start) + over
     if home - leave > most:
         yield key, "fill", f"{home - leave} s planned", f"{most:.0f} s at most"
+    yield from _pause(book, crew, visits, (leave, home))
+
+
+def _pause(book: Book, crew: str, visits: list[Row], out: tuple[int, int]) -> Iterator[Broken]:
+    """Whoever is out before and home after the hours of the pause has it, within them."""
+    row = book.crews.get(crew, {})
+    length = row.get("break_s")
+    if length is None or pd.isna(length) or not length:
+        return
+    begins = [
+        (int(one["start_s"]) - int(one["pause_s"]), int(one["pause_s"]))
+        for one in visits
+        if one["pause_s"]
+    ]
+    if visits[-1]["end_pause_s"]:
+        begins.append((int(visits[-1]["end_s"]), int(visits[-1]["end_pause_s"])))
+    key = f"{crew}|{visits[0]['date']}"
+    first, last = int(row["break_from_s"]), int(row["break_to_s"])
+    good = [one for one in begins if one[1] >= length and one[0] >= first]
+    due = out[0] < first and out[1] > last + int(length)
+    if due and not good:
+        yield key, "pause", "none", f"{length} s from {clock(first)} on"
 
 
 def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
@@ -69,7 +90,8 @@ def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
             due = clock(int(free + visit["drive_s"]))
             yield key, "order", f"arrives at {clock(int(visit['arrive_s']))}", f"at {due}"
         parked = setup.get("node_id", "") == node
-        ready = int(visit["arrive_s"]) + (0 if parked else book.week.manoeuvre_s)
+        parking = 0 if parked else book.week.manoeuvre_s
+        ready = int(visit["arrive_s"]) + parking + int(visit["pause_s"])
         if visit["start_s"] < ready:
             yield key, "order", f"starts at {clock(int(visit['start_s']))}", f"from {clock(ready)}"
         if visit["end_s"] - visit["start_s"] != setup.get("work_s"):
@@ -79,7 +101,7 @@ def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
         last = number == len(visits)
         if last:
             yield from _drive(book, key, (here, yard), ("back", visit["back_s"], visit["back_m"]))
-        elif visit["back_s"] or visit["back_m"]:
+        elif visit["back_s"] or visit["back_m"] or visit["end_pause_s"]:
             yield key, "drive", f"home for {visit['back_s']} s in the middle of a day", "0 s"
         yield from _by_air(book, visit, (at, here, yard if last else None))
         at, node, free = here, setup.get("node_id", ""), int(visit["end_s"])
@@ -106,20 +128,6 @@ def _by_air(book: Book, visit: Row, ends: tuple[int | None, ...]) -> Iterator[Br
     air = any(bool(book.ways.air[a, b]) and a != b for a, b in pairs)
     if air and not bool(visit["by_air"]):
         yield visit["visit_id"], "drive", "a drive by air not marked", "marked"
-
-
-def _window(book: Book, visit: Row) -> Iterator[Broken]:
-    key, setup, week = visit["visit_id"], book.setups.get(visit["setup_id"]), book.week
-    if setup is None:
-        yield key, "set-up", f"{visit['setup_id']} is not there", "a set-up"
-        return
-    start, end = int(visit["start_s"]), int(visit["end_s"])
-    if not setup["open_s"] <= start <= setup["close_s"]:
-        window = f"{clock(int(setup['open_s']))} to {clock(int(setup['close_s']))}"
-        yield key, "window", f"starts at {clock(start)}", window
-    if start < week.open_s or end > week.close_s:
-        found = f"works {clock(start)} to {clock(end)}"
-        yield key, "window", found, f"{clock(week.open_s)} to {clock(week.close_s)}"
 
 
 def _twice(book: Book) -> Iterator[Broken]:

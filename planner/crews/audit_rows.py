@@ -35,9 +35,10 @@ class Book:
     tables: Tables
     ways: Travel
     week: Week
+    first_day: str
 
     @classmethod
-    def of(cls, tables: Tables, ways: Travel, week: Week) -> Book:
+    def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str) -> Book:
         """Lay out the tables; see `audit_week`."""
         visits = tables["visits"].sort_values(["crew", "date", "seq"], kind="stable")
         works_of: dict[str, list[str]] = {}
@@ -64,6 +65,7 @@ class Book:
             tables,
             ways,
             week,
+            first_day,
         )
 
     def works_at(self, visit: Row) -> list[Row]:
@@ -94,3 +96,8 @@ def rows_of(frame: pd.DataFrame) -> list[Row]:
 def by_key(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     """Give the rows of a table by their key."""
     return {str(row[key]): row for row in rows_of(frame)}
+
+
+def clock(seconds: int) -> str:
+    """Write seconds from midnight as HH:MM:SS."""
+    return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}:{seconds % 60:02d}"

@@ -28,6 +28,7 @@ class Board:
     able: npt.NDArray[np.bool_]
     roads: Roads
     shelf: Shelf
+    overtime_cost_s: int = 0
     routes: dict[int, list[int]] = field(default_factory=dict)
 
     @property
@@ -138,9 +139,20 @@ class Board:
                 order = [*now[:at], stop, *now[at:]]
                 if best[2] and detour_s >= best[0]:
                     continue
-                if self.timed(day, order) and not (pipes and self._clashes(day, order)):
+                table = self.timed(day, order)
+                if table is None or (pipes and self._clashes(day, order)):
+                    continue
+                detour_s += self._overtime_s(day, now, table)
+                if not best[2] or detour_s < best[0]:
                     best = (detour_s, day, order)
         return best
+
+    def _overtime_s(self, day: int, now: Sequence[int], then: Timetable) -> int:
+        """Give what more overtime a day would cost, in seconds of driving."""
+        if not then.over_s:
+            return 0
+        old = self.timed(day, now) if now else None
+        return self.overtime_cost_s * (then.over_s - (old.over_s if old else 0))
 
     def _holds(self, day: int, order: Sequence[int]) -> bool:
         return within_loads(self.days[day], [self.stops[n] for n in order])

@@ -14,6 +14,9 @@ from planner.ground.temperatures import temperatures
 from planner.settings import Sleeving, Week
 from planner.tables import check
 
+# One visit from flow control to the film; only the film may come later.
+MAIN = ("flow_control", "sleeve", "liner", "reopen", "verify")
+
 
 @dataclass(frozen=True)
 class Work:

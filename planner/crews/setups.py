@@ -21,6 +21,7 @@ from planner.contracts import (
 from planner.contracts.facts import Tables
 from planner.crews.access import Gear, places_of
 from planner.crews.durations import Timer, Work, sleeves_of
+from planner.crews.hours import StreetHours, site_of
 from planner.crews.standing import Grouping, Pipe, Rules, Stand, worst, worth
 from planner.crews.stands import group_pipe
 from planner.ground.ids import KnownIds, give_setup_ids
@@ -81,7 +82,7 @@ def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving)
     pipes = _pipes_of(tables, works)
     found = [group_pipe(pipes[pipe_id], works[pipe_id], rules) for pipe_id in sorted(works)]
     stands = [stand for one in found for stand in one.stands]
-    return _finish(stands, _waiting(works, found), tables, known, week)
+    return _finish(stands, _waiting(works, found), tables, known, rules)
 
 
 def _works_of(tables: Tables) -> dict[str, list[Work]]:
@@ -109,8 +110,8 @@ def _rules_of(tables: Tables, week: Week, sleeving: Sleeving) -> Rules:
     shifts = check(tables["shifts"], SHIFTS)
     longest = int((shifts["end_s"] - shifts["start_s"]).max()) if len(shifts) else 0
     planned = int(week.fill_ratio * longest) - _DRIVES_S
-    longest_s = max(0, min(week.close_s - week.open_s, planned))
-    return Rules(Gear.of(tables), timer, week, longest_s, _no_way(tables))
+    hours = StreetHours.of(tables, week)
+    return Rules(Gear.of(tables), timer, week, max(0, planned), hours, _no_way(tables))
 
 
 def _no_way(tables: Tables) -> dict[tuple[str, str], str]:
@@ -129,7 +130,7 @@ def _pipes_of(tables: Tables, works: dict[str, list[Work]]) -> dict[str, Pipe]:
     places = places_of(check(tables["nodes"], NODES))
     rows = check(tables["pipes"], PIPES)
     rows = rows[rows["pipe_id"].isin(works)]
-    columns = ["pipe_id", "length_m", "us_node", "ds_node"]
+    columns = ["pipe_id", "length_m", "us_node", "ds_node", "area"]
     return {
         str(pipe_id): Pipe(
             str(pipe_id),
@@ -137,8 +138,9 @@ def _pipes_of(tables: Tables, works: dict[str, list[Work]]) -> dict[str, Pipe]:
             (str(us), str(ds)),
             (places.get(str(us)), places.get(str(ds))),
             any(work.step == "check_access" and work.done for work in works[str(pipe_id)]),
+            str(area),
         )
-        for pipe_id, length, us, ds in pd.DataFrame(rows[columns]).itertuples(index=False)
+        for pipe_id, length, us, ds, area in pd.DataFrame(rows[columns]).itertuples(index=False)
     }
 
 
@@ -159,7 +161,7 @@ def _waiting(works: dict[str, list[Work]], found: list[Grouping]) -> pd.DataFram
 
 
 def _finish(
-    stands: list[Stand], waiting: pd.DataFrame, tables: Tables, known: KnownIds, week: Week
+    stands: list[Stand], waiting: pd.DataFrame, tables: Tables, known: KnownIds, rules: Rules
 ) -> Setups:
     """Give the set-ups their ids and lay them out as tables."""
     members = pd.DataFrame(
@@ -172,7 +174,7 @@ def _finish(
     ids, lost = give_setup_ids(members, known.setup_works, known)
     points = tables["nodes"].set_index("node_id").geometry
     rows = [
-        {"setup_id": ids[n], "geometry": points[stand.place.node_id], **_row(stand, week)}
+        {"setup_id": ids[n], "geometry": points[stand.place.node_id], **_row(stand, rules)}
         for n, stand in enumerate(stands)
     ]
     links = [
@@ -191,8 +193,10 @@ def _finish(
     )
 
 
-def _row(stand: Stand, week: Week) -> dict[str, object]:
-    need = stand.need
+def _row(stand: Stand, rules: Rules) -> dict[str, object]:
+    need, pipe, week = stand.need, stand.pipe, rules.week
+    ends = (stand.place.node_id, pipe.other(stand.place.node_id))
+    doubts = rules.hours.doubts(site_of("+".join(need.steps), ends, pipe.area))
     return {
         "node_id": stand.place.node_id,
         "other_node_id": stand.pipe.other(stand.place.node_id),
@@ -204,13 +208,11 @@ def _row(stand: Stand, week: Week) -> dict[str, object]:
         "longest_m": need.longest_m,
         "reach_m": max(0.0, need.reach_m),
         "work_s": stand.work_s,
-        "open_s": week.open_s,
-        "close_s": week.close_s - stand.work_s,
         "value_s": worth(stand, lambda urgency: value_of(urgency, week)),
         "sleeves_count": len(stand.sleeves),
         "resin_g": sum(sleeve.resin_g or 0 for sleeve in stand.sleeves),
         "urgency": worst(work.urgency for work in stand.works),
-        "doubts": "; ".join(stand.doubts),
+        "doubts": "; ".join([*stand.doubts, *doubts]),
     }
 
 

@@ -18,8 +18,6 @@ from planner.crews.standing import (
     share_of,
 )
 
-# One visit from flow control to the film; only the film may come later.
-MAIN = ("flow_control", "sleeve", "liner", "reopen", "verify")
 Unit = tuple[Work, ...]
 
 
@@ -86,7 +84,7 @@ def _against(unit: Unit, rules: Rules) -> str:
         if work.step == "sleeve" and shut_s > most_s:
             shut = f"connections would be shut for {shut_s / 3600:.1f} h"
             return f"{shut}, allowed are {most_s / 3600:.1f} h"
-    return rules.too_long(rules.stay_s(unit))
+    return ""
 
 
 @dataclass(frozen=True)
@@ -125,7 +123,9 @@ def _end(pipe: Pipe, side: int, units: list[Unit], rules: Rules) -> _End:
         return _End(side, node_id, place, [why] * len(units))
     needs = [_need_of(pipe, node_id, [unit], rules) for unit in units]
     against = [
-        _no_way(unit, node_id, rules) or rules.gear.why_none(need, place)
+        rules.too_long(unit, rules.stay_s(unit), (pipe, node_id))
+        or _no_way(unit, node_id, rules)
+        or rules.gear.why_none(need, place)
         for unit, need in zip(units, needs, strict=True)
     ]
     return _End(side, node_id, place, against)
@@ -203,7 +203,8 @@ def _holds(pipe: Pipe, end: _End, units: list[Unit], rules: Rules) -> bool:
     """Say whether one crew can do all of `units` in one set-up of one day."""
     works = [work for unit in units for work in unit]
     shares = sum(share_of(sleeve.dn_mm, rules.week) for sleeve in _carried(units, rules))
-    if rules.stay_s(works) > rules.longest_s or shares > full_day(rules.week):
+    longest_s = rules.longest_s(pipe, end.node_id, _steps(works))
+    if rules.stay_s(works) > longest_s or shares > full_day(rules.week):
         return False
     need = _need_of(pipe, end.node_id, units, rules)
     return end.place is not None and not rules.gear.why_none(need, end.place)

@@ -41,7 +41,8 @@ def solve(
 
     One vehicle for each crew and kind of shift, as many as there are such days; one
     matrix for each set of stops that a crew can do, in which the others cannot be
-    reached; a stop is optional and worth its value in seconds of driving.
+    reached; a stop is optional and worth its value in seconds of driving. A stop whose
+    hours differ from day to day stands once for each kind of hours, and one of them counts.
 
     Parameters
     ----------
@@ -60,50 +61,98 @@ def solve(
     ----------
     Formulation: routing.md 2c, clock of the day, one profile for each set of skills.
     """
+    forms = _forms(stops, days, able)
     crews = sorted({day.yard for day in days})
     depot = {yard: n for n, yard in enumerate(crews)}
-    rows = np.array([*crews, *(stop.at for stop in stops)])
-    kinds = _kinds(days, able)
-    profiles, matrices = _profiles(kinds, able, stops, _matrices(rows, stops, roads))
+    rows = np.array([*crews, *(stops[form.stop].at for form in forms)])
+    can = np.column_stack([form.able for form in forms])
+    kinds = _kinds(days, can)
+    own = [stops[form.stop] for form in forms]
+    profiles, matrices = _profiles(kinds, can, own, _matrices(rows, own, roads))
     types = [
-        pyvrp.VehicleType(
-            num_available=len(kind),
-            capacity=list(days[kind[0]].holds),
-            start_depot=depot[days[kind[0]].yard],
-            end_depot=depot[days[kind[0]].yard],
-            tw_early=days[kind[0]].start_s,
-            tw_late=days[kind[0]].end_s,
-            shift_duration=days[kind[0]].most_s,
-            profile=profile,
-        )
+        _vehicle(days[kind[0]], len(kind), depot[days[kind[0]].yard], profile, week)
         for kind, profile in zip(kinds, profiles, strict=True)
     ]
+    clients, groups = _clients(forms, stops, len(crews))
     data = pyvrp.ProblemData(
         locations=[pyvrp.Location(0, 0) for _ in rows],
-        clients=[_client(stop, len(crews) + n) for n, stop in enumerate(stops)],
+        clients=clients,
         depots=[pyvrp.Depot(location=n) for n in range(len(crews))],
         vehicle_types=types,
         distance_matrices=[distance for distance, _ in matrices],
         duration_matrices=[duration for _, duration in matrices],
+        groups=groups,
     )
     with warnings.catch_warnings():
         # A stop that fits nowhere drives the penalties up; what comes out is checked anyway.
         warnings.simplefilter("ignore", PenaltyBoundWarning)
         result = pyvrp.solve(data, _stop(week), seed=seed, collect_stats=False, display=False)
-    routes = _read(result.best.routes(), kinds, stops)
+    routes = _read(result.best.routes(), kinds, [form.stop for form in forms], stops)
     return Solved(routes, result.num_iterations, result.num_iterations < week.iterations)
 
 
-def _client(stop: Stop, location: int) -> pyvrp.Client:
-    return pyvrp.Client(
-        location=location,
-        delivery=list(stop.loads),
-        service_duration=stop.work_s,
-        tw_early=stop.open_s,
-        tw_late=stop.close_s,
-        prize=stop.value_s,
-        required=False,
+@dataclass(frozen=True)
+class _Form:
+    """A stop with hours that are the same on each day on which it stands so."""
+
+    stop: int
+    open_s: int
+    close_s: int
+    able: npt.NDArray[np.bool_]
+
+
+def _forms(
+    stops: Sequence[Stop], days: Sequence[CrewDay], able: npt.NDArray[np.bool_]
+) -> list[_Form]:
+    """Give each stop once for each stretch of hours in which it may start on some day."""
+    forms = []
+    for n, stop in enumerate(stops):
+        spans = sorted({span for day in days for span in stop.starts(day.date)})
+        for open_s, close_s in spans or [(0, 0)]:
+            then = [(open_s, close_s) in stop.starts(day.date) for day in days]
+            forms.append(_Form(n, open_s, close_s, able[:, n] & np.array(then, dtype=bool)))
+    return forms
+
+
+def _vehicle(day: CrewDay, count: int, depot: int, profile: int, week: Week) -> pyvrp.VehicleType:
+    return pyvrp.VehicleType(
+        num_available=count,
+        capacity=list(day.holds),
+        start_depot=depot,
+        end_depot=depot,
+        tw_early=day.start_s,
+        tw_late=day.end_s + day.over_s,
+        # A pause is kept free; where in the day it lies, the timetable settles.
+        shift_duration=max(0, day.most_s - (day.pause.pause_s if day.pause else 0)),
+        max_overtime=day.over_s,
+        unit_overtime_cost=week.overtime_cost_s if day.over_s else 0,
+        profile=profile,
     )
+
+
+def _clients(
+    forms: Sequence[_Form], stops: Sequence[Stop], yards: int
+) -> tuple[list[pyvrp.Client], list[pyvrp.ClientGroup]]:
+    """Make one client of each form; forms of one stop exclude each other."""
+    alike: dict[int, list[int]] = {}
+    for n, form in enumerate(forms):
+        alike.setdefault(form.stop, []).append(n)
+    groups = [own for own in alike.values() if len(own) > 1]
+    group_of = {n: number for number, own in enumerate(groups) for n in own}
+    clients = [
+        pyvrp.Client(
+            location=yards + n,
+            delivery=list(stops[form.stop].loads),
+            service_duration=stops[form.stop].work_s,
+            tw_early=form.open_s,
+            tw_late=form.close_s,
+            prize=stops[form.stop].value_s,
+            required=False,
+            group=group_of.get(n),
+        )
+        for n, form in enumerate(forms)
+    ]
+    return clients, [pyvrp.ClientGroup(own, required=False) for own in groups]
 
 
 def _stop(week: Week) -> StoppingCriterion:
@@ -117,7 +166,8 @@ def _kinds(days: Sequence[CrewDay], able: npt.NDArray[np.bool_]) -> list[list[in
     """Put days of one crew with equal hours together: which date is which is settled later."""
     kinds: dict[tuple[object, ...], list[int]] = {}
     for n, day in enumerate(days):
-        key = (day.crew, day.yard, day.start_s, day.end_s, day.most_s, day.holds, able[n].tobytes())
+        shift = (day.start_s, day.end_s, day.most_s, day.over_s, day.pause)
+        key = (day.crew, day.yard, shift, day.holds, able[n].tobytes())
         kinds.setdefault(key, []).append(n)
     return list(kinds.values())
 
@@ -170,12 +220,15 @@ def _profiles(
 
 
 def _read(
-    routes: Sequence[pyvrp.Route], kinds: list[list[int]], stops: Sequence[Stop]
+    routes: Sequence[pyvrp.Route],
+    kinds: list[list[int]],
+    stop_of: Sequence[int],
+    stops: Sequence[Stop],
 ) -> dict[int, list[int]]:
     """Give each route a date of its kind, the most urgent route the earliest."""
     found: dict[int, list[list[int]]] = {}
     for route in routes:
-        order = [act.idx for act in route if act.is_client()]
+        order = [stop_of[act.idx] for act in route if act.is_client()]
         if order:
             found.setdefault(route.vehicle_type(), []).append(order)
 

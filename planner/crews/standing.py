@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from planner.contracts.verdicts import URGENCY
 from planner.crews.access import FREE_ACCESS, Gear, Need, Place
 from planner.crews.durations import Sleeve, Timer, Work
+from planner.crews.hours import StreetHours, site_of
 from planner.settings import Week
 
 # Up to this size the cap for small sleeves holds: 12 in (prices.md 5).
@@ -23,6 +24,7 @@ class Pipe:
     ends: tuple[str, str]
     places: tuple[Place | None, Place | None]
     access_checked: bool
+    area: str = ""
 
     @property
     def manholes(self) -> list[tuple[str, Place | None]]:
@@ -74,32 +76,40 @@ class Grouping:
 
 @dataclass(frozen=True)
 class Rules:
-    """What decides the grouping: crews, times, settings, longest set-up of several works [s].
+    """What decides the grouping: crews, times, settings, hours of streets.
 
-    `no_way` says why no packer comes to a sleeve from a manhole, by sleeve_id and node_id.
+    `shift_s` is the longest set-up of several works that a shift holds [s]; `no_way` says
+    why no packer comes to a sleeve from a manhole, by sleeve_id and node_id.
     """
 
     gear: Gear
     timer: Timer
     week: Week
-    longest_s: int
+    shift_s: int
+    hours: StreetHours
     no_way: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
-    @property
-    def window_s(self) -> int:
-        """Give how long work may go on in a day [s]."""
-        return self.week.close_s - self.week.open_s
+    def window_s(self, pipe: Pipe, node_id: str, steps: Iterable[str]) -> int:
+        """Give the longest that a set-up at a manhole may go on on any day [s]."""
+        site = site_of("+".join(steps), (node_id, pipe.other(node_id)), pipe.area)
+        reserve_s = self.week.reserve_s if "sleeve" in steps else 0
+        return self.hours.longest_s(site) - reserve_s
+
+    def longest_s(self, pipe: Pipe, node_id: str, steps: Iterable[str]) -> int:
+        """Give the longest set-up of several works at a manhole [s]."""
+        return min(self.window_s(pipe, node_id, steps), self.shift_s)
 
     def stay_s(self, works: Iterable[Work]) -> int:
         """Give the time on site for `works`, setting up and clearing included [s]."""
         return self.week.setup_s + sum(self.timer.seconds(work)[0] for work in works)
 
-    def too_long(self, stay_s: int) -> str:
-        """Say that a set-up takes longer than a day's window; '' if it does not."""
-        if stay_s <= self.window_s:
+    def too_long(self, works: Sequence[Work], stay_s: int, at: tuple[Pipe, str]) -> str:
+        """Say that a set-up takes longer than any day's window at a manhole; '' if it does not."""
+        window_s = self.window_s(*at, [work.step for work in works])
+        if stay_s <= window_s:
             return ""
         takes = f"takes {stay_s / 3600:.1f} h on site"
-        return f"{takes}, the working window is {self.window_s / 3600:.1f} h"
+        return f"{takes}, the working window is {max(0, window_s) / 3600:.1f} h"
 
     def no_crew(self, step: str) -> str:
         """Say that no crew does a step; '' if one does."""

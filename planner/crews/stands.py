@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from planner.contracts.repairs import STEPS
 from planner.crews.access import FREE_ACCESS, Need, Place
-from planner.crews.durations import Work
-from planner.crews.sleeve_stands import MAIN, add_main
+from planner.crews.durations import MAIN, Work
+from planner.crews.sleeve_stands import add_main
 from planner.crews.standing import Grouping, Pipe, Rules, Stand, cannot_stand
 
 # What a truck does on one pipe in one go; a check of access is another day's round.
@@ -112,10 +112,11 @@ def _stand_somewhere(
     rules, found = to
     checking = works[0].step == "check_access"
     steps = tuple(dict.fromkeys(work.step for work in works))
-    reasons = [rules.too_long(stay_s)]
-    for node_id, place in places if not reasons[0] else []:
+    reasons = []
+    for node_id, place in places:
         need = Need(steps, reach_m=0.0 if checking else pipe.reach_m(node_id, works))
         why = cannot_stand(pipe, node_id, place, checking=checking)
+        why = why or rules.too_long(works, stay_s, (pipe, node_id))
         if place is not None and not why:
             why = rules.gear.why_none(need, place)
             if not why:
@@ -131,7 +132,7 @@ def _add_cleaning(
     """Group what one truck does in one go, the longest row first, until nothing is ready."""
     left = works
     while row := _longest_row(left, done, rules):
-        while len(row) > 1 and rules.stay_s(row) > rules.longest_s:
+        while len(row) > 1 and rules.stay_s(row) > _longest_s(pipe, row, rules):
             row = row[:-1]
         left = [work for work in left if work not in row]
         # A jet works its way up the pipe: the lower manhole first (common practice, no source).
@@ -140,6 +141,11 @@ def _add_cleaning(
     for work in left:
         if work.after <= done:
             found.refuse([work], rules.no_crew(work.step))
+
+
+def _longest_s(pipe: Pipe, row: list[Work], rules: Rules) -> int:
+    steps = [work.step for work in row]
+    return max(rules.longest_s(pipe, node_id, steps) for node_id in pipe.ends)
 
 
 def _longest_row(works: list[Work], done: set[str], rules: Rules) -> list[Work]:

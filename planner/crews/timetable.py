@@ -2,33 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from planner.crews.travel import Travel
 
 # Sleeves on the van, resin on the van [g], share of a day's sleeves: see `standing.share_of`.
 Loads = tuple[int, int, int]
+Span = tuple[int, int]
 
 
 @dataclass(frozen=True)
 class Stop:
-    """One set-up as the week sees it; `at` is its row in `Travel`."""
+    """One set-up as the week sees it; `at` is its row in `Travel`.
+
+    `hours` gives for each date the stretches in which work may start [s from midnight].
+    """
 
     setup_id: str
     pipe_id: str
     node_id: str
     at: int
     work_s: int
-    open_s: int
-    close_s: int
     value_s: int
     loads: Loads
+    hours: Mapping[str, tuple[Span, ...]]
+
+    def starts(self, date: str) -> tuple[Span, ...]:
+        """Give the stretches of a date in which work may start [s]."""
+        return self.hours.get(date, ())
+
+
+@dataclass(frozen=True)
+class Pause:
+    """The pause of a day: how long, and between which times it must begin [s]."""
+
+    pause_s: int
+    from_s: int
+    to_s: int
 
 
 @dataclass(frozen=True)
 class CrewDay:
-    """One crew on one date: shift, the part of it that may be planned, what the day holds [s]."""
+    """One crew on one date: shift, the part of it that may be planned, what the day holds [s].
+
+    `over_s` may be planned beyond `most_s` and the end of the shift, at the price of
+    overtime.
+    """
 
     crew: str
     date: str
@@ -37,13 +57,16 @@ class CrewDay:
     most_s: int
     yard: int
     holds: Loads
+    over_s: int = 0
+    pause: Pause | None = None
 
 
 @dataclass(frozen=True)
 class Times:
-    """One visit's times from midnight, and the drive to it [s]."""
+    """One visit's times from midnight, the drive to it and the pause before its work [s]."""
 
     arrive_s: int
+    pause_s: int
     start_s: int
     end_s: int
     drive_s: int
@@ -51,11 +74,16 @@ class Times:
 
 @dataclass(frozen=True)
 class Timetable:
-    """A day that fits: when the crew leaves the yard, each visit, the drive home [s]."""
+    """A day that fits: when the crew leaves the yard, each visit, the way home [s].
+
+    `end_pause_s` is a pause after the last stop, `over_s` what lies beyond the planned part.
+    """
 
     leave_s: int
     visits: tuple[Times, ...]
+    end_pause_s: int
     back_s: int
+    over_s: int
 
     @property
     def drive_s(self) -> int:
@@ -79,8 +107,39 @@ class Roads:
         return 0 if before is not None and before.node_id == stop.node_id else self.manoeuvre_s
 
 
+@dataclass
+class _Part:
+    """One part of a day: the way to it, its length, and when it may begin [s]."""
+
+    way_s: int
+    long_s: int
+    open_s: int
+    close_s: int
+    pause: bool = False
+    begin_s: int = 0
+
+
+@dataclass
+class _Parts:
+    """The parts of a day in their order, timed as early as can be."""
+
+    now_s: int
+    rows: list[_Part] = field(default_factory=list)
+
+    def add(self, part: _Part) -> bool:
+        """Begin a part as soon as it may; False where that is too late."""
+        part.begin_s = max(self.now_s + part.way_s, part.open_s)
+        self.rows.append(part)
+        self.now_s = part.begin_s + part.long_s
+        return part.begin_s <= part.close_s
+
+
 def timetable(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> Timetable | None:
     """Time a day's stops in their order: home as early, and out as late, as can be.
+
+    The pause is taken on arriving at the first stop that could not be finished before its
+    latest time, or after the last; a crew that is out after its earliest time, or home
+    before its latest, needs none.
 
     Parameters
     ----------
@@ -94,34 +153,82 @@ def timetable(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> Timetable | 
     Returns
     -------
     timetable
-        None where a window, the shift or the planned part of it is broken.
+        None where a window, the pause, the shift or the planned part of it is broken.
     """
-    before: Stop | None = None
-    now, at = day.start_s, day.yard
-    drives, parks, starts = [], [], []
-    for stop in stops:
-        drives.append(roads.drive_s(at, stop.at))
-        parks.append(roads.park_s(before, stop))
-        start = max(now + drives[-1] + parks[-1], stop.open_s)
-        if start > stop.close_s:
-            return None
-        starts.append(start)
-        now, at, before = start + stop.work_s, stop.at, stop
-    back_s = roads.drive_s(at, day.yard)
-    for n in range(len(stops) - 2, -1, -1):
-        latest = starts[n + 1] - parks[n + 1] - drives[n + 1] - stops[n].work_s
-        starts[n] = min(stops[n].close_s, latest)
-    leave_s = starts[0] - parks[0] - drives[0]
-    home_s = now + back_s
-    if home_s > day.end_s or home_s - leave_s > day.most_s:
+    drives, parks = _ways(day, stops, roads)
+    back_s = roads.drive_s(stops[-1].at, day.yard)
+    parts = _early(day, stops, [d + p for d, p in zip(drives, parks, strict=True)], back_s)
+    if parts is None:
         return None
-    visits = []
-    free_s = leave_s
-    for n, stop in enumerate(stops):
-        end_s = starts[n] + stop.work_s
-        visits.append(Times(free_s + drives[n], starts[n], end_s, drives[n]))
-        free_s = end_s
-    return Timetable(leave_s, tuple(visits), back_s)
+    rows, home_s = parts.rows, parts.now_s + back_s
+    for n in range(len(rows) - 2, -1, -1):
+        latest = rows[n + 1].begin_s - rows[n + 1].way_s - rows[n].long_s
+        rows[n].begin_s = min(rows[n].close_s, latest)
+    leave_s = rows[0].begin_s - rows[0].way_s
+    over_s = max(0, home_s - leave_s - day.most_s, home_s - day.end_s)
+    if over_s > day.over_s:
+        return None
+    return _laid_out(rows, drives, (leave_s, back_s, over_s))
+
+
+def _ways(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> tuple[list[int], list[int]]:
+    before: Stop | None = None
+    drives, parks = [], []
+    for stop in stops:
+        drives.append(roads.drive_s(day.yard if before is None else before.at, stop.at))
+        parks.append(roads.park_s(before, stop))
+        before = stop
+    return drives, parks
+
+
+def _early(day: CrewDay, stops: Sequence[Stop], ways: Sequence[int], back_s: int) -> _Parts | None:
+    """Put stops and pause in a row, each as early as it may begin; None where one is too late."""
+    parts, pause = _Parts(day.start_s), day.pause
+    due = pause is not None and day.start_s < pause.from_s
+    for stop, way_s in zip(stops, ways, strict=True):
+        span = _span(stop, day.date, parts.now_s + way_s)
+        if span is None:
+            return None
+        begin_s, left_s = max(parts.now_s + way_s, span[0]), way_s
+        if due and pause and begin_s + stop.work_s > pause.to_s:
+            if not parts.add(_pause_after(way_s, pause)):
+                return None
+            due, left_s = False, 0
+            span = _span(stop, day.date, parts.now_s)
+        if span is None or not parts.add(_Part(left_s, stop.work_s, *span)):
+            return None
+    if (
+        due
+        and pause
+        and parts.now_s + back_s > pause.to_s
+        and not parts.add(_pause_after(0, pause))
+    ):
+        return None
+    return parts
+
+
+def _pause_after(way_s: int, pause: Pause) -> _Part:
+    return _Part(way_s, pause.pause_s, pause.from_s, pause.to_s, pause=True)
+
+
+def _span(stop: Stop, date: str, ready_s: int) -> Span | None:
+    """Give the first stretch in which a stop may still start."""
+    return next((span for span in stop.starts(date) if span[1] >= ready_s), None)
+
+
+def _laid_out(rows: Sequence[_Part], drives: Sequence[int], day: tuple[int, int, int]) -> Timetable:
+    leave_s, back_s, over_s = day
+    visits: list[Times] = []
+    free_s, pause_s = leave_s, 0
+    for part in rows:
+        if part.pause:
+            pause_s = part.long_s
+            continue
+        drive_s = drives[len(visits)]
+        end_s = part.begin_s + part.long_s
+        visits.append(Times(free_s + drive_s, pause_s, part.begin_s, end_s, drive_s))
+        free_s, pause_s = end_s, 0
+    return Timetable(leave_s, tuple(visits), pause_s, back_s, over_s)
 
 
 def within_loads(day: CrewDay, stops: Sequence[Stop]) -> bool:

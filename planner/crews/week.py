@@ -5,24 +5,25 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.contracts import CREWS, NODES, SETUPS, SHIFTS, UNSERVED, VISITS
+from planner.contracts import CREWS, NODES, SETUP_HOURS, SETUPS, SHIFTS, UNSERVED, VISITS
 from planner.contracts.facts import Tables
+from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear, Need, Place, places_of
 from planner.crews.board import Board
 from planner.crews.shelf import Shelf
 from planner.crews.solver import solve
 from planner.crews.standing import full_day, share_of
-from planner.crews.timetable import CrewDay, Roads, Stop, timetable
+from planner.crews.timetable import CrewDay, Pause, Roads, Span, Stop, timetable
 from planner.crews.travel import Travel
 from planner.settings import Week
 from planner.tables import check, conform
 
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 # What a van holds that sets no limit; far above any load, far below any overflow.
 _NO_LIMIT = 1_000_000_000
 
@@ -44,16 +45,17 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     """Deal the set-ups to crews and days.
 
     A set-up is optional: it is served where it is worth its detour (`value_s`). A crew
-    must do its steps and have system and packer for it; a visit starts within the
-    window; a day is filled to `fill_ratio` of its shift, to the caps of sleeves and to
-    what the van holds; the shelf sets the week's limit; no two crews work on one pipe at
-    once. The search stops after `iterations`.
+    must do its steps and have system and packer for it; a visit starts within the hours
+    of its date; a day is filled to `fill_ratio` of its shift and the overtime that its
+    crew may plan, to the caps of sleeves and to what the van holds; the shelf sets the
+    week's limit; no two crews work on one pipe at once. The search stops after
+    `iterations`.
 
     Parameters
     ----------
     tables
-        Of it: setups, setup_works, works, sleeves, system_sizes, nodes, crews, shifts,
-        packers, systems, stock.
+        Of it: setups, setup_works, setup_hours, works, sleeves, system_sizes, nodes, crews,
+        shifts, packers, systems, stock.
     ways
         Drives, of `travel`.
     week
@@ -83,7 +85,8 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
     # What no crew can do on any day is said at once and kept from the search.
     kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
-    board = Board([stops[n] for n in kept], days, able[:, kept], roads, Shelf.of(tables))
+    shelf, kept_stops = Shelf.of(tables), [stops[n] for n in kept]
+    board = Board(kept_stops, days, able[:, kept], roads, shelf, week.overtime_cost_s)
     iterations, reproducible = 0, True
     if kept:
         solved = solve(board.stops, days, board.able, roads, week, seed)
@@ -108,32 +111,62 @@ def dates_of(first_day: str, week: Week) -> list[tuple[str, str]]:
 
 def _crew_days(tables: Tables, ways: Travel, week: Week, first_day: str) -> list[CrewDay]:
     """List every shift of the week by crew and date, with what van and day hold."""
-    shifts = {
-        (str(crew), str(weekday)): (int(start), int(end))
-        for crew, weekday, start, end in tables["shifts"][
-            ["crew", "weekday", "start_s", "end_s"]
-        ].itertuples(index=False)
-    }
+    shifts = {(str(row["crew"]), str(row["weekday"])): row for row in _rows(tables["shifts"])}
     days = []
-    rows = tables["crews"].sort_values("crew", kind="stable").to_dict("records")
-    for row in rows:
-        count, mass = row["van_sleeves_count"], row["van_resin_kg"]
-        holds = (
-            _NO_LIMIT if pd.isna(count) else int(count),
-            _NO_LIMIT if pd.isna(mass) else round(float(mass) * 1000),
-            full_day(week),
-        )
+    for row in _rows(tables["crews"].sort_values("crew", kind="stable")):
         crew = str(row["crew"])
         for day, weekday in dates_of(first_day, week):
-            if (crew, weekday) in shifts:
-                start, end = shifts[crew, weekday]
-                most = int(week.fill_ratio * (end - start))
-                days.append(CrewDay(crew, day, start, end, most, ways.crew_at[crew], holds))
+            shift = shifts.get((crew, weekday))
+            if shift is None:
+                continue
+            start, end = int(shift["start_s"]), int(shift["end_s"])
+            days.append(
+                CrewDay(
+                    crew,
+                    day,
+                    start,
+                    end,
+                    int(week.fill_ratio * (end - start)),
+                    ways.crew_at[crew],
+                    _holds(row, week),
+                    _whole(shift["overtime_s"]),
+                    _pause(row),
+                )
+            )
     return days
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
+def _whole(value: object) -> int:
+    return 0 if pd.isna(value) else int(value)  # type: ignore[call-overload]
+
+
+def _holds(crew: dict[str, Any], week: Week) -> tuple[int, int, int]:
+    count, mass = crew["van_sleeves_count"], crew["van_resin_kg"]
+    return (
+        _NO_LIMIT if pd.isna(count) else int(count),
+        _NO_LIMIT if pd.isna(mass) else round(float(mass) * 1000),
+        full_day(week),
+    )
+
+
+def _pause(crew: dict[str, Any]) -> Pause | None:
+    pause_s = _whole(crew["break_s"])
+    return Pause(pause_s, int(crew["break_from_s"]), int(crew["break_to_s"])) if pause_s else None
 
 
 def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
     setups = pd.DataFrame(tables["setups"]).sort_values("setup_id", kind="stable")
+    hours: dict[str, dict[str, list[Span]]] = {}
+    for row in _rows(check(tables["setup_hours"], SETUP_HOURS)):
+        if not row["reason"]:
+            own = hours.setdefault(str(row["setup_id"]), {}).setdefault(str(row["date"]), [])
+            own.append((int(row["open_s"]), int(row["close_s"])))
+    promised = set(tables["setup_hours"].query("promised")["setup_id"])
+    spans = {one: {d: tuple(sorted(v)) for d, v in own.items()} for one, own in hours.items()}
     return [
         Stop(
             str(row["setup_id"]),
@@ -141,14 +174,13 @@ def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
             str(row["node_id"]),
             ways.setup_at[str(row["setup_id"])],
             int(row["work_s"]),
-            int(row["open_s"]),
-            int(row["close_s"]),
-            int(row["value_s"]),
+            int(row["value_s"]) + (week.value_promised_s if row["setup_id"] in promised else 0),
             (
                 int(row["sleeves_count"]),
                 int(row["resin_g"]),
                 int(row["sleeves_count"]) * share_of(float(row["packer_dn"] or 0), week),
             ),
+            spans.get(str(row["setup_id"]), {}),
         )
         for row in setups.to_dict("records")
     ]
@@ -177,6 +209,7 @@ def _able(
 ) -> tuple[npt.NDArray[np.bool_], dict[str, str]]:
     """Say which crew-day can do which stop at all, and why a stop can be done on none."""
     gear, needs = Gear.of(tables), _needs(tables)
+    shut = _shut(tables, stops)
     able = np.zeros((len(days), len(stops)), dtype=bool)
     reasons = {}
     for n, stop in enumerate(stops):
@@ -194,8 +227,18 @@ def _able(
         if not theirs:
             reasons[stop.setup_id] = f"{', '.join(crews)}: no shift in this week"
         elif not fits:
-            reasons[stop.setup_id] = _fits_no_day(stop, [days[d] for d in theirs], roads)
+            own = [days[d] for d in theirs]
+            reasons[stop.setup_id] = shut.get(stop.setup_id) or _fits_no_day(stop, own, roads)
     return able, reasons
+
+
+def _shut(tables: Tables, stops: list[Stop]) -> dict[str, str]:
+    """Say of the stops that may start on no day why not, each reason once."""
+    found: dict[str, list[str]] = {stop.setup_id: [] for stop in stops if not stop.hours}
+    for row in _rows(tables["setup_hours"]):
+        if row["setup_id"] in found and row["reason"]:
+            found[row["setup_id"]].append(str(row["reason"]))
+    return {one: "; ".join(dict.fromkeys(reasons)) for one, reasons in found.items()}
 
 
 def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
@@ -237,6 +280,7 @@ def _visits(board: Board) -> pd.DataFrame:
                     "seq": seq,
                     **vars(times),
                     "drive_m": float(ways.metres[before, stop.at]),
+                    "end_pause_s": table.end_pause_s if last else 0,
                     "back_s": table.back_s if last else 0,
                     "back_m": float(ways.metres[stop.at, day.yard]) if last else 0.0,
                     "by_air": by_air,

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from planner.contracts import CREWS, SHIFTS
+from planner.contracts.hours import DAY_S, WEEKDAYS
 from planner.contracts.repairs import STEPS
 from planner.errors import Fault
-from planner.inputs.cells import read_clock_time
 from planner.inputs.csv_text import shown
 from planner.inputs.forms import nearest, refuse
+from planner.inputs.hours import hours_of
 from planner.inputs.records import read_records, unknown_keys
 from planner.tables import conform
 
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_SHIFT_KEYS = ("days", "start", "end")
+_SHIFT_KEYS = ("days", "start", "end", "end_next_day", "overtime_s")
+_BREAK_KEYS = ("break_from", "break_to")
 
 
 @dataclass(frozen=True)
@@ -39,22 +39,26 @@ def read_crews(raw: Mapping[str, Any], file: str = "crews.toml") -> CrewTables:
     ----------
     raw
         The parsed file: ``[[crew]]`` tables with the keys of `CREWS`, each with
-        ``[[crew.shift]]`` tables ``days = ["mon", ...], start = "07:00", end = "16:00"``.
+        ``[[crew.shift]]`` tables ``days = ["mon", ...], start = "07:00", end = "16:00"``, of
+        a night with ``end_next_day = true``, and overtime_s where overtime may be planned. A
+        pause is ``break_s = 1800, break_from = "11:30", break_to = "13:30"``.
     file
         Name in messages.
     """
     faults = unknown_keys(raw, ("crew",), file)
     records = raw.get("crew", [])
     known = [
-        {key: value for key, value in record.items() if key != "shift"}
+        {key: value for key, value in record.items() if key not in ("shift", *_BREAK_KEYS)}
         if isinstance(record, Mapping)
         else record
         for record in (records if isinstance(records, list) else [])
     ]
     plain = known if isinstance(records, list) else records
-    frame, more = read_records(plain, CREWS, file, prefix="crew")
+    derived = ("break_from_s", "break_to_s")
+    frame, more = read_records(plain, CREWS, file, derived=derived, prefix="crew")
     faults += more
     frame = refuse(frame, _unknown_steps(frame), "crew.steps", file, faults)
+    frame = _with_breaks(frame, records, file, faults)
     bad = dict.fromkeys(frame.index[frame.duplicated("crew")], "a name used once")
     frame = refuse(frame, bad, "crew.crew", file, faults)
     shifts: list[dict[str, object]] = []
@@ -68,6 +72,26 @@ def read_crews(raw: Mapping[str, Any], file: str = "crews.toml") -> CrewTables:
             fault = Fault(file, int(row), "crew.shift", "", "a shift; it never works", lost=False)
             faults.append(fault)
     return CrewTables(conform(frame, CREWS), conform(shifts, SHIFTS), faults, count)
+
+
+def _with_breaks(
+    frame: pd.DataFrame, records: Sequence[Mapping[str, Any]], file: str, faults: list[Fault]
+) -> pd.DataFrame:
+    """Read when each crew's pause begins; a crew whose pause cannot be read is refused."""
+    rows = frame["row"].astype(int)
+    found = [hours_of(records[row - 1], *_BREAK_KEYS) for row in rows]
+    said = [[key in records[row - 1] for key in _BREAK_KEYS] for row in rows]
+    length = frame["break_s"].fillna(0).astype(int)
+    bad = {
+        i: 'break_s, and break_from before break_to as "11:30" and "13:30"'
+        for i, hours, there, pause_s in zip(frame.index, found, said, length, strict=True)
+        if (any(there) or pause_s) and (hours is None or not pause_s)
+    }
+    frame = frame.assign(
+        break_from_s=pd.array([one[0] if one else None for one in found], dtype="Int64"),
+        break_to_s=pd.array([one[1] if one else None for one in found], dtype="Int64"),
+    )
+    return refuse(frame, bad, "crew.break_s", file, faults)
 
 
 def _unknown_steps(frame: pd.DataFrame) -> dict[Any, str]:
@@ -87,40 +111,56 @@ def _read_shifts(
         return [], [Fault(file, row, "crew.shift", shown(str(found)), "[[crew.shift]] tables")]
     rows: list[dict[str, object]] = []
     faults = []
-    taken: set[str] = set()
+    taken: dict[str, tuple[int, int]] = {}
     for shift in found:
-        days, start, end, fault = _shift_of(shift, row, file)
-        if fault:
-            faults.append(fault)
+        days, times, fault = _shift_of(shift, row, file)
+        if fault or times is None:
+            faults += [fault] if fault else []
             continue
         faults += unknown_keys(shift, _SHIFT_KEYS, file, row=row, prefix="crew.shift.")
+        start, end, over = times
         for day in days:
             if day in taken:
                 wanted = "one shift on a weekday"
                 faults.append(Fault(file, row, "crew.shift.days", f"{day} twice", wanted))
                 continue
-            taken.add(day)
-            rows.append({"crew": crew, "weekday": day, "start_s": start, "end_s": end})
+            run_on = _runs_into(day, (start, end), taken)
+            if run_on:
+                wanted = "shifts that do not overlap"
+                faults.append(Fault(file, row, "crew.shift.days", run_on, wanted))
+                continue
+            taken[day] = start, end
+            shown_s = {"start_s": start, "end_s": end, "overtime_s": over}
+            rows.append({"crew": crew, "weekday": day, **shown_s})
     return rows, faults
 
 
-def _shift_of(shift: object, row: int, file: str) -> tuple[list[str], int, int, Fault | None]:
+def _runs_into(day: str, own: tuple[int, int], taken: Mapping[str, tuple[int, int]]) -> str:
+    """Say that a shift runs into the next day's, or the day before's into it."""
+    at = WEEKDAYS.index(day)
+    after, before = WEEKDAYS[(at + 1) % 7], WEEKDAYS[at - 1]
+    if after in taken and own[1] - DAY_S > taken[after][0]:
+        return f"the shift of {day} runs into that of {after}"
+    if before in taken and taken[before][1] - DAY_S > own[0]:
+        return f"the shift of {before} runs into that of {day}"
+    return ""
+
+
+def _shift_of(
+    shift: object, row: int, file: str
+) -> tuple[list[str], tuple[int, int, int] | None, Fault | None]:
     if not isinstance(shift, Mapping):
-        fault = Fault(file, row, "crew.shift", shown(str(shift)), "a [[crew.shift]] table")
-        return [], 0, 0, fault
+        return [], None, Fault(file, row, "crew.shift", shown(str(shift)), "a [[crew.shift]] table")
     days = shift.get("days", [])
     if not isinstance(days, list) or not days or any(day not in WEEKDAYS for day in days):
         wanted = f"a list of weekdays out of {', '.join(WEEKDAYS)}"
-        return [], 0, 0, Fault(file, row, "crew.shift.days", shown(str(days)), wanted)
-    start, end = _seconds(shift.get("start")), _seconds(shift.get("end"))
-    if start is None or end is None or end <= start:
+        return [], None, Fault(file, row, "crew.shift.days", shown(str(days)), wanted)
+    hours, over = hours_of(shift, "start", "end"), shift.get("overtime_s", 0)
+    if hours is None:
         found = shown(f"{shift.get('start')} to {shift.get('end')}")
-        wanted = 'start and end on one day, as "07:00" and "16:00"'
-        return [], 0, 0, Fault(file, row, "crew.shift.start", found, wanted)
-    return [str(day) for day in days], start, end, None
-
-
-def _seconds(value: object) -> int | None:
-    if isinstance(value, datetime.time):
-        return value.hour * 3600 + value.minute * 60 + value.second
-    return read_clock_time(value) if isinstance(value, str) else None
+        wanted = 'start before end, as "07:00" and "16:00"; of a night add end_next_day = true'
+        return [], None, Fault(file, row, "crew.shift.start", found, wanted)
+    if isinstance(over, bool) or not isinstance(over, int) or over < 0:
+        wanted = "whole seconds, 0 or more"
+        return [], None, Fault(file, row, "crew.shift.overtime_s", shown(str(over)), wanted)
+    return [str(day) for day in days], (*hours, over), None

@@ -18,6 +18,8 @@ WAITING_FOR = {
     "systems.toml": "sleeves wait for systems.toml",
     "prices.toml": "costs, and the choice between methods by cost, wait for prices.toml",
     "crews.toml": "set-ups and the week of routes wait for crews.toml",
+    "hours.toml": "hours, closed days and permits of streets wait for hours.toml",
+    "notices.csv": "promised days wait for notices.csv",
     "stock.csv": "limits by what is in stock wait for stock.csv",
     "done.csv": "works that follow done works wait for done.csv",
 }

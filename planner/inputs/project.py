@@ -12,13 +12,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, STOCK
+from planner.contracts import DONE, FAULTS, FLAGS, NOTICES, STOCK
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
 from planner.inputs.folder_reading import SECTIONS_WAIT, WAITING_FOR, FolderReading
 from planner.inputs.grade_tables import KINDS
+from planner.inputs.hours import FILE as HOURS
+from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_notices
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
 from planner.inputs.media import Media, media_files, missing_media
@@ -65,6 +67,10 @@ class Inputs:
     stock: pd.DataFrame
     crews: pd.DataFrame
     shifts: pd.DataFrame
+    windows: pd.DataFrame
+    closed: pd.DataFrame
+    permits: pd.DataFrame
+    notices: pd.DataFrame
     done: pd.DataFrame
     grade_tables: dict[str, pd.DataFrame]
     media: dict[str, str]
@@ -111,6 +117,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     systems = read_systems(reading.toml("systems.toml"))
     prices = read_prices(reading.toml("prices.toml"))
     crews = read_crews(reading.toml("crews.toml"))
+    hours, notices = _hours(reading)
     for name, part in (("systems.toml", systems), ("prices.toml", prices), ("crews.toml", crews)):
         reading.take(name, part.read_count, part.faults)
     stock = reading.csv("stock.csv", read_stock)
@@ -118,8 +125,18 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     surveys = _by_hand(surveys, network.pipes, reading)
     surveys, media = _with_media(surveys, sections, reading)
     grades = read_grades(sections, reading)
-    tables = _Tables(network, surveys, beside, systems, prices, crews, stock, done, grades, media)
+    tables = _Tables(
+        network, surveys, beside, systems, prices, crews, hours, notices, stock, done, grades, media
+    )
     return _gather(tables, sections, reading)
+
+
+def _hours(reading: FolderReading) -> tuple[HourTables, pd.DataFrame]:
+    """Read hours of streets, and notices."""
+    hours = read_hours(reading.toml(HOURS))
+    reading.take(HOURS, hours.read_count, hours.faults)
+    notices = reading.csv(NOTICES_FILE, read_notices)
+    return hours, empty(NOTICES) if notices is None else notices
 
 
 def _by_hand(surveys: Surveys, pipes: pd.DataFrame, reading: FolderReading) -> Surveys:
@@ -165,6 +182,8 @@ class _Tables:
     systems: SystemTables
     prices: PriceTable
     crews: CrewTables
+    hours: HourTables
+    notices: pd.DataFrame
     stock: pd.DataFrame | None
     done: pd.DataFrame | None
     grades: dict[str, pd.DataFrame]
@@ -216,6 +235,10 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         stock=stock,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
+        windows=tables.hours.windows,
+        closed=tables.hours.closed,
+        permits=tables.hours.permits,
+        notices=tables.notices,
         done=done,
         grade_tables=tables.grades,
         media=tables.media,

@@ -15,7 +15,7 @@ from planner.contracts.facts import Tables
 from planner.outputs.layers import Sheet
 from planner.outputs.packing import DEGREE, has_shape, lon_lat, pack_shapes, records, shapes_of
 from planner.outputs.palette import crew_letter, stop_label
-from planner.outputs.wording import STEP_WORDS, clock, size
+from planner.outputs.wording import STEP_WORDS, clock, home_s, pauses, size
 from planner.units import factor
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -108,7 +108,7 @@ def _totals(tables: Tables, level: str, key: str, routes: list[pd.DataFrame]) ->
     for route in routes:
         first, last = route.iloc[0], route.iloc[-1]
         leave_s = int(first["arrive_s"]) - int(first["drive_s"])
-        time_s += int(last["end_s"]) + int(last["back_s"]) - leave_s
+        time_s += home_s(last.to_dict()) - leave_s
         drive_m += float(route["drive_m"].sum()) + float(route["back_m"].sum())
         stops += len(route)
     return Totals(stops, net["pieces"], net["mm"], net["g"], time_s, drive_m)
@@ -199,6 +199,7 @@ def _stop(visit: Row, setup: Row, day: int, sheet: Sheet) -> dict[str, Any]:
         "Stand at": f"{setup['node_id']}{other}",
         "Pipe": _pipe(setup["pipe_id"], sheet),
         "Time": f"{clock(visit['start_s'])} to {clock(visit['end_s'])}",
+        "Pause": " ".join(pauses([visit])),
         "Drive": f"{int(visit['drive_s']) / 60:.0f} min, {_way(visit['drive_m'], sheet)}"
         + (", by air" if visit["by_air"] else ""),
         "Works": steps,

@@ -16,7 +16,17 @@ import typst
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.stops import DayTables, stop_of
-from planner.outputs.wording import cautions_for, clock, hours, item_words, mass, metres, way
+from planner.outputs.wording import (
+    cautions_for,
+    clock,
+    home_s,
+    hours,
+    item_words,
+    mass,
+    metres,
+    pauses,
+    way,
+)
 
 BANNER = "NOT ACCEPTED"
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -78,12 +88,13 @@ def sheet_data(
     """
     first, last = visits.iloc[0], visits.iloc[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
-    back_s = int(last["end_s"]) + int(last["back_s"])
+    back_s = home_s(last.to_dict())
     drive_m = float(visits["drive_m"].sum()) + float(visits["back_m"].sum())
     drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
     look_up = DayTables.of(tables, facts)
     stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
     notes = ["Invented data: for show only."] if facts.invented else []
+    notes += pauses(visits.to_dict("records"))
     if bool(visits["by_air"].any()):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
     return {

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.verdicts import VERDICT_WORDS
+from planner.outputs.wording import home_s
 
 SHOWN, WIDE = 12, 150
 
@@ -137,7 +138,7 @@ def _week(tables: Tables, facts: RunFacts) -> list[str]:
     for (crew, day), rows in visits.groupby(["crew", "date"], sort=True):
         first, last = rows.iloc[0], rows.iloc[-1]
         leave_s = int(first["arrive_s"]) - int(first["drive_s"])
-        hours = (int(last["end_s"]) + int(last["back_s"]) - leave_s) / 3600
+        hours = (home_s(last.to_dict()) - leave_s) / 3600
         km = (float(rows["drive_m"].sum()) + float(rows["back_m"].sum())) / 1000
         lines.append(f"  {crew:<12} {day}  {len(rows):2d} stops  {hours:4.1f} h  {km:5.1f} km")
     if facts.by_air:

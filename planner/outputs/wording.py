@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from planner.units import factor
 
@@ -134,3 +136,16 @@ def cautions_for(steps: set[str], cures: set[str]) -> list[str]:
     if steps & {"sleeve", "reopen"}:
         wanted.append("outage")
     return [CAUTIONS[name] for name in [*wanted, "rule"]]
+
+
+def home_s(last: Mapping[Any, Any]) -> int:
+    """Give when a crew is back in its yard [s from midnight], from its last visit's row."""
+    return int(last["end_s"]) + int(last["end_pause_s"]) + int(last["back_s"])
+
+
+def pauses(visits: Sequence[Mapping[Any, Any]]) -> list[str]:
+    """Say when a crew pauses, from its visits in their order."""
+    found = [(int(one["start_s"]) - int(one["pause_s"]), int(one["pause_s"])) for one in visits]
+    if visits:
+        found.append((int(visits[-1]["end_s"]), int(visits[-1]["end_pause_s"])))
+    return [f"Pause at {clock(at)} for {long_s // 60} min." for at, long_s in found if long_s]

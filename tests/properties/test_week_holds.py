@@ -25,6 +25,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from planner.crews.audit import audit_week
+from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.week import plan_week
 from planner.ground.ids import NOTHING_KNOWN
@@ -115,10 +116,11 @@ def test_no_work_is_lost_and_the_audit_is_clean(seed):
     assert sorted([*made.setup_works["work_id"], *made.waiting["work_id"]]) == todo
     assert made.waiting["reason"].str.len().gt(8).all()
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
+    tables |= {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}
     ways = ways_of(tables, chosen.week)
     found = plan_week(tables, ways, chosen.week, first_day=FIRST_DAY, seed=1)
     ids = [*found.visits["setup_id"], *found.unserved["setup_id"]]
     assert sorted(ids) == list(made.setups["setup_id"])
     tables |= {"visits": found.visits, "unserved": found.unserved}
-    audit = audit_week(tables, ways, chosen.week)
+    audit = audit_week(tables, ways, chosen.week, first_day=FIRST_DAY)
     assert audit.empty, audit.to_string()
