@@ -169,6 +169,8 @@ class Week(_Section):
     grout_s: int = Field(ge=0)
     verify_s: int = Field(ge=0)
     flow_control_s: int = Field(ge=0)
+    flow_guard_m: float = Field(ge=0)
+    rounds: int = Field(ge=1, le=20)
     done_valid_days: int = Field(ge=0)
     done_grace_days: int = Field(ge=0)
 

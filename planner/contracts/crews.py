@@ -89,6 +89,27 @@ SETUP_WORKS = Table(
     ),
     key=("setup_id", "work_id"),
 )
+SETUP_AFTER = Table(
+    "setup_after",
+    "one set-up must be done before another",
+    (
+        text("setup_id", "the later one", blank=False),
+        text("after_id", "the earlier one", blank=False),
+        whole("valid_days", "days", "working days for which it is good; blank = stays good", low=0),
+        text("why", "", blank=False),
+    ),
+    key=("setup_id", "after_id"),
+)
+SETUP_APART = Table(
+    "setup_apart",
+    "two set-ups that may not be open at the same time",
+    (
+        text("setup_id", "the first of both by id", blank=False),
+        text("other_id", "", blank=False),
+        text("why", "what one would do to the other", blank=False),
+    ),
+    key=("setup_id", "other_id"),
+)
 WAITING = Table(
     "waiting",
     "one work that cannot go on this week's list",

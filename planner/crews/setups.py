@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ from planner.contracts import (
     NODES,
     PASSAGES,
     PIPES,
+    SETUP_AFTER,
     SETUP_WORKS,
     SETUPS,
     SHIFTS,
@@ -37,12 +39,15 @@ _DRIVES_S = 3600
 class Setups:
     """Set-ups (`SETUPS`), their works (`SETUP_WORKS`), works without one (`WAITING`).
 
+    `setup_after` says which must be done before which (`SETUP_AFTER`).
+
     `members` holds setup_id, node_id and works ('+' between) on the index of `setups`,
     as `ground.ids.learn` wants them; `lost_ids` the earlier ids without an heir.
     """
 
     setups: gpd.GeoDataFrame
     setup_works: pd.DataFrame
+    setup_after: pd.DataFrame
     waiting: pd.DataFrame
     members: pd.DataFrame
     lost_ids: pd.DataFrame
@@ -51,9 +56,10 @@ class Setups:
 def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving) -> Setups:
     """Group the works that can be done this week into set-ups.
 
-    A work can be done when each work before it is done, or comes earlier in the same
-    set-up: cleaning, cutting, proving and looking by one truck, or flow control, sleeve,
-    reopening and film by one sleeve crew. A check of access comes on an earlier day.
+    A work can be done when each work before it is done, has a set-up of its own that this
+    one follows, or comes earlier in the same set-up: cleaning, cutting, proving and
+    looking by one truck, or flow control, sleeve, reopening and film by one sleeve crew.
+    What follows a check of access, a look or the proving of laterals waits for the report.
     The crew stands where most sleeves of a pipe can be set; among equals where the
     counter starts, then where the way is shorter.
 
@@ -187,10 +193,31 @@ def _finish(
     return Setups(
         gpd.GeoDataFrame(setups),
         conform(links, SETUP_WORKS),
+        _after(stands, ids.tolist(), rules.week),
         waiting,
         members,
         lost,
     )
+
+
+def _after(stands: list[Stand], ids: Sequence[str], week: Week) -> pd.DataFrame:
+    """Say which set-up follows which: a work waits for one of another set-up."""
+    at = {work.work_id: n for n, stand in enumerate(stands) for work in stand.works}
+    step = {work.work_id: work.step for stand in stands for work in stand.works}
+    rows: dict[tuple[int, int], dict[str, object]] = {}
+    for n, stand in enumerate(stands):
+        for work in stand.works:
+            for before in sorted(work.after):
+                if at.get(before, n) == n:
+                    continue
+                good = week.done_valid_days if step[before] in ("clean", "clean_again") else None
+                row = rows.setdefault(
+                    (n, at[before]),
+                    {"setup_id": ids[n], "after_id": ids[at[before]], "valid_days": good,
+                     "why": f"{step[before]} before {work.step}"},
+                )  # fmt: skip
+                row["valid_days"] = row["valid_days"] if good is None else good
+    return conform(rows.values(), SETUP_AFTER)
 
 
 def _row(stand: Stand, rules: Rules) -> dict[str, object]:

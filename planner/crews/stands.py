@@ -20,11 +20,14 @@ CLEANING = (
     "prove_laterals",
     "look",
 )
+# What can be relied on to be done as planned: what follows may be planned behind it. A check of
+# access, a look and the proving of laterals may end either way: what follows waits for the report.
+CHAINED = ("clean", "cut_roots", "cut_intrusion", "descale", "clean_again", "grout", "dig")
 SINGLE = ("check_access", "grout", "dig", "watch")
 
 
 def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
-    """Group the works of one pipe that can be done this week.
+    """Group the works of one pipe that can be done this week, one behind the other.
 
     Parameters
     ----------
@@ -42,12 +45,18 @@ def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
     """
     found = Grouping()
     done = {work.work_id for work in works if work.done}
-    todo = sorted((work for work in works if not work.done), key=_order)
-    for work in todo:
-        if work.step in SINGLE and work.after <= done:
-            _add_single(pipe, work, rules, found)
-    _add_cleaning(pipe, [work for work in todo if work.step in CLEANING], done, rules, found)
-    add_main(pipe, [work for work in todo if work.step in MAIN], done, rules, found)
+    have, grown = set(done), True
+    while grown:
+        taken = found.taken
+        todo = sorted((w for w in works if not w.done and w.work_id not in taken), key=_order)
+        for work in todo:
+            if work.step in SINGLE and work.after <= have:
+                _add_single(pipe, work, rules, found)
+        _add_cleaning(pipe, [work for work in todo if work.step in CLEANING], have, rules, found)
+        add_main(pipe, [work for work in todo if work.step in MAIN], have, rules, found)
+        planned = {w.work_id for s in found.stands for w in s.works if w.step in CHAINED}
+        grown = not planned <= have
+        have |= planned
     _say_waiting(works, done, found)
     return found
 

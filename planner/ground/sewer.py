@@ -83,6 +83,39 @@ def _reached(graph: SewerGraph, node: str, *, against: bool) -> list[str]:
     return list(found)
 
 
+def upstream_within(
+    graph: SewerGraph, length_m: Mapping[str, float], node: str, reach_m: float
+) -> dict[str, float]:
+    """Find the pipes above a node whose lower end lies within a way along the flow.
+
+    Parameters
+    ----------
+    graph
+        As made by `make_graph`.
+    length_m
+        Length of each pipe of the graph [m]; one that is not known counts as 0, so that
+        nothing is taken to be farther away than it is.
+    node
+        A node id; one that the graph lacks has no pipes.
+    reach_m
+        Longest way [m].
+
+    Returns
+    -------
+    pipes
+        For each pipe the way from its lower end to the node [m].
+    """
+    if node not in graph:
+        return {}
+
+    def way_m(_up: str, _down: str, keys: Mapping[str, object]) -> float:
+        return min(0.0 if np.isnan(length_m[key]) else length_m[key] for key in keys)
+
+    back = graph.reverse(copy=False)
+    far = nx.single_source_dijkstra_path_length(back, node, cutoff=reach_m, weight=way_m)
+    return {key: float(far[down]) for _, down, key in graph.in_edges(far, keys=True)}
+
+
 def upstream_lengths(
     graph: SewerGraph, length_m: Mapping[str, float], pipe_ids: Sequence[str]
 ) -> npt.NDArray[np.float64]:
