@@ -24,18 +24,21 @@ def impossible(line: Line, rules: Rules, spot: Spot, sleeve: Sleeve) -> str:
     sleeve
         from_m and to_m [m], inside the pipe.
     """
-    if sleeve[0] > spot.from_m + NOISE_M or sleeve[1] < spot.to_m - NOISE_M:
+    # An assumed extent may be cut short by who has seen the film; the coded part may not.
+    low, high = sorted((spot.bare_from_m, spot.bare_to_m))
+    if sleeve[0] > low + NOISE_M or sleeve[1] < high - NOISE_M:
         return f"at {span_text(sleeve)} it does not cover {_named(spot)}"
-    return next(_hits(line, rules, sleeve), "")
+    return next(_hits(line, rules, spot, sleeve), "")
 
 
-def _hits(line: Line, rules: Rules, sleeve: Sleeve) -> Iterator[str]:
+def _hits(line: Line, rules: Rules, spot: Spot, sleeve: Sleeve) -> Iterator[str]:
     start, end = sleeve
     for other in line.spots:
         if other.closed and start < other.to_m - NOISE_M and end > other.from_m + NOISE_M:
             yield f"it would lie on {_named(other)}, where none may lie"
         for at in _open_ends(line, sleeve):
-            if other.unsound and other.from_m + NOISE_M < at < other.to_m - NOISE_M:
+            inside = other.from_m + NOISE_M < at < other.to_m - NOISE_M
+            if other.unsound and other is not spot and inside:
                 yield f"it would end at {at:.2f} m, on {_named(other)}"
     for tap in line.taps:
         for at in _open_ends(line, sleeve):
@@ -69,6 +72,9 @@ def _overlaps(line: Line, rules: Rules, spot: Spot, sleeve: Sleeve) -> Iterator[
         if least < reach - NOISE_M:
             inside = other.wanted and start <= other.from_m and other.to_m <= end
             lost = ", which it so does not serve" if inside and other is not spot else ""
+            if least < -NOISE_M:
+                yield f"it leaves {-least:.2f} m of the assumed extent of {_named(other)}"
+                continue
             yield (
                 f"{max(least, 0.0):.2f} m beside {_named(other)}, {reach:.2f} m asked"
                 f" ({rules.overlap_m:.2f} m overlap, {rules.doubt_m(other):.2f} m doubt){lost}"

@@ -205,7 +205,7 @@ def _wrong_length(line: Line, offer: Offer, size: int, problem: Problem) -> str:
         return f"no packer for {name} carries {length}; the most is {most:.2f} m"
     sizes = sorted(offer.lengths_m, key=lambda one: (abs(one - size / 100), one))
     near = " and ".join(f"{one:.2f} m" for one in sorted(sizes[:2]))
-    return f"{name} does not come in {length}; nearest are {near}"
+    return f"{name} does not come in {length}; nearest {'are' if len(sizes) > 1 else 'is'} {near}"
 
 
 def _place(
