@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from planner.cli import app
 from planner.contracts import REVISION_CHOICES, REVISIONS
 from planner.errors import StoreError
-from planner.folder import accept_form, run_project, sign_project
+from planner.folder import accept_form, sign_project
 from planner.repairs.revise import change_lines, changes_since
 from planner.store.decisions import open_store
 from planner.tables import conform
@@ -82,13 +82,6 @@ def test_a_limit_of_one_span_holds_for_it_alone(town: Path) -> None:
         ("0018,D-000002,limit,E,2026-01-11,x,", "wanted a limit such as"),
         ("0018,D-000002,dig,E,2026-01-11,x,40", "wanted a blank value"),
         ("0018,D-000002,limit,E,2026-01-11,x,pipe-small.dn_mm.value = 90", "a rule about a pipe"),
-        ("0018,D-000002,place,E,2026-01-11,x,11.2-12.2", "wanted metres from us_node such as"),
-        ("0018,D-000002,place,E,2026-01-11,x,12.20 to 11.20", "the place nearer us_node first"),
-        ("0018,D-000002,place,E,2026-01-11,x,-1 to 1", "no place is negative"),
-        ("0018,D-000002,place,E,2026-01-11,x,", "wanted metres from us_node such as"),
-        ("0018,,place,E,2026-01-11,x,11.20 to 12.20", "wanted a span_id"),
-        ("0018,D-000002,place,E,2026-01-11,x,11.0 to 13.0", "not applied: felt at DN 250 does not"),
-        ("0018,D-000002,place,E,2026-01-11,x,38.5 to 39.5", "beyond the pipe of 39.00 m"),
         ("0017,,hold,E,2026-13-11,x,", "2026-13-11"),
         ("0017,D-000001,hold,E,2026-01-11,x,", "wanted a blank span_id"),
     ],
@@ -149,80 +142,3 @@ def test_changes_by_hand() -> None:
         "  pipe c: gone: was proposed: sleeve; 1.00",
         "  pipe d: new: proposed: dig; not costed",
     ]
-
-
-PLACE = "0018,D-000002,place,E. Noor,2026-01-11,film seen,11.20 to 12.20"
-
-
-def flags_of(town: Path) -> list[str]:
-    flags = run_project(town, keep_ids=False).tables["flags"]
-    return flags.loc[flags["step"] == "decisions", "what"].tolist()
-
-
-def sleeves_of(town: Path) -> list[tuple[float, float]]:
-    sleeves = run_project(town, keep_ids=False).tables["sleeves"]
-    return list(zip(sleeves["from_m"], sleeves["to_m"], strict=True))
-
-
-def test_a_place_is_told_signed_explained_and_undone(town: Path) -> None:
-    """The joint at 11.95..12.05 under 11.20..12.20: 0.15 m where 0.40 m are asked."""
-    assert accepted(town, PLACE) == ["1 decisions taken, 0 refused or known"]
-    assert sleeves_of(town) == [(11.2, 12.2)]
-    said = "'place 11.20 to 12.20' by E. Noor on 2026-01-11: film seen"
-    assert flags_of(town)[0].startswith(
-        f"{said}: applied as the engineer's own choice: 0.15 m beside D-000002"
-    )
-    done = RUN.invoke(app, ["explain", "S-000001", "--dir", str(town)])
-    assert f"placed by a person: {said}; 0.15 m beside D-000002" in done.output
-    assert f"because: decided by a person: {said}" in done.output
-    sign_project(town, "E. Noor", "2026-01-12", "as placed")
-    # The same person, day and reason: another place is another decision.
-    assert accepted(town, PLACE.replace("11.20 to 12.20", "11.40 to 12.40"))[-1].startswith("1 dec")
-    _, lines = sign_project(town, "E. Noor", "2026-01-13", "moved")
-    assert lines[1] == "differences to the last revision: 1 changed"
-    assert "sleeve; 11.20-12.20 m DN 250" in lines[2]
-    assert "-> proposed: sleeve; 11.40-12.40 m DN 250" in lines[2]
-    accepted(town, "0018,D-000002,undo,E. Noor,2026-01-14,film seen again,")
-    _, lines = sign_project(town, "E. Noor", "2026-01-14", "undone")
-    assert "-> held: " in lines[2]
-    assert sleeves_of(town) == []
-
-
-def test_what_was_accepted_is_held_where_a_person_moves_the_sleeve(town: Path) -> None:
-    """The fingerprint of the pipe's choice holds each place, so its works stop too."""
-    accepted(town, PLACE, "0018,,accept,E. Noor,2026-01-11,fine,")
-    assert run_project(town).tables["choices"].set_index("pipe_id")["state"]["0018"] == "accepted"
-    accepted(town, PLACE.replace("11.20 to 12.20", "11.40 to 12.40"))
-    tables = run_project(town).tables
-    choice = tables["choices"].set_index("pipe_id").loc["0018"]
-    assert choice["state"] == "held"
-    assert choice["reason"].startswith("changed since accepted by E. Noor")
-    assert "0018" not in set(tables["works"]["pipe_id"])
-
-
-@pytest.mark.parametrize(
-    ("was", "now", "words"),
-    [
-        # Found again 0.35 m on, at 12.30..12.40: the sleeve ends at 12.20.
-        (",12.0,", ",12.35,", "not applied: at 11.20 to 12.20 m it does not cover D-000002"),
-        (",35,", ",55,", "not applied: the survey changed since; decided was [joint_gap"),
-    ],
-)
-def test_a_place_that_no_longer_fits_the_survey_is_not_applied(
-    town: Path, was: str, now: str, words: str
-) -> None:
-    """It is flagged, and the span is as the rules leave it: for a person."""
-    accepted(town, PLACE)
-    (town / "surveys.csv").write_text(ROWS.replace(was, now))
-    assert [words in line for line in flags_of(town)] == [True]
-    verdicts = run_project(town).tables["verdicts"].set_index("span_id")
-    assert verdicts.loc["D-000002", "verdict"] == "refer"
-    assert sleeves_of(town) == []
-
-
-def test_a_place_whose_span_is_gone_stops_the_sign_off(town: Path) -> None:
-    """It is an orphan as other decisions are."""
-    accepted(town, PLACE)
-    (town / "surveys.csv").write_text("\n".join(ROWS.splitlines()[:2]) + "\n")
-    with pytest.raises(StoreError, match=r"D-000002 on pipe 0018: 'place 11\.20 to 12\.20' by"):
-        sign_project(town, "E. Noor", "2026-01-12", "x")
