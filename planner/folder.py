@@ -20,6 +20,7 @@ from planner.contracts import (
     REVISIONS,
 )
 from planner.errors import FileError, RulebookError, StoreError
+from planner.ground.ids import KnownIds
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -32,7 +33,7 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
 from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
-from planner.repairs.decide_spans import limit_of
+from planner.repairs.decide_spans import NOT_APPLIED, limit_of, records, who
 from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.books import compared_lines
 from planner.screening.own_limits import with_own
@@ -203,7 +204,7 @@ def accept_form(folder: Path, form: Path) -> list[str]:
     folder : Path
         Project folder.
     form : Path
-        CSV with pipe_id, span_id, decision, by, on, reason.
+        CSV with pipe_id, span_id, decision, by, on, reason; value for a limit or a place.
 
     Returns
     -------
@@ -323,12 +324,36 @@ def _take(inputs: Inputs, store: Store, part: pd.DataFrame) -> tuple[int, list[s
     tables = made.tables
     kept, refused = sift_decisions(part, tables["verdicts"], tables["choices"])
     kept, unknown = _known_limits(kept, made.book)
-    refused = pd.concat([refused, unknown])
+    kept, nowhere = _possible_places(kept, given, inputs, made.known)
+    refused = pd.concat([refused, unknown, nowhere])
     taken, known = store.append_decisions(stamp(kept, tables["choices"], tables["spans"]))
     left = pd.concat([refused, known])
     return len(taken), [
         f"{key}: {why}" for key, why in zip(left["key"], left["reason"], strict=True)
     ]
+
+
+def _possible_places(
+    rows: pd.DataFrame, given: pd.DataFrame, inputs: Inputs, known: KnownIds
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part places where a sleeve can lie from those where none can, by trying them."""
+    places = rows["decision"] == "place"
+    if not places.any():
+        return rows, conform([], LEFT_OVER)
+    flags = propose(inputs, known, pd.concat([given, rows])).tables["flags"]
+    told = flags[flags["step"] == "decisions"]
+    good, left = [], []
+    for row in records(rows):
+        said = f"{who(row)}: {NOT_APPLIED}"
+        whats = [
+            what
+            for key, what in zip(told["key"], told["what"], strict=True)
+            if row["decision"] == "place" and key == row["span_id"] and what.startswith(said)
+        ]
+        good.append(not whats)
+        key = f"pipe {row['pipe_id']}, span {row['span_id']}"
+        left += [{"step": "decisions", "key": key, "reason": what} for what in whats]
+    return rows[pd.Series(good, rows.index, "bool")], conform(left, LEFT_OVER)
 
 
 def _known_limits(rows: pd.DataFrame, book: Rulebook) -> tuple[pd.DataFrame, pd.DataFrame]:

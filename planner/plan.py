@@ -33,6 +33,8 @@ from planner.repairs.flow import find_flows
 from planner.repairs.options import price_options
 from planner.repairs.passages import asked, find_passages, passage_findings, unreached
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
+from planner.repairs.place_own import Own, own_places
+from planner.repairs.place_told import not_kept, ruled_out, told_places, without
 from planner.repairs.quantity_bands import count_quantities, doubt_quantities, in_force
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.wall import check_walls
@@ -70,6 +72,20 @@ class Plan:
     facts: RunFacts
     inputs: Inputs
     known: KnownIds
+
+
+@dataclass(frozen=True)
+class _Settled:
+    """Verdicts with decisions, sleeves with what rules say, prices, places people decided."""
+
+    verdicts: pd.DataFrame
+    placed: Placed
+    said: ScreenedSleeves
+    priced: Inputs
+    quantities: pd.DataFrame
+    own: Sequence[Own]
+    decisions: pd.DataFrame
+    undone: pd.DataFrame
 
 
 def make_plan(
@@ -173,14 +189,15 @@ def propose(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
         first_day=first_day,
     )  # fmt: skip
-    tables, findings, undone = _screened(inputs, located, spanned, book, decisions)
-    quantities = count_quantities(tables, inputs.prices)
-    priced = replace(inputs, prices=in_force(inputs.prices, quantities))
-    placed, said = place_and_rule(tables, priced, known, book)
+    tables, findings, no_limits = _screened(inputs, located, spanned, book, decisions)
+    settled = _settled(tables, inputs, known, book, decisions)
+    placed, said, priced = settled.placed, settled.said, settled.priced
     passages = find_passages({**tables, "sleeves": placed.sleeves})
-    decided = set(decisions["span_id"]) - set(undone["key"])
+    undone = _joined([settled.undone, no_limits], FLAGS)
+    decided = set(settled.decisions["span_id"]) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
-    verdicts = tables["verdicts"]
+    told = told_places(settled.own, placed, referred)
+    verdicts = settled.verdicts
     tables |= {
         "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
         "findings": _joined([findings, said.findings, passage_findings(passages)], FINDINGS),
@@ -192,9 +209,10 @@ def propose(
     }
     tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
     tables |= _chosen(tables, priced, decisions, assume_accepted=assume_accepted)
-    doubts = doubt_quantities(tables, inputs.prices, quantities)
-    tables["price_quantities"] = quantities
-    tables["flags"] = _joined([inputs.flags, located.flags, spanned.flags, undone, doubts], FLAGS)
+    doubts = doubt_quantities(tables, inputs.prices, settled.quantities)
+    tables["price_quantities"] = settled.quantities
+    flags = [inputs.flags, located.flags, spanned.flags, undone, told, doubts]
+    tables["flags"] = _joined(flags, FLAGS)
     tables["left_over"] = _joined(
         [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
     )
@@ -206,17 +224,16 @@ def propose(
 def _screened(
     inputs: Inputs, located: Located, spanned: Spanned, book: Rulebook, decisions: pd.DataFrame
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, pd.DataFrame]:
-    """Say what the book and people say of each span: tables, findings, decisions not applied."""
+    """Say what the book says of each span: tables, findings, own limits that are not applied."""
     own, no_limits = own_limits(decisions, spanned.spans)
     screened, unknown = screen_with_own(
         spanned.spans, located.pipes, book, own, defects=located.defects
     )
-    verdicts, undone = apply_span_decisions(screened.verdicts, decisions, spanned.spans)
     tables = {
         **placed_tables(inputs, located),
         "spans": spanned.spans,
         "span_rows": spanned.span_rows,
-        "verdicts": verdicts,
+        "verdicts": screened.verdicts,
         "grades": grade_all(
             located.defects,
             located.inspections,
@@ -225,7 +242,31 @@ def _screened(
             inputs.settings.grades,
         ),
     }
-    return tables, screened.findings, _joined([undone, no_limits, unknown], FLAGS)
+    return tables, screened.findings, _joined([no_limits, unknown], FLAGS)
+
+
+def _settled(
+    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, decisions: pd.DataFrame
+) -> _Settled:
+    """Apply what people decided on spans and place sleeves.
+
+    A place that cannot be is not applied: its span is as the rules leave it, and all is
+    placed anew without it.
+    """
+    kept, undone = decisions, list[pd.DataFrame]()
+    while True:
+        verdicts, flags = apply_span_decisions(tables["verdicts"], kept, tables["spans"])
+        ruled = {**tables, "verdicts": verdicts}
+        own = own_places(kept, flags["key"])
+        quantities = count_quantities(ruled, inputs.prices)
+        priced = replace(inputs, prices=in_force(inputs.prices, quantities))
+        placed, said = place_and_rule(ruled, priced, known, book, own)
+        failed = not_kept(own, placed)
+        if failed.empty:
+            all_ = _joined([*undone, flags], FLAGS)
+            return _Settled(verdicts, placed, said, priced, quantities, own, kept, all_)
+        undone.append(failed)
+        kept = without(kept, failed)
 
 
 def _chosen(
@@ -272,7 +313,7 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
 
 
 def place_and_rule(
-    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook
+    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, own: Sequence[Own] = ()
 ) -> tuple[Placed, ScreenedSleeves]:
     """Place sleeves, let the sleeve rules speak, place once more without what they bar.
 
@@ -282,6 +323,8 @@ def place_and_rule(
         Of it: pipes, spans, verdicts, laterals, defects.
     inputs, known, book
         As for `propose`.
+    own
+        Places and lengths that people decided on.
 
     Returns
     -------
@@ -290,10 +333,15 @@ def place_and_rule(
     """
     supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
     sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
-    placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m)
+    placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m, own=own)
     said = _said(placed, tables, book)
     if len(said.barred):
-        placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m, barred=said.barred)
+        ruled = ruled_out(own, placed, said.barred)
+        placed = place_sleeves(
+            tables, supply, sleeving, known, find_m=find_m, barred=said.barred, own=own
+        )
+        refused = {span: ruled.get(span, why) for span, why in placed.refused.items()}
+        placed = replace(placed, refused=refused)
         said = _said(placed, tables, book)
     if len(said.barred):
         placed = drop_barred(placed, said.barred)

@@ -7,6 +7,7 @@ each sleeve are real numbers, each "either left of it or right of it" is a binar
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import highspy
@@ -84,9 +85,36 @@ class _Model:
             add(start <= before - p.lap_from + self.far * (1 - back))
             add(start >= before - p.lap_to - self.far * (1 - back))
 
+    def short_ones_lap_none(self, kinds: list[Term], back: Term, on: Term) -> None:
+        """Keep what is shorter than two laps from lapping at either end."""
+        for size, kind in zip(self.problem.lengths.tolist(), kinds, strict=True):
+            if size < 2 * self.problem.lap_to:
+                self.highs.addConstr(back + kind <= 1)
+                self.highs.addConstr(on + kind <= 1)
 
-def solve_milp(problem: Problem) -> tuple[int, int]:
+    def lies_at(self, start: Term, kinds: list[Term], place: tuple[int, int]) -> Term:
+        """Give a binary that is 1 only where this sleeve lies at `place`."""
+        here, add = self.highs.addBinary(), self.highs.addConstr
+        add(here <= self.may_serve(kinds, place[1] - place[0]))
+        add(start <= place[0] + self.far * (1 - here))
+        add(start >= place[0] - self.far * (1 - here))
+        return here
+
+    def may_serve(self, kinds: list[Term], length: int | None) -> Term:
+        """Give what is 1 where this sleeve has `length`, any of them where it is None."""
+        sizes = self.problem.lengths.tolist()
+        return sum(k for k, size in zip(kinds, sizes, strict=True) if length in (None, size))
+
+
+def solve_milp(
+    problem: Problem,
+    forced: Sequence[tuple[int, int]] = (),
+    length_of: Mapping[int, int] | None = None,
+) -> tuple[int, int]:
     """Give how many demands can be served, and the least cost of doing so.
+
+    `forced` are places (from, to) [cm] at which a sleeve lies whatever it costs;
+    `length_of` names the length of the one sleeve that must serve a demand, by its number.
 
     `problem` has no boxes: "does not take in" is a strict inequality, which places that
     are real numbers cannot express. A demand is served by a run in which one sleeve
@@ -101,7 +129,9 @@ def solve_milp(problem: Problem) -> tuple[int, int]:
     total, back = 0.0, 0.0
     before = was_used = None
     # No more sleeves than demands are of use, but where several may serve one in a run.
-    most_sleeves = len(demands) + (2 if problem.lap_to else 0)
+    most_sleeves = len(demands) + (2 if problem.lap_to else 0) + len(forced)
+    lies: list[list[Term]] = [[] for _ in forced]
+    named = dict(length_of or {})
     for number in range(most_sleeves):
         start = highs.addVariable(0.0, problem.length)
         kinds = [highs.addBinary() for _ in sizes]
@@ -112,18 +142,17 @@ def solve_milp(problem: Problem) -> tuple[int, int]:
         if before is not None:
             add(used <= was_used)
             model.between(start, before, used, back)
+        for here, place in zip(lies, forced, strict=True):
+            here.append(model.lies_at(start, kinds, place))
         on = highs.addBinary() if problem.lap_to and number + 1 < most_sleeves else 0.0 * used
-        for size, kind in zip(sizes, kinds, strict=True):
-            if size < 2 * problem.lap_to:
-                add(back + kind <= 1)
-                add(on + kind <= 1)
+        model.short_ones_lap_none(kinds, back, on)
         total = total + problem.seal * model.sleeve(start, end, used, back + 0.0 * used, on)
         for demand, (low, high) in enumerate(demands):
             first, last = highs.addBinary(), highs.addBinary()
-            add(first <= used)
             add(last <= used)
             add(start <= low + model.far * (1 - first))
             add(end >= high - model.far * (1 - last))
+            add(first <= model.may_serve(kinds, named.get(demand)))
             begun[demand].append(first)
             ended[demand].append(last)
             # Between the one that begins and the one that ends each laps the next.
@@ -138,6 +167,8 @@ def solve_milp(problem: Problem) -> tuple[int, int]:
     for firsts, lasts in zip(begun, ended, strict=True):
         add(sum(firsts) <= 1)
         add(sum(firsts) == sum(lasts))
+    for one in [*lies, *(begun[demand] for demand in named)]:
+        add(sum(one) == 1)
     served = sum(sum(one) for one in begun)
     # Serving one more outweighs whatever all sleeves cost.
     most = most_sleeves * (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -10,6 +11,7 @@ from one_pipe import price, prices, town
 from planner.contracts import PACKERS, SYSTEM_SIZES, SYSTEMS
 from planner.ground.ids import NOTHING_KNOWN
 from planner.repairs.place import Placed, Supply, place_sleeves
+from planner.repairs.place_own import Own
 from planner.settings import Sleeving, load_settings
 from planner.tables import conform
 
@@ -53,13 +55,14 @@ def place(
     settings: Sleeving = SLEEVING,
     barred: pd.DataFrame | None = None,
     defects: pd.DataFrame | None = None,
+    own: Sequence[Own] = (),
     **more: Any,
 ) -> Placed:
     tables = town(spans, verdicts, **more)
     if defects is not None:
         tables["defects"] = defects
     return place_sleeves(
-        tables, given or SUPPLY, settings, NOTHING_KNOWN, find_m=0.3, barred=barred
+        tables, given or SUPPLY, settings, NOTHING_KNOWN, find_m=0.3, barred=barred, own=own
     )
 
 

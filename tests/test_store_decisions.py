@@ -21,7 +21,9 @@ def decision(pipe_id: str = "p1", span_id: str = "", word: str = "accept", **mor
 
 
 def form(*rows: dict) -> pd.DataFrame:
-    return pd.DataFrame([{"fingerprint": "", **row} for row in rows], columns=DECISIONS.names)
+    return pd.DataFrame(
+        [{"fingerprint": "", "value": "", **row} for row in rows], columns=DECISIONS.names
+    )
 
 
 def known_of(*rows: tuple[str, float, float], known: KnownIds = NOTHING_KNOWN) -> KnownIds:

@@ -36,6 +36,7 @@ FLOW_CONTROLS = ("none", "through_flow", "plug", "bypass")
 FLOW_STATES = ("reckoned", "not known: bypass assumed to be settled on site")
 DECISION_WORDS = (
     "accept", "refuse", "hold", "undo", "sleeve", "liner", "dig", "watch", "nothing", "limit",
+    "place",
 )  # fmt: skip
 # States of a choice that a person has signed: as proposed, or with another method.
 SIGNED = ("accepted", "changed")
@@ -162,6 +163,7 @@ SLEEVES = Table(
         number("bend_deg", "deg", "largest bend inside"),
         flag("laterals_unknown", "it lies where laterals are not known", blank=False),
         whole("cost_cents", "cents", "sleeve, reopenings, sealed ends; blank = not costed", low=0),
+        text("placed_by", "who decided its place or length, when, why; '' = the planner"),
     ),
     key=("pipe_id", "from_m", "sleeve_id"),
 )
@@ -303,7 +305,7 @@ DECISIONS = Table(
         text("by", "who", blank=False),
         date("on", "when", blank=False),
         text("reason", "why", blank=False),
-        text("value", "limit that it sets for one span; '' = none"),
+        text("value", "limit for one span, or place or length of its sleeve; '' = none"),
         text("fingerprint", "of what was decided on; '' = not recorded"),
     ),
     key=("version",),

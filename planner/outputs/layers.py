@@ -326,6 +326,8 @@ def sleeves_layer(sheet: Sheet) -> Layer:
         "State": [_state(sheet.choices.get(row["pipe_id"], {})) for row in rows],
         "Planned": [sheet.planned.get(row["sleeve_id"], "not this week") for row in rows],
     }
+    if any(row["placed_by"] for row in rows):
+        fields["Placed"] = [row["placed_by"] for row in rows]
     return Layer(lines, sheet.crs, ["sleeve"] * len(rows), fields)
 
 

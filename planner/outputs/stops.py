@@ -183,6 +183,7 @@ def _sleeve(sleeve: Row, visit: Row, setup: Row, look_up: DayTables) -> dict[str
         "end": ENDS.get(str(sleeve["end"]), ""),
         "laterals": _laterals(sleeve, node, pipe, look_up),
         "damages": _damages(sleeve, node, pipe, look_up),
+        "placed": f"Placed by a person: {sleeve['placed_by']}" if sleeve["placed_by"] else "",
         **cure_words(sleeve, look_up.curing, units),
     }
 

@@ -1,4 +1,4 @@
-"""What people decided on single spans: what is to be done there, and limits of its own.
+"""What people decided on single spans: what is done there, where its sleeve lies, own limits.
 
 A decision holds for what the person saw. Where the survey says something else since, it is
 not applied; both versions are shown, and the span is as the rules leave it.
@@ -15,9 +15,11 @@ import pandas as pd
 
 from planner.contracts import FLAGS, SPANS, VERDICTS
 from planner.contracts.verdicts import SPAN_QUANTITIES
+from planner.ground.own_place import read_own_place
 from planner.tables import check, conform
 
-SPAN_WORDS = ("sleeve", "liner", "dig", "watch", "nothing", "limit", "undo")
+SPAN_WORDS = ("sleeve", "liner", "dig", "watch", "nothing", "place", "limit", "undo")
+NOT_APPLIED = "not applied: "
 # A span whose sleeve a rule refers only once it is placed is not referred before that: a
 # stored decision, vetted when it was taken in, holds for whatever has to be mended.
 DECIDABLE = ("refer", "sleeve", "liner", "dig")
@@ -133,7 +135,7 @@ def _changed(decision: Row, prints: Mapping[str, str]) -> str:
     if not was or not now or was == now:
         return ""
     return (
-        f"not applied: the survey changed since; decided was [{content_of(was)}], now it is "
+        f"{NOT_APPLIED}the survey changed since; decided was [{content_of(was)}], now it is "
         f"[{content_of(now)}]"
     )
 
@@ -149,7 +151,23 @@ def not_on_span(decision: Row, verdict: Row | None, decidable: tuple[str, ...]) 
         return f"of a span one says {', '.join(SPAN_WORDS)}, not {word}"
     if word in ("limit", "undo"):
         return "" if word == "undo" else _not_a_limit(decision)
+    if word == "place":
+        # Where a sleeve lies may be decided though nobody doubts that it is one.
+        decidable = (*decidable, "sleeve")
+        return _not_a_place(decision) or _not_to_be_decided("sleeve", verdict, decidable)
     return _not_to_be_decided(str(word), verdict, decidable)
+
+
+def _not_a_place(decision: Row) -> str:
+    found = read_own_place(str(decision["value"]))
+    if isinstance(found, str):
+        return f"value '{decision['value']}' is no place: wants {found}"
+    return ""
+
+
+def method_of(word: str) -> str:
+    """Give what a decision does: who places a sleeve says sleeve."""
+    return "sleeve" if word == "place" else word
 
 
 def _not_to_be_decided(word: str, verdict: Row, decidable: tuple[str, ...]) -> str:
@@ -211,7 +229,7 @@ def own_limits(decisions: pd.DataFrame, spans: pd.DataFrame) -> tuple[OwnLimits,
 
 def _decided(decision: Row, verdict: Row) -> Row:
     """Give the verdict's columns that `decision` sets."""
-    word = str(decision["decision"])
+    word = method_of(str(decision["decision"]))
     why = f"decided by a person: {who(decision)}"
     if word in ("watch", "nothing"):
         none = {"watch": "watch", "nothing": "none"}[word]

@@ -8,7 +8,7 @@ solves it, and its sleeves are held against the raw metres again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
@@ -19,9 +19,9 @@ from planner.ground.ids import KnownIds, give_ids
 from planner.repairs.catalogue import Offers, Supply, list_offers
 from planner.repairs.ground_of import Left, gather
 from planner.repairs.place_fit import Fit, row_of
-from planner.repairs.place_kernel import place_sleeves_on
+from planner.repairs.place_own import NOT_ASKED, Own, Places, in_metres, solve_own
 from planner.repairs.place_why import why_not
-from planner.repairs.problem import Problem, Solution
+from planner.repairs.problem import Problem
 from planner.repairs.zones import (
     Line,
     Offer,
@@ -44,7 +44,8 @@ class Placed:
     """Sleeves and what they serve and cover; spans that none serves; ids without an heir.
 
     `sleeves` obeys `SLEEVES`, `sleeve_spans` `SLEEVE_SPANS`, `sleeve_laterals`
-    `SLEEVE_LATERALS`, `pipe_totals` `PIPE_TOTALS`, `left_over` `LEFT_OVER`.
+    `SLEEVE_LATERALS`, `pipe_totals` `PIPE_TOTALS`, `left_over` `LEFT_OVER`. Of what people
+    decided on places `refused` says by span why it cannot be, `told` what it lacks.
     """
 
     sleeves: pd.DataFrame
@@ -53,15 +54,18 @@ class Placed:
     pipe_totals: pd.DataFrame
     left_over: pd.DataFrame
     lost_ids: pd.DataFrame
+    refused: Mapping[str, str] = field(default_factory=dict)
+    told: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass
 class _Outcome:
     fits: list[Fit] = field(default_factory=list)
     left: Left = field(default_factory=list)
+    refused: dict[str, str] = field(default_factory=dict)
 
 
-def place_sleeves(
+def place_sleeves(  # noqa: PLR0913 - the keywords say what people and rules decided
     tables: Tables,
     supply: Supply,
     settings: Sleeving,
@@ -69,6 +73,7 @@ def place_sleeves(
     *,
     find_m: float,
     barred: pd.DataFrame | None = None,
+    own: Sequence[Own] = (),
 ) -> Placed:
     """Place the cheapest sleeves that serve most spans on each pipe.
 
@@ -89,6 +94,8 @@ def place_sleeves(
         sleeve_id of sleeves of an earlier call, on the same tables, that a rule ruled
         out. Their pipes are placed again, and no sleeve of that system there takes in
         all the spans and laterals that a barred one took in.
+    own
+        Places and lengths that people decided on; the other sleeves find room beside them.
 
     Returns
     -------
@@ -106,31 +113,53 @@ def place_sleeves(
     lines, left = gather(tables, settings)
     offers = {dn: list_offers(supply, dn, settings) for dn in {line.dn_mm for line in lines}}
     nothing = list_offers(supply, float("nan"), settings)  # NaN is no key
-    outcome = _Outcome(left=list(left))
-    for line in lines:
-        _place_on(line, offers.get(line.dn_mm, nothing), settings, {}, outcome)
+    mine = _by_pipe(own)
+    refused = _nowhere(own, {line.pipe_id for line in lines}, left)
+
+    def all_lines(boxes: Mapping[str, Boxes]) -> _Outcome:
+        outcome = _Outcome(left=list(left), refused=dict(refused))
+        for line in lines:
+            where = (boxes.get(line.pipe_id, {}), mine.get(line.pipe_id, []))
+            _place_on(line, offers.get(line.dn_mm, nothing), settings, where, outcome)
+        return outcome
+
+    outcome = all_lines({})
     placed = _tables_of(outcome, known, find_m)
     if barred is None or not placed.sleeves["sleeve_id"].isin(barred["sleeve_id"]).any():
         return placed
     boxes = _boxes(outcome, placed, set(barred["sleeve_id"]))
-    again = _Outcome(left=list(left))
-    for line in lines:
-        on_pipe = boxes.get(line.pipe_id, {})
-        _place_on(line, offers.get(line.dn_mm, nothing), settings, on_pipe, again)
-    return _tables_of(again, known, find_m)
+    return _tables_of(all_lines(boxes), known, find_m)
+
+
+def _by_pipe(own: Sequence[Own]) -> dict[str, list[Own]]:
+    found: dict[str, list[Own]] = {}
+    for one in own:
+        found.setdefault(one.pipe_id, []).append(one)
+    return found
+
+
+def _nowhere(own: Sequence[Own], pipes: set[str], left: Left) -> dict[str, str]:
+    """Say by span why a place that a person decided is on a pipe where none is placed."""
+    why = dict(left)
+    return {one.span_id: why.get(one.span_id, NOT_ASKED) for one in own if one.pipe_id not in pipes}
 
 
 def _place_on(
-    line: Line, offers: Offers, settings: Sleeving, boxes: Boxes, outcome: _Outcome
+    line: Line,
+    offers: Offers,
+    settings: Sleeving,
+    where: tuple[Boxes, Sequence[Own]],
+    outcome: _Outcome,
 ) -> None:
     """Try each system on one pipe, keep the best, and say why spans are left."""
+    boxes, own = where
     fits = []
     for offer in offers.offers:
         barred = boxes.get(offer.system, ())
         # Sliding a run by a centimetre would dodge a rule: a barred sleeve ends all laps.
         rules = rules_of(line, offer, settings, barred, laps=not barred)
         problem = set_problem(line, offer, rules)
-        fits.append(_fit(line, offer, rules, problem, place_sleeves_on(problem)))
+        fits.append(_fit(line, offer, rules, problem, own))
     best = min(fits, key=lambda fit: fit.rank, default=None)
     if best is not None and best.sleeves:
         outcome.fits.append(best)
@@ -138,6 +167,12 @@ def _place_on(
         tried = [best]
     else:
         served, tried = set(), fits
+    for one in own:
+        if best is None or one.span_id in best.refused:
+            whys = dict.fromkeys(
+                fit.refused[one.span_id] for fit in tried if one.span_id in fit.refused
+            )
+            outcome.refused[one.span_id] = "; ".join([*whys, *([] if whys else offers.reasons)])
     for spot in line.wanted:
         if spot.span_id not in served:
             reasons = [why_not(line, fit.offer, fit.rules, spot) for fit in tried]
@@ -145,25 +180,34 @@ def _place_on(
             outcome.left.append((spot.span_id, "; ".join(reasons)))
 
 
-def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, solution: Solution) -> Fit:
-    """Bring a solution back to metres; a sleeve at the far manhole ends at its wall itself."""
-    sleeves = []
-    for start, end in zip(solution.starts, solution.ends, strict=True):
-        size = (end - start) / 100.0
-        if end < problem.length:
-            sleeves.append((start / 100.0, end / 100.0))
-        elif start == 0:
-            sleeves.append((0.0, line.length_m))
-        else:
-            sleeves.append((line.length_m - size, line.length_m))
-    faults = faults_of(line, rules, sleeves, problem.length)
-    fit = Fit(line, offer, rules, solution, tuple(sleeves))
+def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, own: Sequence[Own]) -> Fit:
+    """Solve one pipe and bring its sleeves back to metres."""
+    solution, fixed = solve_own(line, offer, rules, problem, own)
+    places = list(zip(solution.starts, solution.ends, strict=True))
+    sleeves = [in_metres(line, problem.length, *place) for place in places]
+    # A place of a person's own was looked at as such: it may lack what is asked.
+    others = [
+        sleeve for place, sleeve in zip(places, sleeves, strict=True) if place not in fixed.places
+    ]
+    faults = faults_of(line, rules, others, problem.length)
+    faults += _crowded(places, fixed.places, problem.gap)
+    fit = Fit(line, offer, rules, solution, tuple(sleeves), fixed.laid, fixed.refused)
     served = {spot.span_id for sleeve in sleeves for spot in fit.served(sleeve)}
     if len(served) < solution.served:
         faults.append(f"{line.pipe_id}: {solution.served} spans on the grid, {len(served)} in m")
     if faults:
         raise AssertionError("; ".join(faults))
     return fit
+
+
+def _crowded(places: list[tuple[int, int]], fixed: Places, gap: int) -> list[str]:
+    """Name neighbours of a sleeve that a person placed that do not keep clear of it."""
+    return [
+        f"a sleeve from {other[0]} cm is not clear of the one placed from {one[0]} cm"
+        for one in fixed
+        for other in places
+        if other != one and other[0] < one[1] + gap and one[0] < other[1] + gap
+    ]
 
 
 def _boxes(
@@ -204,6 +248,8 @@ def _tables_of(outcome: _Outcome, known: KnownIds, find_m: float) -> Placed:
         _totals(outcome.fits),
         _left_over(outcome.left),
         lost,
+        outcome.refused,
+        {span: told for fit in outcome.fits for one in fit.own for span, told in one.told.items()},
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from planner.repairs.place_kernel import place_sleeves_on
+from planner.repairs.place_own import Laid
 from planner.repairs.problem import Solution
 from planner.repairs.zones import (
     NOISE_M,
@@ -21,13 +22,23 @@ from planner.repairs.zones import (
 
 @dataclass(frozen=True)
 class Fit:
-    """One pipe with the sleeves of one system on it, from_m and to_m [m]."""
+    """One pipe with the sleeves of one system on it, from_m and to_m [m].
+
+    `own` are those of `sleeves` that people placed, `refused` says by span why others of
+    theirs could not be.
+    """
 
     line: Line
     offer: Offer
     rules: Rules
     solution: Solution
     sleeves: tuple[tuple[float, float], ...]
+    own: tuple[Laid, ...] = ()
+    refused: dict[str, str] = field(default_factory=dict)
+
+    def laid(self, sleeve: tuple[float, float]) -> Laid | None:
+        """Give what a person decided on this sleeve."""
+        return next((one for one in self.own if one.sleeve == sleeve), None)
 
     def run(self, sleeve: tuple[float, float]) -> tuple[float, float]:
         """Give from where to where the sleeves lap each other of which it is one [m]."""
@@ -35,8 +46,12 @@ class Fit:
 
     def run_served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
         """Give the spans that its whole run serves."""
-        run = self.run(sleeve)
-        return tuple(s for s in self.line.wanted if serves(self.line, self.rules, s, run))
+        run, laid = self.run(sleeve), self.laid(sleeve)
+        # A sleeve that a person placed serves the span it was placed for as it lies.
+        own = laid.said if laid else {}
+        return tuple(
+            s for s in self.line.wanted if s.span_id in own or serves(self.line, self.rules, s, run)
+        )
 
     def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
         """Give the spans it serves; of those that its run serves, the ones it lies on."""
@@ -70,10 +85,14 @@ class Fit:
 
     @property
     def rank(self) -> tuple[object, ...]:
-        """Give what decides between systems: spans served, prices known, cost, then name."""
+        """Give what decides between systems.
+
+        Places of people kept, spans served, prices known, cost, then name.
+        """
         unpriced = not all(self.costed(sleeve) for sleeve in self.sleeves)
         first, *rest = self.solution.rank
-        return (first, unpriced, *rest, self.offer.system)
+        kept = sum(len(one.said) for one in self.own)
+        return (-kept, first, unpriced, *rest, self.offer.system)
 
 
 def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
@@ -84,6 +103,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
     whole = fit.run_served(sleeve)
     back, on = run[0] < start, end < run[1]
     at_us, at_ds = start == 0.0, end == line.length_m
+    laid = fit.laid(sleeve)
     counter = served[0].counter_node
     return {
         "pipe_id": line.pipe_id,
@@ -91,8 +111,9 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
         "to_m": end,
         "length_m": round(end - start, 3),
         # A run is bought for doubt as a whole: its first sleeve carries the figures.
-        "allowance_m": 0.0 if back else _allowance(fit, whole),
-        "allowance_cents": 0 if back else allowance_cents(fit, sleeve),
+        # One that a person placed is as long as that person says, whatever the doubt.
+        "allowance_m": 0.0 if back or laid else _allowance(fit, whole),
+        "allowance_cents": 0 if back or laid else allowance_cents(fit, sleeve),
         "overlap_us_m": None
         if back
         else max(0.0, min(s.from_m - fit.rules.doubt_m(s) for s in whole) - start),
@@ -116,6 +137,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
         "bend_deg": None,
         "laterals_unknown": not (line.known_from_m <= start and end <= line.known_to_m),
         "cost_cents": _cost(fit, sleeve),
+        "placed_by": laid.placed_by if laid else "",
     }
 
 

@@ -218,6 +218,8 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
         f" counter {sleeve.counter_m:.2f} m from node {sleeve.counter_node}",
         *(f"  {line}" for line in doubt_lines(sleeve)),
     ]
+    if sleeve.placed_by:
+        lines.append(f"  placed by a person: {sleeve.placed_by}")
     if sleeve.end != "pipe":
         lines.append(f"  ends at the manhole wall: {sleeve.end}")
     laterals = _where(tables, "sleeve_laterals", "sleeve_id", sleeve.sleeve_id)

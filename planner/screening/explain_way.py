@@ -26,6 +26,9 @@ def doubt_lines(sleeve: Row) -> list[str]:
             (sleeve.overlap_ds_m, sleeve.lap_ds_m),
         )
     ]
+    under = f"sound pipe under its ends: {ends[0]} and {ends[1]}"
+    if sleeve.placed_by:
+        return [under]  # it is as long as a person said, whatever the doubt
     bought = f"bought for doubt: {_metres(sleeve.allowance_m)}"
     if pd.isna(sleeve.allowance_cents):
         saved = "not costed"
@@ -33,10 +36,7 @@ def doubt_lines(sleeve: Row) -> list[str]:
         saved = f"{sleeve.allowance_cents / 100:.2f}: a look first saves this"
     else:
         saved = "0.00: the sleeve would be no cheaper after a look"
-    return [
-        f"sound pipe under its ends: {ends[0]} and {ends[1]}",
-        f"{bought}, {saved}",
-    ]
+    return [under, f"{bought}, {saved}"]
 
 
 def _metres(value: float) -> str:

@@ -28,7 +28,7 @@ from planner.tables import check, conform
 _TABLES = (DECISIONS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between.
-_SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason")
+_SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason", "value")
 
 
 class Store:
@@ -191,7 +191,7 @@ def _same_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:
 
 
 def _left_row(position: int, same: tuple[str, ...], version: int) -> dict[str, object]:
-    pipe_id, span_id, decision, by, on, _ = same
+    pipe_id, span_id, decision, by, on, *_ = same
     what = f"pipe {pipe_id}" + (f", span {span_id}" if span_id else "")
     return {
         "step": "decisions",

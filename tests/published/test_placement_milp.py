@@ -117,8 +117,8 @@ def small(random: Random) -> Problem:
     )
 
 
-def try_all(problem: Problem) -> Solution:
-    """Go through every set of sleeves that may lie on the pipe together."""
+def try_all(problem: Problem, fixed: tuple[tuple[int, int], ...] = ()) -> Solution:
+    """Go through every set of sleeves that may lie on the pipe together, `fixed` among them."""
     everywhere = [
         (start, start + size)
         for start in range(problem.length + 1)
@@ -134,7 +134,9 @@ def try_all(problem: Problem) -> Solution:
         return found
 
     solutions = [
-        measure(problem, [a for a, _ in chain], [b for _, b in chain]) for chain in chains(0)
+        measure(problem, [a for a, _ in chain], [b for _, b in chain])
+        for chain in chains(0)
+        if set(fixed) <= set(chain)
     ]
     return min(solutions, key=lambda one: (*one.rank, one.starts))
 
