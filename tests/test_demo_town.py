@@ -85,3 +85,14 @@ def test_faulty_inverts_are_told_and_not_repaired(demo_plan: Plan) -> None:
     assert "rises by its inverts" in flows.loc["0048", "why"]
     flags = demo_plan.tables["flags"]
     assert flags["what"].str.contains("rises by 0.06 m").any()
+
+
+def test_each_feature_is_shown_once(demo_plan: Plan) -> None:
+    """A lap, sleeves under a liner, a packer barred from one manhole and one from both."""
+    tables = demo_plan.tables
+    assert tables["sleeves"]["lap_us_m"].notna().any()
+    assert (tables["choices"]["method"] == "sleeve_liner").any()
+    passages = tables["passages"]
+    assert {"yes", "no", "undecided"} <= set(passages["answer"])
+    left = tables["left_over"]
+    assert left.loc[left["step"] == "place", "reason"].str.contains("no packer for .* comes").any()
