@@ -30,7 +30,14 @@ from planner.repairs.cure import find_cures
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
 from planner.repairs.options import price_options
-from planner.repairs.passages import asked, find_passages, passage_findings, unreached
+from planner.repairs.passages import (
+    NO_WAY,
+    asked,
+    find_passages,
+    passage_findings,
+    unreached,
+    unreached_findings,
+)
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.quantity_bands import count_quantities, doubt_quantities, in_force
 from planner.repairs.referred import refer_sleeves
@@ -176,12 +183,13 @@ def propose(
     priced = replace(inputs, prices=in_force(inputs.prices, quantities))
     placed, said = place_and_rule(tables, priced, known, book)
     passages = find_passages({**tables, "sleeves": placed.sleeves})
+    ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
     decided = set(decisions["span_id"]) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
     verdicts = tables["verdicts"]
     tables |= {
         "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
-        "findings": _joined([findings, said.findings, passage_findings(passages)], FINDINGS),
+        "findings": _joined([findings, said.findings, *ways], FINDINGS),
         "sleeves": placed.sleeves,
         "sleeve_spans": placed.sleeve_spans,
         "sleeve_laterals": placed.sleeve_laterals,
@@ -298,8 +306,7 @@ def place_and_rule(
         said = _said(placed, tables, book)
     lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
     if len(lost):
-        why = "no packer that carries {}, the sleeve over it, comes there from either manhole"
-        placed = drop_barred(placed, lost, why=why)
+        placed = drop_barred(placed, lost, why=NO_WAY)
         said = _said(placed, tables, book)
     return placed, said
 
