@@ -68,6 +68,16 @@ class PotLife:
             return "yes"
         return "no" if batch_s > self.high_s else "undecided"
 
+    def refusal(self, batch_s: float | None) -> str:
+        """Say why a batch cannot be set in time, with both times; '' unless that is certain."""
+        if self.holds(batch_s) != "no":
+            return ""
+        at = f" at {self.at_c:g} degC" if math.isfinite(self.at_c) else ""
+        return (
+            f"the pot life is not held: the batch takes {batch_s:g} s from mixing to pressure,"
+            f" the resin keeps at most {self.high_s:g} s{at}"
+        )
+
 
 def durations(
     process: pd.DataFrame,
