@@ -214,6 +214,13 @@ def special(run: Run, number: int) -> None:
         run.put(run.length + 3.4, "BAB", "B", "A", q1=2, clock1=3)  # beyond the pipe
     if number == 38:
         run.put(run.length * 0.3, "BAB", "B", "A", q1=2, clock1=15)  # no such hour
+    if number == 64:  # damage between two steps that no packer passes
+        run.put(15.2, "BAJ", "B", q1=55, clock1=12, joint="A")
+        run.put(25.4, "BAB", "B", "A", q1=3, clock1=12)
+        run.put(35.2, "BAJ", "B", q1=55, clock1=6, joint="A")
+    if number == 89:  # damage that a packer reaches from one manhole alone, past a bend
+        run.put(10.2, "BAJ", "C", q1=14, clock1=3, joint="A")
+        run.put(28.4, "BAB", "B", "A", q1=3, clock1=2)
     if number == 45:
         run.put(run.length * 0.7, "BCB", "B", clock1=12, clock2=12, note="old sleeve")
 

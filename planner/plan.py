@@ -31,7 +31,14 @@ from planner.repairs.cure import find_cures
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
 from planner.repairs.options import price_options
-from planner.repairs.passages import asked, find_passages, passage_findings, unreached
+from planner.repairs.passages import (
+    NO_WAY,
+    asked,
+    find_passages,
+    passage_findings,
+    unreached,
+    unreached_findings,
+)
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.place_own import Own, own_places
 from planner.repairs.place_told import not_kept, ruled_out, told_places, without
@@ -193,6 +200,7 @@ def propose(
     settled = _settled(tables, inputs, known, book, decisions)
     placed, said, priced = settled.placed, settled.said, settled.priced
     passages = find_passages({**tables, "sleeves": placed.sleeves})
+    ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
     undone = _joined([settled.undone, no_limits], FLAGS)
     decided = set(settled.decisions["span_id"]) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
@@ -200,7 +208,7 @@ def propose(
     verdicts = settled.verdicts
     tables |= {
         "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
-        "findings": _joined([findings, said.findings, passage_findings(passages)], FINDINGS),
+        "findings": _joined([findings, said.findings, *ways], FINDINGS),
         "sleeves": placed.sleeves,
         "sleeve_spans": placed.sleeve_spans,
         "sleeve_laterals": placed.sleeve_laterals,
@@ -348,8 +356,7 @@ def place_and_rule(
         said = _said(placed, tables, book)
     lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
     if len(lost):
-        why = "no packer that carries {}, the sleeve over it, comes there from either manhole"
-        placed = drop_barred(placed, lost, why=why)
+        placed = drop_barred(placed, lost, why=NO_WAY)
         said = _said(placed, tables, book)
     return placed, said
 

@@ -190,6 +190,8 @@ PLANTED: list[tuple[str, Callable[[], Tables]]] = [
     ("cure", lambda: PLAIN | {
         "process": PLAIN["process"].assign(cure_s=9000.0)}),
     ("cure", lambda: PLAIN | {"process": PLAIN["process"].iloc[:0]}),
+    ("pot life", lambda: PLAIN | {  # 1800 s of preparation against 1799 s
+        "process": PLAIN["process"].assign(pot_life_s=1799.0)}),
 ]  # fmt: skip
 
 

@@ -74,6 +74,37 @@ def test_what_the_table_does_not_say_is_a_reason():
     assert found.seconds(job("sleeve", "S2")) == (0, "there is no sleeve S2")
 
 
+def batch(pot_life_s: float, **parts: float) -> list[dict]:
+    """One size at 5 and 20 degC: 240 + 540 + 480 + 180 = 1440 s from mixing to pressure."""
+    split = {"mix_s": 240.0, "wet_out_s": 540.0, "pull_s": 480.0, "inflate_s": 180.0, **parts}
+    row = {"system": "felt", "dn_to_mm": 300.0, "prepare_s": 1800.0, "cure_s": 3600.0, **split}
+    rest = {"finish_s": 600.0, "pot_life_s": pot_life_s}
+    return [{**row, **rest, "wall_c": wall} for wall in (5.0, 20.0)]
+
+
+def test_a_batch_that_sets_too_early_is_not_planned():
+    """1440 s against 1440 s holds; against 1439 s it does not, and both times are named.
+
+    Mix, wet-out, insertion and inflation within the pot life: formulas.md 4.10, TTP p. 288.
+    """
+    sleeves = [sleeve("S1")]
+    held = timer(town([], sleeves=sleeves, process=batch(1440.0)))
+    assert held.seconds(job("sleeve", "S1")) == (6000, "")
+    seconds, why = timer(town([], sleeves=sleeves, process=batch(1439.0))).seconds(
+        job("sleeve", "S1")
+    )
+    assert seconds == 0
+    assert "1440 s" in why
+    assert "at most 1439 s at 20 degC" in why
+
+
+def test_a_pot_life_without_limit_or_not_stated_refuses_nothing():
+    """0 is no limit (made before); blank is not known: told, but nobody can refuse by it."""
+    for pot_life_s in (0.0, None):
+        found = timer(town([], sleeves=[sleeve("S1")], process=batch(pot_life_s)))
+        assert found.seconds(job("sleeve", "S1")) == (6000, "")
+
+
 def test_reopening_counts_the_laterals_under_the_sleeve():
     """Two covered laterals: 2 x 2100 s; shut from pressure on: 3600 + 600 + 4200 s."""
     tables = town([], sleeves=[sleeve("S1"), sleeve("S2", 20.0)], covers=[("S1", "x"), ("S1", "y")])

@@ -256,6 +256,33 @@ def test_sleeves_are_cut_from_the_line():
     assert layer.fields["Cost"] == ["not costed"]
 
 
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        # 400 + 2 100 n against 5 400: 2 sleeves 4 600, 3 sleeves 6 700; at 12 and 50 years
+        # 33.33 + 175 n against 108: one sleeve is more.
+        (
+            {"liner_cents": 5_400_00, "liner_from_count": 3, "annual_from_count": 1},
+            "liner costs less from 3 sleeves on (by the cost a year from 1 sleeve on); 2 placed",
+        ),
+        (
+            {"liner_cents": 5_400_00},
+            "liner costs less at no number of sleeves (by the cost a year at no number of"
+            " sleeves); 2 placed",
+        ),
+        ({"liner_cents": None}, ""),
+    ],
+)
+def test_a_pipe_says_from_how_many_sleeves_a_liner_costs_less(row, said):
+    """One short sentence; nothing where the two were not compared."""
+    tables = one_pipe()
+    base = {"pipe_id": "P", "sleeves_count": 2, "sleeve_base_cents": 400_00, "why": "w"}
+    one = {**base, "sleeve_each_cents": 2_100_00, "liner_method": "liner", **row}
+    map_town.put(tables, "break_even", [one])
+    layer = layers.pipes_layer(Sheet(tables, map_town.facts()))
+    assert layer.fields["Break-even"] == [said]
+
+
 def test_connections_stand_on_the_side_their_clock_says():
     """Looking downstream along +x, 3 o'clock is to the right, which is down on the screen."""
     tables = one_pipe()

@@ -267,6 +267,48 @@ def test_a_price_of_a_line_has_year_place_and_source():
     assert (line["price_id"], line["sum_cents"]) == ("dig", 5_00)
 
 
+@pytest.mark.parametrize(("end", "sealed"), [("pipe", 0), ("us_manhole", 1), ("both", 2)])
+def test_sealed_ends_have_a_line_of_their_own(end: str, sealed: int):
+    """2 500.00 placed: 150.00 reopens, 80.00 seals each end at a manhole, the rest is the sleeve.
+
+    DESIGN 11: the option costs its lines: a move of 400.00 and 2 500.00, however it ends.
+    """
+    tables = town(
+        [span("D-1", 5, 6)],
+        [verdict("D-1")],
+        [sleeve("S-1", 4.5, 6.5, end=end, laterals_count=1, cost_cents=2_500_00)],
+        [("S-1", "D-1")],
+        laterals=[lateral(5)],
+        covers=[("S-1", "p1@5")],
+    )
+    seal = {**price("end_seal", 80_00), "source": "asked in May"}
+    made = price_options(tables, pd.concat([BOOK, prices(seal)]), SLEEVING)
+    lines = made.option_lines.query("method == 'sleeve'")
+    (own,) = lines[lines["item"] == "sleeve"].to_dict("records")
+    assert own["sum_cents"] == 2_500_00 - 150_00 - sealed * 80_00
+    ends = lines[lines["item"] == "end_seal"]
+    assert len(ends) == (sealed > 0)
+    for row in ends.to_dict("records"):
+        found = (row["times_count"], row["one_cents"], row["sum_cents"], row["sleeve_id"])
+        assert found == (sealed, 80_00, sealed * 80_00, "S-1")
+        assert (row["price_id"], row["source"]) == ("end_seal", "asked in May")
+    cost = made.options.set_index("method").loc["sleeve", "cost_cents"]
+    assert cost == lines["sum_cents"].sum() == 2_900_00
+
+
+def test_sealing_that_nobody_prices_stays_in_the_sleeve():
+    """No line, and the sleeve is worth all that placement costed."""
+    tables = town(
+        [span("D-1", 0, 1)],
+        [verdict("D-1")],
+        [sleeve("S-1", 0, 2, end="us_manhole")],
+        [("S-1", "D-1")],
+    )
+    lines = price_options(tables, BOOK, SLEEVING).option_lines.query("method == 'sleeve'")
+    assert "end_seal" not in set(lines["item"])
+    assert lines.set_index("item").loc["sleeve", "sum_cents"] == 2_000_00
+
+
 def test_a_line_without_a_price_says_why_and_is_not_nothing():
     """The prices name no liner at all: its line is blank and the option has no sum."""
     tables = town([span("D-1", 5, 6)], [verdict("D-1")])

@@ -16,8 +16,15 @@ from one_pipe import node, pipe, span, town, verdict
 from sleeve_supply import SUPPLY, packer, place, supply
 
 from planner.contracts import DEFECTS
-from planner.repairs.passages import asked, find_passages, passage_findings, unreached
-from planner.repairs.place import Placed
+from planner.repairs.passages import (
+    NO_WAY,
+    asked,
+    find_passages,
+    passage_findings,
+    unreached,
+    unreached_findings,
+)
+from planner.repairs.place import Placed, drop_barred
 from planner.repairs.way import Bar, Passer, shut_stretch
 from planner.screening.explain_way import passage_lines
 from planner.tables import conform
@@ -75,6 +82,44 @@ def test_between_two_offsets_no_sleeve_is_placed():
     assert "no packer for felt at DN 200 comes to it from either manhole" in why
     assert "joint_offset at 4.95 m (o5): 0.15 DN, limit 0.1 DN" in why
     assert "joint_offset at 14.95 m (o15)" in why
+
+
+def findings_of(placed: Placed, *rows: dict[str, Any], **given: Any) -> pd.DataFrame:
+    stock = supply(packers=given.get("packers", [limited()]))
+    tables = town([CRACK], [MEND]) | {"systems": stock.systems, "packers": stock.packers}
+    tables["defects"] = conform(rows, DEFECTS)
+    return unreached_findings(tables, placed.left_over)
+
+
+def test_a_span_that_no_packer_reaches_has_a_finding_of_no_rule():
+    """Offsets of 0.15 DN at 5 and 15 m, limit 0.10: the finding names figure, limit and why."""
+    rows = (defect(5.0), defect(15.0))
+    placed, _ = placed_with(*rows)
+    (found,) = findings_of(placed, *rows).to_dict("records")
+    assert (found["about"], found["key"], found["rule_id"]) == ("span", "D-1", "")
+    assert (found["effect"], found["subject"], found["state"]) == ("rules_out", "sleeve", "yes")
+    assert (found["low"], found["limit"], found["unit"]) == (pytest.approx(0.15), 0.10, "-")
+    assert "no packer for felt at DN 200 comes to it" in found["why"]
+    reached, _ = placed_with(defect(5.0))
+    assert findings_of(reached, defect(5.0)).empty
+
+
+def test_a_span_whose_sleeve_no_packer_brings_has_one_too():
+    """The slim packer passes but does not carry 1.0 m: the sleeve goes, the finding stays."""
+    both = [limited(), limited(0.20, name="slim", usable_m=0.5)]
+    rows = (defect(5.0), defect(15.0))
+    placed, passages = placed_with(*rows, packers=both)
+    dropped = drop_barred(placed, unreached(passages), why=NO_WAY)
+    (found,) = findings_of(dropped, *rows, packers=both).to_dict("records")
+    assert (found["key"], found["limit"]) == ("D-1", 0.10)
+    assert "no packer that carries S-000001" in found["why"]
+
+
+def test_a_span_left_over_for_another_reason_has_none():
+    """A packer of 0.5 m carries no sleeve of this system: that is no matter of the way."""
+    placed, _ = placed_with(packers=[limited(usable_m=0.5)])
+    assert list(placed.left_over["key"]) == ["D-1"]
+    assert findings_of(placed).empty
 
 
 def test_one_packer_of_two_that_passes_is_enough():

@@ -135,6 +135,16 @@ def test_a_barred_way_sends_the_crew_to_the_other_end():
     assert set(found.waiting["reason"]) == {"P does not pass"}
 
 
+def test_a_sleeve_whose_resin_sets_too_early_waits_with_all_that_goes_with_it():
+    """1800 s of preparation, as it is not split, against a pot life of 1799 s: no set-up."""
+    tables = ready(sleeve("S1"))
+    found = made({**tables, "process": tables["process"].assign(pot_life_s=1799.0)})
+    assert found.setups.empty
+    (why,) = set(found.waiting["reason"])
+    assert "the batch takes 1800 s" in why
+    assert "keeps at most 1799 s" in why
+
+
 def test_a_small_lid_sends_the_crew_to_the_other_end():
     """The lid at a is too small for the packer; b serves, 30 m away, and the counter stays at a."""
     nodes = [node("a", lid_mm=450.0), node("b", 40.0)]

@@ -9,7 +9,16 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from planner.contracts import AUDIT, FINDINGS, SETUP_WORKS, SETUPS, UNSERVED, VISITS, WORKS
+from planner.contracts import (
+    AUDIT,
+    FINDINGS,
+    PROCESS,
+    SETUP_WORKS,
+    SETUPS,
+    UNSERVED,
+    VISITS,
+    WORKS,
+)
 from planner.contracts.facts import Tables
 from planner.crews.audit_days import days_broken
 from planner.crews.audit_loads import loads_broken
@@ -26,7 +35,8 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
     Checked are shifts and the part of them that may be planned, pauses, hours of streets,
     permits, closed days, notices, order and drives, double service, two crews on one
     pipe, vans, caps and shelf, acceptance, predecessors, steps, systems, packers with
-    their reach, lids, turns and access, that no set-up is lost, and that no rule of the
+    their reach, lids, turns and access, that no set-up is lost, that each batch is set
+    within its pot life, and that no rule of the
     rulebook rules a visit out.
 
     Parameters
@@ -53,7 +63,7 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
     TableError
         If a table breaks its contract.
     """
-    for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS):
+    for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS, PROCESS):
         check(tables[table.name], table)
     book = Book.of(tables, ways, week, first_day)
     found = {*days_broken(book), *loads_broken(book), *works_broken(book), *_ruled_out(tables)}

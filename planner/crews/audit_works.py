@@ -9,7 +9,7 @@ import pandas as pd
 
 from planner.contracts.repairs import SIGNED
 from planner.crews.audit_rows import Book, Broken, Row
-from planner.ground.process import durations
+from planner.ground.process import durations, pot_life
 from planner.ground.temperatures import temperatures
 
 _NOISE_M = 1e-3
@@ -162,11 +162,16 @@ def _access(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
 
 
 def _time(book: Book, visit: Row) -> Iterator[Broken]:
-    """Being on site is no shorter than what the sleeves' own table asks."""
+    """Being on site is no shorter than the sleeves' own table asks; each batch keeps so long."""
     least, process = 0, book.tables["process"]
-    cold_c = temperatures(book.tables.get("conditions"), book.week.stated_wall_c).cold_c
+    stated = temperatures(book.tables.get("conditions"), book.week.stated_wall_c)
     for sleeve in book.sleeves_at(visit):
-        times = durations(process, sleeve["system"], sleeve["dn_mm"], cold_c, sleeve["length_m"])
+        kind = (sleeve["system"], sleeve["dn_mm"])
+        times = durations(process, *kind, stated.cold_c, sleeve["length_m"])
+        refusal = pot_life(process, *kind, stated.warm_c).refusal(times.batch_s)
+        if refusal:
+            found = f"{sleeve['sleeve_id']}: {refusal}"
+            yield visit["visit_id"], "pot life", found, "a batch set within its pot life"
         if times.site_s is None:
             found = f"no time of cure for {sleeve['sleeve_id']}"
             yield visit["visit_id"], "cure", found, "a row of the process table"

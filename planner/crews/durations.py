@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from planner.contracts import SLEEVES
+from planner.contracts import PROCESS, SLEEVES
 from planner.contracts.facts import Tables
-from planner.ground.process import Durations, durations
+from planner.ground.process import Durations, durations, pot_life
 from planner.ground.temperatures import temperatures
 from planner.settings import Sleeving, Week
 from planner.tables import check
@@ -55,6 +55,7 @@ class Timer:
     sleeves: dict[str, Sleeve]
     process: dict[tuple[str, float, float], Durations]
     live_laterals: dict[str, int]
+    refusals: dict[tuple[str, float, float], str]
 
     @classmethod
     def of(
@@ -72,25 +73,34 @@ class Timer:
             Times of the steps.
         """
         asked = sorted({(one.system, one.dn_mm, one.length_m) for one in sleeves.values()})
-        cold_c = temperatures(tables.get("conditions"), week.stated_wall_c).cold_c
+        stated = temperatures(tables.get("conditions"), week.stated_wall_c)
+        process = check(tables["process"], PROCESS)
+        times = {
+            (system, dn, length): durations(process, system, dn, stated.cold_c, length)
+            for system, dn, length in asked
+        }
         laterals = tables["laterals"]
         live = laterals.loc[laterals["state"] != "closed", "pipe_id"].value_counts().to_dict()
         return cls(
             week,
             sleeving.reopen_s,
             sleeves,
-            {
-                (system, dn, length): durations(tables["process"], system, dn, cold_c, length)
-                for system, dn, length in asked
-            },
+            times,
             {str(pipe): int(count) for pipe, count in live.items()},
+            {
+                key: pot_life(process, key[0], key[1], stated.warm_c).refusal(one.batch_s)
+                for key, one in times.items()
+            },
         )
 
     def seconds(self, work: Work) -> tuple[int, str]:
-        """Give the time of one work [s]; 0 and the reason where it is not known."""
+        """Give the time of one work [s]; 0 and why where it is not known or cannot be done."""
         if work.step == "sleeve":
             times = self._sleeve(work)
-            return (0, times.note) if times.site_s is None else (times.site_s, "")
+            if times.site_s is None:
+                return 0, times.note
+            refusal = self._refusal(work)
+            return (0, refusal) if refusal else (times.site_s, "")
         if work.step == "reopen":
             return self.reopen_s * self._laterals(work), ""
         week = self.week
@@ -126,6 +136,13 @@ class Timer:
         if sleeve is None:
             return Durations(None, None, None, note=f"there is no sleeve {work.sleeve_id}")
         return self.process[sleeve.system, sleeve.dn_mm, sleeve.length_m]
+
+    def _refusal(self, work: Work) -> str:
+        """Say why its resin would set too early; '' if it does not, or nobody can tell."""
+        sleeve = self.sleeves.get(work.sleeve_id)
+        if sleeve is None:
+            return ""
+        return self.refusals[sleeve.system, sleeve.dn_mm, sleeve.length_m]
 
     def _laterals(self, work: Work) -> int:
         if not work.sleeve_id:

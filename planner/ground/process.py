@@ -8,9 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from planner.contracts.process import PROCESS
 from planner.ground.light import NO_LAMP, Lamp
-from planner.tables import check
 
 _TIMES = ("prepare_s", "cure_s", "cooldown_s", "drawdown_s", "finish_s")
 # Parts of the batch; where one is not stated the whole preparation counts.
@@ -70,6 +68,16 @@ class PotLife:
             return "yes"
         return "no" if batch_s > self.high_s else "undecided"
 
+    def refusal(self, batch_s: float | None) -> str:
+        """Say why a batch cannot be set in time, with both times; '' unless that is certain."""
+        if self.holds(batch_s) != "no":
+            return ""
+        at = f" at {self.at_c:g} degC" if math.isfinite(self.at_c) else ""
+        return (
+            f"the pot life is not held: the batch takes {batch_s:g} s from mixing to pressure,"
+            f" the resin keeps at most {self.high_s:g} s{at}"
+        )
+
 
 def durations(
     process: pd.DataFrame,
@@ -87,7 +95,7 @@ def durations(
     Parameters
     ----------
     process
-        Obeys `PROCESS`.
+        Obeys `PROCESS`; not checked again here.
     system
         Sleeve system.
     dn_mm
@@ -101,11 +109,6 @@ def durations(
     -------
     durations
         All None, with a note, where the table does not reach.
-
-    Raises
-    ------
-    TableError
-        If the table breaks its contract.
 
     References
     ----------
@@ -155,11 +158,6 @@ def pot_life(process: pd.DataFrame, system: str, dn_mm: float, warm_c: float | N
         As for `durations`.
     warm_c
         Warmest of resin, air and wall [degC]; None takes the warmest of the table.
-
-    Raises
-    ------
-    TableError
-        If the table breaks its contract.
     """
     rows, note = rows_of(process, system, dn_mm)
     stated = rows[rows["pot_life_s"].notna()]
@@ -190,13 +188,9 @@ def pot_life(process: pd.DataFrame, system: str, dn_mm: float, warm_c: float | N
 def rows_of(process: pd.DataFrame, system: str, dn_mm: float) -> tuple[pd.DataFrame, str]:
     """Give the rows of the next larger size by rising temperature; none, and why.
 
-    Raises
-    ------
-    TableError
-        If the table breaks its contract.
+    The table is checked where it is read and once by each step, not at each look-up.
     """
-    rows = check(process, PROCESS)
-    rows = rows[rows["system"] == system]
+    rows = process[process["system"] == system]
     if rows.empty:
         return rows, f"the process table has no row for {system}"
     larger = rows[rows["dn_to_mm"] >= dn_mm]

@@ -74,6 +74,12 @@ class Sheet:
         """What each scheme of grades says of a pipe in short, by pipe."""
         return grade_texts(self.tables["grades"]) if "grades" in self.tables else {}
 
+    @cached_property
+    def break_even(self) -> dict[str, str]:
+        """From how many sleeves on a liner costs less, in one short sentence, by pipe."""
+        rows = records(self.tables["break_even"]) if "break_even" in self.tables else []
+        return {str(row["pipe_id"]): _break_even(row) for row in rows}
+
     def length(self, value: float) -> str:
         """Write a length [m] in the project's print units."""
         return metres(value, self.facts.units)
@@ -140,6 +146,7 @@ def pipes_layer(sheet: Sheet) -> Layer:
         "Why": [row.get("reason", "") for row in chosen],
         "Grades": [sheet.grades.get(row["pipe_id"], "") for row in rows],
         "Cost": [sheet.money(row["cost_cents"]) if _costs(row) else "" for row in chosen],
+        "Break-even": [sheet.break_even.get(row["pipe_id"], "") for row in rows],
     }
     return Layer(
         shapes_of(part),
@@ -149,6 +156,21 @@ def pipes_layer(sheet: Sheet) -> Layer:
         more_title="Places on this pipe",
         more=_spans_by_row(sheet, fields["Pipe"]),
     )
+
+
+def _break_even(row: Mapping[str, Any]) -> str:
+    """Say the row of `BREAK_EVEN` shortly; '' where sleeves and liner could not be compared."""
+    if not (known(row["sleeve_each_cents"]) and known(row["liner_cents"])):
+        return ""
+    by_cost, by_year = (_from(row[f"{name}_from_count"]) for name in ("liner", "annual"))
+    way, placed = WAY_WORDS[row["liner_method"]], row["sleeves_count"]
+    return f"{way} costs less {by_cost} (by the cost a year {by_year}); {placed} placed"
+
+
+def _from(count: object) -> str:
+    if not known(count):
+        return "at no number of sleeves"
+    return f"from {int(str(count))} sleeve{'' if count == 1 else 's'} on"
 
 
 def _costs(choice: Mapping[str, Any]) -> bool:

@@ -41,7 +41,7 @@ class Spot:
 
 @dataclass(frozen=True)
 class Piece:
-    """One sleeve of a pipe: its place [m], what it serves and covers, its cost [cents]."""
+    """One sleeve of a pipe: place [m], what it serves, covers and seals, its cost [cents]."""
 
     sleeve_id: str
     from_m: float
@@ -52,6 +52,7 @@ class Piece:
     cost_cents: int | None
     spans: frozenset[str]
     laterals: int
+    wall_ends: int = 0
 
 
 @dataclass(frozen=True)
@@ -158,6 +159,8 @@ def jobs_of(tables: Tables) -> dict[str, Job]:
 
 
 _PIPE_COLUMNS = ["pipe_id", "length_m", "dn_mm", "laterals_known_from_m", "laterals_known_to_m"]
+# Ends of a sleeve that lie at a manhole, by the word of `SLEEVES`: each is sealed.
+_WALL_ENDS = {"pipe": 0, "us_manhole": 1, "ds_manhole": 1, "both": 2}
 _VERDICT_COLUMNS = ["needs", "urgency", "sleeve", "liner", "dig", "verdict"]
 
 
@@ -180,10 +183,10 @@ def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
     laterals = tables["sleeve_laterals"]["sleeve_id"].value_counts().to_dict()
     found: dict[str, list[Piece]] = {}
     columns = ["pipe_id", "sleeve_id", "from_m", "to_m", "dn_mm", "system"]
-    columns += ["laterals_unknown", "cost_cents"]
+    columns += ["laterals_unknown", "cost_cents", "end"]
     rows = tables["sleeves"].sort_values(["pipe_id", "from_m", "sleeve_id"], kind="stable")
     for row in rows[columns].itertuples(index=False):
-        pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost = row
+        pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost, end = row
         piece = Piece(
             str(sleeve_id),
             float(from_m),
@@ -194,6 +197,7 @@ def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
             None if pd.isna(cost) else int(cost),
             spans.get(sleeve_id, frozenset()),
             int(laterals.get(sleeve_id, 0)),
+            _WALL_ENDS[str(end)],
         )
         found.setdefault(str(pipe_id), []).append(piece)
     return {pipe_id: tuple(pieces) for pipe_id, pieces in found.items()}

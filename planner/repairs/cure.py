@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from planner.contracts import CURES, SLEEVES, SYSTEMS
+from planner.contracts import CURES, PROCESS, SLEEVES, SYSTEMS
 from planner.contracts.facts import Tables
 from planner.distinct import places_in
 from planner.ground.process import BATCH, Durations, PotLife, durations, pot_life, rows_of
@@ -35,7 +35,7 @@ def find_cures(tables: Tables, wall_c: float | None) -> pd.DataFrame:
     The times are read at the coldest of resin, air and wall, the pot life at the warmest;
     where nothing is stated the worst column of the process table counts. The table's own
     figures stand; a lamp that asks for longer than the stated cure makes it longer. What
-    is found moves no rule.
+    is found moves no rule; a pot life that is not held keeps the sleeve out of the week.
 
     Parameters
     ----------
@@ -56,6 +56,7 @@ def find_cures(tables: Tables, wall_c: float | None) -> pd.DataFrame:
     """
     sleeves = check(tables["sleeves"], SLEEVES)
     systems = check(tables["systems"], SYSTEMS).set_index("system")
+    process = check(tables["process"], PROCESS)
     stated = temperatures(tables.get("conditions"), wall_c)
     columns = ["system", "dn_mm", "length_m"]
     kinds = sleeves[columns].drop_duplicates().reset_index(drop=True)
@@ -63,7 +64,7 @@ def find_cures(tables: Tables, wall_c: float | None) -> pd.DataFrame:
     for system, dn, length in kinds.itertuples(index=False):
         known = systems.loc[system] if system in systems.index else {"cure": "", "source": ""}
         kind = _Kind(str(system), float(dn), float(length), known["cure"], known["source"])
-        rows.append(_row(kind, tables["process"], stated))
+        rows.append(_row(kind, process, stated))
     keys = [f"{s}|{d!r}|{m!r}" for s, d, m in kinds.itertuples(index=False)]
     own = [f"{s}|{d!r}|{m!r}" for s, d, m in sleeves[columns].itertuples(index=False)]
     frame = pd.DataFrame(rows).iloc[places_in(pd.Series(own), pd.Series(keys))] if rows else None

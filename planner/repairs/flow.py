@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.contracts import FLOWS, LATERALS, PACKERS, SLEEVES
+from planner.contracts import FLOWS, LATERALS, PACKERS, PROCESS, SLEEVES
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import FLOW_STATES
 from planner.distinct import places_in
@@ -64,7 +64,7 @@ def find_flows(tables: Tables, settings: Flow, wall_c: float | None) -> pd.DataF
         If a table breaks its contract.
     """
     sleeves = check(tables["sleeves"], SLEEVES)
-    check(tables["laterals"], LATERALS)
+    check(tables["laterals"], LATERALS), check(tables["process"], PROCESS)
     graph = make_graph(tables["pipes"], tables["nodes"])
     flows = flows_of(tables, graph, settings)
     at = places_in(sleeves["pipe_id"], flows["pipe_id"])

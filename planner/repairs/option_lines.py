@@ -74,8 +74,8 @@ def lines_of(job: Job, method: str, book: PriceBook) -> list[Line]:
     Sleeves and liner are moved to the pipe each with a price of their own: ``setup`` and
     ``setup_liner`` (``setup`` where the prices name none). Digs have a move only where
     ``setup_dig`` is priced; else it is within the dig. A sleeve costs what placement
-    costed it at, its reopenings shown beside. Reopenings are counted, their length is
-    none.
+    costed it at, its reopenings and sealed ends shown beside. Reopenings are counted, their
+    length is none.
 
     Parameters
     ----------
@@ -122,17 +122,22 @@ def _part(step: Step, method: str) -> str:
 
 
 def _sleeve(piece: Piece, book: PriceBook) -> list[Line]:
-    """Part what placement reckoned for a sleeve into the sleeve and its reopenings."""
+    """Part what placement reckoned for a sleeve into it, its reopenings and its sealed ends.
+
+    Sealing that no price names is part of the sleeve's price and has no line.
+    """
     length = round(piece.to_m - piece.from_m, 6)
     at = (piece.dn_mm, length)
     _, price_id = book.quote("sleeve", *at, piece.system)
     one = ("sleeve", "sleeve", *at, 1)
-    if not piece.laterals or piece.cost_cents is None:
-        return [Line(*one, piece.cost_cents, price_id, piece.sleeve_id)]
-    reopen, reopen_id = book.quote("reopen", piece.dn_mm, 0.0, piece.system)
-    alone = piece.cost_cents - piece.laterals * (reopen or 0)
-    opened = ("sleeve", "reopen", piece.dn_mm, 0.0, piece.laterals, reopen)
-    return [
-        Line(*one, alone, price_id, piece.sleeve_id),
-        Line(*opened, reopen_id, piece.sleeve_id),
-    ]
+    if piece.cost_cents is None:
+        return [Line(*one, None, price_id, piece.sleeve_id)]
+    beside = []
+    sealed = piece.wall_ends if "end_seal" in book.items else 0
+    for item, times in (("reopen", piece.laterals), ("end_seal", sealed)):
+        if times:
+            cents, its_id = book.quote(item, piece.dn_mm, 0.0, piece.system)
+            line = Line("sleeve", item, piece.dn_mm, 0.0, times, cents, its_id, piece.sleeve_id)
+            beside.append(line)
+    alone = piece.cost_cents - sum(line.cents or 0 for line in beside)
+    return [Line(*one, alone, price_id, piece.sleeve_id), *beside]

@@ -14,10 +14,15 @@ from planner.repairs.way import Bar, Passer, bars_of, stopped
 from planner.tables import check, conform
 
 _UNITS = {"offset_ratio": "-", "bend_deg": "deg", "dn_mm": "mm"}
+# The reason of a span whose sleeve no packer brings; the other, for one left out by placement
+# itself, is that of `place_why`. Both end in these words.
+NO_WAY = "no packer that carries {}, the sleeve over it, comes there from either manhole"
+_NO_WAY_END = "from either manhole"
 # Which answer counts of several packers, and which of several places on one packer's way.
 _BEST = ("yes", "undecided", "not judged", "no")
 _WORST = ("no", "undecided", "not judged", "yes")
 _NOISE_M = 1e-4
+_LIMIT_FROM = "the packer's own limit, systems.toml"
 
 
 def find_passages(tables: Tables) -> pd.DataFrame:
@@ -152,8 +157,68 @@ def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
                 "limit": None if math.isnan(limit) else limit,
                 "unit": row["unit"],
                 "why": wanted[key],
-                "source": "the packer's own limit, systems.toml",
+                "source": _LIMIT_FROM,
                 "standing": "practice",
             }
         )
     return conform(rows, FINDINGS)
+
+
+def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
+    """Write down the spans without a sleeve because no packer comes there.
+
+    Parameters
+    ----------
+    tables
+        Of it: spans, pipes, systems, packers; defects, if they are there.
+    left_over
+        What placement left out: key (the span) and reason.
+
+    Returns
+    -------
+    findings
+        Obeys `FINDINGS`: one ``rules_out sleeve`` for each, of no rule, with the figure
+        of the nearest place that stops a packer.
+    """
+    words = left_over["reason"].str.contains(_NO_WAY_END, regex=False)
+    lost = left_over[words.astype(bool)].set_index("key")["reason"].to_dict()
+    if not lost:
+        return conform([], FINDINGS)
+    sizes = tables["pipes"].set_index("pipe_id")["dn_mm"]
+    spans = tables["spans"][tables["spans"]["span_id"].isin(lost)]
+    cures = sorted(set(tables["systems"]["cure"]))
+    bars, rows = bars_of(tables), []
+    for key, pipe_id, from_m in spans[["span_id", "pipe_id", "from_m"]].itertuples(index=False):
+        packers = [
+            one
+            for cure in cures
+            for one in packers_for(tables["packers"], cure, float(sizes[pipe_id]))
+        ]
+        row = {
+            "finding_id": f"span|{key}||rules_out sleeve: passage",
+            "about": "span",
+            "key": key,
+            "effect": "rules_out",
+            "subject": "sleeve",
+            "state": "yes",
+            "why": lost[key],
+            "source": _LIMIT_FROM,
+            "standing": "practice",
+        }
+        rows.append(row | _nearest_stop(packers, bars[str(pipe_id)], float(from_m)))
+    return conform(rows, FINDINGS)
+
+
+def _nearest_stop(packers: Iterable[Passer], bars: list[Bar], from_m: float) -> dict[str, object]:
+    """Give figure, limit and unit of the place nearest to a span that stops a packer."""
+    stops = [(bar, packer) for bar in bars for packer in packers if packer.answer(bar) == "no"]
+    if not stops:
+        return {}
+    bar, packer = min(stops, key=lambda one: (abs(one[0].from_m - from_m), one[1].packer))
+    return {
+        "column": bar.measure,
+        "low": bar.low,
+        "high": bar.high,
+        "limit": packer.limit(bar),
+        "unit": _UNITS[bar.measure],
+    }
