@@ -16,7 +16,16 @@ import typst
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.stops import DayTables, stop_of
-from planner.outputs.wording import cautions_for, clock, hours, item_words, mass, metres, way
+from planner.outputs.wording import (
+    DRIVES_LEAVE_OUT,
+    cautions_for,
+    clock,
+    hours,
+    item_words,
+    mass,
+    metres,
+    way,
+)
 
 BANNER = "NOT ACCEPTED"
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -104,8 +113,8 @@ def sheet_data(
             {step for stop in stops for step in stop.steps},
             {cure for stop in stops for cure in stop.cures},
         ),
-        "footer": f"sleeveplan {facts.version}. Local codes, the maker's instructions and licensed "
-        "practice decide.",
+        "footer": f"sleeveplan {facts.version}. {DRIVES_LEAVE_OUT}. "
+        "Local codes, the maker's instructions and licensed practice decide.",
     }
 
 
