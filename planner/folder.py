@@ -46,7 +46,7 @@ from planner.tables import conform, empty
 STORE = "project.gpkg"
 RUNS = "out"
 CHECKED = "check"
-DRIVES = ".drives"  # under out: can be thrown away at any time
+DRIVES = ".drives"  # beside planner.toml: can be thrown away at any time
 
 
 @dataclass(frozen=True)
@@ -141,10 +141,9 @@ def run_project(
 
 
 def _kept_drives(folder: Path, *, write: bool) -> DriveStore | None:
-    """Give where drives are kept; nowhere if ``out`` leads out of the project folder."""
-    runs = folder / RUNS
-    linked = runs.is_symlink() or (runs / DRIVES).is_symlink()
-    return None if linked else DriveStore(runs / DRIVES, write=write)
+    """Give where drives are kept; nowhere if that leads out of the project folder."""
+    kept = folder / DRIVES
+    return None if kept.is_symlink() else DriveStore(kept, write=write)
 
 
 def _with_notes(made: Plan, notes: list[str]) -> Plan:
