@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +13,7 @@ import pandas as pd
 from planner.contracts import (
     CHECK_FINDINGS,
     DECISIONS,
+    FLAGS,
     ID_MATCHES,
     LEFT_OVER,
     REFUSED_ROWS,
@@ -40,11 +41,13 @@ from planner.screening.own_limits import with_own
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.store.decisions import Store, open_store
+from planner.store.drives import DriveStore
 from planner.tables import conform, empty
 
 STORE = "project.gpkg"
 RUNS = "out"
 CHECKED = "check"
+DRIVES = ".drives"  # beside planner.toml: can be thrown away at any time
 
 
 @dataclass(frozen=True)
@@ -129,10 +132,27 @@ def run_project(
     inputs = read_project(folder, overrides)
     store = open_store(folder / STORE)
     known, decisions = store.read_known(), store.read_decisions()
-    made = make_plan(inputs, known, decisions, assume_accepted=assume_accepted)
+    kept = _kept_drives(folder, write=keep_ids)
+    made = make_plan(inputs, known, decisions, assume_accepted=assume_accepted, kept=kept)
+    if kept is not None and kept.notes:
+        made = _with_notes(made, kept.notes)
     if keep_ids:
         store.write_known(made.known)
     return made
+
+
+def _kept_drives(folder: Path, *, write: bool) -> DriveStore | None:
+    """Give where drives are kept; nowhere if that leads out of the project folder."""
+    kept = folder / DRIVES
+    return None if kept.is_symlink() else DriveStore(kept, write=write)
+
+
+def _with_notes(made: Plan, notes: list[str]) -> Plan:
+    """Tell of kept drives that could not be used beside the other flags."""
+    rows = [{"step": "travel", "key": "kept drives", "what": note} for note in notes]
+    said = conform(rows, FLAGS).astype(object)
+    flags = conform(pd.concat([made.tables["flags"].astype(object), said]), FLAGS)
+    return replace(made, tables={**made.tables, "flags": flags})
 
 
 def write_run(made: Plan, folder: Path) -> Path:

@@ -19,7 +19,8 @@ from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
-from planner.crews.travel import travel
+from planner.crews.street_doubts import street_flags
+from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
@@ -96,7 +97,12 @@ class _Settled:
 
 
 def make_plan(
-    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool = False
+    inputs: Inputs,
+    known: KnownIds,
+    decisions: pd.DataFrame,
+    *,
+    assume_accepted: bool = False,
+    kept: KeptDrives | None = None,
 ) -> Plan:
     """Go the whole way from what was read to routes and totals; write nothing.
 
@@ -110,6 +116,8 @@ def make_plan(
         What people decided, as the store holds it.
     assume_accepted : bool
         Take proposed choices as accepted; every output then says NOT ACCEPTED.
+    kept : KeptDrives
+        Drives of earlier runs, taken where places and streets are the same.
 
     Returns
     -------
@@ -129,7 +137,9 @@ def make_plan(
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
     t["setup_hours"] = find_hours(t, week, first_day)
     known = learn(known, "setup", setups.members, setups.members["setup_id"])
-    ways = travel(t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs)  # type: ignore[arg-type]
+    ways = travel(
+        t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
+    )  # fmt: skip
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
@@ -138,7 +148,7 @@ def make_plan(
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
-    t["flags"] = _joined([t["flags"], works.flags], FLAGS)
+    t["flags"] = _joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),

@@ -144,6 +144,7 @@ class Week(_Section):
     travel_factor: float = Field(ge=1)
     speed_kmh: float = Field(gt=0)
     class_kmh: dict[str, float]
+    snap_far_m: float = Field(ge=0)
     manoeuvre_s: int = Field(ge=0)
     setup_s: int = Field(ge=0)
     open_s: int = Field(ge=0)

@@ -13,7 +13,8 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.contracts import LEGS, VISITS
 from planner.crews.street_graph import Floats, Ints, StreetGraph
-from planner.crews.travel import NO_ARC, Travel
+from planner.crews.street_ways import NO_ARC
+from planner.crews.travel import Travel
 from planner.tables import check, conform
 
 Hop = tuple[int, int]

@@ -32,6 +32,7 @@ class StreetGraph:
     Parallel arcs are one, the quickest. `tail`, `head`: graph nodes of each arc, sorted;
     `seconds` [s] and `metres` [m] along it. An arc is the part of the street `line` from
     `from_m` to `to_m` along it; one driven against its drawing has `from_m` > `to_m`.
+    `line_node` is the node at which each street line starts.
     """
 
     nodes_count: int
@@ -45,6 +46,7 @@ class StreetGraph:
     from_m: Floats
     to_m: Floats
     shapes: npt.NDArray[np.object_]
+    line_node: Ints
 
     def times(self) -> csr_array:
         """Give the arcs' times [s] as a sparse matrix, tail by head."""
@@ -240,4 +242,6 @@ def _graph(lines: _Lines, cuts: _Cuts, off_m: Floats) -> StreetGraph:
         from_m=from_m[kept],
         to_m=to_m[kept],
         shapes=lines.shapes,
+        # Cuts are in order along each line.
+        line_node=cuts.node[np.searchsorted(cuts.line, np.arange(len(lines.shapes)))],
     )

@@ -17,6 +17,7 @@ import typst
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.stops import DayTables, stop_of
 from planner.outputs.wording import (
+    DRIVES_LEAVE_OUT,
     cautions_for,
     clock,
     home_s,
@@ -115,8 +116,8 @@ def sheet_data(
             {step for stop in stops for step in stop.steps},
             {cure for stop in stops for cure in stop.cures},
         ),
-        "footer": f"sleeveplan {facts.version}. Local codes, the maker's instructions and licensed "
-        "practice decide.",
+        "footer": f"sleeveplan {facts.version}. {DRIVES_LEAVE_OUT}. "
+        "Local codes, the maker's instructions and licensed practice decide.",
     }
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.verdicts import VERDICT_WORDS
-from planner.outputs.wording import home_s
+from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s
 
 SHOWN, WIDE = 12, 150
 
@@ -143,11 +143,23 @@ def _week(tables: Tables, facts: RunFacts) -> list[str]:
         lines.append(f"  {crew:<12} {day}  {len(rows):2d} stops  {hours:4.1f} h  {km:5.1f} km")
     if facts.by_air:
         lines.append("  drives are reckoned by air, not on streets")
+    lines.append(f"  {DRIVES_LEAVE_OUT.lower()}")
+    lines += _street_doubts(tables)
     if not facts.reproducible:
         lines.append("  not reproducible: the clock stopped the solver")
     faults = tables["audit"]
     lines.append(f"Audit:      {len(faults)} faults" + (" - see audit.csv" if len(faults) else ""))
     return lines
+
+
+def _street_doubts(tables: Tables) -> list[str]:
+    """Show what is doubtful of the streets and of how yards and set-ups tie to them."""
+    flags = tables["flags"]
+    own = flags[flags["step"] == "travel"]
+    # What concerns the whole week comes before single set-ups.
+    own = own.sort_values("key", key=lambda keys: keys.str.startswith("set-up"), kind="stable")
+    told = (f"{key}: {what}" for key, what in zip(own["key"], own["what"], strict=True))
+    return _capped(f"Streets:    {len(own)} doubts", told, len(own))
 
 
 def _totals(tables: Tables) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from planner.units import factor
 
+DRIVES_LEAVE_OUT = "Drive times leave out traffic jams and the turning of trucks"
 STEP_WORDS: dict[str, str] = {
     "check_access": "check access",
     "clean": "clean",

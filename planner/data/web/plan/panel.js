@@ -111,7 +111,8 @@
       this.root.appendChild(table);
       this.root.appendChild(element("p", "plan-hint", "A stop reads day.number, e.g. "
         + routes[0].letter + " " + ((routes[0].stops[0] || {}).label || "1.01")
-        + ". Lines follow the streets; a straight one is reckoned by air."));
+        + ". Lines follow the streets; a straight one is reckoned by air. "
+        + "Drive times leave out traffic jams and the turning of trucks."));
     },
 
     _dayRow: function (day, members) {
