@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
 from planner.contracts.facts import RunFacts
+from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
@@ -135,7 +136,8 @@ def make_plan(
     known = learn(made.known, "work", works.works, works.works["work_id"])
     setups = make_setups(t, known, week, settings.sleeving)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
-    t["setup_hours"] = find_hours(t, week, first_day)
+    t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
+    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
     known = learn(known, "setup", setups.members, setups.members["setup_id"])
     ways = travel(
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]

@@ -21,6 +21,7 @@ from planner.contracts import (
     PACKERS,
     PIPES,
     PROCESS,
+    SETUP_AFTER,
     SETUP_HOURS,
     SETUP_WORKS,
     SETUPS,
@@ -34,6 +35,7 @@ from planner.contracts import (
     WORK_AFTER,
     WORKS,
 )
+from planner.crews.apart import find_apart
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.travel import Travel, travel
@@ -204,11 +206,19 @@ def stop_town(
     pairs = [
         {"setup_id": row["setup_id"], "work_id": f"W-{row['setup_id']}", "seq": 1} for row in stops
     ]
-    return tables | {
+    follows = [
+        {"setup_id": one.removeprefix("W-"), "after_id": other.removeprefix("W-"), "why": "so",
+         "valid_days": more.get("valid_days")}
+        for one, other in after
+        if one.removeprefix("W-") in {row["setup_id"] for row in stops}
+    ]  # fmt: skip
+    tables |= {
         "setups": shaped(stops, SETUPS),
         "setup_works": conform(pairs, SETUP_WORKS),
+        "setup_after": conform(follows, SETUP_AFTER),
         "setup_hours": hours_from(stops),
     }
+    return tables | {"setup_apart": find_apart(tables, guard_m=300.0)}
 
 
 def hours_from(stops: Rows) -> pd.DataFrame:
@@ -249,4 +259,6 @@ def sleeved(count: int, **more) -> dict[str, pd.DataFrame]:
     made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
     assert len(made.setups) == count, made.waiting.to_string()
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
+    tables |= {"setup_after": made.setup_after}
+    tables |= {"setup_apart": find_apart(tables, guard_m=chosen.week.flow_guard_m)}
     return tables | {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}

@@ -217,14 +217,18 @@ def test_a_short_pipe_takes_the_least_time_of_a_cleaning():
     assert made(tables).setups["work_s"].tolist() == [2100 + 1800]
 
 
-def test_what_one_truck_cannot_do_is_left_to_another_and_waits():
-    """The truck cleans; the camera crew films on another day."""
+def test_what_one_truck_cannot_do_is_left_to_another_that_follows():
+    """The truck cleans; the camera crew films after it, within two working days."""
     works = [work("C", "clean"), work("L", "look")]
     crews = [crew("Truck", "clean"), crew("Camera", "look")]
     found = made(town(works, chained(works), crews=crews))
-    assert steps_of(found) == ["clean"]
-    assert reasons(found)["L"] == "waits for clean"
+    assert sorted(steps_of(found)) == ["clean", "look"]
+    steps = dict(zip(found.setups["setup_id"], found.setups["steps"], strict=True))
+    (row,) = found.setup_after.to_dict("records")
+    assert (steps[row["setup_id"]], steps[row["after_id"]]) == ("look", "clean")
+    assert (row["valid_days"], row["why"]) == (2, "clean before look")
     works[0]["state"] = "done"
+    assert made(town(works, chained(works), crews=crews)).setup_after.empty
     assert steps_of(made(town(works, chained(works), crews=crews))) == ["look"]
 
 
@@ -242,11 +246,23 @@ def test_roots_are_cut_and_the_pipe_cleaned_again_in_the_same_visit():
 
 
 def test_a_long_row_of_works_is_cut_to_what_a_day_holds():
-    """400 m of cleaning take 6.7 h: the look no longer fits beside it and waits."""
+    """400 m of cleaning take 6.7 h: the look no longer fits beside it and follows."""
     works = [work("C", "clean", to_m=400.0), work("L", "look", to_m=400.0)]
     found = made(town(works, chained(works), pipes=[pipe(length_m=400.0)]))
-    assert steps_of(found) == ["clean"]
-    assert reasons(found)["L"] == "waits for clean"
+    assert sorted(steps_of(found)) == ["clean", "look"]
+    assert len(found.setup_after) == 1
+
+
+def test_what_follows_a_look_or_a_check_of_access_waits_for_the_report():
+    """Either may end otherwise than hoped: no sleeve is planned behind it."""
+    one = sleeve("S")
+    for step in ("look", "prove_laterals", "check_access"):
+        works = [work("C", "clean"), work("L", step), *sleeve_works(one)]
+        found = made(town(works, chained(works), [one]))
+        assert reasons(found)["W-S-sleeve"] == f"waits for {step}"
+    works = [work("C", "clean"), work("R", "cut_roots"), *sleeve_works(one)]
+    found = made(town(works, chained(works), [one]))
+    assert sorted(steps_of(found)) == ["clean+cut_roots", "flow_control+sleeve+verify"]
 
 
 def test_a_work_longer_than_the_window_is_refused_with_hours():

@@ -21,6 +21,7 @@ from planner.contracts import (
 )
 from planner.contracts.facts import Tables
 from planner.crews.audit_days import days_broken
+from planner.crews.audit_flow import flow_broken
 from planner.crews.audit_loads import loads_broken
 from planner.crews.audit_rows import Book, Broken
 from planner.crews.audit_works import works_broken
@@ -33,10 +34,10 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
     """List every rule that the week breaks; an empty table is a clean audit.
 
     Checked are shifts and the part of them that may be planned, pauses, hours of streets,
-    permits, closed days, notices, order and drives, double service, two crews on one
-    pipe, vans, caps and shelf, acceptance, predecessors, steps, systems, packers with
-    their reach, lids, turns and access, that no set-up is lost, that each batch is set
-    within its pot life, and that no rule of the
+    permits, closed days, notices, order and drives, double service, what disturbs each
+    other on one pipe or along the flow, vans, caps and shelf, acceptance, predecessors,
+    steps, systems, packers with their reach, lids, turns and access, that no set-up is
+    lost, that each batch is set within its pot life, and that no rule of the
     rulebook rules a visit out.
 
     Parameters
@@ -66,7 +67,8 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
     for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS, PROCESS):
         check(tables[table.name], table)
     book = Book.of(tables, ways, week, first_day)
-    found = {*days_broken(book), *loads_broken(book), *works_broken(book), *_ruled_out(tables)}
+    parts = (days_broken, flow_broken, loads_broken, works_broken)
+    found = {*_ruled_out(tables), *(one for part in parts for one in part(book))}
     broken = sorted(found)
     rows = [dict(zip(AUDIT.names, one, strict=True)) for one in broken]
     # One fault may be found twice with different limits; the first says enough.

@@ -1,4 +1,4 @@
-"""Audit of times: shifts, windows, order, drives, nothing twice, no pipe worked on by two."""
+"""Audit of times: shifts, pauses, order, drives, nothing twice."""
 
 from __future__ import annotations
 
@@ -31,7 +31,6 @@ def days_broken(book: Book) -> Iterator[Broken]:
         for visit in visits:
             yield from window_broken(book, visit)
     yield from _twice(book)
-    yield from _pipes(book)
 
 
 def _shift(book: Book, crew: str, date: str, visits: list[Row]) -> Iterator[Broken]:
@@ -148,21 +147,3 @@ def _twice(book: Book) -> Iterator[Broken]:
             if works[work_id] > 1:
                 found = f"{work_id} in {works[work_id]} set-ups"
                 yield visit["visit_id"], "double", found, "in one"
-
-
-def _pipes(book: Book) -> Iterator[Broken]:
-    """No two crews work on one pipe at once."""
-    by_pipe: dict[tuple[str, str], list[Row]] = {}
-    for visit in book.visits:
-        pipe_id = str(book.setups.get(visit["setup_id"], {}).get("pipe_id", ""))
-        by_pipe.setdefault((pipe_id, visit["date"]), []).append(visit)
-    for (pipe_id, _), visits in sorted(by_pipe.items()):
-        for n, one in enumerate(visits):
-            for other in visits[n + 1 :]:
-                if (
-                    one["crew"] != other["crew"]
-                    and one["start_s"] < other["end_s"]
-                    and other["start_s"] < one["end_s"]
-                ):
-                    found = f"{other['crew']} works on {pipe_id} then"
-                    yield one["visit_id"], "pipe", found, "one crew on a pipe at a time"

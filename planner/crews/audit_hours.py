@@ -132,3 +132,12 @@ def _step(book: Book, day: datetime.date, way: int) -> datetime.date:
         closed = any(row["from_date"] <= day.isoformat() <= row["to_date"] for row in holidays)
         if day.weekday() < 5 and not closed:
             return day
+
+
+def working_days(book: Book, one: str, other: str) -> int:
+    """Count the working days after one date up to another."""
+    day, end = datetime.date.fromisoformat(one), datetime.date.fromisoformat(other)
+    count = 0
+    while (day := _step(book, day, 1)) <= end:
+        count += 1
+    return count

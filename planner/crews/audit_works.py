@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from planner.contracts.repairs import SIGNED
+from planner.crews.audit_hours import working_days
 from planner.crews.audit_rows import Book, Broken, Row
 from planner.ground.process import durations, pot_life
 from planner.ground.temperatures import temperatures
@@ -69,16 +70,38 @@ def _accepted(
 
 
 def _order(book: Book, visit: Row) -> Iterator[Broken]:
-    """Each work before is done, or comes earlier in this visit; access is never checked in it."""
+    """Each work before is done, comes earlier in this visit, or in a visit that ends before it.
+
+    What a check of access, a look or the proving of laterals says is not known beforehand,
+    and a cleaning holds for so many working days.
+    """
     earlier: set[str] = set()
     for work_id in book.setup_works.get(visit["setup_id"], []):
         for after_id in book.before.get(work_id, []):
             first = book.works.get(after_id, {})
+            if first.get("state") == "done":
+                continue
             in_visit = after_id in earlier and first.get("step") != "check_access"
-            if first.get("state") != "done" and not in_visit:
-                found = f"{work_id} before {first.get('step', 'work')} {after_id}"
-                yield visit["visit_id"], "before", found, "after it"
+            if in_visit or _came_before(book, visit, after_id, first):
+                continue
+            found = f"{work_id} before {first.get('step', 'work')} {after_id}"
+            yield visit["visit_id"], "before", found, "after it"
         earlier.add(work_id)
+
+
+def _came_before(book: Book, visit: Row, after_id: str, first: Row) -> bool:
+    """Say whether a visit that ends before this one does the work, and it is still good."""
+    if first.get("step") in ("check_access", "look", "prove_laterals"):
+        return False
+    for other in book.visits:
+        if after_id not in book.setup_works.get(other["setup_id"], []):
+            continue
+        if (other["date"], other["end_s"]) > (visit["date"], visit["start_s"]):
+            return False
+        cleaning = first.get("step") in ("clean", "clean_again")
+        days = working_days(book, other["date"], visit["date"])
+        return not cleaning or days <= book.week.done_valid_days
+    return False
 
 
 def _together(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from planner.crews.travel import Travel
 
@@ -31,6 +31,13 @@ class Stop:
     def starts(self, date: str) -> tuple[Span, ...]:
         """Give the stretches of a date in which work may start [s]."""
         return self.hours.get(date, ())
+
+    def not_before(self, floor_s: int, date: str) -> Stop:
+        """Give the stop with the hours of a date from a time on."""
+        if not floor_s:
+            return self
+        spans = tuple((max(a, floor_s), b) for a, b in self.starts(date) if b >= floor_s)
+        return replace(self, hours={date: spans})
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,9 @@ from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear, Need, Place, places_of
 from planner.crews.board import Board
 from planner.crews.shelf import Shelf
-from planner.crews.solver import solve
+from planner.crews.stages import deal
 from planner.crews.standing import full_day, share_of
+from planner.crews.ties import Ties
 from planner.crews.timetable import CrewDay, Pause, Roads, Span, Stop, timetable
 from planner.crews.travel import Travel
 from planner.settings import Week
@@ -48,14 +49,14 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     must do its steps and have system and packer for it; a visit starts within the hours
     of its date; a day is filled to `fill_ratio` of its shift and the overtime that its
     crew may plan, to the caps of sleeves and to what the van holds; the shelf sets the
-    week's limit; no two crews work on one pipe at once. The search stops after
-    `iterations`.
+    week's limit; what must come before is served before and is still good; set-ups that
+    would disturb each other are not open together. Each search stops after `iterations`.
 
     Parameters
     ----------
     tables
-        Of it: setups, setup_works, setup_hours, works, sleeves, system_sizes, nodes, crews,
-        shifts, packers, systems, stock.
+        Of it: setups, setup_works, setup_hours, setup_after, setup_apart, works, sleeves,
+        system_sizes, nodes, crews, shifts, packers, systems, stock.
     ways
         Drives, of `travel`.
     week
@@ -83,21 +84,40 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     able, reasons = _able(tables, stops, days, roads)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
+    reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
     # What no crew can do on any day is said at once and kept from the search.
     kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
-    shelf, kept_stops = Shelf.of(tables), [stops[n] for n in kept]
-    board = Board(kept_stops, days, able[:, kept], roads, shelf, week.overtime_cost_s)
+    own = [stops[n] for n in kept]
+    ties = Ties.of(tables, own, week, first_day)
+    board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
     iterations, reproducible = 0, True
     if kept:
-        solved = solve(board.stops, days, board.able, roads, week, seed)
-        iterations, reproducible = solved.iterations, not solved.by_clock
-        board.take_over(solved.routes)
-        board.put_in()
+        dealt = deal(board, week, seed)
+        board, iterations, reproducible = dealt.board, dealt.iterations, not dealt.by_clock
     served = set(board.served)
     left = [n for n in range(len(kept)) if n not in served]
     reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
     unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
     return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+
+
+def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
+    """Say of the stops behind one that cannot be done that they wait for it, and the other way."""
+    found: dict[str, str] = {}
+    for n, stop in enumerate(stops):
+        if stop.setup_id in reasons:
+            continue
+        for one in ties.chain(n):
+            before = stops[one].setup_id
+            if before in reasons:
+                found[stop.setup_id] = f"{before} must come before it: {reasons[before]}"
+                break
+    lost = found.keys() | reasons.keys()
+    for n, stop in enumerate(stops):
+        later = [stops[one].setup_id for one in ties.later[n]]
+        if stop.setup_id not in lost and later and set(later) <= lost:
+            found[stop.setup_id] = f"it only prepares {', '.join(later)}, which cannot be done"
+    return found
 
 
 def dates_of(first_day: str, week: Week) -> list[tuple[str, str]]:

@@ -24,6 +24,7 @@ from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
+from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
@@ -116,6 +117,8 @@ def test_no_work_is_lost_and_the_audit_is_clean(seed):
     assert sorted([*made.setup_works["work_id"], *made.waiting["work_id"]]) == todo
     assert made.waiting["reason"].str.len().gt(8).all()
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
+    tables |= {"setup_after": made.setup_after}
+    tables |= {"setup_apart": find_apart(tables, guard_m=chosen.week.flow_guard_m)}
     tables |= {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}
     ways = ways_of(tables, chosen.week)
     found = plan_week(tables, ways, chosen.week, first_day=FIRST_DAY, seed=1)
