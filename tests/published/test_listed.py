@@ -42,7 +42,7 @@ LISTED = {
 }
 
 
-def tests_of(name: str) -> set[str]:
+def defined_in(name: str) -> set[str]:
     tree = ast.parse((HERE / f"{name}.py").read_text(encoding="utf-8"))
     return {one.name for one in tree.body if isinstance(one, ast.FunctionDef)}
 
@@ -50,13 +50,13 @@ def tests_of(name: str) -> set[str]:
 @pytest.mark.parametrize("name", sorted(LISTED))
 def test_each_reproduced_row_is_a_test(name: str) -> None:
     """By name, so that none is renamed or dropped unseen."""
-    assert {f"test_{one}" for one in LISTED[name].split()} <= tests_of(name)
+    assert {f"test_{one}" for one in LISTED[name].split()} <= defined_in(name)
 
 
 def test_there_are_sixty_published_checks() -> None:
     """Tests in this folder, counted by function: cases of one table count once."""
     count = sum(
-        len([one for one in tests_of(path.stem) if one.startswith("test_")])
+        len([one for one in defined_in(path.stem) if one.startswith("test_")])
         for path in HERE.glob("test_*.py")
     )
     assert count >= 60
