@@ -218,6 +218,8 @@ def special(run: Run, number: int) -> None:
         run.put(15.2, "BAJ", "B", q1=55, clock1=12, joint="A")
         run.put(25.4, "BAB", "B", "A", q1=3, clock1=12)
         run.put(35.2, "BAJ", "B", q1=55, clock1=6, joint="A")
+    if number == 66:  # damage beside a manhole: the sleeve ends there and is sealed
+        run.put(0.25, "BAB", "B", "A", q1=3, clock1=11)
     if number == 89:  # damage that a packer reaches from one manhole alone, past a bend
         run.put(10.2, "BAJ", "C", q1=14, clock1=3, joint="A")
         run.put(28.4, "BAB", "B", "A", q1=3, clock1=2)

@@ -88,11 +88,14 @@ def test_faulty_inverts_are_told_and_not_repaired(demo_plan: Plan) -> None:
 
 
 def test_each_feature_is_shown_once(demo_plan: Plan) -> None:
-    """A lap, sleeves under a liner, a packer barred from one manhole and one from both."""
+    """A lap, sleeves under a liner, a sealed end, a packer barred from one and from both ends."""
     tables = demo_plan.tables
     assert tables["sleeves"]["lap_us_m"].notna().any()
     assert (tables["choices"]["method"] == "sleeve_liner").any()
     passages = tables["passages"]
     assert {"yes", "no", "undecided"} <= set(passages["answer"])
+    assert (tables["option_lines"]["item"] == "end_seal").any()
+    findings = tables["findings"]
+    assert (findings["finding_id"].str.startswith("span|") & (findings["rule_id"] == "")).any()
     left = tables["left_over"]
     assert left.loc[left["step"] == "place", "reason"].str.contains("no packer for .* comes").any()

@@ -1,0 +1,81 @@
+"""The closing lines about placing, on a pipe of 39.2 m with four places, by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from small_project import SYSTEMS, write_project
+
+from planner.folder import run_project
+from planner.outputs.summary import summary_lines
+
+# A step of 30 mm in DN 200 is 0.15 DN; the packer passes 0.12.
+SURVEYS = """inspection_id,pipe_id,start_node,date,s_m,code,char1,char2,q1,stretch
+R1,0017,A,2025-05-01,0,BCD,A,,,
+R1,0017,A,2025-05-01,5.0,BAJ,B,,30,
+R1,0017,A,2025-05-01,10.0,BAB,B,A,2,
+R1,0017,A,2025-05-01,20.0,BAB,B,A,2,A1
+R1,0017,A,2025-05-01,20.5,BAB,B,A,2,B1
+R1,0017,A,2025-05-01,30.0,BAJ,B,,20,
+R1,0017,A,2025-05-01,39.2,BCE,A,,,
+"""
+LENGTHS = SYSTEMS.replace("lengths_m = [1.0]", "lengths_m = [0.8, 1.0, 2.0]")
+
+
+@pytest.fixture(scope="module")
+def lines(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Lines of the run by their first word."""
+    limit = LENGTHS.replace("reach_m = 60", "reach_m = 60\npass_offset_ratio = 0.12")
+    folder = tmp_path_factory.mktemp("small") / "town"
+    write_project(folder, surveys_csv=SURVEYS, systems_toml=limit)
+    made = run_project(folder)
+    told = summary_lines(made.tables, made.facts)
+    return {line.partition(":")[0]: line.partition(":")[2].strip() for line in told if line}
+
+
+def test_rows_and_places(lines: dict[str, str]) -> None:
+    """Seven rows, all on the pipe; two of them are one stretch; start and end are no places."""
+    assert lines["Coded rows"] == "7 read, 7 on a pipe"
+    assert lines["Defects"].startswith("4 places:")
+
+
+def test_what_doubt_costs(lines: dict[str, str]) -> None:
+    """Each end is asked 0.30 m of overlap and 0.10 m of place doubt.
+
+    The crack coded as a point is taken as 1.00 m long: 1.80 m asked, the point alone 0.60 m,
+    so 1.20 m for doubt; 2.0 m at 1 200 + 260 against 0.8 m within 1 200: 260.00 dearer. The
+    stretch: 1.30 against 1.10 m, 0.20 m, 2.0 m either way. The joint of 0.10 m: 0.90 against
+    0.70 m, 0.20 m; 1.0 and 0.8 m cost the same. In all 1.60 m and one dearer sleeve.
+    """
+    assert lines["Sleeves"].startswith("3 placed")
+    assert lines["Doubt"].startswith("1.60 m of sleeve bought for places and extents not known; 1 ")
+    assert "dearer for it by 260.00:" in lines["Doubt"]
+
+
+def test_ways_of_packers(lines: dict[str, str]) -> None:
+    """Three sleeves, two manholes each; from A all three lie past the step, from B none."""
+    assert lines["Passages"] == "6 ways from a manhole to a sleeve: 3 no; see passages"
+
+
+def test_walls_that_nobody_can_settle(lines: dict[str, str]) -> None:
+    """Neither cover nor groundwater is stated: no wall is called enough, none too thin."""
+    assert lines["Walls"].startswith("0 of 3 sleeves thinner")
+    assert "3 not settled" in lines["Walls"]
+
+
+def test_what_is_held_is_counted_with_its_reason(lines: dict[str, str]) -> None:
+    """Nobody has decided on the referred places: the pipe is held and nothing is planned."""
+    assert lines["Pipes"] == "1 with something to do: 1 held"
+    assert "an engineer must decide" in lines["  pipe 0017"]
+    assert lines["Week"] == "no visits"
+    assert lines["Net, week"] == "0 sleeves, 0.00 sleeve metres, 0.0 kg resin"
+
+
+def test_lines_about_placing_are_left_out_where_there_is_nothing(tmp_path: Path) -> None:
+    """No sleeve systems: no sleeve, so no doubt, no ways, no walls to speak of."""
+    folder = write_project(tmp_path / "town", surveys_csv=SURVEYS, systems_toml="")
+    made = run_project(folder)
+    told = summary_lines(made.tables, made.facts)
+    assert any(line.startswith("Sleeves:    0 placed") for line in told)
+    assert not any(line.startswith(("Doubt:", "Passages:", "Walls:")) for line in told)
