@@ -60,7 +60,7 @@ from planner.takeoff.totals import take_off
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
         "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
-        "closed", "permits", "notices", "done", "faults")  # fmt: skip
+        "closed", "permits", "weather", "notices", "done", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def make_plan(
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
-    setups = make_setups(t, known, week, settings.sleeving)
+    setups = make_setups(t, known, week, settings.sleeving, first_day=first_day)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
     t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
     t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)

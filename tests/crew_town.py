@@ -256,7 +256,7 @@ def sleeved(count: int, **more) -> dict[str, pd.DataFrame]:
         **{name: more[name] for name in ("shifts", "stock", "packers") if name in more},
     )
     chosen = settings(**more.get("week", {}))
-    made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
+    made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving, first_day=FIRST_DAY)
     assert len(made.setups) == count, made.waiting.to_string()
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
     tables |= {"setup_after": made.setup_after}

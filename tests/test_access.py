@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from crew_town import CLEANERS, crew, node, packer, setter, shaped, town
+from crew_town import CLEANERS, crew, node, packer, setter, settings, shaped, town
 
 from planner.contracts import NODES
 from planner.crews.access import Gear, Need, Place, doubts_of, places_of
@@ -17,7 +17,7 @@ NEED = Need(STEPS, "felt", 200.0, 1.0, 30.0, 1, 3000)
 
 
 def gear(*crews, **packers) -> Gear:
-    return Gear.of(town([], crews=list(crews), packers=[packer(**packers)]))
+    return Gear.of(town([], crews=list(crews), packers=[packer(**packers)]), settings().week)
 
 
 def test_a_crew_with_steps_system_and_packer_is_able():
@@ -115,3 +115,11 @@ def test_manholes_are_read_with_what_is_unknown():
     assert math.isnan(found["b"].lid_mm)
     assert found["b"].turn_ok is None
     assert not found["b"].drawn
+
+
+def test_both_manholes_open_ask_for_two_persons():
+    """One person alone sets no sleeve and still cleans; a number not stated bars nothing."""
+    alone = gear(setter(persons_count=1), crew("Cleaning", CLEANERS, persons_count=1))
+    assert alone.why_none(NEED, HERE) == "Sleeve 1 has 1 persons, both manholes open ask 2"
+    assert alone.able(Need(("clean",), reach_m=10.0), HERE) == ["Cleaning"]
+    assert gear(setter(persons_count=2)).able(NEED, HERE) == ["Sleeve 1"]

@@ -10,7 +10,17 @@ import pandas as pd
 import pytest
 from crew_town import FIRST_DAY, node, setter, settings, sleeved, town, ways_of
 
-from planner.contracts import CLOSED, NODES, NOTICES, PERMITS, SETUP_HOURS, WINDOWS
+from planner.contracts import (
+    CLOSED,
+    NODES,
+    NOTICES,
+    PERMITS,
+    SETUP_HOURS,
+    UNSERVED,
+    VISITS,
+    WEATHER,
+    WINDOWS,
+)
 from planner.crews.audit import audit_week
 from planner.crews.hours import StreetHours, after_working_days, find_hours
 from planner.crews.week import Days, plan_week
@@ -329,3 +339,23 @@ def test_a_pause_and_overtime_are_read():
 def test_hours_obey_their_contract_without_a_first_day():
     """No day can be named."""
     assert find_hours(stated(), settings().week, "").equals(conform([], SETUP_HOURS))
+
+
+@pytest.mark.parametrize(
+    ("weather", "use", "off"),
+    [("rain", "combined", True), ("rain", "", True), ("rain", "foul", False), ("frost", "", False)],
+)
+def test_rain_puts_off_flow_control_where_rain_runs(weather, use, off):
+    """Combined or unknown: put off; foul alone: not; frost stops nothing by default."""
+    day = {"date": DAYS[0], "weather": weather, "row": 1}
+    tables = stated()
+    tables |= {"pipes": tables["pipes"].assign(use=use), "weather": conform([day], WEATHER)}
+    found = starts(tables)
+    assert (found[DAYS[0]] == [f"{weather} is forecast: flow_control put off"]) == off
+    assert found[DAYS[1]] == [(8.0, 14.25)]
+    assert planned(tables).visits["date"].tolist() == [DAYS[1] if off else DAYS[0]]
+    dry = planned(stated()).visits.assign(date=DAYS[0])
+    after = tables | {"visits": conform(dry, VISITS), "unserved": conform([], UNSERVED)}
+    chosen = settings().week
+    broken = audit_week(after, ways_of(tables, chosen), chosen, first_day=FIRST_DAY)
+    assert ("weather" in set(broken["rule"])) == off

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from crew_town import (
     CLEANERS,
+    FIRST_DAY,
     chained,
     crew,
     node,
@@ -34,7 +35,7 @@ PREPARED = [
 
 def made(tables: dict[str, pd.DataFrame], known: KnownIds = NOTHING_KNOWN, **week) -> Setups:
     chosen = settings(**week)
-    return make_setups(tables, known, chosen.week, chosen.sleeving)
+    return make_setups(tables, known, chosen.week, chosen.sleeving, first_day=FIRST_DAY)
 
 
 def ready(*sleeves, prepared=PREPARED, reopen=False, **more):
@@ -398,3 +399,27 @@ def test_cleaning_for_an_urgent_sleeve_is_worth_as_much():
     found = made(town(works, chained(works), crews=[crew("Cleaning", CLEANERS)]))
     assert found.setups["value_s"].tolist() == [28_800]
     assert found.setups["urgency"].tolist() == ["now"]
+
+
+SPLIT = {"mix_s": 300.0, "wet_out_s": 300.0, "pull_s": 300.0, "inflate_s": 100.0}
+
+
+@pytest.mark.parametrize(("sets", "split", "saved"), [(1, SPLIT, 0), (2, SPLIT, 800), (2, {}, 0)])
+def test_a_second_packer_is_made_ready_while_one_cures(sets, split, saved):
+    """1800 s to prepare, 1000 s of them the batch: 800 s above ground beside a cure of 3600 s."""
+    times = {"prepare_s": 1800.0, "cure_s": 3600.0, "finish_s": 600.0, "pot_life_s": 1800.0}
+    rows = [
+        {"system": "felt", "dn_to_mm": 600.0, "wall_c": c, **times, **split} for c in (5.0, 20.0)
+    ]
+    tables = ready(
+        sleeve("S1", 10.0), sleeve("S2", 20.0), process=rows, crews=[setter(packer_sets_count=sets)]
+    )
+    assert made(tables).setups["work_s"].tolist() == [2100 + 2 * (900 + 6000 + 900) - saved]
+
+
+def test_waiting_raises_what_a_stop_is_worth():
+    """Accepted a year before the first day: 2700 s x 1.5 at half of itself in a year."""
+    tables = ready(sleeve("S1"))
+    for on, worth in (("2025-03-01", 2700 * (1 + 0.5 * 366 / 365.25)), (FIRST_DAY, 2700)):
+        own = tables | {"choices": tables["choices"].assign(on=on)}
+        assert made(own).setups["value_s"].tolist() == [round(worth)]

@@ -65,7 +65,7 @@ def street(count: int = 1, **more) -> Tables:
         shifts=more.get("shifts", shifts(crews)),
     )
     chosen = settings(**more.get("week", {}))
-    found = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
+    found = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving, first_day=FIRST_DAY)
     tables |= {"setups": found.setups, "setup_works": found.setup_works}
     tables |= {"setup_after": found.setup_after}
     if "control" in more:

@@ -151,7 +151,7 @@ def test_each_crew_gets_only_what_its_packers_serve():
         packers=packers,
     )
     chosen = settings()
-    made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving)
+    made = make_setups(tables, NOTHING_KNOWN, chosen.week, chosen.sleeving, first_day=FIRST_DAY)
     tables |= {"setups": made.setups, "setup_works": made.setup_works}
     tables |= {"setup_hours": find_hours(tables, chosen.week, FIRST_DAY)}
     found = planned(tables)

@@ -36,7 +36,7 @@ from planner.contracts.crews import (
     VISITS,
     WAITING,
 )
-from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WINDOWS
+from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
 from planner.contracts.repairs import (
@@ -155,6 +155,7 @@ TABLES: tuple[Table, ...] = (
     SHIFTS,
     WINDOWS,
     CLOSED,
+    WEATHER,
     PERMITS,
     NOTICES,
     DONE,
@@ -250,6 +251,7 @@ __all__ = [
     "WAITING",
     "WALL_CHECKS",
     "WALL_FIGURES",
+    "WEATHER",
     "WINDOWS",
     "WORKS",
     "WORK_AFTER",

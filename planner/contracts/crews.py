@@ -15,6 +15,8 @@ CREWS = Table(
         number("yard_y", "crs", "yard, in the project's coordinates", blank=False),
         whole("van_sleeves_count", "-", "sleeves the van carries; blank = no limit", low=0),
         number("van_resin_kg", "kg", "resin the van carries; blank = no limit", low=0),
+        whole("packer_sets_count", "-", "packers of each kind on the van; blank = 1", low=1),
+        whole("persons_count", "-", "persons in the crew; blank = not stated", low=1),
         whole("break_s", "s", "pause of the day; 0 or blank = none planned", low=0),
         whole("break_from_s", "s", "it begins no earlier, from midnight", low=0),
         whole("break_to_s", "s", "it begins no later, from midnight", low=0),

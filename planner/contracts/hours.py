@@ -33,6 +33,18 @@ CLOSED = Table(
     ),
     key=("from_date", "row"),
 )
+WEATHER_WORDS = ("rain", "storm", "frost", "heat")
+WEATHER = Table(
+    "weather",
+    "what is forecast for one day",
+    (
+        date("date", "", blank=False),
+        text("weather", "", one_of=WEATHER_WORDS, blank=False),
+        text("source", "who says so"),
+        whole("row", "", "record in its file"),
+    ),
+    key=("date", "weather"),
+)
 PERMIT_STATES = ("asked", "granted", "refused")
 PERMITS = Table(
     "permits",

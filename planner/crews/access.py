@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,8 @@ import pandas as pd
 
 from planner.contracts import CREWS, PACKERS, SYSTEMS
 from planner.contracts.facts import Tables
+from planner.crews.durations import MAIN
+from planner.settings import Week
 from planner.tables import check
 
 # A reach or a length counts as kept within a tenth of a millimetre of float noise.
@@ -76,6 +78,8 @@ class Crew:
     packers: tuple[Packer, ...]
     van_sleeves_count: int | None = None
     van_resin_g: int | None = None
+    persons: int | None = None
+    packer_sets: int = 1
 
 
 @dataclass(frozen=True)
@@ -84,15 +88,18 @@ class Gear:
 
     crews: tuple[Crew, ...]
     cures: dict[str, str]
+    persons_both: int = 1
 
     @classmethod
-    def of(cls, tables: Tables) -> Gear:
+    def of(cls, tables: Tables, week: Week) -> Gear:
         """Gather crews, packers and systems in order of their names.
 
         Parameters
         ----------
         tables
             Of it: crews, packers, systems.
+        week
+            Persons asked where both manholes are open.
 
         Raises
         ------
@@ -106,7 +113,14 @@ class Gear:
         return cls(
             tuple(_crew_of(row, packers) for row in crews.to_dict("records")),
             dict(zip(tables["systems"]["system"], tables["systems"]["cure"], strict=True)),
+            week.persons_both_count,
         )
+
+    def packer_sets(self, steps: Iterable[str], system: str) -> int:
+        """Give the packers of each kind that any crew brings which could set a system's sleeves."""
+        wanted = set(steps)
+        own = [c.packer_sets for c in self.crews if wanted <= c.steps and system in c.systems]
+        return min(own, default=1)
 
     def able(self, need: Need, place: Place) -> list[str]:
         """Name the crews that can do `need` at `place`."""
@@ -131,6 +145,9 @@ class Gear:
         if missing:
             rest = ", ".join(step for step in need.steps if step not in missing)
             return 0, f"does {', '.join(missing)}" + (f" together with {rest}" if rest else "")
+        asked = self.persons_both if any(step in MAIN for step in need.steps) else 1
+        if crew.persons is not None and crew.persons < asked:
+            return 1, f"{crew.crew} has {crew.persons} persons, both manholes open ask {asked}"
         return self._setting_against(crew, need, place) if need.system else None
 
     def _setting_against(self, crew: Crew, need: Need, place: Place) -> tuple[int, str] | None:
@@ -172,6 +189,8 @@ def _crew_of(row: Mapping[Hashable, Any], packers: Mapping[str, Packer]) -> Crew
         tuple(packers[one] for one in sorted(split(row["packers"])) if one in packers),
         None if pd.isna(count) else int(count),
         None if pd.isna(mass) else round(float(mass) * 1000),
+        None if pd.isna(row["persons_count"]) else int(row["persons_count"]),
+        1 if pd.isna(row["packer_sets_count"]) else int(row["packer_sets_count"]),
     )
 
 

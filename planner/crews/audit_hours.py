@@ -35,6 +35,13 @@ def window_broken(book: Book, visit: Row) -> Iterator[Broken]:
     for node_id in nodes:
         yield from _street(book, visit, node_id, reserve)
     yield from _closed(book, visit, nodes, setup["pipe_id"])
+    use = book.pipes.get(setup["pipe_id"], {}).get("use", "")
+    for row in _table(book, "weather"):
+        stopped = set(book.week.weather_stops.get(row["weather"], [])) & steps
+        spared = row["weather"] in ("rain", "storm") and use == "foul"
+        if row["date"] == visit["date"] and stopped and not spared:
+            found = f"{', '.join(sorted(stopped))} on a day of {row['weather']}"
+            yield key, "weather", found, "another day"
     if steps & _SHUTS:
         yield from _told(book, visit, setup["pipe_id"])
 

@@ -127,6 +127,11 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
     does = str(crew["steps"]).split("+")
     for step in sorted({work["step"] for work in works} - set(does)):
         yield key, "steps", f"{visit['crew']} does not do {step}", f"one of {', '.join(does)}"
+    both = {work["step"] for work in works} & {"flow_control", "sleeve", "reopen", "verify"}
+    persons = crew.get("persons_count")
+    asked = book.week.persons_both_count
+    if both and persons is not None and not pd.isna(persons) and persons < asked:
+        yield key, "persons", f"{persons} in {visit['crew']}", f"{asked} where both ends are open"
     sleeves = book.sleeves_at(visit)
     for system in sorted({one["system"] for one in sleeves}):
         if system not in str(crew["systems"]).split("+"):
@@ -187,6 +192,8 @@ def _access(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
 def _time(book: Book, visit: Row) -> Iterator[Broken]:
     """Being on site is no shorter than the sleeves' own table asks; each batch keeps so long."""
     least, process = 0, book.tables["process"]
+    sets = book.crews.get(visit["crew"], {}).get("packer_sets_count")
+    second = sets is not None and not pd.isna(sets) and sets >= 2
     stated = temperatures(book.tables.get("conditions"), book.week.stated_wall_c)
     for sleeve in book.sleeves_at(visit):
         kind = (sleeve["system"], sleeve["dn_mm"])
@@ -199,7 +206,9 @@ def _time(book: Book, visit: Row) -> Iterator[Broken]:
             found = f"no time of cure for {sleeve['sleeve_id']}"
             yield visit["visit_id"], "cure", found, "a row of the process table"
             continue
-        least += times.site_s
+        # A second packer is made ready above ground while the first cures.
+        ready = least and second and times.batch_s is not None
+        least += times.batch_s + (times.shut_s or 0) if ready and times.batch_s else times.site_s
     stay = int(visit["end_s"]) - int(visit["start_s"])
     if stay < least:
         yield visit["visit_id"], "cure", f"{stay} s on site", f"{least} s for its sleeves"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import pandas as pd
 
@@ -122,6 +124,30 @@ class Timer:
         if work.step not in fixed:
             return 0, f"{work.step} is no work of some hours: it is handed out, not routed"
         return fixed[work.step], ""
+
+    def system_of(self, work: Work) -> str:
+        """Give the system of a work's sleeve, '' if it has none."""
+        sleeve = self.sleeves.get(work.sleeve_id)
+        return sleeve.system if sleeve else ""
+
+    def saved_s(self, sets: Sequence[Work], packers: int) -> int:
+        """Give what a second packer saves: the next sleeve is made ready while one cures [s].
+
+        Only what comes before its batch is mixed counts, and only above ground: the hose of
+        the first packer lies in the pipe, so nothing is drawn in or pressed beside it
+        (common practice, no source). Where the process table does not split the
+        preparation, nothing is saved.
+        """
+        if packers < 2:
+            return 0
+        saved_s = 0
+        for one, other in pairwise(sets):
+            first, second = self._sleeve(one), self._sleeve(other)
+            if first.cure_s is None or second.prepare_s is None or second.batch_s is None:
+                continue
+            ready_s = max(0, second.prepare_s - second.batch_s)
+            saved_s += min(ready_s, first.cure_s + first.cooldown_s)
+        return saved_s
 
     def shut_s(self, work: Work) -> int:
         """Give how long a sleeve keeps connections shut [s]: from pressure to the last reopened."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.contracts import CLOSED, NODES, NOTICES, PERMITS, SETUP_HOURS, SETUPS, WINDOWS
+from planner.contracts import CLOSED, NODES, NOTICES, PERMITS, SETUP_HOURS, SETUPS, WEATHER, WINDOWS
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.durations import MAIN
@@ -223,7 +223,8 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     Parameters
     ----------
     tables
-        Of it: setups, pipes, nodes; windows, closed, permits, notices where they are there.
+        Of it: setups, pipes, nodes; windows, closed, permits, weather, notices where they are
+        there.
     week
         Hours where none are stated, reserve, notice, days.
     first_day
@@ -246,10 +247,12 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     days = [start + timedelta(days=n) for n in range(week.days)]
     told = _told(tables, first_day)
     earliest = after_working_days(hours, planned_on(hours, first_day, week), week.notice_days)
+    forecast = {(str(one["date"]), str(one["weather"])) for one in _rows(tables, WEATHER)}
+    uses = dict(zip(tables["pipes"]["pipe_id"], tables["pipes"]["use"], strict=True))
     areas = dict(zip(tables["pipes"]["pipe_id"], tables["pipes"]["area"], strict=True))
     rows: list[dict[str, Any]] = []
     for setup in pd.DataFrame(check(tables["setups"], SETUPS)).to_dict("records"):
-        steps = str(setup["steps"])
+        steps, use = str(setup["steps"]), str(uses.get(setup["pipe_id"], ""))
         ends = (str(setup["node_id"]), str(setup["other_node_id"]))
         site = site_of(steps, ends, str(areas.get(setup["pipe_id"], "")))
         shuts = bool(SHUTS & set(steps.split("+")))
@@ -262,6 +265,7 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
         }
         for day in days:
             spans, why = hours.on(site, day)
+            why = why or _put_off(day, steps.split("+"), use, forecast, week)
             why = why or _notice(day, sent, earliest if shuts else None)
             starts = [(a, b - last_s) for a, b in spans if b - last_s >= a] if not why else []
             if not why and not starts:
@@ -278,6 +282,19 @@ def _told(tables: Tables, first_day: str) -> dict[str, set[str]]:
         if one["sent_on"] and one["for_date"] >= first_day:
             told.setdefault(str(one["pipe_id"]), set()).add(str(one["for_date"]))
     return told
+
+
+def _put_off(
+    day: date, steps: Sequence[str], use: str, forecast: set[tuple[str, str]], week: Week
+) -> str:
+    """Say that a forecast puts a step off; rain and storm spare what carries foul water alone."""
+    for weather, stopped in week.weather_stops.items():
+        wet = weather in ("rain", "storm")
+        if (day.isoformat(), weather) in forecast and not (wet and use == "foul"):
+            off = [step for step in steps if step in stopped]
+            if off:
+                return f"{weather} is forecast: {', '.join(off)} put off"
+    return ""
 
 
 def _notice(day: date, sent: set[str], earliest: date | None) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import geopandas as gpd
 import pandas as pd
 
 from planner.contracts import (
+    CHOICES,
     NODES,
     PASSAGES,
     PIPES,
@@ -31,6 +33,7 @@ from planner.ground.quantities import items_of
 from planner.settings import Sleeving, Week
 from planner.tables import check, conform
 
+_YEAR_DAYS = 365.25
 # Left for driving when several works are put into one set-up [s]; assumed.
 _DRIVES_S = 3600
 
@@ -53,7 +56,9 @@ class Setups:
     lost_ids: pd.DataFrame
 
 
-def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving) -> Setups:
+def make_setups(
+    tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving, *, first_day: str
+) -> Setups:
     """Group the works that can be done this week into set-ups.
 
     A work can be done when each work before it is done, has a set-up of its own that this
@@ -66,12 +71,14 @@ def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving)
     Parameters
     ----------
     tables
-        Of it: works, work_after, sleeves, sleeve_laterals, laterals, pipes, nodes, crews,
+        Of it: choices, works, work_after, sleeves, sleeve_laterals, laterals, pipes, nodes, crews,
         shifts, packers, process, systems, system_sizes; and passages, if it is there.
     known
         Ids of earlier runs.
     week, sleeving
         Times, windows, caps.
+    first_day
+        YYYY-MM-DD, from which waiting is counted; '' = nothing has waited.
 
     Returns
     -------
@@ -88,7 +95,7 @@ def make_setups(tables: Tables, known: KnownIds, week: Week, sleeving: Sleeving)
     pipes = _pipes_of(tables, works)
     found = [group_pipe(pipes[pipe_id], works[pipe_id], rules) for pipe_id in sorted(works)]
     stands = [stand for one in found for stand in one.stands]
-    return _finish(stands, _waiting(works, found), tables, known, rules)
+    return _finish(stands, _waiting(works, found), tables, known, (rules, first_day))
 
 
 def _works_of(tables: Tables) -> dict[str, list[Work]]:
@@ -117,7 +124,7 @@ def _rules_of(tables: Tables, week: Week, sleeving: Sleeving) -> Rules:
     longest = int((shifts["end_s"] - shifts["start_s"]).max()) if len(shifts) else 0
     planned = int(week.fill_ratio * longest) - _DRIVES_S
     hours = StreetHours.of(tables, week)
-    return Rules(Gear.of(tables), timer, week, max(0, planned), hours, _no_way(tables))
+    return Rules(Gear.of(tables, week), timer, week, max(0, planned), hours, _no_way(tables))
 
 
 def _no_way(tables: Tables) -> dict[tuple[str, str], str]:
@@ -167,9 +174,14 @@ def _waiting(works: dict[str, list[Work]], found: list[Grouping]) -> pd.DataFram
 
 
 def _finish(
-    stands: list[Stand], waiting: pd.DataFrame, tables: Tables, known: KnownIds, rules: Rules
+    stands: list[Stand],
+    waiting: pd.DataFrame,
+    tables: Tables,
+    known: KnownIds,
+    at: tuple[Rules, str],
 ) -> Setups:
     """Give the set-ups their ids and lay them out as tables."""
+    rules, first_day = at
     members = pd.DataFrame(
         {
             "node_id": [stand.place.node_id for stand in stands],
@@ -178,9 +190,14 @@ def _finish(
         dtype="str",
     )
     ids, lost = give_setup_ids(members, known.setup_works, known)
+    aged = _aged(tables, rules.week, first_day)
     points = tables["nodes"].set_index("node_id").geometry
     rows = [
-        {"setup_id": ids[n], "geometry": points[stand.place.node_id], **_row(stand, rules)}
+        {
+            "setup_id": ids[n],
+            "geometry": points[stand.place.node_id],
+            **_row(stand, rules, aged.get(stand.pipe.pipe_id, 1.0)),
+        }
         for n, stand in enumerate(stands)
     ]
     links = [
@@ -220,7 +237,19 @@ def _after(stands: list[Stand], ids: Sequence[str], week: Week) -> pd.DataFrame:
     return conform(rows.values(), SETUP_AFTER)
 
 
-def _row(stand: Stand, rules: Rules) -> dict[str, object]:
+def _aged(tables: Tables, week: Week, first_day: str) -> dict[str, float]:
+    """Give for each pipe the factor by which waiting since it was accepted raises its worth."""
+    choices = check(tables["choices"], CHOICES)
+    rows = choices.loc[choices["on"] != "", ["pipe_id", "on"]]
+    if not first_day:
+        return {}
+    first = date.fromisoformat(first_day)
+    days = [max(0, (first - date.fromisoformat(on)).days) for on in rows["on"]]
+    factors = [1.0 + week.age_ratio * count / _YEAR_DAYS for count in days]
+    return dict(zip(rows["pipe_id"], factors, strict=True))
+
+
+def _row(stand: Stand, rules: Rules, aged: float) -> dict[str, object]:
     need, pipe, week = stand.need, stand.pipe, rules.week
     ends = (stand.place.node_id, pipe.other(stand.place.node_id))
     doubts = rules.hours.doubts(site_of("+".join(need.steps), ends, pipe.area))
@@ -235,7 +264,7 @@ def _row(stand: Stand, rules: Rules) -> dict[str, object]:
         "longest_m": need.longest_m,
         "reach_m": max(0.0, need.reach_m),
         "work_s": stand.work_s,
-        "value_s": worth(stand, lambda urgency: value_of(urgency, week)),
+        "value_s": round(worth(stand, lambda urgency: value_of(urgency, week)) * aged),
         "sleeves_count": len(stand.sleeves),
         "resin_g": sum(sleeve.resin_g or 0 for sleeve in stand.sleeves),
         "urgency": worst(work.urgency for work in stand.works),

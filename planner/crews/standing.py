@@ -100,8 +100,18 @@ class Rules:
         return min(self.window_s(pipe, node_id, steps), self.shift_s)
 
     def stay_s(self, works: Iterable[Work]) -> int:
-        """Give the time on site for `works`, setting up and clearing included [s]."""
-        return self.week.setup_s + sum(self.timer.seconds(work)[0] for work in works)
+        """Give the time on site for `works`, setting up and clearing included [s].
+
+        With a second packer the next sleeve is made ready while one cures.
+        """
+        works = list(works)
+        sets = [work for work in works if work.step == "sleeve"]
+        steps = {work.step for work in works}
+        packers = min(
+            (self.gear.packer_sets(steps, self.timer.system_of(work)) for work in sets), default=1
+        )
+        saved_s = self.timer.saved_s(sets, packers)
+        return self.week.setup_s + sum(self.timer.seconds(work)[0] for work in works) - saved_s
 
     def too_long(self, works: Sequence[Work], stay_s: int, at: tuple[Pipe, str]) -> str:
         """Say that a set-up takes longer than any day's window at a manhole; '' if it does not."""

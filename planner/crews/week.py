@@ -81,7 +81,7 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     days = _crew_days(tables, ways, week, first_day)
     stops = _stops(tables, ways, week)
     roads = Roads(ways, week.manoeuvre_s)
-    able, reasons = _able(tables, stops, days, roads)
+    able, reasons = _able(tables, stops, days, roads, week)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
     reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
@@ -225,10 +225,10 @@ def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:
 
 
 def _able(
-    tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads
+    tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads, week: Week
 ) -> tuple[npt.NDArray[np.bool_], dict[str, str]]:
     """Say which crew-day can do which stop at all, and why a stop can be done on none."""
-    gear, needs = Gear.of(tables), _needs(tables)
+    gear, needs = Gear.of(tables, week), _needs(tables)
     shut = _shut(tables, stops)
     able = np.zeros((len(days), len(stops)), dtype=bool)
     reasons = {}

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.contracts import CLOSED, NOTICES, PERMITS, WINDOWS
+from planner.contracts import CLOSED, NOTICES, PERMITS, WEATHER, WINDOWS
 from planner.contracts.hours import DAY_S, WEEKDAYS
 from planner.errors import Fault
 from planner.inputs.cells import read_clock_time
@@ -28,11 +28,12 @@ Record = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class HourTables:
-    """`WINDOWS`, `CLOSED`, `PERMITS`, the faults, and how many records were read."""
+    """`WINDOWS`, `CLOSED`, `PERMITS`, `WEATHER`, the faults, and how many records were read."""
 
     windows: pd.DataFrame
     closed: pd.DataFrame
     permits: pd.DataFrame
+    weather: pd.DataFrame
     faults: list[Fault]
     read_count: int
 
@@ -46,7 +47,8 @@ def read_hours(raw: Mapping[str, Any], file: str = FILE) -> HourTables:
         The parsed file. ``[[window]]`` has street_class ('' = every class not named), days =
         ["mon", ...], open and close as "09:00", close_next_day = true where it ends after
         midnight, permit = true where a granted permit is needed, source. ``[[closed]]`` has
-        the keys of `CLOSED`, ``[[permit]]`` those of `PERMITS` with open and close.
+        the keys of `CLOSED`, ``[[weather]]`` those of `WEATHER`, ``[[permit]]`` those of
+        `PERMITS` with open and close.
     file
         Name in messages.
 
@@ -57,15 +59,22 @@ def read_hours(raw: Mapping[str, Any], file: str = FILE) -> HourTables:
         that overlap on a day, a last day before the first, a permit that names neither
         street nor manhole.
     """
-    faults = unknown_keys(raw, ("window", "closed", "permit"), file)
+    arrays = ("window", "closed", "permit", "weather")
+    faults = unknown_keys(raw, arrays, file)
     windows = _windows(raw.get("window", []), file, faults)
     closed, wrong = read_records(raw.get("closed", []), CLOSED, file, prefix="closed")
     faults += wrong
     closed = _in_order(closed, "closed", file, faults)
     permits = _permits(raw.get("permit", []), file, faults)
-    records = [raw.get(name) for name in ("window", "closed", "permit")]
+    weather, wrong = read_records(raw.get("weather", []), WEATHER, file, prefix="weather")
+    faults += wrong
+    twice = dict.fromkeys(weather.index[weather.duplicated(["date", "weather"])], "a day once")
+    weather = refuse(weather, twice, "weather.date", file, faults)
+    records = [raw.get(name) for name in arrays]
     count = sum(len(part) for part in records if isinstance(part, list))
-    return HourTables(windows, conform(closed, CLOSED), permits, faults, count)
+    return HourTables(
+        windows, conform(closed, CLOSED), permits, conform(weather, WEATHER), faults, count
+    )
 
 
 def _windows(records: object, file: str, faults: list[Fault]) -> pd.DataFrame:

@@ -70,6 +70,7 @@ class Inputs:
     windows: pd.DataFrame
     closed: pd.DataFrame
     permits: pd.DataFrame
+    weather: pd.DataFrame
     notices: pd.DataFrame
     done: pd.DataFrame
     grade_tables: dict[str, pd.DataFrame]
@@ -238,6 +239,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         windows=tables.hours.windows,
         closed=tables.hours.closed,
         permits=tables.hours.permits,
+        weather=tables.hours.weather,
         notices=tables.notices,
         done=done,
         grade_tables=tables.grades,
