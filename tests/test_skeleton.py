@@ -8,7 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from planner.contracts import PACKERS, PRESSURE_STEPS, PRICES, PROCESS, SYSTEM_SIZES, SYSTEMS
+from planner.contracts import (
+    CLOSED,
+    CREWS,
+    PACKERS,
+    PERMITS,
+    PRESSURE_STEPS,
+    PRICES,
+    PROCESS,
+    SYSTEM_SIZES,
+    SYSTEMS,
+    WEATHER,
+    WINDOWS,
+)
 from planner.errors import FileError
 from planner.inputs.decisions import read_decisions
 from planner.inputs.done import read_done
@@ -65,6 +77,16 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     assert set(prices["price"][0]) == (set(PRICES.names) - cents) | amounts
     crews = tomllib.loads(uncommented((tmp_path / "crews.toml").read_text("utf-8")))
     assert crews["crew"][0]["shift"][0]["start"] == "07:00"
+    clock = {"break_from", "break_to", "shift"}
+    own = set(CREWS.names) - {"break_from_s", "break_to_s"}
+    assert set(crews["crew"][0]) == own | clock
+    hours = tomllib.loads(uncommented((tmp_path / "hours.toml").read_text("utf-8")))
+    times = {"open", "close", "close_next_day"}
+    own = set(WINDOWS.names) - {"weekday", "open_s", "close_s", "row"}
+    assert set(hours["window"][0]) == own | times | {"days"}
+    assert set(hours["permit"][0]) == set(PERMITS.names) - {"open_s", "close_s", "row"} | times
+    assert set(hours["closed"][0]) == set(CLOSED.names) - {"row"}
+    assert set(hours["weather"][0]) == set(WEATHER.names) - {"row"}
 
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:

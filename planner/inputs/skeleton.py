@@ -10,16 +10,21 @@ from importlib import resources
 from pathlib import Path
 
 from planner.contracts import (
+    CLOSED,
     CREWS,
     DECISIONS,
     DONE,
+    NOTICES,
     PACKERS,
+    PERMITS,
     PRESSURE_STEPS,
     PRICES,
     PROCESS,
     STOCK,
     SYSTEM_SIZES,
     SYSTEMS,
+    WEATHER,
+    WINDOWS,
 )
 from planner.errors import FileError
 from planner.inputs.forms import wanted_of
@@ -99,10 +104,12 @@ def write_skeleton(folder: Path) -> list[Path]:
     texts = {
         FILE: _project_text(),
         "crews.toml": _crews_text(),
+        "hours.toml": _hours_text(),
         "systems.toml": _systems_text(),
         "prices.toml": _prices_text(),
         "done.csv": _header(DONE, _DERIVED_FORM["done"]),
         "stock.csv": _header(STOCK, ()),
+        "notices.csv": _header(NOTICES, ("notice_id", "file", "row")),
         "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
     }
     there = [name for name in texts if (folder / name).exists()]
@@ -173,9 +180,26 @@ def _blank(column: Column) -> str:
 def _crews_text() -> str:
     return (
         "# Crews: who does which steps, with which systems and packers, from which yard, when.\n\n"
-        "# [[crew]]\n" + _keys(CREWS) + "# [[crew.shift]]\n"
+        "# [[crew]]\n" + _keys(CREWS, ("break_from_s", "break_to_s"))
+        + '# break_from = "11:30"                # the pause begins between these\n'
+        + '# break_to = "13:30"\n' + "# [[crew.shift]]\n"
         '# days = ["mon", "tue", "wed", "thu", "fri"]\n# start = "07:00"\n# end = "16:00"\n'
-    )
+        + "# end_next_day = false               # true of a night\n"
+        + "# overtime_s = 0                     # s that may be planned beyond\n"
+    )  # fmt: skip
+
+
+def _hours_text() -> str:
+    days = '# days = ["mon", "tue", "wed", "thu", "fri"]\n# open = "09:00"\n# close = "15:00"\n'
+    night = "# close_next_day = false             # true where it ends after midnight\n"
+    return (
+        "# When work may be done in which streets; without it the hours of [week] hold.\n\n"
+        "# [[window]]\n" + _keys(WINDOWS, ("weekday", "open_s", "close_s", "row")) + days + night
+        + "\n# [[closed]]\n" + _keys(CLOSED, ("row",))
+        + "\n# [[weather]]\n" + _keys(WEATHER, ("row",))
+        + "\n# [[permit]]\n" + _keys(PERMITS, ("open_s", "close_s", "row"))
+        + '# open = "09:00"\n# close = "15:00"\n' + night
+    )  # fmt: skip
 
 
 def _systems_text() -> str:
