@@ -24,7 +24,7 @@ LISTED = {
         "capacity_after_lining colebrook_in_a_text_problem colebrook_in_a_table"
         " manning_of_a_public_calculator part_full_circle"
     ),
-    "test_materials": (
+    "test_take_off": (
         "m1_m6_glass_and_resin_fill_the_wall m4_plies_one_in_another_make_up_the_wall"
         " m6_sleeves_cut_into_parts_take_the_same"
     ),
