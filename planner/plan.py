@@ -32,10 +32,17 @@ from planner.repairs.flow import find_flows
 from planner.repairs.options import price_options
 from planner.repairs.passages import asked, find_passages, passage_findings, unreached
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
-from planner.repairs.quantity_bands import count_quantities, doubt_quantities, in_force
+from planner.repairs.quantity_bands import (
+    doubt_quantities,
+    in_force,
+    list_quantities,
+    list_wanted,
+    tally,
+)
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.wall import check_walls
 from planner.repairs.works import make_works
+from planner.screening.axis import Listed
 from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
 from planner.screening.own_limits import screen_with_own
@@ -53,12 +60,27 @@ READ = ("nodes", "streets", "addresses", "observations", "systems", "system_size
 
 @dataclass(frozen=True)
 class Proposal:
-    """The engineer's half: tables up to the choices, and the ids known after it."""
+    """The engineer's half: tables up to the choices, and the ids known after it.
+
+    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it.
+    """
 
     tables: Tables
     known: KnownIds
     lost_ids: tuple[pd.DataFrame, ...]
     book: Rulebook
+    wanted: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Whole:
+    """What the whole project says, where a part of its pipes alone is proposed.
+
+    `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`.
+    """
+
+    listed: Listed
+    quantities: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -149,6 +171,7 @@ def propose(
     *,
     assume_accepted: bool = False,
     book: Rulebook | None = None,
+    whole: Whole | None = None,
 ) -> Proposal:
     """Go from coded rows to one choice for each pipe; the engineer's half of the way.
 
@@ -158,6 +181,8 @@ def propose(
         As for `make_plan`.
     book
         Another rulebook than the project's own.
+    whole
+        Given where `inputs` are a part of a project; None = they are all of it.
 
     Returns
     -------
@@ -166,13 +191,15 @@ def propose(
     """
     survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
     book = book or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
-    located = place_rows(inputs)
+    located = place_rows(inputs, whole.listed if whole else None)
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
         first_day=first_day,
     )  # fmt: skip
     tables, findings, undone = _screened(inputs, located, spanned, book, decisions)
-    quantities = count_quantities(tables, inputs.prices)
+    wanted = list_wanted(tables, inputs.prices)
+    quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
+    quantities = whole.quantities if whole else quantities
     priced = replace(inputs, prices=in_force(inputs.prices, quantities))
     placed, said = place_and_rule(tables, priced, known, book)
     passages = find_passages({**tables, "sleeves": placed.sleeves})
@@ -198,7 +225,7 @@ def propose(
     )
     known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
     known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
-    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book)
+    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book, wanted)
 
 
 def _screened(
@@ -242,7 +269,7 @@ def _chosen(
     }
 
 
-def place_rows(inputs: Inputs) -> Located:
+def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
     return locate(
         inputs.pipes,
@@ -252,6 +279,7 @@ def place_rows(inputs: Inputs) -> Located:
         inputs.laterals,
         inputs.settings.survey,
         inputs.settings.project.first_day,
+        listed,
     )
 
 
