@@ -16,6 +16,7 @@ SIZES = {
     "rules": 1_000_000,
     "place": 1_000,
     "budget": 10_000,
+    "onepipe": 100_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 
