@@ -95,7 +95,7 @@ class Running:
             for name in ("flags", "left_over")
             for key in made.tables[name]["key"][owners[name] == SEVERAL]
         }
-        self._foreign = set(made.known.table["id"][made.known.table["kind"] == "span"])
+        self._spans = set(made.known.table["id"][made.known.table["kind"] == "span"])
         self._wanted = tally(made.wanted, inputs.prices)
         self._chosen = tally_chosen(made.tables, inputs.prices)
         self._stated, self._surveyed = lengths_of(made.tables["pipes"])
@@ -228,10 +228,10 @@ class Running:
         self, names: tuple[str, ...], known: KnownIds, decisions: pd.DataFrame
     ) -> pd.DataFrame:
         """Give the decisions on these pipes; one about a span is of the pipe it lies on."""
-        own = set(known.table["id"])
         about = decisions["span_id"]
-        mine = decisions["pipe_id"].isin(names) & ~about.isin(self._foreign - own)
-        return decisions[mine | about.isin(own)]
+        own = about.isin(known.table["id"])
+        elsewhere = np.array([name in self._spans for name in about], dtype=bool)
+        return decisions[own | (decisions["pipe_id"].isin(names) & ~elsewhere)]
 
     def _tallied(self, at: Places, made: Proposal) -> tuple[Tally, Tally]:
         """Count on what could be ordered and what is chosen: old rows off, new ones on."""
@@ -259,7 +259,7 @@ class Running:
             # A flag on what is not these pipes' own, such as a file, is said of all by a full run.
             mine = owners[name] >= 0
             self._rows[name].put(at, frame[mine].reset_index(drop=True), at[owners[name][mine]])
-        self._foreign |= set(made.known.table["id"])
+        self._spans |= set(made.known.table["id"])
         self._stated[at], self._surveyed[at] = lengths_of(
             made.tables["pipes"].set_index("pipe_id").loc[list(ids)]
         )
