@@ -32,7 +32,8 @@ from planner.outputs.map import draw_map
 from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
-from planner.plan import Plan, facts_of, make_plan, place_rows, placed_tables, propose
+from planner.plan import Plan, facts_of, make_plan
+from planner.propose import place_rows, placed_tables, propose
 from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
 from planner.repairs.decide_spans import NOT_APPLIED, limit_of, records, who
 from planner.repairs.revise import change_lines, changes_since, freeze

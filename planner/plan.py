@@ -1,19 +1,18 @@
 """The whole way in one function: a project folder in, a week of routes and its totals out.
 
-Read `make_plan` first: each line is one step, and each step is one module. Its
-first half, `propose`, is the engineer's: rows on pipes, spans, verdicts, sleeves,
-choices. The second is the planner's and the estimator's.
+Read `make_plan` first: each line is one step, and each step is one module. Its first half,
+`propose.propose`, is the engineer's: rows on pipes, spans, verdicts, sleeves, choices. The
+second is the planner's and the estimator's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
+from planner.contracts import FINDINGS, FLAGS
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
@@ -25,52 +24,14 @@ from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.repairs.accept import accept_choices, find_orphans, wanted_methods
-from planner.repairs.break_even import break_even
+from planner.propose import Tables, joined, propose
+from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
-from planner.repairs.choose import choose
 from planner.repairs.cure import find_cures
-from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.flow import find_flows
-from planner.repairs.options import price_options
-from planner.repairs.passages import (
-    NO_WAY,
-    asked,
-    find_passages,
-    passage_findings,
-    unreached,
-    unreached_findings,
-)
-from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
-from planner.repairs.place_own import Own, own_places
-from planner.repairs.place_told import not_kept, ruled_out, told_places, without
-from planner.repairs.quantity_bands import count_quantities, doubt_quantities, in_force
-from planner.repairs.referred import refer_sleeves
-from planner.repairs.wall import check_walls
 from planner.repairs.works import make_works
-from planner.screening.grades import GradeTables, grade_all
-from planner.screening.locate import Located, locate
-from planner.screening.own_limits import screen_with_own
-from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.screening.screen import ScreenedSleeves, screen_sleeves, screen_visits
-from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform
+from planner.screening.screen import screen_visits
 from planner.takeoff.totals import take_off
-
-Tables = dict[str, pd.DataFrame]
-READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
-        "closed", "permits", "weather", "notices", "done", "faults")  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """The engineer's half: tables up to the choices, and the ids known after it."""
-
-    tables: Tables
-    known: KnownIds
-    lost_ids: tuple[pd.DataFrame, ...]
-    book: Rulebook
 
 
 @dataclass(frozen=True)
@@ -81,20 +42,6 @@ class Plan:
     facts: RunFacts
     inputs: Inputs
     known: KnownIds
-
-
-@dataclass(frozen=True)
-class _Settled:
-    """Verdicts with decisions, sleeves with what rules say, prices, places people decided."""
-
-    verdicts: pd.DataFrame
-    placed: Placed
-    said: ScreenedSleeves
-    priced: Inputs
-    quantities: pd.DataFrame
-    own: Sequence[Own]
-    decisions: pd.DataFrame
-    undone: pd.DataFrame
 
 
 def make_plan(
@@ -146,11 +93,11 @@ def make_plan(
     t |= {"visits": days.visits, "unserved": days.unserved}
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
-    t["findings"] = _joined([t["findings"], warned], FINDINGS)
+    t["findings"] = joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
-    t["flags"] = _joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
+    t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),
@@ -177,226 +124,3 @@ def facts_of(inputs: Inputs) -> RunFacts:
         invented=project.invented,
         media=inputs.media,
     )
-
-
-def propose(
-    inputs: Inputs,
-    known: KnownIds,
-    decisions: pd.DataFrame,
-    *,
-    assume_accepted: bool = False,
-    book: Rulebook | None = None,
-) -> Proposal:
-    """Go from coded rows to one choice for each pipe; the engineer's half of the way.
-
-    Parameters
-    ----------
-    inputs, known, decisions, assume_accepted
-        As for `make_plan`.
-    book
-        Another rulebook than the project's own.
-
-    Returns
-    -------
-    Proposal
-        Tables up to the choices; a pipe with an undecided span is held.
-    """
-    survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
-    book = book or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
-    located = place_rows(inputs)
-    spanned = make_spans(
-        located.pipes, located.inspections, located.defects, located.laterals, survey, known,
-        first_day=first_day,
-    )  # fmt: skip
-    tables, findings, no_limits = _screened(inputs, located, spanned, book, decisions)
-    settled = _settled(tables, inputs, known, book, decisions)
-    placed, said, priced = settled.placed, settled.said, settled.priced
-    passages = find_passages({**tables, "sleeves": placed.sleeves})
-    ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
-    undone = _joined([settled.undone, no_limits], FLAGS)
-    decided = set(settled.decisions["span_id"]) - set(undone["key"])
-    referred = pd.concat([said.referred, asked(passages).assign(rules="")])
-    told = told_places(settled.own, placed, referred)
-    verdicts = settled.verdicts
-    tables |= {
-        "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
-        "findings": _joined([findings, said.findings, *ways], FINDINGS),
-        "sleeves": placed.sleeves,
-        "sleeve_spans": placed.sleeve_spans,
-        "sleeve_laterals": placed.sleeve_laterals,
-        "pipe_totals": placed.pipe_totals,
-        "passages": passages,
-    }
-    tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
-    tables |= _chosen(tables, priced, decisions, assume_accepted=assume_accepted)
-    doubts = doubt_quantities(tables, inputs.prices, settled.quantities)
-    tables["price_quantities"] = settled.quantities
-    flags = [inputs.flags, located.flags, spanned.flags, undone, told, doubts]
-    tables["flags"] = _joined(flags, FLAGS)
-    tables["left_over"] = _joined(
-        [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
-    )
-    known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
-    known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
-    return Proposal(tables, known, (spanned.lost_ids, placed.lost_ids), book)
-
-
-def _screened(
-    inputs: Inputs, located: Located, spanned: Spanned, book: Rulebook, decisions: pd.DataFrame
-) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, pd.DataFrame]:
-    """Say what the book says of each span: tables, findings, own limits that are not applied."""
-    own, no_limits = own_limits(decisions, spanned.spans)
-    screened, unknown = screen_with_own(
-        spanned.spans, located.pipes, book, own, defects=located.defects
-    )
-    tables = {
-        **placed_tables(inputs, located),
-        "spans": spanned.spans,
-        "span_rows": spanned.span_rows,
-        "verdicts": screened.verdicts,
-        "grades": grade_all(
-            located.defects,
-            located.inspections,
-            located.pipes,
-            GradeTables(**inputs.grade_tables),
-            inputs.settings.grades,
-        ),
-    }
-    return tables, screened.findings, _joined([no_limits, unknown], FLAGS)
-
-
-def _settled(
-    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, decisions: pd.DataFrame
-) -> _Settled:
-    """Apply what people decided on spans and place sleeves.
-
-    A place that cannot be is not applied: its span is as the rules leave it, and all is
-    placed anew without it.
-    """
-    kept, undone = decisions, list[pd.DataFrame]()
-    while True:
-        verdicts, flags = apply_span_decisions(tables["verdicts"], kept, tables["spans"])
-        ruled = {**tables, "verdicts": verdicts}
-        own = own_places(kept, flags["key"])
-        quantities = count_quantities(ruled, inputs.prices)
-        priced = replace(inputs, prices=in_force(inputs.prices, quantities))
-        placed, said = place_and_rule(ruled, priced, known, book, own)
-        failed = not_kept(own, placed)
-        if failed.empty:
-            all_ = _joined([*undone, flags], FLAGS)
-            return _Settled(verdicts, placed, said, priced, quantities, own, kept, all_)
-        undone.append(failed)
-        kept = without(kept, failed)
-
-
-def _chosen(
-    tables: Tables, priced: Inputs, decisions: pd.DataFrame, *, assume_accepted: bool
-) -> dict[str, pd.DataFrame]:
-    """Price each way of each pipe, choose one, and say who accepted it."""
-    sleeving = priced.settings.sleeving
-    ways = price_options(tables, priced.prices, sleeving)
-    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions))
-    return {
-        "options": ways.options,
-        "option_lines": ways.option_lines,
-        "break_even": break_even(ways.options, ways.option_lines, sleeving),
-        "choices": accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted),
-        "choice_sleeves": chosen.choice_sleeves,
-    }
-
-
-def place_rows(inputs: Inputs) -> Located:
-    """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
-    return locate(
-        inputs.pipes,
-        inputs.nodes,
-        inputs.inspections,
-        inputs.observations,
-        inputs.laterals,
-        inputs.settings.survey,
-        inputs.settings.project.first_day,
-    )
-
-
-def placed_tables(inputs: Inputs, located: Located) -> Tables:
-    """Give the tables that were read, with rows placed, and flags and left rows so far."""
-    return {
-        **{name: getattr(inputs, name) for name in READ},
-        "pipes": located.pipes,
-        "inspections": located.inspections,
-        "defects": located.defects,
-        "laterals": located.laterals,
-        "growth": located.growth,
-        "flags": _joined([inputs.flags, located.flags], FLAGS),
-        "left_over": _joined([_lost_rows(inputs), located.left_over], LEFT_OVER),
-    }
-
-
-def place_and_rule(
-    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, own: Sequence[Own] = ()
-) -> tuple[Placed, ScreenedSleeves]:
-    """Place sleeves, let the sleeve rules speak, place once more without what they bar.
-
-    Parameters
-    ----------
-    tables
-        Of it: pipes, spans, verdicts, laterals, defects.
-    inputs, known, book
-        As for `propose`.
-    own
-        Places and lengths that people decided on.
-
-    Returns
-    -------
-    placed, said
-        Sleeves that no rule bars, and all that the rules say of them.
-    """
-    supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
-    sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
-    placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m, own=own)
-    said = _said(placed, tables, book)
-    if len(said.barred):
-        ruled = ruled_out(own, placed, said.barred)
-        placed = place_sleeves(
-            tables, supply, sleeving, known, find_m=find_m, barred=said.barred, own=own
-        )
-        refused = {span: ruled.get(span, why) for span, why in placed.refused.items()}
-        placed = replace(placed, refused=refused)
-        said = _said(placed, tables, book)
-    if len(said.barred):
-        placed = drop_barred(placed, said.barred)
-        said = _said(placed, tables, book)
-    lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
-    if len(lost):
-        placed = drop_barred(placed, lost, why=NO_WAY)
-        said = _said(placed, tables, book)
-    return placed, said
-
-
-def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
-    return screen_sleeves(
-        placed.sleeves, tables["pipes"], placed.pipe_totals, book, defects=tables["defects"]
-    )
-
-
-def _joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
-    """Put tables of one contract under each other; what two steps both say stands once."""
-    filled = [part.astype(object) for part in parts if len(part)]
-    rows = pd.concat(filled) if filled else pd.DataFrame(columns=table.names)
-    return conform(rows.drop_duplicates(list(table.key)), table)
-
-
-def _lost_rows(inputs: Inputs) -> pd.DataFrame:
-    """Give the rows that reading refused as `LEFT_OVER`."""
-    lost = inputs.faults[inputs.faults["lost"].astype(bool)]
-    rows = [
-        {
-            "step": "inputs",
-            "key": f"{row.file} row {row.row}",
-            "file": row.file,
-            "row": row.row,
-            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
-        }
-        for row in lost.itertuples()
-    ]
-    return conform(pd.DataFrame(rows, columns=LEFT_OVER.names).drop_duplicates(), LEFT_OVER)

@@ -20,7 +20,7 @@ from planner.contracts import DECISIONS
 from planner.contracts.verdicts import SPAN_QUANTITIES
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import read_project
-from planner.plan import propose
+from planner.propose import propose
 from planner.tables import empty
 
 SEED, PIPES, ROWS = 20260202, 120, 1_500

@@ -19,7 +19,8 @@ from planner.folder import STORE
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import Inputs, read_project
 from planner.inputs.specs import RulesSpec
-from planner.plan import Plan, propose
+from planner.plan import Plan
+from planner.propose import propose
 from planner.store.decisions import open_store
 from planner.tables import conform, empty
 from tests.conftest import copy_town

@@ -14,7 +14,7 @@ from planner.errors import RulebookError
 from planner.folder import book_of
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import read_project
-from planner.plan import propose
+from planner.propose import propose
 from planner.screening.books import book_lines
 from planner.screening.cases import read_cases, try_cases, uncovered
 from planner.screening.rulebook import load_rulebook

@@ -15,7 +15,7 @@ from planner.contracts import DECISIONS, GRADE_STEPS, SPAN_QUANTITIES
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.grade_tables import read_grade_table
 from planner.inputs.project import read_project
-from planner.plan import propose
+from planner.propose import propose
 from planner.screening.grade_metres import metre_sums
 from planner.screening.grade_points import conditions_of, points_of
 from planner.screening.grade_steps import handbook_steps, look_up, scales

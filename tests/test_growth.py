@@ -9,7 +9,7 @@ from small_project import PROJECT, write_project
 
 from planner.ground.material_words import coded_material
 from planner.inputs.project import read_project
-from planner.plan import place_rows
+from planner.propose import place_rows
 from planner.screening.locate import Located
 
 HEADER = "inspection_id,pipe_id,start_node,date,s_m,code,char1,q1,complete,surveyed_m,material\n"

@@ -10,7 +10,7 @@ import pytest
 from planner.folder import STORE, accept_form
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import read_project
-from planner.plan import propose
+from planner.propose import propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.explain import explain_lines

@@ -21,7 +21,8 @@ from planner.folder import accept_form, run_project, write_run
 from planner.inputs.project import read_project
 from planner.inputs.report import check_lines
 from planner.outputs.summary import summary_lines
-from planner.plan import Plan, place_rows
+from planner.plan import Plan
+from planner.propose import place_rows
 from tests.conftest import BROWSER_FLAGS
 
 PROJECT = """

@@ -71,6 +71,12 @@ def span_prints(spans: pd.DataFrame) -> dict[str, str]:
     return {str(row["span_id"]): digest_of(_seen(row)) for row in records(check(spans, SPANS))}
 
 
+def _prints_named(spans: pd.DataFrame, decisions: pd.DataFrame) -> dict[str, str]:
+    """Give the fingerprints of the spans that decisions name: of a large town they are few."""
+    check(spans, SPANS)
+    return span_prints(spans[spans["span_id"].isin(decisions["span_id"])])
+
+
 def _seen(row: Row) -> str:
     parts = [str(row["mechanisms"]), str(row["kind"])]
     parts += [f"in {row['lent']}"] if row["lent"] else []
@@ -114,10 +120,12 @@ def apply_span_decisions(
         If a table breaks its contract.
     """
     check(verdicts, VERDICTS)
-    prints = {} if spans is None else span_prints(spans)
+    on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
+    if on_spans.empty:
+        return conform(verdicts, VERDICTS), conform([], FLAGS)
+    prints = {} if spans is None else _prints_named(spans, on_spans)
     rows = {str(row["span_id"]): row for row in records(verdicts)}
     flags = []
-    on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
     for span_id, decision in latest(on_spans, "span_id").items():
         reason = not_on_span(decision, rows.get(span_id), DECIDABLE) or _changed(decision, prints)
         if reason:
@@ -208,10 +216,10 @@ def own_limits(decisions: pd.DataFrame, spans: pd.DataFrame) -> tuple[OwnLimits,
         ``{span_id: {"rule.column.end": (figure, who and why)}}``; `FLAGS` for rows that
         were not applied.
     """
-    prints = span_prints(spans)
     found: OwnLimits = {}
     flags = []
     rows = decisions[(decisions["span_id"] != "") & decisions["decision"].isin(["limit", "undo"])]
+    prints = _prints_named(spans, rows)
     for row in records(in_order(rows)):
         span_id = str(row["span_id"])
         if row["decision"] == "undo":

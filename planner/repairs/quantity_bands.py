@@ -24,6 +24,9 @@ _COUNTED = {
     ("dig", "pieces"): "spans to mend where a dig is open",
     ("dig", "m"): "m of spans to mend where a dig is open",
 }
+Tally = dict[str, float]
+"""What was counted of each price with a range, by price_id."""
+_WANTED = ["pipe_id", "dn_mm", "m", "item"]
 Wanted = pd.DataFrame
 """What could be ordered: item, pipe_id, dn_mm [mm], m [m]; one row for each piece."""
 
@@ -50,9 +53,24 @@ def count_quantities(tables: Tables, prices: pd.DataFrame) -> pd.DataFrame:
     """
     for table in (PIPES, SPANS, VERDICTS):
         check(tables[table.name], table)
-    banded = _banded(check(prices, PRICES))
-    wanted = _wanted(tables) if len(banded) else pd.DataFrame()
-    return conform([_counted(row, wanted) for row in _records(banded)], PRICE_QUANTITIES)
+    check(prices, PRICES)
+    return list_quantities(prices, tally(list_wanted(tables, prices), prices))
+
+
+def list_wanted(tables: Tables, prices: pd.DataFrame) -> Wanted:
+    """List what could be ordered before placement; nothing where no price has a range."""
+    return _wanted(tables) if len(_banded(prices)) else pd.DataFrame(columns=_WANTED)
+
+
+def tally(wanted: Wanted, prices: pd.DataFrame) -> Tally:
+    """Count what is listed for each price with a range; tallies of parts add up."""
+    return {str(row["price_id"]): _quantity(row, wanted) for row in _records(_banded(prices))}
+
+
+def list_quantities(prices: pd.DataFrame, tally: Tally) -> pd.DataFrame:
+    """Give `PRICE_QUANTITIES` of what was counted."""
+    rows = [_counted(row, tally[str(row["price_id"])]) for row in _records(_banded(prices))]
+    return conform(rows, PRICE_QUANTITIES)
 
 
 def in_force(prices: pd.DataFrame, quantities: pd.DataFrame) -> pd.DataFrame:
@@ -80,14 +98,23 @@ def doubt_quantities(
     flags
         Obeys `FLAGS`; a price of which nothing is chosen is not flagged.
     """
+    return doubt_tallies(prices, quantities, tally_chosen(tables, prices))
+
+
+def tally_chosen(tables: Tables, prices: pd.DataFrame) -> Tally:
+    """Count what the choices take of each price with a range; tallies of parts add up."""
+    return tally(_chosen(tables), prices) if len(_banded(prices)) else {}
+
+
+def doubt_tallies(prices: pd.DataFrame, quantities: pd.DataFrame, chosen: Tally) -> pd.DataFrame:
+    """Give the flags of `doubt_quantities` for what was counted of the choices."""
     if quantities.empty:
         return conform([], FLAGS)
     flags = _gaps(prices, quantities)
     used = _banded(in_force(prices, quantities))
-    chosen = _chosen(tables)
     counted = dict(zip(quantities["price_id"], quantities["quantity"], strict=True))
     for row in _records(used):
-        count = _quantity(row, chosen)
+        count = chosen[str(row["price_id"])]
         if count and not _holds(row, count):
             said = f"{counted[row['price_id']]:g} could be ordered, {count:g} {_unit(row)} chosen"
             what = f"price for {_range(row)}: {said}; ask for the price of the smaller quantity"
@@ -153,8 +180,8 @@ def _quantity(price: dict[str, object], wanted: Wanted) -> float:
     return float(wanted.loc[fits, "m"].sum()) if _unit(price) == "m" else float(fits.sum())
 
 
-def _counted(price: dict[str, object], wanted: Wanted) -> dict[str, object]:
-    quantity = round(_quantity(price, wanted), 3)
+def _counted(price: dict[str, object], count: float) -> dict[str, object]:
+    quantity = round(count, 3)
     holds = _holds(price, quantity)
     what = _COUNTED[str(price["item"]), _unit(price)]
     sizes = f"DN {price['dn_from_mm']:g}-{price['dn_to_mm']:g}"

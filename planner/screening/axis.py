@@ -92,7 +92,11 @@ def wall_to_wall(drawn_m: pd.Series, settings: Survey) -> Numbers:
 
 
 def set_lengths(
-    pipes: pd.DataFrame, matched: Matched, settings: Survey, flags: Flags
+    pipes: pd.DataFrame,
+    matched: Matched,
+    settings: Survey,
+    flags: Flags,
+    listed: Listed | None = None,
 ) -> pd.DataFrame:
     """Set length_m, length_from, length_doubt_m and placing of each pipe.
 
@@ -106,6 +110,8 @@ def set_lengths(
         How much lengths may differ.
     flags
         Doubts are added here.
+    listed
+        By how much listed lengths are too long; None = told by these pipes themselves.
 
     Returns
     -------
@@ -121,9 +127,8 @@ def set_lengths(
     out = pipes.copy()
     inside = wall_to_wall(pipes["drawn_m"], settings)
     best, spread = _by_survey(pipes, matched, inside, settings)
-    stated = pipes["stated_m"].to_numpy(dtype=float)
-    stated = np.where(stated > 0.0, stated, np.nan)
-    listed = _listed_ends(stated, best)
+    stated = _stated(pipes)
+    listed = listed or listed_of(stated, best)
     stated = stated - listed.both_m
     drawn = np.where(inside > 0.0, inside, np.nan)
     length = np.where(~np.isnan(best), best, np.where(~np.isnan(stated), stated, drawn))
@@ -154,7 +159,7 @@ def set_lengths(
 
 
 @dataclass(frozen=True)
-class _Listed:
+class Listed:
     """By how much listed lengths exceed those from wall to wall: two half manholes, or 0 [m]."""
 
     both_m: float = 0.0
@@ -170,16 +175,27 @@ class _Listed:
         )
 
 
-def _listed_ends(stated: Numbers, surveyed: Numbers) -> _Listed:
+def lengths_of(pipes: pd.DataFrame) -> tuple[Numbers, Numbers]:
+    """Give listed and surveyed lengths of located pipes [m], NaN where there is none."""
+    surveyed = (pipes["length_from"] == "survey").to_numpy(dtype=bool)
+    return _stated(pipes), np.where(surveyed, pipes["length_m"].to_numpy(dtype=float), np.nan)
+
+
+def _stated(pipes: pd.DataFrame) -> Numbers:
+    stated = pipes["stated_m"].to_numpy(dtype=float)
+    return np.where(stated > 0.0, stated, np.nan)
+
+
+def listed_of(stated: Numbers, surveyed: Numbers) -> Listed:
     """Tell whether lists run from centre to centre, from pipes with a whole survey as well."""
     more = (stated - surveyed)[~np.isnan(stated) & ~np.isnan(surveyed)]
     if not len(more):
-        return _Listed()
+        return Listed()
     middle = float(np.median(more))
     alike = np.abs(more - middle) <= _ALIKE_M
     if not 2 * LEAST_PART_M <= middle <= 2 * MOST_PART_M or alike.mean() < _MOST_ALIKE:
-        return _Listed()
-    return _Listed(middle, float(np.ptp(more[alike])), int(alike.sum()))
+        return Listed()
+    return Listed(middle, float(np.ptp(more[alike])), int(alike.sum()))
 
 
 def _true(values: pd.Series) -> Marks:

@@ -26,6 +26,7 @@ from planner.contracts import (
 from planner.distinct import numbers_at, places_in, texts_at
 from planner.screening.align import align
 from planner.screening.axis import (
+    Listed,
     beyond,
     net_lengths,
     set_lengths,
@@ -71,6 +72,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     laterals: pd.DataFrame,
     settings: Survey,
     first_day: str,
+    listed: Listed | None = None,
 ) -> Located:
     """Put every coded row on its pipe, or say why not.
 
@@ -86,6 +88,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         Lengths, tolerances and doubts.
     first_day
         YYYY-MM-DD or "": a survey of a later day is flagged.
+    listed
+        By how much listed lengths are too long, where `pipes` are a part of the project.
 
     Returns
     -------
@@ -109,7 +113,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     flags = Flags()
     matched = match_inspections(pipes, inspections, flags)
     matched = _without_doubles(matched, observations)
-    axes = set_lengths(pipes, matched, settings, flags)
+    axes = set_lengths(pipes, matched, settings, flags, listed)
     refused = _refused_runs(matched, axes, settings, flags)
     runs = matched.inspections
     usable = runs.loc[refused == ""]

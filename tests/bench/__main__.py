@@ -17,6 +17,7 @@ SIZES = {
     "place": 1_000,
     "budget": 10_000,
     "travel": 3_000,
+    "onepipe": 100_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 

@@ -1,0 +1,387 @@
+"""One changed pipe in a running process: its rows anew, the rest of the town left as it is.
+
+`Running` holds the engineer's half of a run. A change of coded rows, decisions or figures
+of some pipes goes the way of `propose.propose` with the rows of these pipes alone, and what
+comes out stands in the place of what was there. What hangs on the whole project is not
+passed over: quantities that settle prices, and the length by which lists are too long, are
+counted on, and where they tell on other pipes `Rescreened.due` says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, PIPES, TABLES
+from planner.contracts.books import IDS
+from planner.errors import TableError
+from planner.ground.ids import KnownIds, highest_of
+from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
+from planner.inputs.project import Inputs
+from planner.propose import Proposal, Tables, Whole, propose
+from planner.repairs.quantity_bands import (
+    Tally,
+    doubt_tallies,
+    list_quantities,
+    tally,
+    tally_chosen,
+)
+from planner.screening.axis import lengths_of, listed_of
+from planner.tables import check, conform, empty
+
+NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
+"""Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
+_BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",
+            "grades", "sleeves", "pipe_totals", "passages", "wall_checks", "options",
+            "option_lines", "break_even", "choices", "choice_sleeves")  # fmt: skip
+_BY_SLEEVE = ("sleeve_spans", "sleeve_laterals", "wall_figures")
+_CONTRACTS = {table.name: table for table in TABLES}
+_PRICES = "options"
+"""Step of the flags about prices: they are about the project, not about a pipe."""
+
+
+@dataclass(frozen=True)
+class Rescreened:
+    """What a change came to: the rows of the changed pipes, table by table.
+
+    `due` says why other pipes are touched too, so that the whole must be run anew; empty
+    where what stands is what a full run would give. `not_redone` names what only
+    `plan.make_plan` gives.
+    """
+
+    pipe_ids: tuple[str, ...]
+    tables: Tables
+    due: tuple[str, ...]
+    not_redone: tuple[str, ...] = NOT_REDONE
+
+
+class Running:
+    """A proposal that takes in changes of single pipes."""
+
+    def __init__(
+        self,
+        inputs: Inputs,
+        made: Proposal,
+        decisions: pd.DataFrame,
+        *,
+        assume_accepted: bool = False,
+    ) -> None:
+        """Lay the rows of each table by pipe, once.
+
+        Parameters
+        ----------
+        inputs, decisions, assume_accepted
+            What `made` was proposed from.
+        made
+            What `propose.propose` gave for them.
+        """
+        self._inputs, self._made, self._decisions = inputs, made, decisions
+        self._assume = assume_accepted
+        self._ids: pd.Index = pd.Index(made.tables["pipes"]["pipe_id"])
+        self._nodes = pd.Index(inputs.nodes["node_id"])
+        self._highest = dict(made.known.highest)
+        self._highest |= {kind: highest_of(made.known, kind) for kind in ("span", "sleeve")}
+        owners = _owners(made, decisions, self._ids)
+        self._rows = {
+            name: Overlay(frame, owners[name], _CONTRACTS.get(name, _NAMES.get(name)))
+            for name, frame in _frames(made).items()
+        }
+        self._read = self._lay_read(inputs, made, decisions)
+        self._several = {
+            str(key)
+            for name in ("flags", "left_over")
+            for key in made.tables[name]["key"][owners[name] == SEVERAL]
+        }
+        self._spans = set(made.known.table["id"][made.known.table["kind"] == "span"])
+        self._wanted = tally(made.wanted, inputs.prices)
+        self._chosen = tally_chosen(made.tables, inputs.prices)
+        self._stated, self._surveyed = lengths_of(made.tables["pipes"])
+        listed = listed_of(self._stated, self._surveyed)
+        self._whole = Whole(listed, made.tables["price_quantities"])
+
+    def rescreen(
+        self,
+        pipe_ids: Iterable[str],
+        *,
+        pipes: pd.DataFrame | None = None,
+        observations: pd.DataFrame | None = None,
+        decisions: pd.DataFrame | None = None,
+    ) -> Rescreened:
+        """Screen and place the changed pipes anew; the others stay as they are.
+
+        Parameters
+        ----------
+        pipe_ids
+            All pipes that the change touches.
+        pipes
+            Obeys `PIPES`, as read: the rows of `pipe_ids`. None = as before.
+        observations
+            Obeys `OBSERVATIONS`: all coded rows of the runs of `pipe_ids`. None = as before.
+        decisions
+            Obeys `DECISIONS`: all decisions of the project, which differ from those before
+            for `pipe_ids` only. None = as before.
+
+        Returns
+        -------
+        rescreened
+            Rows of the changed pipes, and whether a full run is due.
+
+        Raises
+        ------
+        TableError
+            If a table breaks its contract, or is of other pipes or runs than `pipe_ids`,
+            or a pipe gets other manholes or another drawing: which run is whose, and with
+            it other pipes, hang on those.
+        """
+        names = tuple(sorted(set(pipe_ids)))
+        at = self._places(names)
+        decided = self._decisions if decisions is None else check(decisions, DECISIONS)
+        read = {name: rows.take(at) for name, rows in self._read.items()}
+        read |= _changed(read, pipes, observations)
+        known = KnownIds(self._rows["known"].take(at), self._highest)
+        own = self._own_decisions(names, known, decided)
+        part = replace(
+            self._inputs,
+            pipes=read["pipes"],
+            nodes=self._nodes_of(read["pipes"]),
+            laterals=read["laterals"],
+            inspections=read["inspections"],
+            observations=read["observations"],
+            flags=read["flags"],
+            faults=empty(FAULTS),
+        )
+        made = propose(
+            part, known, own, assume_accepted=self._assume, book=self._made.book, whole=self._whole
+        )
+        # Only now, as nothing can fail any more, does the change stand.
+        tallies = self._tallied(at, made)
+        self._put(at, read, made, own)
+        self._decisions = decided
+        self._highest |= {kind: made.known.highest[kind] for kind in ("span", "sleeve")}
+        due = (*self._other_prices(*tallies), *self._other_lengths(), *self._unsettled(part))
+        return Rescreened(names, self._part(at), due)
+
+    def rows_of(self, pipe_ids: Iterable[str]) -> Tables:
+        """Give the rows of some pipes as they stand, table by table; `TableError` if none."""
+        return self._part(self._places(tuple(sorted(set(pipe_ids)))))
+
+    def proposal(self) -> Proposal:
+        """Give the whole proposal as it stands: the tables of all pipes, joined.
+
+        Prices are those in force when this was made; where a full run was due, other pipes
+        stand as they did.
+        """
+        made, prices = self._made, self._inputs.prices
+        tables = {name: self._rows[name].whole() for name in made.tables if name in self._rows}
+        tables |= {"observations": self._read["observations"].whole()}
+        quantities = list_quantities(prices, self._wanted)
+        doubts = doubt_tallies(prices, self._whole.quantities, self._chosen)
+        others = tables["flags"][tables["flags"]["step"] != _PRICES]
+        flags = [part.astype(object) for part in (others, doubts) if len(part)]
+        tables["flags"] = conform(pd.concat(flags) if flags else [], FLAGS)
+        lost = tuple(self._rows[name].whole() for name in ("lost spans", "lost sleeves"))
+        known = replace(made.known, table=self._rows["known"].whole(), highest=self._highest)
+        tables = {**made.tables, **tables, "price_quantities": quantities}
+        wanted = self._rows["wanted"].whole()
+        return replace(made, tables=tables, known=known, lost_ids=lost, wanted=wanted)
+
+    def _lay_read(
+        self, inputs: Inputs, made: Proposal, decisions: pd.DataFrame
+    ) -> dict[str, Overlay]:
+        """Lay out what was read by pipe; a run belongs to the pipe on which it was found."""
+        located = made.tables["inspections"]
+        of_run = _at(self._ids, located["pipe_id"])
+        runs = pd.Index(located["inspection_id"])
+
+        def by_run(names: pd.Series) -> Places:
+            return np.append(of_run, NOBODY)[_at(runs, names)]
+
+        named = [*_named(made.tables, self._ids), *_asked(decisions, self._ids)]
+        owner = {
+            "pipes": _at(self._ids, inputs.pipes["pipe_id"]),
+            "inspections": by_run(inputs.inspections["inspection_id"]),
+            "observations": by_run(inputs.observations["inspection_id"]),
+            "laterals": _at(self._ids, inputs.laterals["pipe_id"]),
+            "flags": owners_by_key(inputs.flags["key"], named),
+        }
+        return {
+            name: Overlay(getattr(inputs, name), places, _CONTRACTS[name])
+            for name, places in owner.items()
+        }
+
+    def _places(self, names: tuple[str, ...]) -> Places:
+        at = _at(self._ids, pd.Series(names, dtype="str"))
+        if not names or (at < 0).any():
+            message = f"rescreen: no pipe {names[int((at < 0).argmax())] if names else 'is named'}"
+            raise TableError(message)
+        return at
+
+    def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
+        ends = pd.concat([pipes["us_node"], pipes["ds_node"]]).unique()
+        at = _at(self._nodes, pd.Series(ends, dtype="str"))
+        return self._inputs.nodes.iloc[np.sort(at[at >= 0])]
+
+    def _own_decisions(
+        self, names: tuple[str, ...], known: KnownIds, decisions: pd.DataFrame
+    ) -> pd.DataFrame:
+        """Give the decisions on these pipes; one about a span is of the pipe it lies on."""
+        about = decisions["span_id"]
+        own = about.isin(known.table["id"])
+        elsewhere = np.array([name in self._spans for name in about], dtype=bool)
+        return decisions[own | (decisions["pipe_id"].isin(names) & ~elsewhere)]
+
+    def _tallied(self, at: Places, made: Proposal) -> tuple[Tally, Tally]:
+        """Count on what could be ordered and what is chosen: old rows off, new ones on."""
+        prices = self._inputs.prices
+        if not self._wanted:
+            return self._wanted, self._chosen
+        less, more = tally(self._rows["wanted"].take(at), prices), tally(made.wanted, prices)
+        wanted = {key: so_far - less[key] + more[key] for key, so_far in self._wanted.items()}
+        less, more = tally_chosen(self._part(at), prices), tally_chosen(made.tables, prices)
+        chosen = {key: so_far - less[key] + more[key] for key, so_far in self._chosen.items()}
+        return wanted, chosen
+
+    def _put(
+        self, at: Places, read: Mapping[str, pd.DataFrame], made: Proposal, own: pd.DataFrame
+    ) -> None:
+        ids, runs = self._ids[at], made.tables["inspections"]
+        of_run = _at(ids, runs["pipe_id"])[
+            _at(pd.Index(runs["inspection_id"]), read["observations"]["inspection_id"])
+        ]
+        # Of what was read only these two can have changed.
+        self._read["pipes"].put(at, read["pipes"], at[_at(ids, read["pipes"]["pipe_id"])])
+        self._read["observations"].put(at, read["observations"], at[of_run])
+        owners = _owners(made, own, ids)
+        for name, frame in _frames(made).items():
+            # A flag on what is not these pipes' own, such as a file, is said of all by a full run.
+            mine = owners[name] >= 0
+            self._rows[name].put(at, frame[mine].reset_index(drop=True), at[owners[name][mine]])
+        self._spans |= set(made.known.table["id"])
+        self._stated[at], self._surveyed[at] = lengths_of(
+            made.tables["pipes"].set_index("pipe_id").loc[list(ids)]
+        )
+
+    def _part(self, at: Places) -> Tables:
+        return {name: rows.take(at) for name, rows in self._rows.items() if name not in _NAMES}
+
+    def _other_prices(self, wanted: Tally, chosen: Tally) -> list[str]:
+        """Say which prices come into force or go out of it; from now on these sums hold."""
+        self._wanted, self._chosen = wanted, chosen
+        prices = self._inputs.prices
+        if not wanted:
+            return []
+        now = list_quantities(prices, wanted)
+        turned = now[now["in_force"].ne(self._whole.quantities["in_force"]).to_numpy(bool)]
+        items = dict(zip(prices["price_id"], prices["item"], strict=True))
+        word = {True: "comes into force", False: "is out of force"}
+        return [
+            f"prices of other pipes change: {items[row.price_id]} price {row.price_id} "
+            f"{word[bool(row.in_force)]}: {row.why}"
+            for row in turned.itertuples()
+        ]
+
+    def _other_lengths(self) -> list[str]:
+        listed = listed_of(self._stated, self._surveyed)
+        if listed == self._whole.listed:
+            return []
+        before = self._whole.listed
+        return [
+            "lengths of other pipes change: lists exceed surveys by "
+            f"{listed.both_m:.3f} m on {listed.count} pipes, before by {before.both_m:.3f} m on "
+            f"{before.count}"
+        ]
+
+    def _unsettled(self, part: Inputs) -> list[str]:
+        """Name keys of flags of these pipes that things of other pipes have as well."""
+        keys = set(part.pipes["pipe_id"]) | set(part.inspections["inspection_id"])
+        keys |= set(part.observations["observation_id"])
+        both = sorted(self._several & keys)
+        return [f"flags of {key} are of several pipes, and stand as they did" for key in both]
+
+
+def _at(known: pd.Index, names: pd.Series) -> Places:
+    """Give the place in `known` of each name, -1 where it is not there."""
+    return np.asarray(known.get_indexer(pd.Index(names)), dtype=np.intp)
+
+
+_NAMES = {"known": IDS, "lost spans": None, "lost sleeves": None, "wanted": None}
+"""Rows kept beside the tables of a proposal."""
+
+
+def _frames(made: Proposal) -> Tables:
+    names = (*_BY_PIPE, *_BY_SLEEVE, "span_rows", "findings", "flags", "left_over")
+    beside = (made.known.table, *made.lost_ids, made.wanted)
+    return {name: made.tables[name] for name in names} | dict(zip(_NAMES, beside, strict=True))
+
+
+def _owners(made: Proposal, decisions: pd.DataFrame, ids: pd.Index) -> dict[str, Places]:
+    """Give of each row of each table the place of its pipe in `ids`."""
+    t = made.tables
+    frames = _frames(made)
+    found = {name: _at(ids, frames[name]["pipe_id"]) for name in (*_BY_PIPE, *_NAMES)}
+
+    def by(parents: str, key: str, values: pd.Series) -> Places:
+        places = _at(pd.Index(t[parents][key]), values)
+        return np.append(found[parents], NOBODY)[places]
+
+    found |= {name: by("sleeves", "sleeve_id", t[name]["sleeve_id"]) for name in _BY_SLEEVE}
+    found["span_rows"] = by("spans", "span_id", t["span_rows"]["span_id"])
+    findings = t["findings"]
+    about = findings["about"].to_numpy(object)
+    on_pipe = _at(ids, findings["key"])
+    on_span = by("spans", "span_id", findings["key"])
+    on_sleeve = by("sleeves", "sleeve_id", findings["key"])
+    found["findings"] = np.select(
+        [about == "span", about == "sleeve"], [on_span, on_sleeve], on_pipe
+    )
+    named = [*_named(t, ids), *_asked(decisions, ids)]
+    found["left_over"] = owners_by_key(t["left_over"]["key"], named)
+    flags = owners_by_key(t["flags"]["key"], named)
+    found["flags"] = np.where(t["flags"]["step"] == _PRICES, NOBODY, flags)
+    return found
+
+
+def _named(tables: Tables, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
+    """Give the keys by which flags and rows left over name things, with their pipes."""
+    keys = {"pipes": "pipe_id", "inspections": "inspection_id", "defects": "observation_id",
+            "laterals": "lateral_id", "spans": "span_id", "sleeves": "sleeve_id"}  # fmt: skip
+    out = [(tables[name][key], _at(ids, tables[name]["pipe_id"]))
+           for name, key in keys.items()]  # fmt: skip
+    # Coded rows that are left over are no defects.
+    runs, rows = tables["inspections"], tables["observations"]
+    at = _at(pd.Index(runs["inspection_id"]), rows["inspection_id"])
+    return [*out, (rows["observation_id"], np.append(out[1][1], NOBODY)[at])]
+
+
+def _asked(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
+    """Give the spans that decisions name: one that is not there has the pipe they name."""
+    about = decisions[decisions["span_id"] != ""]
+    return [(about["span_id"], _at(ids, about["pipe_id"]))]
+
+
+def _changed(
+    read: Mapping[str, pd.DataFrame],
+    pipes: pd.DataFrame | None,
+    observations: pd.DataFrame | None,
+) -> dict[str, pd.DataFrame]:
+    """Check what is to stand for the rows read; only what is one pipe's own may change."""
+    out = {}
+    if pipes is not None:
+        was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
+        fixed = ["pipe_id", "us_node", "ds_node", "drawn_m"]
+        if not was[fixed].equals(now[fixed]) or not was.geometry.geom_equals(now.geometry).all():
+            message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"
+            raise TableError(message)
+        out["pipes"] = now
+    if observations is not None:
+        now = conform(check(observations, OBSERVATIONS), OBSERVATIONS)
+        strange = ~now["inspection_id"].isin(read["inspections"]["inspection_id"])
+        if strange.any():
+            name = now["inspection_id"][strange].iloc[0]
+            message = f"rescreen: run {name} is of none of the changed pipes"
+            raise TableError(message)
+        out["observations"] = now
+    return out
