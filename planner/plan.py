@@ -31,6 +31,7 @@ from planner.repairs.cure import find_cures
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
+from planner.takeoff.orders import make_orders
 from planner.takeoff.totals import take_off
 
 
@@ -95,7 +96,8 @@ def make_plan(
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
-    t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
+    t["quantities"], t["quantity_sums"] = take_off(t, settings.takeoff, first_day=first_day)
+    t["orders"] = make_orders(t, settings.takeoff, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
     t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(

@@ -49,9 +49,10 @@ from planner.screening.spans import Spanned, id_rows, make_spans
 from planner.tables import Table, conform
 
 Tables = dict[str, pd.DataFrame]
-READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
-        "closed", "permits", "weather", "notices", "done", "faults")  # fmt: skip
+READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
+        "parts", "process", "pressure_steps", "conditions", "packers", "prices", "stock", "crews",
+        "shifts", "windows", "closed", "permits", "weather", "notices", "done",
+        "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -96,7 +96,6 @@ class Sleeving(_Section):
     gap_m: float = Field(ge=0)
     cut_step_m: float = Field(ge=0.01)
     cut_least_m: float = Field(gt=0)
-    waste_ratio: float = Field(ge=0)
     max_per_pipe_count: int = Field(ge=1)
     choose_by: Literal["cost", "annual"]
     reopen_s: int = Field(ge=0)
@@ -258,6 +257,17 @@ class Design(_Section):
     trench_friction_ratio: float = Field(gt=0)
 
 
+class Takeoff(_Section):
+    """What is ordered beyond the net; see settings.toml for each key."""
+
+    resin_waste_ratio: float = Field(ge=0)
+    mat_waste_ratio: float = Field(ge=0)
+    batch_loss_g: int = Field(ge=0)
+    spare_ratio: float = Field(ge=0)
+    spare_least_count: int = Field(ge=0)
+    traffic_classes: tuple[str, ...]
+
+
 class Settings(_Section):
     """All sections, and `origins`: for each ``section.key`` the layer it came from."""
 
@@ -269,6 +279,7 @@ class Settings(_Section):
     budget: Budget
     grades: Grades
     design: Design
+    takeoff: Takeoff
     origins: dict[str, str]
 
 
@@ -281,6 +292,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "budget": Budget,
     "grades": Grades,
     "design": Design,
+    "takeoff": Takeoff,
 }
 
 

@@ -3,8 +3,8 @@
 One module per chapter: `network` (what is in the ground and on the street),
 `survey` (what the camera saw and where), `verdicts` (spans and what the rules say),
 `repairs` (sleeves, choices, works), `crews` (who, with what, when), `hours` (when a
-street may be worked in, what is promised) and `books`
-(quantities, and what was left over). The unit stands in the column's name; the
+street may be worked in, what is promised), `takeoff` (quantities and orders) and `books`
+(faults, flags, and what was left over). The unit stands in the column's name; the
 closed list of endings is `SUFFIXES`.
 """
 
@@ -15,8 +15,6 @@ from planner.contracts.books import (
     ID_MATCHES,
     LEFT_OVER,
     ORPHANS,
-    QUANTITIES,
-    QUANTITY_SUMS,
     REFUSED_ROWS,
     REVISION_CHANGES,
     REVISION_CHOICES,
@@ -62,6 +60,7 @@ from planner.contracts.repairs import (
 )
 from planner.contracts.sums import BREAK_EVEN, BUDGET, BUDGET_BOUND, OPTION_LINES, PRICE_QUANTITIES
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
+from planner.contracts.takeoff import MATERIALS, ORDERS, PARTS, QUANTITIES, QUANTITY_SUMS
 from planner.contracts.verdicts import (
     FINDINGS,
     GRADE_STEPS,
@@ -77,6 +76,7 @@ SUFFIXES: dict[str, str] = {
     "_m": "m",
     "_mm": "mm",
     "_l": "l",
+    "_m2": "m2",
     "_l_s": "l/s",
     "_g": "g",
     "_kg": "kg",
@@ -107,6 +107,7 @@ SUFFIXES: dict[str, str] = {
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
     {"row", "rating", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"}
+    | {"waste", "batch_loss", "rounding", "spare", "to_order", "pack", "share"}
     | {"population", "risk", "risk_removed", "risk_bound"}
 )
 
@@ -125,6 +126,8 @@ TABLES: tuple[Table, ...] = (
     GRADES,
     SYSTEMS,
     SYSTEM_SIZES,
+    MATERIALS,
+    PARTS,
     PROCESS,
     PRESSURE_STEPS,
     CONDITIONS,
@@ -171,6 +174,7 @@ TABLES: tuple[Table, ...] = (
     AUDIT,
     QUANTITIES,
     QUANTITY_SUMS,
+    ORDERS,
     FAULTS,
     FLAGS,
     ORPHANS,
@@ -206,13 +210,16 @@ __all__ = [
     "LATERALS",
     "LEFT_OVER",
     "LEGS",
+    "MATERIALS",
     "NODES",
     "NOTICES",
     "OBSERVATIONS",
     "OPTIONS",
     "OPTION_LINES",
+    "ORDERS",
     "ORPHANS",
     "PACKERS",
+    "PARTS",
     "PASSAGES",
     "PERMITS",
     "PIPES",

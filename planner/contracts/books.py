@@ -2,41 +2,6 @@
 
 from planner.tables import Table, date, flag, number, text, whole
 
-QUANTITIES = Table(
-    "quantities",
-    "what one visit takes of one item, net",
-    (
-        text("visit_id", "visit", blank=False),
-        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
-        text("unit", "smallest unit", one_of=("pieces", "mm", "g"), blank=False),
-        whole("net", "", "whole smallest units", blank=False, low=0),
-    ),
-    key=("visit_id", "item"),
-)
-QUANTITY_SUMS = Table(
-    "quantity_sums",
-    "net of one item for one route, week or project",
-    (
-        text("level", "", one_of=("visit", "route", "week", "project"), blank=False),
-        text("key", "visit id; crew and date; first day; project", blank=False),
-        text("item", "", blank=False),
-        text("unit", "", one_of=("pieces", "mm", "g"), blank=False),
-        whole("net", "", "whole smallest units", blank=False, low=0),
-    ),
-    key=("level", "key", "item"),
-)
-# What `ground.quantities` says of one sleeve; a step in between, so not in TABLES.
-ITEMS = Table(
-    "items",
-    "what one sleeve takes of one item, net",
-    (
-        text("sleeve_id", "sleeve", blank=False),
-        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
-        text("unit", "smallest unit", one_of=("pieces", "mm", "g"), blank=False),
-        whole("net", "", "whole smallest units", blank=False, low=0),
-    ),
-    key=("sleeve_id", "item"),
-)
 FAULTS = Table(
     "faults",
     "one thing wrong in an input",

@@ -58,6 +58,10 @@ SYSTEMS = Table(
         number("lap_most_m", "m", "most lap; blank = as little as may be", low=0),
         text("source", "where the figures come from"),
         flag("flat_ends", "its ends taper flat, so that a liner passes it later"),
+        number("kit_kg", "kg", "resin of one kit, all parts; blank = not rounded", low=0.001),
+        text(
+            "kit_per", "a batch is mixed for each sleeve or for the day", one_of=("sleeve", "route")
+        ),
     ),
     key=("system",),
 )

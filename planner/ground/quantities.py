@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.contracts.books import ITEMS
 from planner.contracts.repairs import SLEEVES, SYSTEM_SIZES
+from planner.contracts.takeoff import ITEMS
 from planner.tables import check, conform
 
 FloatArray = npt.NDArray[np.float64]
@@ -91,16 +91,25 @@ def items_of(sleeves: pd.DataFrame, system_sizes: pd.DataFrame) -> pd.DataFrame:
     check(sleeves, SLEEVES), check(system_sizes, SYSTEM_SIZES)
     grams = np.rint(resin_kg(sleeves, system_sizes) * 1000.0)
     rows: list[dict[str, object]] = []
-    columns = ["sleeve_id", "dn_mm", "length_m", "system"]
-    for (sleeve_id, dn, length, system), resin in zip(
-        sleeves[columns].itertuples(index=False), grams, strict=True
+    columns = ["sleeve_id", "length_m", "system"]
+    for (sleeve_id, length, system), piece, resin in zip(
+        sleeves[columns].itertuples(index=False), pieces_of(sleeves), grams, strict=True
     ):
-        piece = f"sleeve DN {dn:g} x {length:.2f} m {system}"
         rows.append(_line(sleeve_id, piece, "pieces", 1))
         rows.append(_line(sleeve_id, "sleeve length", "mm", round(length * 1000.0)))
         if np.isfinite(resin):
             rows.append(_line(sleeve_id, f"resin {system}", "g", int(resin)))
     return conform(rows, ITEMS)
+
+
+def pieces_of(sleeves: pd.DataFrame) -> pd.Series:
+    """Name the piece that each sleeve is, by size, length and system."""
+    columns = sleeves[["dn_mm", "length_m", "system"]]
+    names = [
+        f"sleeve DN {dn:g} x {length:.2f} m {system}"
+        for dn, length, system in columns.itertuples(index=False)
+    ]
+    return pd.Series(names, index=sleeves.index, dtype="str")
 
 
 def _line(sleeve_id: str, item: str, unit: str, net: int) -> dict[str, object]:

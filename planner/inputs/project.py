@@ -59,6 +59,8 @@ class Inputs:
     observations: pd.DataFrame
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
+    materials: pd.DataFrame
+    parts: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
     conditions: pd.DataFrame
@@ -228,6 +230,8 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         observations=surveys.observations,
         systems=systems.systems,
         system_sizes=systems.system_sizes,
+        materials=systems.materials,
+        parts=systems.parts,
         process=systems.process,
         pressure_steps=systems.pressure_steps,
         conditions=sections.conditions,

@@ -176,7 +176,14 @@ def _held(inputs: Inputs) -> dict[str, int]:
     return {
         "systems.toml": sum(
             len(table)
-            for table in (inputs.systems, inputs.system_sizes, inputs.process, inputs.packers)
+            for table in (
+                inputs.systems,
+                inputs.system_sizes,
+                inputs.materials,
+                inputs.parts,
+                inputs.process,
+                inputs.packers,
+            )
         )
         + count_kept(inputs.pressure_steps),
         "prices.toml": len(inputs.prices),

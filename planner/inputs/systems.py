@@ -9,7 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from planner.contracts import PACKERS, PRESSURE_STEPS, PROCESS, SYSTEM_SIZES, SYSTEMS
+from planner.contracts import (
+    MATERIALS,
+    PACKERS,
+    PARTS,
+    PRESSURE_STEPS,
+    PROCESS,
+    SYSTEM_SIZES,
+    SYSTEMS,
+)
 from planner.contracts.repairs import CURE_KINDS
 from planner.errors import Fault
 from planner.inputs.cells import read_number
@@ -17,9 +25,10 @@ from planner.inputs.forms import nearest, refuse
 from planner.inputs.pressure import check_pressure, read_pressure
 from planner.inputs.process_rows import check_process, tell_packers, tell_process
 from planner.inputs.records import read_records, unknown_keys
+from planner.inputs.wound_from import read_materials, read_parts
 from planner.tables import Table, conform
 
-_CHILDREN = ("size", "process", "pressure")
+_CHILDREN = ("size", "material", "part", "process", "pressure")
 
 
 @dataclass(frozen=True)
@@ -28,6 +37,8 @@ class SystemTables:
 
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
+    materials: pd.DataFrame
+    parts: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
     packers: pd.DataFrame
@@ -36,32 +47,32 @@ class SystemTables:
 
 
 def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTables:
-    """Read systems, what a sleeve is made of by size, process times, pressure steps, packers.
+    """Read systems, what a sleeve is made of, process times, pressure steps, packers.
 
     Parameters
     ----------
     raw
         The parsed file: ``[[system]]`` tables with the keys of `SYSTEMS`, each with
-        ``[[system.size]]``, ``[[system.process]]`` and ``[[system.pressure]]``;
-        ``[[packer]]`` tables.
+        ``[[system.size]]``, ``[[system.material]]``, ``[[system.part]]``,
+        ``[[system.process]]`` and ``[[system.pressure]]``; ``[[packer]]`` tables.
     file
         Name in messages.
     """
     faults = unknown_keys(raw, ("system", "packer"), file)
     records = raw.get("system", [])
-    heads, sizes, processes, steps = _part(records)
+    heads, children = _part(records)
     systems, more = read_records(heads, SYSTEMS, file, prefix="system")
     faults += more
     systems = refuse(systems, _plain_names(systems, "system"), "system.system", file, faults)
     names = systems["system"].tolist()
-    size_frame, more = _children(sizes, SYSTEM_SIZES, names, "system.size", file)
+    size_frame, more = _children(children["size"], SYSTEM_SIZES, names, "system.size", file)
     faults += more
     size_frame = _check_sizes(size_frame, file, faults)
     made = set(systems.loc[systems["supply"] == "made_before", "system"])
     bare = size_frame.index[(size_frame["lengths_m"] == "") & size_frame["system"].isin(made)]
     bad = dict.fromkeys(bare, "the lengths that it is made in, e.g. [0.5, 1.0]")
     size_frame = refuse(size_frame, bad, "system.size.lengths_m", file, faults)
-    process_frame, more = _children(processes, PROCESS, names, "system.process", file)
+    process_frame, more = _children(children["process"], PROCESS, names, "system.process", file)
     faults += more
     cures = dict(zip(systems["system"], systems["cure"], strict=True))
     process_frame = check_process(process_frame, cures, file, faults)
@@ -70,15 +81,21 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     faults += more
     packers = _check_packers(packers, file, faults)
     faults += tell_packers(systems, size_frame, packers, file)
-    step_frame, more = read_pressure(steps, names, file)
+    materials, more = read_materials(children["material"], names, file)
+    faults += more
+    parts, more = read_parts(children["part"], names, file)
+    faults += more
+    step_frame, more = read_pressure(children["pressure"], names, file)
     faults += more
     step_frame, more = check_pressure(step_frame, systems, packers, file)
     faults += more
-    listed = (heads, sizes, processes, steps, raw.get("packer", []))
+    listed = (heads, *children.values(), raw.get("packer", []))
     count = sum(len(part) for part in listed if isinstance(part, list))
     return SystemTables(
         conform(systems, SYSTEMS),
         conform(size_frame, SYSTEM_SIZES),
+        conform(materials, MATERIALS),
+        conform(parts, PARTS),
         conform(process_frame, PROCESS),
         conform(step_frame, PRESSURE_STEPS),
         conform(packers, PACKERS),
@@ -87,12 +104,12 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     )
 
 
-def _part(records: object) -> tuple[object, list[object], list[object], list[object]]:
-    """Part each system from its sizes, process rows and pressure steps, which take its name."""
-    if not isinstance(records, list):
-        return records, [], [], []
-    heads: list[object] = []
+def _part(records: object) -> tuple[object, dict[str, list[object]]]:
+    """Part each system from its rows of sizes, materials and the like, which take its name."""
     children: dict[str, list[object]] = {name: [] for name in _CHILDREN}
+    if not isinstance(records, list):
+        return records, children
+    heads: list[object] = []
     for record in records:
         if not isinstance(record, Mapping):
             heads.append(record)
@@ -103,7 +120,7 @@ def _part(records: object) -> tuple[object, list[object], list[object], list[obj
             for child in found if isinstance(found, list) else [found]:
                 named = isinstance(child, Mapping)
                 rows.append({"system": record.get("system"), **child} if named else child)
-    return heads, children["size"], children["process"], children["pressure"]
+    return heads, children
 
 
 def _children(

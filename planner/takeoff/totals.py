@@ -1,4 +1,4 @@
-"""Sleeves by size and length, sleeve metres and resin: net, as exact whole sums."""
+"""What visits, routes, crews, the week and the project take: net, as exact whole sums."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pandas as pd
 from planner.contracts import (
     CHOICE_SLEEVES,
     CHOICES,
+    FLOWS,
     QUANTITIES,
     QUANTITY_SUMS,
     SETUP_WORKS,
@@ -15,23 +16,29 @@ from planner.contracts import (
 )
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
-from planner.ground.quantities import items_of
+from planner.settings import Takeoff
 from planner.tables import check, conform
+from planner.takeoff.needs import LINE, day_lines, sleeve_lines, work_lines
 
-SUM_COLUMNS = ["level", "key", "item", "unit", "net"]
+SUM_COLUMNS = ["level", "key", *LINE]
 
 
-def take_off(tables: Tables, *, first_day: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Add up what the week's sleeves take.
+def take_off(
+    tables: Tables, settings: Takeoff, *, first_day: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Add up what the week takes: sleeves, what they are made of, other works, days.
 
-    Every sum is one of whole numbers: visits add up to their route, routes to the
-    week. The project counts every sleeve of an accepted choice, whether or not this
-    week reaches it.
+    Every sum is one of whole numbers: visits add up to their route, routes to their crew
+    and to the week. The project counts every sleeve of an accepted choice and every
+    work, whether or not this week reaches it; days are known of visits alone.
 
     Parameters
     ----------
     tables
-        Of it: visits, setup_works, works, sleeves, system_sizes, choices, choice_sleeves.
+        Of it: visits, setups, setup_works, works, sleeves, systems, system_sizes,
+        materials, parts, flows, nodes, choices, choice_sleeves.
+    settings
+        Classes of street that take traffic control.
     first_day
         First day of the week, YYYY-MM-DD; the key of its sums, "week" where blank.
 
@@ -39,47 +46,67 @@ def take_off(tables: Tables, *, first_day: str) -> tuple[pd.DataFrame, pd.DataFr
     -------
     quantities, sums
         `QUANTITIES` by visit and `QUANTITY_SUMS` by visit, route (key ``crew|date``),
-        week and project.
+        crew, week and project.
 
     Raises
     ------
     TableError
         If a table breaks its contract.
     """
-    for table in (VISITS, SETUP_WORKS, WORKS, CHOICES, CHOICE_SLEEVES):
+    for table in (VISITS, SETUP_WORKS, WORKS, CHOICES, CHOICE_SLEEVES, FLOWS):
         check(tables[table.name], table)
-    items = items_of(tables["sleeves"], tables["system_sizes"])
-    done = _sleeves_of_visits(tables).merge(items, on="sleeve_id")
+    items = sleeve_lines(tables)
+    works = work_lines(tables["works"], tables["sleeves"])
+    held = visited(tables)
+    done = pd.concat(
+        [
+            held.merge(items, on="sleeve_id")[["visit_id", *LINE]],
+            held.merge(works, on="work_id")[["visit_id", *LINE]],
+            day_lines(tables, settings.traffic_classes),
+        ],
+        ignore_index=True,
+    )
     lines = done.groupby(["visit_id", "item", "unit"], sort=True)["net"].sum().reset_index()
-    chosen = _accepted(tables).merge(items, on="sleeve_id")
+    done = done.merge(tables["visits"][["visit_id", "crew", "date"]], on="visit_id")
+    chosen = pd.concat([accepted(tables).merge(items, on="sleeve_id"), works], ignore_index=True)
     parts = [
         _sums("visit", done.assign(key=done["visit_id"])),
         _sums("route", done.assign(key=done["crew"] + "|" + done["date"])),
+        _sums("crew", done.assign(key=done["crew"])),
         _sums("week", done.assign(key=first_day or "week")),
         _sums("project", chosen.assign(key="project")),
     ]
-    rows = [
-        dict(zip(SUM_COLUMNS, row, strict=True))
-        for part in parts
-        for row in part.itertuples(index=False, name=None)
-    ]
-    return conform(lines, QUANTITIES), conform(rows, QUANTITY_SUMS)
+    return conform(lines, QUANTITIES), conform(pd.concat(parts), QUANTITY_SUMS)
 
 
-def _sleeves_of_visits(tables: Tables) -> pd.DataFrame:
-    """Give visit_id, crew, date and sleeve_id for each sleeve that a visit sets."""
+def visited(tables: Tables) -> pd.DataFrame:
+    """Give visit_id, crew, date, work_id and sleeve_id of each work of a visit.
+
+    Parameters
+    ----------
+    tables
+        Of it: visits, setup_works, works.
+
+    Returns
+    -------
+    held
+        ``sleeve_id`` is NA where the work sets no sleeve.
+    """
     works = tables["works"]
-    sets = works.loc[works["step"] == "sleeve", ["work_id", "sleeve_id"]]
-    held = tables["setup_works"][["setup_id", "work_id"]].merge(sets, on="work_id")
+    sets = works["sleeve_id"].where(works["step"] == "sleeve")
+    held = tables["setup_works"][["setup_id", "work_id"]].merge(
+        works.assign(sleeve_id=sets)[["work_id", "sleeve_id"]], on="work_id"
+    )
     visits = tables["visits"][["visit_id", "setup_id", "crew", "date"]]
-    return visits.merge(held[["setup_id", "sleeve_id"]], on="setup_id")
+    return visits.merge(held, on="setup_id")
 
 
-def _accepted(tables: Tables) -> pd.DataFrame:
+def accepted(tables: Tables) -> pd.DataFrame:
+    """Give sleeve_id of each sleeve of an accepted choice; of choices and choice_sleeves."""
     choices = tables["choices"]
-    accepted = choices.loc[choices["state"].isin(SIGNED), "pipe_id"]
+    signed = choices.loc[choices["state"].isin(SIGNED), "pipe_id"]
     pairs = tables["choice_sleeves"]
-    return pairs.loc[pairs["pipe_id"].isin(accepted), ["sleeve_id"]]
+    return pairs.loc[pairs["pipe_id"].isin(signed), ["sleeve_id"]]
 
 
 def _sums(level: str, lines: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,107 @@
+"""Quantities: what sleeves are wound from and mixed of, what a week takes, what is ordered."""
+
+from planner.tables import Table, number, text, whole
+
+UNITS = ("pieces", "mm", "mm2", "g", "ml")
+FORMS = ("wound", "sheets", "folded", "strip", "turns", "along", "each")
+ROUNDED = ("sleeve", "route", "week")
+
+MATERIALS = Table(
+    "materials",
+    "one material that a sleeve of a system takes, and how much of it",
+    (
+        text("system", "system", blank=False),
+        text("material", "e.g. felt mat, protective wrap, release film, tape", blank=False),
+        text(
+            "form",
+            "wound: one sheet rolled; sheets: one for each ply; folded; strip: spiral; turns: at "
+            "each held end; along: the length; each: pieces",
+            one_of=FORMS,
+            blank=False,
+        ),
+        number("dn_from_mm", "mm", "from this nominal size; blank = all", low=0),
+        number("dn_to_mm", "mm", "to this nominal size; blank = all", low=0),
+        number("seam_mm", "mm", "lap of a sheet on itself; blank = none", low=0),
+        number("width_mm", "mm", "width of a strip", low=1),
+        number("lap_ratio", "-", "share of a strip's width on the turn before", low=0, high=0.95),
+        number("turns_count", "-", "turns at each end", low=0),
+        number("extra_m", "m", "more than the sleeve's length", low=0),
+        whole("pieces_count", "-", "pieces of a sleeve", low=0),
+        number("waste_ratio", "-", "cut off and spoilt; blank = setting", low=0),
+        number("pack_m2", "m2", "area of one roll; blank = not rounded", low=0),
+        number("pack_m", "m", "length of one roll; blank = not rounded", low=0),
+        whole("pack_count", "-", "pieces in a pack; blank = not rounded", low=1),
+        text("source", "where the figures come from"),
+    ),
+    key=("system", "material", "dn_from_mm"),
+)
+PARTS = Table(
+    "parts",
+    "one part of the resin that a system mixes on site",
+    (
+        text("system", "system", blank=False),
+        text("part", "e.g. A, B", blank=False),
+        number("share", "by the kind of share", "parts of the mix", blank=False, low=0.001),
+        text("share_by", "what the share is of", one_of=("mass", "volume"), blank=False),
+        number("density_kg_per_l", "kg/l", "density; needed for shares by volume", low=0.1),
+        text("source", "where the figures come from"),
+    ),
+    key=("system", "part"),
+)
+QUANTITIES = Table(
+    "quantities",
+    "what one visit takes of one item, net",
+    (
+        text("visit_id", "visit", blank=False),
+        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text("unit", "smallest unit", one_of=UNITS, blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("visit_id", "item"),
+)
+SUM_LEVELS = ("visit", "route", "crew", "week", "project")
+QUANTITY_SUMS = Table(
+    "quantity_sums",
+    "net of one item for one visit, route, crew, week or project",
+    (
+        text("level", "", one_of=SUM_LEVELS, blank=False),
+        text("key", "visit id; crew and date; crew; first day; project", blank=False),
+        text("item", "", blank=False),
+        text("unit", "", one_of=UNITS, blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("level", "key", "item"),
+)
+ORDER_LEVELS = ("visit", "route", "week", "rest", "project")
+ORDERS = Table(
+    "orders",
+    "what is ordered of one item; net + waste + batch_loss + rounding + spare = to_order",
+    (
+        text("level", "rest: accepted, not in this week", one_of=ORDER_LEVELS, blank=False),
+        text("key", "visit id; crew and date; first day; rest; project", blank=False),
+        text("item", "", blank=False),
+        text("unit", "", one_of=UNITS, blank=False),
+        whole("net", "", "by design", blank=False, low=0),
+        whole("waste", "", "cut off and spoilt", low=0),
+        whole("batch_loss", "", "left in the tub, for each batch", low=0),
+        whole("rounding", "", "up to whole kits, rolls or packs", low=0),
+        whole("spare", "", "kept for what goes wrong", low=0),
+        whole("to_order", "", "blank = rounded at a higher level", low=0),
+        whole("pack", "", "one kit, roll or pack; blank = not rounded", low=1),
+        text("rounded_at", "for each", one_of=ROUNDED, blank=False),
+        text("why", "the settings behind it", blank=False),
+    ),
+    key=("level", "key", "item"),
+)
+# What one sleeve takes; a step in between, so not in TABLES.
+ITEMS = Table(
+    "items",
+    "what one sleeve takes of one item, net",
+    (
+        text("sleeve_id", "sleeve", blank=False),
+        text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text("unit", "smallest unit", one_of=UNITS, blank=False),
+        whole("net", "", "whole smallest units", blank=False, low=0),
+    ),
+    key=("sleeve_id", "item"),
+)
