@@ -9,22 +9,30 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_pipe import sleeve
-from sleeve_supply import size
+from sleeve_supply import size, system
 
 from planner.contracts import (
     CHOICE_SLEEVES,
     CHOICES,
+    FLOWS,
+    MATERIALS,
+    NODES,
+    PARTS,
     SETUP_WORKS,
+    SETUPS,
     SLEEVES,
     SYSTEM_SIZES,
+    SYSTEMS,
     VISITS,
     WORKS,
 )
 from planner.ground.quantities import items_of
+from planner.settings import load_settings
 from planner.tables import conform
 from planner.takeoff.totals import take_off
 
 MONDAY = "2026-03-02"
+TAKEOFF = load_settings({}).takeoff
 SIZES = conform([size()], SYSTEM_SIZES)
 
 
@@ -55,7 +63,13 @@ def tables(visits, held, works, sleeves, choices, chosen) -> dict[str, pd.DataFr
         ),
         "works": conform(works, WORKS),
         "sleeves": conform(sleeves, SLEEVES),
+        "systems": conform([system()], SYSTEMS),
         "system_sizes": SIZES,
+        "materials": conform([], MATERIALS),
+        "parts": conform([], PARTS),
+        "flows": conform([], FLOWS),
+        "setups": conform([], SETUPS),
+        "nodes": conform([], NODES),
         "choices": conform(choices, CHOICES),
         "choice_sleeves": conform(
             [{"pipe_id": p, "sleeve_id": s} for p, s in chosen], CHOICE_SLEEVES
@@ -84,36 +98,41 @@ def net(frame: pd.DataFrame, *key: str) -> dict[str, int]:
 
 def test_sums_of_one_week_by_hand():
     """Two sleeves of 1 m at one visit, one of 2 m next day; resin 3840 and 7679 g each."""
-    quantities, sums = take_off(WEEK, first_day=MONDAY)
-    assert set(quantities["visit_id"]) == {"a|2026-03-02|1", "a|2026-03-03|1"}
+    quantities, sums = take_off(WEEK, TAKEOFF, first_day=MONDAY)
+    sets = quantities[quantities["item"].str.startswith("sleeve")]
+    assert set(sets["visit_id"]) == {"a|2026-03-02|1", "a|2026-03-03|1"}
     first = {"resin felt": 7_680, "sleeve DN 200 x 1.00 m felt": 2, "sleeve length": 2_000}
     assert net(sums, "visit", "a|2026-03-02|1") == first
-    assert net(sums, "route", "a|2026-03-02") == first
+    assert net(sums, "route", "a|2026-03-02") == {**first, "cleaning": 1_000}
     second = {"resin felt": 7_679, "sleeve DN 200 x 2.00 m felt": 1, "sleeve length": 2_000}
     assert net(sums, "route", "a|2026-03-03") == second
     week = {**first, **second, "resin felt": 15_359, "sleeve length": 4_000}
+    week |= {"cleaning": 1_000, "camera": 1_000}
+    assert net(sums, "crew", "a") == {k: v for k, v in week.items() if k != "camera"}
     assert net(sums, "week", MONDAY) == week
 
 
 def test_the_project_counts_all_sleeves_of_accepted_choices():
     """S-4 waits for another week and counts; S-5 is only proposed and does not."""
-    _, sums = take_off(WEEK, first_day=MONDAY)
+    _, sums = take_off(WEEK, TAKEOFF, first_day=MONDAY)
     project = net(sums, "project", "project")
     assert project["sleeve DN 200 x 1.00 m felt"] == 3
     assert project["sleeve length"] == 5_000
     assert project["resin felt"] == 3 * 3_840 + 7_679
 
 
-def test_a_visit_without_a_sleeve_takes_nothing():
-    """Cleaning and filming stand in no line."""
-    quantities, _ = take_off(WEEK, first_day=MONDAY)
-    assert not quantities["visit_id"].isin(["a|2026-03-02|2", "b|2026-03-02|1"]).any()
+def test_a_visit_without_a_sleeve_takes_its_metres():
+    """Each cleans or films 1 m."""
+    quantities, _ = take_off(WEEK, TAKEOFF, first_day=MONDAY)
+    rows = quantities.set_index("visit_id")
+    assert rows.loc["a|2026-03-02|2", ["item", "net"]].tolist() == ["cleaning", 1_000]
+    assert rows.loc["b|2026-03-02|1", ["item", "net"]].tolist() == ["camera", 1_000]
 
 
 def test_an_empty_week_has_no_sums_but_the_project():
     """Nothing is visited; what is accepted is still known."""
     empty = {**WEEK, "visits": WEEK["visits"].iloc[:0]}
-    quantities, sums = take_off(empty, first_day="")
+    quantities, sums = take_off(empty, TAKEOFF, first_day="")
     assert quantities.empty
     assert set(sums["level"]) == {"project"}
 
@@ -136,9 +155,9 @@ def test_visits_add_up_to_routes_and_routes_to_the_week(seed: int):
     ]
     visits = [{**one, "seq": at} for at, one in enumerate(visits, 1)]
     week = tables(visits, held, works, rows, [choice("p1")], [])
-    quantities, sums = take_off(week, first_day=MONDAY)
+    quantities, sums = take_off(week, TAKEOFF, first_day=MONDAY)
     by_item = quantities.groupby("item")["net"].sum()
-    for level in ("visit", "route", "week"):
+    for level in ("visit", "route", "crew", "week"):
         pd.testing.assert_series_equal(
             sums[sums["level"] == level].groupby("item")["net"].sum(), by_item
         )
