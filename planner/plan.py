@@ -31,6 +31,7 @@ from planner.repairs.cure import find_cures
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
+from planner.takeoff.bill import make_bill
 from planner.takeoff.orders import make_orders
 from planner.takeoff.totals import take_off
 
@@ -98,6 +99,7 @@ def make_plan(
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, settings.takeoff, first_day=first_day)
     t["orders"] = make_orders(t, settings.takeoff, first_day=first_day)
+    t["bill"], t["bill_sums"] = make_bill(t, settings.takeoff, first_day=first_day)
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
     t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(

@@ -266,6 +266,9 @@ class Takeoff(_Section):
     spare_ratio: float = Field(ge=0)
     spare_least_count: int = Field(ge=0)
     traffic_classes: tuple[str, ...]
+    contingency_ratio: float = Field(ge=0)
+    night_from_s: int = Field(ge=0, le=86_400)
+    night_to_s: int = Field(ge=0, le=86_400)
 
 
 class Settings(_Section):

@@ -21,6 +21,8 @@ METHODS = ("sleeve", "sleeve", "liner", "dig", "watch", "maintain", "sleeve", "n
 VERDICT = {"nothing": "none"}
 NAMES = ("Quarry Lane", "Mill Street", "Heron Way", "Chapel Rise", "Tannery Row", "Ferry Road")
 
+_KIND = {"pieces": "sleeve", "mm": "length", "g": "resin"}
+
 
 def facts(**changed):
     """Facts of a run on the town."""
@@ -204,14 +206,14 @@ def _week(tables, nodes):
             ("sleeve length", "mm", 1400),
             ("resin lamp felt", "g", 5200),
         ):
-            sums.append({"level": "route", "key": f"{crew}|{day}", "item": item, "unit": unit,
+            sums.append({"level": "route", "key": f"{crew}|{day}", "item": item, "unit": unit, "kind": _KIND[unit],
                          "net": one * len(part)})  # fmt: skip
     for item, unit, one in (
         ("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
         ("sleeve length", "mm", 1400),
         ("resin lamp felt", "g", 5200),
     ):
-        sums.append({"level": "week", "key": "2026-01-12", "item": item, "unit": unit,
+        sums.append({"level": "week", "key": "2026-01-12", "item": item, "unit": unit, "kind": _KIND[unit],
                      "net": one * len(visits)})  # fmt: skip
     put(
         tables,

@@ -24,9 +24,15 @@ def test_a_sleeve_is_one_piece_its_length_and_its_resin():
     """DN 200, 6 mm, 1.00 m: pi x 194 x 6 / 1000 = 3.65681 l, x 1.05 = 3.83965 kg."""
     items = items_of(sleeves(sleeve("S-1", 9.5, 10.5, wall_mm=6.0)), SIZES)
     assert items.to_dict("records") == [
-        {"sleeve_id": "S-1", "item": "resin felt", "unit": "g", "net": 3_840},
-        {"sleeve_id": "S-1", "item": "sleeve DN 200 x 1.00 m felt", "unit": "pieces", "net": 1},
-        {"sleeve_id": "S-1", "item": "sleeve length", "unit": "mm", "net": 1_000},
+        {"sleeve_id": "S-1", "item": "resin felt", "kind": "resin", "unit": "g", "net": 3_840},
+        {
+            "sleeve_id": "S-1",
+            "item": "sleeve DN 200 x 1.00 m felt",
+            "kind": "sleeve",
+            "unit": "pieces",
+            "net": 1,
+        },
+        {"sleeve_id": "S-1", "item": "sleeve length", "kind": "length", "unit": "mm", "net": 1_000},
     ]
 
 

@@ -60,7 +60,15 @@ from planner.contracts.repairs import (
 )
 from planner.contracts.sums import BREAK_EVEN, BUDGET, BUDGET_BOUND, OPTION_LINES, PRICE_QUANTITIES
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
-from planner.contracts.takeoff import MATERIALS, ORDERS, PARTS, QUANTITIES, QUANTITY_SUMS
+from planner.contracts.takeoff import (
+    BILL,
+    BILL_SUMS,
+    MATERIALS,
+    ORDERS,
+    PARTS,
+    QUANTITIES,
+    QUANTITY_SUMS,
+)
 from planner.contracts.verdicts import (
     FINDINGS,
     GRADE_STEPS,
@@ -175,6 +183,8 @@ TABLES: tuple[Table, ...] = (
     QUANTITIES,
     QUANTITY_SUMS,
     ORDERS,
+    BILL,
+    BILL_SUMS,
     FAULTS,
     FLAGS,
     ORPHANS,
@@ -185,6 +195,8 @@ __all__ = [
     "ADDRESSES",
     "AUDIT",
     "BARE",
+    "BILL",
+    "BILL_SUMS",
     "BREAK_EVEN",
     "BUDGET",
     "BUDGET_BOUND",

@@ -108,7 +108,7 @@ PRICES = Table(
         text("price_id", "stable id", blank=False),
         text(
             "item",
-            "sleeve, liner, dig, reopen, end_seal, setup(_liner, _dig), or a step",
+            "sleeve, liner, dig, reopen, end_seal, setup(_liner, _dig), step, mobilisation, night",
             blank=False,
         ),
         text("system", "only for this system, '' = any"),

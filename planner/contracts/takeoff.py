@@ -1,8 +1,9 @@
 """Quantities: what sleeves are wound from and mixed of, what a week takes, what is ordered."""
 
-from planner.tables import Table, number, text, whole
+from planner.tables import Table, flag, number, text, whole
 
 UNITS = ("pieces", "mm", "mm2", "g", "ml")
+KINDS = ("sleeve", "length", "resin", "part", "material", "work", "day")
 FORMS = ("wound", "sheets", "folded", "strip", "turns", "along", "each")
 ROUNDED = ("sleeve", "route", "week")
 
@@ -54,6 +55,9 @@ QUANTITIES = Table(
     (
         text("visit_id", "visit", blank=False),
         text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text(
+            "kind", "a sleeve as a piece, its length, its resin, what it is mixed of", one_of=KINDS
+        ),
         text("unit", "smallest unit", one_of=UNITS, blank=False),
         whole("net", "", "whole smallest units", blank=False, low=0),
     ),
@@ -67,6 +71,9 @@ QUANTITY_SUMS = Table(
         text("level", "", one_of=SUM_LEVELS, blank=False),
         text("key", "visit id; crew and date; crew; first day; project", blank=False),
         text("item", "", blank=False),
+        text(
+            "kind", "a sleeve as a piece, its length, its resin, what it is mixed of", one_of=KINDS
+        ),
         text("unit", "", one_of=UNITS, blank=False),
         whole("net", "", "whole smallest units", blank=False, low=0),
     ),
@@ -93,6 +100,45 @@ ORDERS = Table(
     ),
     key=("level", "key", "item"),
 )
+BILL_LEVELS = ("visit", "route", "week", "rest", "project")
+BILL = Table(
+    "bill",
+    "one line of a bill of quantities: all of one item at one price",
+    (
+        text("level", "rest: accepted, not in this week", one_of=BILL_LEVELS, blank=False),
+        text("key", "visit id; crew and date; first day; rest; project", blank=False),
+        whole("seq", "", "order in that bill", blank=False, low=1),
+        text("item", "item of the price, mobilisation, night or contingency", blank=False),
+        text("system", "of a sleeve"),
+        whole("times_count", "-", "how many", blank=False, low=1),
+        number("length_m", "m", "of all of them", low=0),
+        number("extra_m", "m", "of it, charged beyond what the price includes", low=0),
+        whole("each_cents", "cents", "price each; blank = no price", low=0),
+        number("included_m", "m", "length within the price each", low=0),
+        whole("extra_cents_per_m", "cents/m", "each further metre", low=0),
+        whole("sum_cents", "cents", "each line in whole cents, added up; blank = no price", low=0),
+        text("price_id", "price that it comes from"),
+        whole("year", "", "of the price"),
+        text("place", "of the price"),
+        text("source", "of the price"),
+        text("note", "what a blank means, or how it was reckoned"),
+    ),
+    key=("level", "key", "seq"),
+)
+BILL_SUMS = Table(
+    "bill_sums",
+    "the sum of one bill, and whether it is complete",
+    (
+        text("level", "", one_of=BILL_LEVELS, blank=False),
+        text("key", "visit id; crew and date; first day; rest; project", blank=False),
+        whole("sum_cents", "cents", "of the lines that are priced", blank=False, low=0),
+        whole("lines_count", "-", "lines", blank=False, low=0),
+        whole("unpriced_count", "-", "lines without a price", blank=False, low=0),
+        flag("complete", "each line has a price or is within another", blank=False),
+        text("unpriced", "the items without a price"),
+    ),
+    key=("level", "key"),
+)
 # What one sleeve takes; a step in between, so not in TABLES.
 ITEMS = Table(
     "items",
@@ -100,6 +146,9 @@ ITEMS = Table(
     (
         text("sleeve_id", "sleeve", blank=False),
         text("item", "e.g. sleeve DN 200 x 1.00 m system, sleeve length, resin", blank=False),
+        text(
+            "kind", "a sleeve as a piece, its length, its resin, what it is mixed of", one_of=KINDS
+        ),
         text("unit", "smallest unit", one_of=UNITS, blank=False),
         whole("net", "", "whole smallest units", blank=False, low=0),
     ),

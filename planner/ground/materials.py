@@ -63,7 +63,13 @@ def materials_of(tables: Tables) -> pd.DataFrame:
     supply = check(tables["systems"], SYSTEMS).set_index("system")["supply"]
     cut = sleeves[sleeves["system"].map(supply) == "from_roll"]
     rows += [
-        {"sleeve_id": one, "item": item_of(ROLL, name), "unit": "mm", "net": round(length * 1000)}
+        {
+            "sleeve_id": one,
+            "item": item_of(ROLL, name),
+            "kind": "material",
+            "unit": "mm",
+            "net": round(length * 1000),
+        }
         for one, name, length in cut[["sleeve_id", "system", "length_m"]].itertuples(index=False)
     ]
     mixed = supply.index[supply == "mix_on_site"]
@@ -96,7 +102,13 @@ def _wound(sleeves: pd.DataFrame, materials: pd.DataFrame) -> list[dict[str, obj
         unit, amounts = _FORMS[str(row["form"])](figures, {str(k): v for k, v in row.items()})
         item = item_of(str(row["material"]), str(row["system"]))
         rows += [
-            {"sleeve_id": sleeve_id, "item": item, "unit": unit, "net": round(float(amount))}
+            {
+                "sleeve_id": sleeve_id,
+                "item": item,
+                "kind": "material",
+                "unit": unit,
+                "net": round(float(amount)),
+            }
             for sleeve_id, amount in zip(part["sleeve_id"], amounts, strict=True)
             if np.isfinite(amount) and round(float(amount))
         ]
@@ -180,9 +192,9 @@ def _parts(ids: list[str], grams: FloatArray, parts: pd.DataFrame) -> list[dict[
     for number, part in enumerate(parts["part"]):
         name = f"resin {system}, part {part}"
         for sleeve_id, mass in zip(ids, each[:, number], strict=True):
-            rows.append({"sleeve_id": sleeve_id, "item": name, "unit": "g", "net": int(mass)})
+            one = {"sleeve_id": sleeve_id, "kind": "part"}
+            rows.append({**one, "item": name, "unit": "g", "net": int(mass)})
             if np.isfinite(density[number]):
                 volume = round(float(mass) / float(density[number]))
-                line = {"item": f"{name}, volume", "unit": "ml", "net": volume}
-                rows.append({"sleeve_id": sleeve_id, **line})
+                rows.append({**one, "item": f"{name}, volume", "unit": "ml", "net": volume})
     return rows

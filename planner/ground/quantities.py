@@ -95,10 +95,10 @@ def items_of(sleeves: pd.DataFrame, system_sizes: pd.DataFrame) -> pd.DataFrame:
     for (sleeve_id, length, system), piece, resin in zip(
         sleeves[columns].itertuples(index=False), pieces_of(sleeves), grams, strict=True
     ):
-        rows.append(_line(sleeve_id, piece, "pieces", 1))
-        rows.append(_line(sleeve_id, "sleeve length", "mm", round(length * 1000.0)))
+        rows.append(_line(sleeve_id, piece, "sleeve", "pieces", 1))
+        rows.append(_line(sleeve_id, "sleeve length", "length", "mm", round(length * 1000.0)))
         if np.isfinite(resin):
-            rows.append(_line(sleeve_id, f"resin {system}", "g", int(resin)))
+            rows.append(_line(sleeve_id, f"resin {system}", "resin", "g", int(resin)))
     return conform(rows, ITEMS)
 
 
@@ -112,5 +112,5 @@ def pieces_of(sleeves: pd.DataFrame) -> pd.Series:
     return pd.Series(names, index=sleeves.index, dtype="str")
 
 
-def _line(sleeve_id: str, item: str, unit: str, net: int) -> dict[str, object]:
-    return {"sleeve_id": sleeve_id, "item": item, "unit": unit, "net": net}
+def _line(sleeve_id: str, item: str, kind: str, unit: str, net: int) -> dict[str, object]:
+    return {"sleeve_id": sleeve_id, "item": item, "kind": kind, "unit": unit, "net": net}

@@ -20,7 +20,11 @@ from planner.tables import conform
 # Keys in whole units of the currency, and the columns in cents that they fill.
 _AMOUNTS = {"each": "each_cents", "extra_per_m": "extra_cents_per_m", "least": "least_cents"}
 _SETUPS = ("setup", "setup_liner", "setup_dig")
-ITEMS = tuple(dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", *_SETUPS, *STEPS)))
+# Asked once for the project and once for each night: no option of a pipe holds them.
+_ASIDE = ("mobilisation", "night")
+ITEMS = tuple(
+    dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", *_SETUPS, *STEPS, *_ASIDE))
+)
 # What can be counted before anything is chosen: see `repairs.quantity_bands`.
 BANDED = ("sleeve", "liner", "dig")
 

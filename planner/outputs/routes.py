@@ -103,7 +103,10 @@ def week_totals(tables: Tables) -> Totals:
 def _totals(tables: Tables, level: str, key: str, routes: list[pd.DataFrame]) -> Totals:
     sums = tables["quantity_sums"]
     part = sums[(sums["level"] == level) & ((sums["key"] == key) | (key == ""))]
-    net = {unit: int(part.loc[part["unit"] == unit, "net"].sum()) for unit in ("pieces", "mm", "g")}
+    net = {
+        kind: int(part.loc[part["kind"] == kind, "net"].sum())
+        for kind in ("sleeve", "length", "resin")
+    }
     time_s, drive_m, stops = 0, 0.0, 0
     for route in routes:
         first, last = route.iloc[0], route.iloc[-1]
@@ -111,7 +114,7 @@ def _totals(tables: Tables, level: str, key: str, routes: list[pd.DataFrame]) ->
         time_s += home_s(last.to_dict()) - leave_s
         drive_m += float(route["drive_m"].sum()) + float(route["back_m"].sum())
         stops += len(route)
-    return Totals(stops, net["pieces"], net["mm"], net["g"], time_s, drive_m)
+    return Totals(stops, net["sleeve"], net["length"], net["resin"], time_s, drive_m)
 
 
 def routes_of(sheet: Sheet) -> list[dict[str, Any]]:

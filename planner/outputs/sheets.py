@@ -18,6 +18,7 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.stops import DayTables, stop_of
 from planner.outputs.wording import (
     DRIVES_LEAVE_OUT,
+    area,
     cautions_for,
     clock,
     home_s,
@@ -26,6 +27,7 @@ from planner.outputs.wording import (
     mass,
     metres,
     pauses,
+    volume,
     way,
 )
 
@@ -125,6 +127,7 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
     """List what the van must carry, net, from the sums of the route."""
     sums = tables["quantity_sums"]
     rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
+    rows = rows[~rows["kind"].isin(["work", "day"])]
     load = []
     for row in rows.itertuples():
         net = int(row.net)  # type: ignore[arg-type]
@@ -132,6 +135,10 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
             amount = f"{net} pieces" if net != 1 else "1 piece"
         elif row.unit == "g":
             amount = mass(net, units)
+        elif row.unit == "mm2":
+            amount = area(net, units)
+        elif row.unit == "ml":
+            amount = volume(net, units)
         else:
             amount = metres(net / 1000, units)
         load.append({"item": item_words(str(row.item), units), "amount": amount})

@@ -167,14 +167,39 @@ def _totals(tables: Tables) -> list[str]:
     lines = []
     for level in ("week", "project"):
         rows = sums[sums["level"] == level]
-        pieces = int(rows.loc[rows["unit"] == "pieces", "net"].sum())
-        metres = int(rows.loc[rows["unit"] == "mm", "net"].sum()) / 1000
-        resin = int(rows.loc[rows["unit"] == "g", "net"].sum()) / 1000
+        net = {kind: int(part["net"].sum()) for kind, part in rows.groupby("kind")}
+        pieces, metres = net.get("sleeve", 0), net.get("length", 0) / 1000
+        resin = net.get("resin", 0) / 1000
         name = "Net, week:" if level == "week" else "all chosen:"
         lines.append(
             f"{name:<11} {pieces} sleeves, {metres:.2f} sleeve metres, {resin:.1f} kg resin"
         )
-    return lines
+    return [*lines, *_ordered(tables), *_billed(tables)]
+
+
+def _ordered(tables: Tables) -> list[str]:
+    """Sum up what is ordered for the week of sleeves that come made and of resin."""
+    orders = tables["orders"]
+    week = orders[(orders["level"] == "week") & orders["to_order"].notna()]
+    resin = week[week["item"].str.startswith("resin ")]
+    made = int(week.loc[week["item"].str.startswith("sleeve "), "to_order"].sum())
+    parts = [f"{made} made sleeves"] if made else []
+    if len(resin):
+        kilograms = int(resin["to_order"].sum()) / 1000
+        parts.append(f"{kilograms:.1f} kg resin for {int(resin['net'].sum()) / 1000:.1f} kg net")
+    return [f"To order:   {', '.join(parts)}; see orders"] if parts else []
+
+
+def _billed(tables: Tables) -> list[str]:
+    """Say what the week and all that is accepted cost, and whether a price is missing."""
+    sums = {str(row["level"]): row for row in tables["bill_sums"].to_dict("records")}
+    parts = []
+    for level, name in (("week", "week"), ("project", "all accepted")):
+        if level in sums:
+            row = sums[level]
+            gap = "" if row["complete"] else f", INCOMPLETE: no price for {row['unpriced']}"
+            parts.append(f"{name} {_amount(int(row['sum_cents']))}{gap}")
+    return [f"Bill:       {'; '.join(parts)}"] if parts else []
 
 
 def _left_over(tables: Tables) -> list[str]:

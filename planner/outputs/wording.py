@@ -98,6 +98,20 @@ def mass(grams: int, units: str = "metric") -> str:
     return f"{grams / 1000:.2f} kg"
 
 
+def area(mm2: int, units: str = "metric") -> str:
+    """Write an area [mm2] in m2, or in square feet where the project prints US units."""
+    if units == "us":
+        return f"{mm2 / 1e6 * factor('m**2', 'ft**2'):.1f} sq ft"
+    return f"{mm2 / 1e6:.2f} m2"
+
+
+def volume(ml: int, units: str = "metric") -> str:
+    """Write a volume [ml] in litres, or in gallons where the project prints US units."""
+    if units == "us":
+        return f"{ml / 1000 * factor('l', 'gallon'):.2f} gal"
+    return f"{ml / 1000:.2f} l"
+
+
 def flow_rate(l_s: float, units: str = "metric") -> str:
     """Write a flow [l/s], or in gallons a minute where the project prints US units."""
     if units == "us":

@@ -11,6 +11,7 @@ from planner.ground.quantities import items_of
 # Metres of the stretch on which a step is done; a step that no line names has no quantity.
 _LENGTHS = {
     "clean": "cleaning",
+    "clean_again": "cleaning",
     "descale": "descaling",
     "cut_roots": "root cutting",
     "look": "camera",
@@ -31,11 +32,11 @@ _CONTROLS = {
     "plug": "day of a plug",
     "bypass": "day of a bypass",
 }
-LINE = ["item", "unit", "net"]
+LINE = ["item", "kind", "unit", "net"]
 
 
 def sleeve_lines(tables: Tables) -> pd.DataFrame:
-    """Give sleeve_id, item, unit, net of every sleeve.
+    """Give sleeve_id, item, kind, unit, net of every sleeve.
 
     Parameters
     ----------
@@ -54,14 +55,14 @@ def sleeve_lines(tables: Tables) -> pd.DataFrame:
     parts = [
         items_of(sleeves, tables["system_sizes"]),
         materials_of(tables),
-        ends.assign(item="end sealed at a manhole", unit="pieces"),
+        ends.assign(item="end sealed at a manhole", kind="work", unit="pieces"),
     ]
     lines = pd.concat(parts, ignore_index=True)
     return lines.astype({"net": "int64"})
 
 
 def work_lines(works: pd.DataFrame, sleeves: pd.DataFrame) -> pd.DataFrame:
-    """Give work_id, item, unit, net of every work that is no sleeve.
+    """Give work_id, item, kind, unit, net of every work that is no sleeve.
 
     Parameters
     ----------
@@ -87,12 +88,12 @@ def work_lines(works: pd.DataFrame, sleeves: pd.DataFrame) -> pd.DataFrame:
         pieces.assign(item=pieces["step"].map(_PIECES), unit="pieces", net=1),
         opened.assign(item="lateral reopened", unit="pieces", net=count),
     ]
-    lines = pd.concat(parts, ignore_index=True)
+    lines = pd.concat(parts, ignore_index=True).assign(kind="work")
     return lines.loc[lines["net"] > 0, ["work_id", *LINE]].reset_index(drop=True)
 
 
 def day_lines(tables: Tables, traffic_classes: tuple[str, ...]) -> pd.DataFrame:
-    """Give visit_id, item, unit, net of days of flow control and of traffic.
+    """Give visit_id, item, kind, unit, net of days of flow control and of traffic.
 
     A day of a bypass, plug or through-flow packer counts on the first visit of its pipe
     that day, a day of traffic on the first visit of its street: sums are sums of days.
@@ -121,4 +122,4 @@ def day_lines(tables: Tables, traffic_classes: tuple[str, ...]) -> pd.DataFrame:
         flows.assign(item=flows["control"].map(_CONTROLS), unit="pieces", net=1),
         busy.assign(item="day of traffic control", unit="pieces", net=1),
     ]
-    return pd.concat(lines, ignore_index=True)[["visit_id", *LINE]]
+    return pd.concat(lines, ignore_index=True).assign(kind="day")[["visit_id", *LINE]]

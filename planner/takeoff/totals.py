@@ -66,7 +66,7 @@ def take_off(
         ],
         ignore_index=True,
     )
-    lines = done.groupby(["visit_id", "item", "unit"], sort=True)["net"].sum().reset_index()
+    lines = done.groupby(["visit_id", *LINE[:-1]], sort=True)["net"].sum().reset_index()
     done = done.merge(tables["visits"][["visit_id", "crew", "date"]], on="visit_id")
     chosen = pd.concat([accepted(tables).merge(items, on="sleeve_id"), works], ignore_index=True)
     parts = [
@@ -110,5 +110,5 @@ def accepted(tables: Tables) -> pd.DataFrame:
 
 
 def _sums(level: str, lines: pd.DataFrame) -> pd.DataFrame:
-    sums = lines.groupby(["key", "item", "unit"], sort=True)["net"].sum().reset_index()
+    sums = lines.groupby(["key", *LINE[:-1]], sort=True)["net"].sum().reset_index()
     return sums.assign(level=level)[SUM_COLUMNS]
