@@ -206,14 +206,16 @@ def _week(tables, nodes):
             ("sleeve length", "mm", 1400),
             ("resin lamp felt", "g", 5200),
         ):
-            sums.append({"level": "route", "key": f"{crew}|{day}", "item": item, "unit": unit, "kind": _KIND[unit],
+            sums.append({"level": "route", "key": f"{crew}|{day}", "item": item, "unit": unit,
+                         "kind": _KIND[unit],
                          "net": one * len(part)})  # fmt: skip
     for item, unit, one in (
         ("sleeve DN 200 x 1.40 m lamp felt", "pieces", 1),
         ("sleeve length", "mm", 1400),
         ("resin lamp felt", "g", 5200),
     ):
-        sums.append({"level": "week", "key": "2026-01-12", "item": item, "unit": unit, "kind": _KIND[unit],
+        sums.append({"level": "week", "key": "2026-01-12", "item": item, "unit": unit,
+                         "kind": _KIND[unit],
                      "net": one * len(visits)})  # fmt: skip
     put(
         tables,
