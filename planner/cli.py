@@ -157,7 +157,7 @@ def _plan_and_write(
     home = out.resolve()
     print(f"map     {home / 'map.html'}")
     print(f"sheets  {home / 'sheets'}")
-    print(f"totals  {home / 'tables' / 'quantity_sums.csv'}")
+    print(f"totals  {home / 'totals.xlsx'}")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
     return made, out

@@ -32,6 +32,7 @@ from planner.outputs.map import draw_map
 from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
+from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
 from planner.propose import place_rows, placed_tables, propose
 from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
@@ -178,6 +179,8 @@ def write_run(made: Plan, folder: Path) -> Path:
         chart = draw_break_even(made.tables["break_even"], made.facts)
         (part / "break_even.svg").write_text(chart, "utf-8")
         write_sheets(made.tables, made.facts, part / "sheets")
+        ratio = made.inputs.settings.takeoff.contingency_ratio
+        write_workbook(made.tables, made.facts, ratio, part)
         write_tables(made.tables, made.facts, part)
         write_record(
             part,

@@ -99,7 +99,8 @@ def make_plan(
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, settings.takeoff, first_day=first_day)
     t["orders"] = make_orders(t, settings.takeoff, first_day=first_day)
-    t["bill"], t["bill_sums"] = make_bill(t, settings.takeoff, first_day=first_day)
+    bill = make_bill(t, settings.takeoff, first_day=first_day)
+    t |= {"bill": bill.bill, "bill_lines": bill.lines, "bill_sums": bill.sums}
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
     t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(

@@ -61,7 +61,8 @@ def sums(frame: pd.DataFrame) -> dict[tuple[str, str], int]:
 
 def test_one_pipe_by_hand():
     """Monday 220; Tuesday 400 + 1000 + 90; S-2 with its film, 1190, waits; together 2900."""
-    bill, totals = make_bill(week(LINES), TAKEOFF, first_day=MONDAY)
+    made = make_bill(week(LINES), TAKEOFF, first_day=MONDAY)
+    bill, totals = made.bill, made.sums
     found = sums(totals)
     assert found["route", f"wash|{MONDAY}"] == 220_00
     assert found["visit", "sleeve|2026-03-03|1"] == 1_490_00
@@ -77,7 +78,8 @@ def test_one_pipe_by_hand():
 
 def test_what_is_not_accepted_is_in_no_bill():
     """A proposed choice costs nothing yet."""
-    bill, totals = make_bill(week(LINES, state="proposed"), TAKEOFF, first_day=MONDAY)
+    made = make_bill(week(LINES, state="proposed"), TAKEOFF, first_day=MONDAY)
+    bill, totals = made.bill, made.sums
     assert bill.empty
     assert totals.empty
 
@@ -92,9 +94,10 @@ def test_contingency_mobilisation_and_night_are_lines_of_their_own():
     t = week(LINES, given)
     late = t["visits"]["setup_id"] == "U-2"
     early = t["visits"]["start_s"].mask(late, 21 * 3600).mask(~late, 9 * 3600)
-    bill, totals = make_bill(
+    made = make_bill(
         {**t, "visits": t["visits"].assign(start_s=early)}, own, first_day=MONDAY
     )
+    bill, totals = made.bill, made.sums
     found = sums(totals)
     assert found["project", "project"] == 5_750_00 + 287_50
     assert found["route", "sleeve|2026-03-03"] == 1_940_00 + 97_00
@@ -107,7 +110,7 @@ def test_contingency_mobilisation_and_night_are_lines_of_their_own():
 def test_a_missing_price_is_named_and_the_sum_marked():
     """A reopening costs something and no price says what; the rest is priced."""
     gone = line(7, "reopen", None, 0.0, "S-1", note="no price at DN 200")
-    _, totals = make_bill(week([*LINES, gone]), TAKEOFF, first_day=MONDAY)
+    totals = make_bill(week([*LINES, gone]), TAKEOFF, first_day=MONDAY).sums
     project = totals[totals["level"] == "project"].iloc[0]
     assert project["sum_cents"] == 2_900_00
     assert not project["complete"]
@@ -117,14 +120,16 @@ def test_a_missing_price_is_named_and_the_sum_marked():
 def test_what_is_within_another_price_is_no_gap():
     """No price names the check of access at all: it is within the main price."""
     within = line(7, "check_access", None, 40.0, note=WITHIN)
-    bill, totals = make_bill(week([*LINES, within]), TAKEOFF, first_day=MONDAY)
+    made = make_bill(week([*LINES, within]), TAKEOFF, first_day=MONDAY)
+    bill, totals = made.bill, made.sums
     assert totals["complete"].all()
     assert WITHIN in set(bill["note"])
 
 
 def test_an_empty_plan_has_an_empty_bill():
     """No line, no sum."""
-    bill, totals = make_bill(week([]), TAKEOFF, first_day="")
+    made = make_bill(week([]), TAKEOFF, first_day="")
+    bill, totals = made.bill, made.sums
     assert bill.empty
     assert totals.empty
 
@@ -152,7 +157,8 @@ def test_bills_add_up(seed: int):
     pairs = [("p1", row["sleeve_id"]) for row in rows]
     t = tables(visits, held, works, rows, [choice("p1")], pairs)
     t |= {"option_lines": conform(lines, OPTION_LINES), "prices": prices(*ALL)}
-    bill, totals = make_bill(t, TAKEOFF, first_day=MONDAY)
+    made = make_bill(t, TAKEOFF, first_day=MONDAY)
+    bill, totals = made.bill, made.sums
     by_level = totals.groupby("level")["sum_cents"].sum()
     assert by_level["project"] == sum(row["sum_cents"] for row in lines)
     assert by_level.get("visit", 0) == by_level.get("route", 0) == by_level.get("week", 0)

@@ -62,6 +62,7 @@ from planner.contracts.sums import BREAK_EVEN, BUDGET, BUDGET_BOUND, OPTION_LINE
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
 from planner.contracts.takeoff import (
     BILL,
+    BILL_LINES,
     BILL_SUMS,
     MATERIALS,
     ORDERS,
@@ -184,6 +185,7 @@ TABLES: tuple[Table, ...] = (
     QUANTITY_SUMS,
     ORDERS,
     BILL,
+    BILL_LINES,
     BILL_SUMS,
     FAULTS,
     FLAGS,
@@ -196,6 +198,7 @@ __all__ = [
     "AUDIT",
     "BARE",
     "BILL",
+    "BILL_LINES",
     "BILL_SUMS",
     "BREAK_EVEN",
     "BUDGET",

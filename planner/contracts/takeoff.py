@@ -125,6 +125,28 @@ BILL = Table(
     ),
     key=("level", "key", "seq"),
 )
+BILL_LINES = Table(
+    "bill_lines",
+    "one line of the option accepted on a pipe, and the visit that does its work",
+    (
+        text("pipe_id", "pipe", blank=False),
+        whole("seq", "", "order in the option's sum", blank=False, low=1),
+        text("method", "the way accepted", blank=False),
+        text("item", "item of the price", blank=False),
+        text("sleeve_id", "sleeve it belongs to"),
+        text("system", "of a sleeve"),
+        number("dn_mm", "mm", "nominal size it is priced at", low=0),
+        number("length_m", "m", "length of one", blank=False, low=0),
+        whole("times_count", "-", "how many", blank=False, low=1),
+        whole("one_cents", "cents", "price of one; blank = none", low=0),
+        whole("sum_cents", "cents", "times_count x one_cents; blank = no price", low=0),
+        text("price_id", "price that it comes from"),
+        text("visit_id", "visit that does it; '' = not in this week"),
+        text("route", "crew and date of that visit"),
+        text("note", "what a blank means"),
+    ),
+    key=("pipe_id", "seq"),
+)
 BILL_SUMS = Table(
     "bill_sums",
     "the sum of one bill, and whether it is complete",

@@ -22,6 +22,8 @@ _AMOUNTS = {"each": "each_cents", "extra_per_m": "extra_cents_per_m", "least": "
 _SETUPS = ("setup", "setup_liner", "setup_dig")
 # Asked once for the project and once for each night: no option of a pipe holds them.
 _ASIDE = ("mobilisation", "night")
+# They have no size and no length: what such a price leaves out holds for all.
+_ANY = {"dn_from_mm": 0, "dn_to_mm": 100_000, "included_m": 0, "extra_cents_per_m": 0}
 ITEMS = tuple(
     dict.fromkeys(("sleeve", "liner", "dig", "reopen", "end_seal", *_SETUPS, *STEPS, *_ASIDE))
 )
@@ -90,6 +92,9 @@ def _in_cents(record: object) -> object:
     if not isinstance(record, Mapping):
         return record
     turned = dict(record)
+    if turned.get("item") in _ASIDE:
+        given = {_AMOUNTS.get(key, key) for key in turned}
+        turned |= {key: value for key, value in _ANY.items() if key not in given}
     for key, column in _AMOUNTS.items():
         if key in turned and column not in turned:
             turned[column] = _cents(turned.pop(key))

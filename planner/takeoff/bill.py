@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from planner.contracts import BILL, BILL_SUMS, OPTION_LINES, PRICES, VISITS
+from planner.contracts import BILL, BILL_LINES, BILL_SUMS, OPTION_LINES, PRICES, VISITS
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
 from planner.settings import Takeoff
@@ -21,9 +22,16 @@ _SUMS = ["times_count", "length_m", "extra_m"]
 WITHIN = "no price names this item: taken as within the main price"
 
 
-def make_bill(
-    tables: Tables, settings: Takeoff, *, first_day: str
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+@dataclass(frozen=True)
+class Bill:
+    """Bills (`BILL`), the lines they are made of (`BILL_LINES`), their sums (`BILL_SUMS`)."""
+
+    bill: pd.DataFrame
+    lines: pd.DataFrame
+    sums: pd.DataFrame
+
+
+def make_bill(tables: Tables, settings: Takeoff, *, first_day: str) -> Bill:
     """Write the bill of what is accepted.
 
     Each line of a chosen option goes to the visit that does its work, or to ``rest`` where
@@ -44,8 +52,8 @@ def make_bill(
 
     Returns
     -------
-    bill, sums
-        `BILL` and `BILL_SUMS`. A line without a price is named and the sum is marked
+    bill
+        A line without a price is named and the sum is marked
         incomplete; an item that no price names at all is within the main price, as in the
         options.
 
@@ -56,11 +64,12 @@ def make_bill(
     """
     check(tables["option_lines"], OPTION_LINES), check(tables["visits"], VISITS)
     prices = check(tables["prices"], PRICES).set_index("price_id", drop=False)
-    lines = _with_visits(_priced(_chosen(tables), prices), tables)
+    written = _written(_with_visits(_chosen(tables), tables))
+    lines = _priced(written, prices)
     served = lines[lines["visit_id"] != ""]
     week = first_day or "week"
     nights = _nights(tables["visits"], settings, prices)
-    routes = served.assign(key=served["crew"] + "|" + served["date"])
+    routes = served.assign(key=served["route"])
     parts = [
         _level("visit", served.assign(key=served["visit_id"])),
         _level("route", pd.concat([routes, nights])),
@@ -70,7 +79,7 @@ def make_bill(
     ]
     rows = [row for part in parts for row in _with_contingency(part, settings.contingency_ratio)]
     bill = conform(rows, BILL)
-    return bill, _sums(bill)
+    return Bill(bill, written, _sums(bill))
 
 
 def _chosen(tables: Tables) -> pd.DataFrame:
@@ -93,7 +102,7 @@ def _priced(lines: pd.DataFrame, prices: pd.DataFrame) -> pd.DataFrame:
     beyond = np.maximum(charged - own["included_m"].fillna(0.0).to_numpy(dtype=float), 0.0)
     beyond[own["each_cents"].isna().to_numpy(dtype=bool)] = np.nan
     figures = pd.DataFrame({"length_m": length * times, "extra_m": beyond * times})
-    plain = lines.drop(columns=["length_m", "year", "place", "source"]).reset_index(drop=True)
+    plain = lines.drop(columns="length_m").reset_index(drop=True)
     return pd.concat([plain, figures, own[_PRICE]], axis=1)
 
 
@@ -107,7 +116,7 @@ def _with_visits(lines: pd.DataFrame, tables: Tables) -> pd.DataFrame:
     step = lines["item"].map(_CARRIED).fillna(lines["item"])
     moves = lines["item"].str.startswith("setup")
     key = ["pipe_id", "step", "sleeve_id"]
-    lines = lines.assign(step=step, line=range(len(lines)))
+    lines = lines.assign(step=step)
     lines["nth"] = lines[lines["item"] == lines["step"]].groupby(key).cumcount()
     numbered = works.assign(nth=works.groupby(key).cumcount())
     exact = lines[~moves].assign(nth=lines["nth"].fillna(0))
@@ -117,8 +126,13 @@ def _with_visits(lines: pd.DataFrame, tables: Tables) -> pd.DataFrame:
     visits = tables["visits"][["visit_id", "setup_id", "crew", "date"]]
     held = tables["setup_works"][["setup_id", "work_id"]].merge(visits, on="setup_id")
     both = pd.concat([found, moved]).merge(held.drop(columns="setup_id"), on="work_id", how="left")
-    blank = dict.fromkeys(["visit_id", "crew", "date"], "")
-    return both.fillna(blank).sort_values("line", kind="stable").drop(columns="line")
+    return both.fillna(dict.fromkeys(["visit_id", "crew", "date"], ""))
+
+
+def _written(lines: pd.DataFrame) -> pd.DataFrame:
+    """Name the route of each line."""
+    route = (lines["crew"] + "|" + lines["date"]).where(lines["visit_id"] != "", "")
+    return conform(lines.assign(route=route), BILL_LINES)
 
 
 def _aside(price: pd.DataFrame, note: str) -> dict[str, object]:
@@ -163,7 +177,7 @@ def _with_contingency(rows: pd.DataFrame, ratio: float) -> Iterator[dict[str, ob
         own = [{str(name): value for name, value in row.items()} for row in part.to_dict("records")]
         base = int(part["sum_cents"].fillna(0).sum())
         if ratio > 0.0 and base:
-            cents = round(base * ratio)
+            cents = round(round(base * ratio, 6))  # what lies on a half goes to the even cent
             note = f"{ratio:g} of the lines above, by [takeoff] contingency_ratio"
             line = {"item": "contingency", "times_count": 1, "sum_cents": cents, "note": note}
             own.append({"level": level, "key": key, **line})
