@@ -72,6 +72,12 @@ def pdftoppm() -> str:
 
 
 @pytest.fixture(scope="session")
+def soffice() -> str:
+    """Path of LibreOffice."""
+    return need("soffice")
+
+
+@pytest.fixture(scope="session")
 def samples() -> Path:
     """Folder of test material that is not part of the project."""
     if not SAMPLES.is_dir():

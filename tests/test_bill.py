@@ -94,9 +94,7 @@ def test_contingency_mobilisation_and_night_are_lines_of_their_own():
     t = week(LINES, given)
     late = t["visits"]["setup_id"] == "U-2"
     early = t["visits"]["start_s"].mask(late, 21 * 3600).mask(~late, 9 * 3600)
-    made = make_bill(
-        {**t, "visits": t["visits"].assign(start_s=early)}, own, first_day=MONDAY
-    )
+    made = make_bill({**t, "visits": t["visits"].assign(start_s=early)}, own, first_day=MONDAY)
     bill, totals = made.bill, made.sums
     found = sums(totals)
     assert found["project", "project"] == 5_750_00 + 287_50

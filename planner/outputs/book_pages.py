@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +17,7 @@ from planner.contracts.facts import RunFacts, Tables
 # Excel's own bound on the text of one cell.
 LONGEST = 32_767
 INPUT = "#FFF2B3"
+LINE_POINTS, MOST_LINES = 15, 20
 LOOKS: dict[str, dict[str, Any]] = {
     "text": {},
     "wrap": {"text_wrap": True},
@@ -72,7 +74,7 @@ class Book:
         A width below 0 is that of a column of figures, whose head stands at the right.
         """
         sheet = self.file.get_worksheet_by_name(name)
-        page = Page(self, sheet, top)
+        page = Page(self, sheet, top, [abs(width) for _, width in heads])
         sheet.write_string(0, 0, title, self.looks["title"])
         if self.facts.not_accepted:
             sheet.write_string(1, 0, "NOT ACCEPTED: nobody has signed", self.looks["alarm"])
@@ -98,12 +100,18 @@ class Page:
     book: Book
     sheet: Worksheet
     row: int
+    widths: list[float]
+    lines: int = 1
 
     def text(self, column: int, value: object, look: str = "text") -> None:
         """Write text as text, whatever it begins with."""
         text = str(value)
         shown = text if len(text) <= LONGEST else text[: LONGEST - 4] + " ..."
         self.sheet.write_string(self.row, column, shown, self.book.looks[look])
+        if look == "wrap":
+            # A row does not grow by itself in every program: its height is reckoned here.
+            lines = math.ceil(1.15 * len(shown) / self.widths[column])
+            self.lines = max(self.lines, min(lines, MOST_LINES))
 
     def number(self, column: int, value: object, look: str = "whole") -> None:
         """Write a number; unknown stays blank."""
@@ -123,6 +131,9 @@ class Page:
 
     def next(self) -> None:
         """Go on to the next row."""
+        if self.lines > 1:
+            self.sheet.set_row(self.row, LINE_POINTS * self.lines)
+        self.lines = 1
         self.row += 1
 
 
