@@ -173,6 +173,17 @@ def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of dec
 
 
 @app.command()
+def reprice(
+    folder: Folder, workbook: Annotated[Path, typer.Argument(help="A totals.xlsx of a run.")]
+) -> None:
+    """Take in prices changed in the workbook, by their ids, into prices_changed.csv."""
+    from planner.reprice import take_prices
+
+    for line in take_prices(folder, workbook):
+        print(line)
+
+
+@app.command()
 def sign(
     folder: Folder,
     by: Annotated[str, typer.Option("--by", help="Who signs.")],

@@ -11,7 +11,9 @@ import pytest
 from planner.contracts import (
     CLOSED,
     CREWS,
+    MATERIALS,
     PACKERS,
+    PARTS,
     PERMITS,
     PRESSURE_STEPS,
     PRICES,
@@ -64,8 +66,10 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     systems = tomllib.loads(uncommented((tmp_path / "systems.toml").read_text("utf-8")))
     system = systems["system"][0]
     shown = {
-        SYSTEMS: set(system) - {"size", "process", "pressure"},
+        SYSTEMS: set(system) - {"size", "material", "part", "process", "pressure"},
         SYSTEM_SIZES: set(system["size"][0]) | {"system"},
+        MATERIALS: set(system["material"][0]) | {"system"},
+        PARTS: set(system["part"][0]) | {"system"},
         PROCESS: set(system["process"][0]) | {"system"},
         PRESSURE_STEPS: set(system["pressure"][0]) | {"system", "seq", "refused"},
         PACKERS: set(systems["packer"][0]),

@@ -58,7 +58,14 @@ from planner.contracts.repairs import (
     WORK_AFTER,
     WORKS,
 )
-from planner.contracts.sums import BREAK_EVEN, BUDGET, BUDGET_BOUND, OPTION_LINES, PRICE_QUANTITIES
+from planner.contracts.sums import (
+    BREAK_EVEN,
+    BUDGET,
+    BUDGET_BOUND,
+    OPTION_LINES,
+    PRICE_CHANGES,
+    PRICE_QUANTITIES,
+)
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
 from planner.contracts.takeoff import (
     BILL,
@@ -142,6 +149,7 @@ TABLES: tuple[Table, ...] = (
     CONDITIONS,
     PACKERS,
     PRICES,
+    PRICE_CHANGES,
     PRICE_QUANTITIES,
     STOCK,
     SLEEVES,
@@ -241,6 +249,7 @@ __all__ = [
     "PIPE_TOTALS",
     "PRESSURE_STEPS",
     "PRICES",
+    "PRICE_CHANGES",
     "PRICE_QUANTITIES",
     "PROCESS",
     "QUANTITIES",

@@ -15,6 +15,17 @@ PRICE_QUANTITIES = Table(
     ),
     key=("price_id",),
 )
+PRICE_CHANGES = Table(
+    "price_changes",
+    "amounts of one price, changed in the workbook since prices.toml was written",
+    (
+        text("price_id", "price of prices.toml", blank=False),
+        whole("each_cents", "cents", "each, the first included_m within it", blank=False, low=0),
+        whole("extra_cents_per_m", "cents/m", "each further metre", blank=False, low=0),
+        whole("least_cents", "cents", "least sum for one piece or run", blank=False, low=0),
+    ),
+    key=("price_id",),
+)
 OPTION_LINES = Table(
     "option_lines",
     "one line of the sum of one option",

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, NOTICES, STOCK
+from planner.contracts import DONE, FAULTS, FLAGS, NOTICES, PRICE_CHANGES, STOCK
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
@@ -29,6 +29,8 @@ from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
 from planner.inputs.prices import PriceTable, read_prices, read_stock
 from planner.inputs.references import check_done, check_systems
+from planner.inputs.repriced import FILE as CHANGED_PRICES
+from planner.inputs.repriced import read_changed, with_changes
 from planner.inputs.sections import FILE, Sections, read_sections
 from planner.inputs.side_tables import read_beside, read_grades
 from planner.inputs.specs import LayerSpec, RulesSpec
@@ -66,6 +68,7 @@ class Inputs:
     conditions: pd.DataFrame
     packers: pd.DataFrame
     prices: pd.DataFrame
+    price_changes: pd.DataFrame
     stock: pd.DataFrame
     crews: pd.DataFrame
     shifts: pd.DataFrame
@@ -119,6 +122,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     reading.read_count |= surveys.read_count
     systems = read_systems(reading.toml("systems.toml"))
     prices = read_prices(reading.toml("prices.toml"))
+    changes = _changed_prices(prices.prices, reading)
     crews = read_crews(reading.toml("crews.toml"))
     hours, notices = _hours(reading)
     for name, part in (("systems.toml", systems), ("prices.toml", prices), ("crews.toml", crews)):
@@ -129,9 +133,29 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     surveys, media = _with_media(surveys, sections, reading)
     grades = read_grades(sections, reading)
     tables = _Tables(
-        network, surveys, beside, systems, prices, crews, hours, notices, stock, done, grades, media
+        network,
+        surveys,
+        beside,
+        systems,
+        prices,
+        changes,
+        crews,
+        hours,
+        notices,
+        stock,
+        done,
+        grades,
+        media,
     )
     return _gather(tables, sections, reading)
+
+
+def _changed_prices(prices: pd.DataFrame, reading: FolderReading) -> pd.DataFrame:
+    """Read what was changed in the workbook, where there is such a file."""
+    if not (reading.folder / CHANGED_PRICES).exists():
+        return empty(PRICE_CHANGES)
+    found = reading.csv(CHANGED_PRICES, lambda path: read_changed(path, prices))
+    return empty(PRICE_CHANGES) if found is None else found
 
 
 def _hours(reading: FolderReading) -> tuple[HourTables, pd.DataFrame]:
@@ -184,6 +208,7 @@ class _Tables:
     beside: dict[str, pd.DataFrame]
     systems: SystemTables
     prices: PriceTable
+    price_changes: pd.DataFrame
     crews: CrewTables
     hours: HourTables
     notices: pd.DataFrame
@@ -236,7 +261,8 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         pressure_steps=systems.pressure_steps,
         conditions=sections.conditions,
         packers=systems.packers,
-        prices=tables.prices.prices,
+        prices=with_changes(tables.prices.prices, tables.price_changes),
+        price_changes=tables.price_changes,
         stock=stock,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,

@@ -187,6 +187,7 @@ def _held(inputs: Inputs) -> dict[str, int]:
         )
         + count_kept(inputs.pressure_steps),
         "prices.toml": len(inputs.prices),
+        "prices_changed.csv": len(inputs.price_changes),
         "crews.toml": len(inputs.crews),
         "stock.csv": len(inputs.stock),
         "done.csv": len(inputs.done),

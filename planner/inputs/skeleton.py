@@ -14,8 +14,10 @@ from planner.contracts import (
     CREWS,
     DECISIONS,
     DONE,
+    MATERIALS,
     NOTICES,
     PACKERS,
+    PARTS,
     PERMITS,
     PRESSURE_STEPS,
     PRICES,
@@ -206,7 +208,9 @@ def _systems_text() -> str:
     return (
         "# Sleeve systems and packers. Every figure comes from the maker's own instructions.\n\n"
         "# [[system]]\n" + _keys(SYSTEMS) + "\n#   [[system.size]]\n"
-        + _keys(SYSTEM_SIZES, ("system",), "#   ") + "\n#   [[system.process]]\n"
+        + _keys(SYSTEM_SIZES, ("system",), "#   ") + "\n#   [[system.material]]\n"
+        + _keys(MATERIALS, ("system",), "#   ") + "\n#   [[system.part]]\n"
+        + _keys(PARTS, ("system",), "#   ") + "\n#   [[system.process]]\n"
         + _keys(PROCESS, ("system",), "#   ") + "\n#   [[system.pressure]]\n"
         + _keys(PRESSURE_STEPS, ("system", "seq", "refused"), "#   ")
         + "\n# [[packer]]\n" + _keys(PACKERS)
