@@ -32,6 +32,7 @@ from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
 from planner.takeoff.bill import make_bill
+from planner.takeoff.lots import pick_lots
 from planner.takeoff.orders import make_orders
 from planner.takeoff.totals import take_off
 
@@ -99,6 +100,8 @@ def make_plan(
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, settings.takeoff, first_day=first_day)
     t["orders"] = make_orders(t, settings.takeoff, first_day=first_day)
+    picked = pick_lots(t, settings.takeoff)
+    t |= {"picks": picked.picks, "shortages": picked.shortages}
     bill = make_bill(t, settings.takeoff, first_day=first_day)
     t |= {"bill": bill.bill, "bill_lines": bill.lines, "bill_sums": bill.sums}
     t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])

@@ -50,8 +50,8 @@ from planner.tables import Table, conform
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
-        "parts", "process", "pressure_steps", "conditions", "packers", "prices", "stock", "crews",
-        "shifts", "windows", "closed", "permits", "weather", "notices", "done",
+        "parts", "process", "pressure_steps", "conditions", "packers", "prices", "stock", "lots",
+        "crews", "shifts", "windows", "closed", "permits", "weather", "notices", "done",
         "faults")  # fmt: skip
 
 

@@ -265,6 +265,7 @@ class Takeoff(_Section):
     batch_loss_g: int = Field(ge=0)
     spare_ratio: float = Field(ge=0)
     spare_least_count: int = Field(ge=0)
+    order_lead_days: int = Field(ge=0, le=250)
     traffic_classes: tuple[str, ...]
     contingency_ratio: float = Field(ge=0)
     night_from_s: int = Field(ge=0, le=86_400)

@@ -71,11 +71,14 @@ from planner.contracts.takeoff import (
     BILL,
     BILL_LINES,
     BILL_SUMS,
+    LOTS,
     MATERIALS,
     ORDERS,
     PARTS,
+    PICKS,
     QUANTITIES,
     QUANTITY_SUMS,
+    SHORTAGES,
 )
 from planner.contracts.verdicts import (
     FINDINGS,
@@ -123,7 +126,7 @@ SUFFIXES: dict[str, str] = {
 # Plain counters and labels that carry no unit, and figures whose unit stands beside them.
 BARE = frozenset(
     {"row", "rating", "seq", "year", "version", "q1", "q2", "low", "high", "limit", "net"}
-    | {"waste", "batch_loss", "rounding", "spare", "to_order", "pack", "share"}
+    | {"waste", "batch_loss", "rounding", "spare", "to_order", "pack", "share", "amount", "missing"}
     | {"population", "risk", "risk_removed", "risk_bound"}
 )
 
@@ -192,6 +195,9 @@ TABLES: tuple[Table, ...] = (
     QUANTITIES,
     QUANTITY_SUMS,
     ORDERS,
+    LOTS,
+    PICKS,
+    SHORTAGES,
     BILL,
     BILL_LINES,
     BILL_SUMS,
@@ -233,6 +239,7 @@ __all__ = [
     "LATERALS",
     "LEFT_OVER",
     "LEGS",
+    "LOTS",
     "MATERIALS",
     "NODES",
     "NOTICES",
@@ -245,6 +252,7 @@ __all__ = [
     "PARTS",
     "PASSAGES",
     "PERMITS",
+    "PICKS",
     "PIPES",
     "PIPE_TOTALS",
     "PRESSURE_STEPS",
@@ -264,6 +272,7 @@ __all__ = [
     "SETUP_HOURS",
     "SETUP_WORKS",
     "SHIFTS",
+    "SHORTAGES",
     "SLEEVES",
     "SLEEVE_LATERALS",
     "SLEEVE_SPANS",

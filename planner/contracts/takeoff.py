@@ -1,6 +1,6 @@
 """Quantities: what sleeves are wound from and mixed of, what a week takes, what is ordered."""
 
-from planner.tables import Table, flag, number, text, whole
+from planner.tables import Table, date, flag, number, text, whole
 
 UNITS = ("pieces", "mm", "mm2", "g", "ml")
 KINDS = ("sleeve", "length", "resin", "part", "material", "work", "day")
@@ -99,6 +99,58 @@ ORDERS = Table(
         text("why", "the settings behind it", blank=False),
     ),
     key=("level", "key", "item"),
+)
+LOT_ITEMS = ("sleeve", "resin", "roll")
+LOTS = Table(
+    "lots",
+    "one lot on the shelf: sleeves of one size, resin, or a ready-impregnated roll",
+    (
+        text("lot", "number or name of the lot", blank=False),
+        text("item", "", one_of=LOT_ITEMS, blank=False),
+        text("system", "system", blank=False),
+        number("dn_mm", "mm", "nominal size of the sleeves", low=0),
+        number("length_m", "m", "length of one sleeve, or of the roll", low=0),
+        whole("pieces_count", "-", "sleeves in it", low=0),
+        number("mass_kg", "kg", "resin in it, all parts", low=0),
+        date("made_on", "day it was made; blank = not stated"),
+        date("use_by", "last day on which it may be used", blank=False),
+        number("min_c", "degC", "coldest it may be used at", low=-40, high=60),
+        number("max_c", "degC", "warmest it may be used at", low=-40, high=60),
+        date("opened_on", "day it was opened"),
+        date("refused_on", "day from which it may not be used; blank = it is good"),
+        text("note", "why it was refused, where it lies"),
+        whole("row", "", "row in its file"),
+    ),
+    key=("lot", "item", "system", "dn_mm", "length_m"),
+)
+PICKS = Table(
+    "picks",
+    "what one visit or route takes of one lot",
+    (
+        text("crew", "crew", blank=False),
+        date("date", "", blank=False),
+        text("visit_id", "visit; '' = mixed for the whole day"),
+        text("item", "", blank=False),
+        text("unit", "smallest unit", one_of=UNITS, blank=False),
+        whole("amount", "", "whole smallest units, with waste and whole kits", blank=False, low=1),
+        text("lot", "lot; '' = none is there"),
+        date("use_by", "of the lot"),
+        text("note", "what to look out for"),
+    ),
+    key=("date", "crew", "visit_id", "item", "lot"),
+)
+SHORTAGES = Table(
+    "shortages",
+    "what no good lot holds on the day on which it is needed",
+    (
+        text("item", "", blank=False),
+        text("unit", "smallest unit", one_of=UNITS, blank=False),
+        date("needed_on", "first day without it", blank=False),
+        whole("missing", "", "whole smallest units", blank=False, low=1),
+        date("order_by", "working days of `order_lead_days` before", blank=False),
+        text("why", "what is there of it", blank=False),
+    ),
+    key=("item", "needed_on"),
 )
 BILL_LEVELS = ("visit", "route", "week", "rest", "project")
 BILL = Table(

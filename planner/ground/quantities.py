@@ -102,13 +102,15 @@ def items_of(sleeves: pd.DataFrame, system_sizes: pd.DataFrame) -> pd.DataFrame:
     return conform(rows, ITEMS)
 
 
+def piece_of(dn_mm: float, length_m: float, system: str) -> str:
+    """Name a sleeve as a piece, by nominal size [mm], length [m] and system."""
+    return f"sleeve DN {dn_mm:g} x {length_m:.2f} m {system}"
+
+
 def pieces_of(sleeves: pd.DataFrame) -> pd.Series:
     """Name the piece that each sleeve is, by size, length and system."""
     columns = sleeves[["dn_mm", "length_m", "system"]]
-    names = [
-        f"sleeve DN {dn:g} x {length:.2f} m {system}"
-        for dn, length, system in columns.itertuples(index=False)
-    ]
+    names = [piece_of(*one) for one in columns.itertuples(index=False)]
     return pd.Series(names, index=sleeves.index, dtype="str")
 
 

@@ -22,6 +22,7 @@ WAITING_FOR = {
     "hours.toml": "hours, closed days and permits of streets wait for hours.toml",
     "notices.csv": "promised days wait for notices.csv",
     "stock.csv": "limits by what is in stock wait for stock.csv",
+    "lots.csv": "lots onto visits, and what is short, wait for lots.csv",
     "done.csv": "works that follow done works wait for done.csv",
 }
 SECTIONS_WAIT = {

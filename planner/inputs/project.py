@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, NOTICES, PRICE_CHANGES, STOCK
+from planner.contracts import DONE, FAULTS, FLAGS, LOTS, NOTICES, PRICE_CHANGES, STOCK
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
@@ -23,6 +23,8 @@ from planner.inputs.hours import FILE as HOURS
 from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_notices
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
+from planner.inputs.lots import FILE as LOTS_FILE
+from planner.inputs.lots import read_lots
 from planner.inputs.media import Media, media_files, missing_media
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
@@ -70,6 +72,7 @@ class Inputs:
     prices: pd.DataFrame
     price_changes: pd.DataFrame
     stock: pd.DataFrame
+    lots: pd.DataFrame
     crews: pd.DataFrame
     shifts: pd.DataFrame
     windows: pd.DataFrame
@@ -128,6 +131,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     for name, part in (("systems.toml", systems), ("prices.toml", prices), ("crews.toml", crews)):
         reading.take(name, part.read_count, part.faults)
     stock = reading.csv("stock.csv", read_stock)
+    lots = reading.csv(LOTS_FILE, read_lots)
     done = reading.csv("done.csv", read_done)
     surveys = _by_hand(surveys, network.pipes, reading)
     surveys, media = _with_media(surveys, sections, reading)
@@ -143,6 +147,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         hours,
         notices,
         stock,
+        lots,
         done,
         grades,
         media,
@@ -213,6 +218,7 @@ class _Tables:
     hours: HourTables
     notices: pd.DataFrame
     stock: pd.DataFrame | None
+    lots: pd.DataFrame | None
     done: pd.DataFrame | None
     grades: dict[str, pd.DataFrame]
     media: dict[str, str]
@@ -264,6 +270,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         prices=with_changes(tables.prices.prices, tables.price_changes),
         price_changes=tables.price_changes,
         stock=stock,
+        lots=empty(LOTS) if tables.lots is None else tables.lots,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
         windows=tables.hours.windows,

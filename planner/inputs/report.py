@@ -190,6 +190,7 @@ def _held(inputs: Inputs) -> dict[str, int]:
         "prices_changed.csv": len(inputs.price_changes),
         "crews.toml": len(inputs.crews),
         "stock.csv": len(inputs.stock),
+        "lots.csv": len(inputs.lots),
         "done.csv": len(inputs.done),
     }
 

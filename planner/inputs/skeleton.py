@@ -14,6 +14,7 @@ from planner.contracts import (
     CREWS,
     DECISIONS,
     DONE,
+    LOTS,
     MATERIALS,
     NOTICES,
     PACKERS,
@@ -111,6 +112,7 @@ def write_skeleton(folder: Path) -> list[Path]:
         "prices.toml": _prices_text(),
         "done.csv": _header(DONE, _DERIVED_FORM["done"]),
         "stock.csv": _header(STOCK, ()),
+        "lots.csv": _header(LOTS, ("row",)),
         "notices.csv": _header(NOTICES, ("notice_id", "file", "row")),
         "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
     }
