@@ -17,6 +17,9 @@ import shapely
 from planner.contracts import TABLES
 from planner.contracts.facts import RunFacts, Tables
 from planner.ground.measure import cut_line
+from planner.outputs.gis_drawn import drawn_layers
+from planner.outputs.gis_file import finish_file
+from planner.outputs.gis_styles import style_of
 from planner.tables import Table
 
 # A cell that starts like this can run as a formula when a spreadsheet opens the file.
@@ -24,7 +27,7 @@ RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
 def write_tables(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
-    """Write every table of the run as ``tables/NAME.csv`` and all into ``plan.gpkg``.
+    """Write every table of the run as ``tables/NAME.csv``, as Parquet, and all into ``plan.gpkg``.
 
     Text that could run as a formula gets a leading apostrophe in the CSV; `plain_text`
     takes it off again, so a round trip is exact. Geometry is turned back into the
@@ -42,7 +45,7 @@ def write_tables(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        The CSVs in the order of the contracts, then the GeoPackage.
+        The CSVs in the order of the contracts, Parquet, styles, last the GeoPackage.
     """
     known = [table for table in TABLES if table.name in tables]
     (folder / "tables").mkdir(exist_ok=True)
@@ -51,6 +54,11 @@ def write_tables(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
         for table in known
     ]
     layers = {t.name: _layer(tables[t.name], t, tables, facts) for t in known}
+    paths += _parquet(layers, folder)
+    spans = layers.get("spans")
+    if isinstance(spans, gpd.GeoDataFrame) and {"setups", "visits", "choices"} <= layers.keys():
+        layers |= drawn_layers(tables, facts, spans)
+    paths += _styles(layers, folder)
     paths.append(_aside(folder / "plan.gpkg", _gpkg_writer(layers, facts)))
     return paths
 
@@ -146,10 +154,35 @@ def _gpkg_writer(layers: dict[str, pd.DataFrame], facts: RunFacts) -> Callable[[
         try:
             for name, frame in layers.items():
                 _write_layer(path, name, frame)
+            drawn = [n for n, frame in layers.items() if isinstance(frame, gpd.GeoDataFrame)]
+            finish_file(path, facts, layers, drawn)
         finally:
             pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
     return write
+
+
+def _parquet(layers: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+    """Write each table as Parquet, layers as GeoParquet, for programs that reckon on."""
+    home = folder / "parquet"
+    home.mkdir(exist_ok=True)
+    return [
+        _aside(home / f"{name}.parquet", lambda path, frame=frame: frame.to_parquet(path))  # type: ignore[misc]
+        for name, frame in layers.items()
+    ]
+
+
+def _styles(layers: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+    """Write the look of each layer beside the file, for a program that finds none in it."""
+    home = folder / "styles"
+    home.mkdir(exist_ok=True)
+    drawn = [name for name, frame in layers.items() if isinstance(frame, gpd.GeoDataFrame)]
+    looks = {name: style_of(name) for name in drawn}
+    return [
+        _aside(home / f"{name}.qml", lambda path, text=text: path.write_text(text, "utf-8"))  # type: ignore[misc]
+        for name, text in looks.items()
+        if text
+    ]
 
 
 def _write_layer(path: Path, name: str, frame: pd.DataFrame) -> None:
