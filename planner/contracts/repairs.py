@@ -31,6 +31,8 @@ STEPS = (
     "verify",
     "liner",
     "watch",
+    "cut_out",
+    "resurvey",
 )
 FLOW_CONTROLS = ("none", "through_flow", "plug", "bypass")
 FLOW_STATES = ("reckoned", "not known: bypass assumed to be settled on site")

@@ -117,6 +117,7 @@ class Timer:
             "prove_laterals": week.prove_laterals_s,
             "look": week.look_s,
             "watch": week.look_s,
+            "resurvey": week.look_s,
             "grout": week.grout_s,
             "flow_control": week.flow_control_s,
             "verify": week.verify_s,

@@ -23,7 +23,7 @@ CLEANING = (
 # What can be relied on to be done as planned: what follows may be planned behind it. A check of
 # access, a look and the proving of laterals may end either way: what follows waits for the report.
 CHAINED = ("clean", "cut_roots", "cut_intrusion", "descale", "clean_again", "grout", "dig")
-SINGLE = ("check_access", "grout", "dig", "watch")
+SINGLE = ("check_access", "grout", "dig", "watch", "cut_out", "resurvey")
 
 
 def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
