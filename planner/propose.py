@@ -51,7 +51,8 @@ from planner.tables import Table, conform
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
         "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
-        "closed", "permits", "weather", "notices", "done", "faults")  # fmt: skip
+        "closed", "permits", "weather", "notices", "done", "events", "as_built",
+        "measured", "stock_moves", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, NOTICES, STOCK
+from planner.contracts import DONE, EVENTS, FAULTS, FLAGS, NOTICES, STOCK
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
@@ -23,6 +23,7 @@ from planner.inputs.hours import FILE as HOURS
 from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_notices
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
+from planner.inputs.journal import Journal, take_in
 from planner.inputs.media import Media, media_files, missing_media
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
@@ -73,6 +74,10 @@ class Inputs:
     weather: pd.DataFrame
     notices: pd.DataFrame
     done: pd.DataFrame
+    events: pd.DataFrame
+    as_built: pd.DataFrame
+    measured: pd.DataFrame
+    stock_moves: pd.DataFrame
     grade_tables: dict[str, pd.DataFrame]
     media: dict[str, str]
     faults: pd.DataFrame
@@ -86,7 +91,11 @@ class Inputs:
     hashes: dict[str, str]
 
 
-def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Inputs:
+def read_project(
+    folder: Path,
+    overrides: Mapping[str, str] | None = None,
+    events: pd.DataFrame | None = None,
+) -> Inputs:
     """Read a project folder.
 
     Parameters
@@ -95,6 +104,8 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         With ``planner.toml`` in it.
     overrides
         ``{"week.days": "3"}`` as given with ``--set``.
+    events
+        Obeys `EVENTS`: the journal, as the store holds it. None = nothing was reported.
 
     Returns
     -------
@@ -129,7 +140,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
     tables = _Tables(
         network, surveys, beside, systems, prices, crews, hours, notices, stock, done, grades, media
     )
-    return _gather(tables, sections, reading)
+    return _gather(tables, sections, reading, empty(EVENTS) if events is None else events)
 
 
 def _hours(reading: FolderReading) -> tuple[HourTables, pd.DataFrame]:
@@ -191,7 +202,9 @@ class _Tables:
     media: dict[str, str]
 
 
-def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inputs:
+def _gather(
+    tables: _Tables, sections: Sections, reading: FolderReading, events: pd.DataFrame
+) -> Inputs:
     network, surveys, systems = tables.network, tables.surveys, tables.systems
     done = empty(DONE) if tables.done is None else tables.done
     stock = empty(STOCK) if tables.stock is None else tables.stock
@@ -214,7 +227,8 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         for name, frame in parts.items()
         if frame.empty and name not in waits
     ]
-    flags = pd.concat([network.flags, surveys.flags], ignore_index=True).drop_duplicates()
+    field = take_in(events, done, stock, systems.system_sizes)
+    flags = pd.concat([network.flags, surveys.flags, field.flags], ignore_index=True)
     return Inputs(
         folder=reading.folder,
         settings=sections.settings,
@@ -233,7 +247,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         conditions=sections.conditions,
         packers=systems.packers,
         prices=tables.prices.prices,
-        stock=stock,
+        stock=field.stock,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
         windows=tables.hours.windows,
@@ -241,11 +255,12 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         permits=tables.hours.permits,
         weather=tables.hours.weather,
         notices=tables.notices,
-        done=done,
+        done=field.done,
+        **_reported(field),
         grade_tables=tables.grades,
         media=tables.media,
         faults=conform([vars(fault) for fault in reading.faults], FAULTS),
-        flags=conform(flags, FLAGS),
+        flags=conform(flags.drop_duplicates(), FLAGS),
         source_crs=network.source_crs,
         local_crs=network.local_crs,
         read_count=dict(sorted(reading.read_count.items())),
@@ -254,6 +269,11 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         missing=[*missing, *reading.missing],
         hashes=dict(sorted((_hashes(sections, reading.folder) | reading.hashes).items())),
     )
+
+
+def _reported(field: Journal) -> dict[str, pd.DataFrame]:
+    names = ("events", "as_built", "measured", "stock_moves")
+    return {name: getattr(field, name) for name in names}
 
 
 def _read_network(sections: Sections, reading: FolderReading) -> Network:
