@@ -77,7 +77,7 @@ def make_plan(
     week, first_day = settings.week, settings.project.first_day
     t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
-    t |= {"works": works.works, "work_after": works.work_after}
+    t |= works.tables
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])

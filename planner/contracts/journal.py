@@ -161,7 +161,7 @@ WORK_STATES = Table(
         text("state", "", one_of=WORK_STATE_WORDS, blank=False),
         text("at", "since when, YYYY-MM-DDTHH:MM; of a row of done.csv T00:00; '' = not reported"),
         text("crew", "crew that reported it"),
-        text("reason", "why it failed or is put off; of a work done with others, which"),
+        text("reason", "why it failed or is put off"),
         text("event_id", "event or row of done.csv, '+' between; '' = none"),
     ),
     key=("work_id",),

@@ -33,6 +33,7 @@ class Work:
     urgency: str
     done: bool
     after: frozenset[str] = field(default_factory=frozenset)
+    held: str = ""
 
 
 @dataclass(frozen=True)

@@ -148,8 +148,7 @@ class _Sifter:
         self._kinds = dict(zip(world.events["event_id"], world.events["kind"], strict=True))
         self._by_pipe: dict[str, list[Row]] = {}
         for work in self._works.values():
-            if work["live"] is True:
-                self._by_pipe.setdefault(str(work["pipe_id"]), []).append(work)
+            self._by_pipe.setdefault(str(work["pipe_id"]), []).append(work)
 
     def take(self, row: Row) -> Row:
         """Give the row filled in; `_WrongError` if it cannot be taken."""
@@ -215,16 +214,18 @@ class _Sifter:
             pipes = [pipe for pipe, ends in self._world.ends.items() if row["node_id"] in ends]
         alike = ALIKE if row["kind"] == "done" else {}
         step = alike.get(row["step"], row["step"])
-        found = sorted(
-            (
-                work
-                for pipe in pipes
-                for work in self._by_pipe.get(pipe, [])
-                if alike.get(work["step"], work["step"]) == step
-                and (row["node_id"] or overlap_by_half(row, work))
-            ),
-            key=lambda work: str(work["id"]),
-        )
+        there = [
+            work
+            for pipe in pipes
+            for work in self._by_pipe.get(pipe, [])
+            if alike.get(work["step"], work["step"]) == step
+            and (row["node_id"] or overlap_by_half(row, work))
+        ]
+        # What has left the plan can still be reported on, but not begun or put off.
+        found = [work for work in there if work["live"] is True]
+        if not found and row["kind"] not in ("started", "deferred"):
+            found = there
+        found = sorted(found, key=lambda work: str(work["id"]))
         if row["step"] == "sleeve" and len(found) > 1 and row["kind"] != "deferred":
             each = " and ".join(
                 f"{one['id']} from {one['from_m']:.2f} to {one['to_m']:.2f} m" for one in found

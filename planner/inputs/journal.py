@@ -97,7 +97,7 @@ def _of_events(happened: Iterable[Row]) -> list[Row]:
     return [row for row in happened if row["kind"] == "done"]
 
 
-def undone(report: Row, failures: Iterable[Row], reports: Iterable[Row] = ()) -> bool:
+def _undone(report: Row, failures: Iterable[Row], cuts: Iterable[Row]) -> bool:
     """Say whether a later failure, or the cutting out of a sleeve, undid what was reported.
 
     A row of done.csv has no hour: a failure on its day comes after it.
@@ -110,11 +110,13 @@ def undone(report: Row, failures: Iterable[Row], reports: Iterable[Row] = ()) ->
         of_sleeve = failure["step"] == "sleeve" and report["step"] in _OF_SLEEVE
         if of_sleeve and overlap_by_half(failure, report):
             return True
-    return report["step"] == "look" and any(
-        other["step"] == "cut_out"
-        and other["pipe_id"] == report["pipe_id"]
-        and other["at"] >= report["at"]
-        for other in reports
+    return any(
+        cut["at"] >= report["at"]
+        and (
+            report["step"] == "look"
+            or (report["step"] in ("sleeve", *_OF_SLEEVE) and overlap_by_half(cut, report))
+        )
+        for cut in cuts
     )
 
 
@@ -127,7 +129,7 @@ def _sound(done: pd.DataFrame, reports: Sequence[Row], failures: Sequence[Row]) 
     lost = {
         str(report["event_id"])
         for report in reports
-        if undone(report, failures, by_pipe.get(str(report["pipe_id"]), ()))
+        if _undone(report, failures, by_pipe.get(str(report["pipe_id"]), ()))
     }
     own = [
         {
