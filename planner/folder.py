@@ -278,7 +278,9 @@ def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, lis
     if len(orphans):
         told = orphans[["old_id", "pipe_id", "what"]].itertuples(index=False)
         named = "; ".join(f"{old_id} on pipe {pipe}: {what}" for old_id, pipe, what in told)
-        message = f"not signed: {len(orphans)} decisions have lost what they are about: {named}"
+        message = (
+            f"not signed: {len(orphans)} decisions or events have lost what they are about: {named}"
+        )
         raise StoreError(message)
     last, before = store.read_last_revision()
     frozen = freeze(made.tables["choices"], last + 1)

@@ -12,7 +12,7 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS
+from planner.contracts import FINDINGS, FLAGS, ORPHANS
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
@@ -28,6 +28,7 @@ from planner.propose import Tables, joined, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
+from planner.repairs.field import event_orphans
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
@@ -96,7 +97,8 @@ def make_plan(
     t["findings"] = joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
-    t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    lost = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    t["orphans"] = joined([lost, event_orphans(t)], ORPHANS)
     t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),

@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.contracts import DONE, EVENTS, PROPOSED_WORKS, WORK_STATES
+from planner.contracts import DONE, EVENTS, ORPHANS, PROPOSED_WORKS, WORK_STATES
 from planner.contracts.facts import Tables
 from planner.contracts.journal import REASONS
 from planner.ground.event_places import (
@@ -281,9 +281,32 @@ def work_states(works: pd.DataFrame, done: pd.DataFrame, field: Field) -> pd.Dat
         last = [event for event in events if event["kind"] in ("done", "started", "failed",
                                                                "deferred", "freed")]  # fmt: skip
         if last:
-            word = "open" if last[-1]["kind"] == "freed" else str(last[-1]["kind"])
+            undone = last[-1]["kind"] == "done" and str(last[-1]["event_id"]) not in forms
+            word = "open" if undone or last[-1]["kind"] == "freed" else str(last[-1]["kind"])
             rows.append(_state(work_id, word, last[-1]))
     return conform(rows, WORK_STATES)
+
+
+def event_orphans(tables: Tables) -> pd.DataFrame:
+    """List the events whose pipe is no longer in the network; obeys `ORPHANS`.
+
+    Parameters
+    ----------
+    tables
+        Of it: events and pipes.
+    """
+    there = set(tables["pipes"]["pipe_id"])
+    rows = [
+        {
+            "kind": "event",
+            "old_id": event["event_id"],
+            "pipe_id": event["pipe_id"],
+            "what": f"'{event['kind']} {event['step']}' by {event['by']} on {event['at'][:10]}",
+        }
+        for event in standing(check(tables["events"], EVENTS))
+        if event["pipe_id"] and event["pipe_id"] not in there
+    ]
+    return conform(rows, ORPHANS)
 
 
 def _state(work_id: str, word: str, event: Mapping[str, Any], names: Sequence[str] = ()) -> Row:
