@@ -34,7 +34,9 @@ def built(*rows: dict[str, Any]) -> pd.DataFrame:
 
 def measured(*rows: dict[str, Any]) -> pd.DataFrame:
     base = {"pipe_id": "p1", "at": "2026-02-10T10:00", "by": "Ada"}
-    return conform([{**base, "event_id": f"M{n}", **row} for n, row in enumerate(rows, 1)], MEASURED)
+    return conform(
+        [{**base, "event_id": f"M{n}", **row} for n, row in enumerate(rows, 1)], MEASURED
+    )
 
 
 def write_events(path: Path, *rows: dict[str, Any]) -> Path:

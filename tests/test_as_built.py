@@ -227,4 +227,3 @@ def test_a_refusal_is_no_acceptance_of_the_rest():
     choice = conform([{**row, "fingerprint": "bb nothing", "assumed_accepted": False}], CHOICES)
     given = decisions({"decision": "refuse", "fingerprint": WAS})
     assert accept_choices(choice, given, mended=["D-1", "D-2"])["state"].tolist() == ["refused"]
-

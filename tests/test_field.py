@@ -194,7 +194,7 @@ def test_a_freed_failure_proposes_nothing_more():
 
 
 def test_agreed_works_need_no_choice_on_their_pipe():
-    """The pipe is held, as its failed sleeve lies there: what was agreed is planned all the same."""
+    """The pipe is held, a failed sleeve lies there: what was agreed is planned all the same."""
     tables = accepted()
     tables["choices"] = tables["choices"].assign(state="held")
     fold = {**ABOUT, "kind": "failed", "reason": "fold", "in_pipe": True}

@@ -105,7 +105,7 @@ def test_a_sleeve_as_built_from_its_first_day_to_its_last():
         {**SLEEVE, "step": "reopen", "at": at(4)},
         {**SLEEVE, "step": "verify", "at": at(4, 11)},
         {**SLEEVE, "kind": "chargeable", "at": at(5)},
-        {**SLEEVE, "kind": "failed", "reason": "leaks", "in_pipe": True, "spent": True, "at": at(6)},
+        {**SLEEVE, "kind": "failed", "reason": "leaks", "in_pipe": True, "at": at(6)},
         {**SLEEVE, "step": "cut_out", "at": at(7)},
         {**SLEEVE, **SIZE, "lot": "L8", "at": at(8)},
     ]  # fmt: skip
@@ -129,7 +129,14 @@ def test_a_sleeve_as_built_from_its_first_day_to_its_last():
 
 
 def test_a_sleeve_that_failed_in_the_pipe_lies_there_though_nobody_said_done():
-    bad = {**SLEEVE, **SIZE, "kind": "failed", "reason": "cure_failed", "spent": True, "in_pipe": True}
+    bad = {
+        **SLEEVE,
+        **SIZE,
+        "kind": "failed",
+        "reason": "cure_failed",
+        "spent": True,
+        "in_pipe": True,
+    }
     out = journal(bad)
     assert out.as_built["failed"].tolist() == [True]
     assert out.done.empty
@@ -165,7 +172,14 @@ def test_stock_is_what_was_there_and_came_less_what_went():
         {**PIECES, "kind": "received", "pieces_count": 2, "at": at(2), "pipe_id": ""},
         {**SLEEVE, **SIZE, "mass_kg": 2.6, "at": at(3)},
         spoilt,
-        {**SLEEVE, "kind": "failed", "reason": "leaks", "spent": True, "in_pipe": True, "at": at(6)},
+        {
+            **SLEEVE,
+            "kind": "failed",
+            "reason": "leaks",
+            "spent": True,
+            "in_pipe": True,
+            "at": at(6),
+        },
     ]
     out = journal(*rows, stock=[PIECES, RESIN])
     assert out.stock["pieces_count"].tolist()[0] == 3

@@ -214,11 +214,11 @@ def _follow(built: Row, reports: Iterable[Row], charged: Iterable[Row]) -> None:
     for report in in_time(reports):
         if not holds(report, built, _NEAR_M):
             continue
-        later = report["at"] > built["installed_at"]
-        if report["step"] in ("cut_out", "dig") and later:
+        if report["step"] in ("cut_out", "dig") and report["at"] > built["installed_at"]:
             built["removed_at"] = built["removed_at"] or report["at"]
         # A row of done.csv has no hour: on the day of the sleeve it is about the sleeve.
-        if report["at"][:10] >= day and (later or report["at"].endswith("T00:00")):
+        late = report["at"] >= built["installed_at"]
+        if report["at"][:10] >= day and (late or report["at"].endswith("T00:00")):
             name = {"verify": "verified_at", "reopen": "reopened_at"}.get(report["step"])
             if name:
                 built[name] = built[name] or report["at"]
