@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from reported import COLUMNS, write_events
 
+from planner.contracts.journal import EVENT_KINDS, REASONS
 from planner.errors import FileError
 from planner.inputs.events import read_events
 
@@ -92,3 +93,17 @@ def test_an_empty_form_is_no_fault(tmp_path: Path):
     frame, faults = read_events(write_events(tmp_path / "e.csv"))
     assert (len(frame), faults) == (0, [])
     assert set(COLUMNS) <= set(frame.columns)
+
+
+def test_the_examples_of_the_page_are_read_and_its_lists_are_whole(tmp_path: Path):
+    """docs/journal.md: both forms are taken as they stand; every kind and reason is on it."""
+    page = (Path(__file__).resolve().parents[1] / "docs" / "journal.md").read_text("utf-8")
+    forms = [part.partition("```")[0] for part in page.split("```csv\n")[1:]]
+    assert len(forms) == 2
+    for number, text in enumerate(forms):
+        path = tmp_path / f"{number}.csv"
+        path.write_text(text, "utf-8")
+        frame, faults = read_events(path, today="2026-01-12")
+        assert faults == []
+        assert len(frame) == text.count("\n") - 1
+    assert [word for word in (*EVENT_KINDS, *REASONS) if f"`{word}`" not in page] == []

@@ -62,9 +62,14 @@ def measured_pipes(
                 f"laterals are known from {known[0]:.2f} to {known[1]:.2f} m and from "
                 f"{proved[0]:.2f} to {proved[1]:.2f} m; only the longer is counted"
             )
-            flags.append({"step": STEP, "key": row["event_id"], "what": what})
+            flags.append(_flag(row, what))
         values[_KNOWN[0]][n], values[_KNOWN[1]][n] = joined
     return out.assign(**values), conform(flags, FLAGS)
+
+
+def _flag(row: Row, what: str) -> dict[str, str]:
+    """Flag a measurement by its pipe, so that a pipe screened anew takes its flags with it."""
+    return {"step": STEP, "key": str(row["pipe_id"]), "what": f"{row['event_id']}: {what}"}
 
 
 def _joined(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float] | None:
@@ -117,7 +122,7 @@ def as_it_lies(
         pipe_id = str(one["pipe_id"])
         why = _measure(one, by_pipe[pipe_id], days, float(length.get(pipe_id, 0.0)))
         if why:
-            flags.append({"step": STEP, "key": one["event_id"], "what": why})
+            flags.append(_flag(one, why))
     live = _live(check(tables["laterals"], LATERALS))
     for sleeve in records(built[built["pipe_id"].isin(touched)]):
         _lay(sleeve, by_pipe[str(sleeve["pipe_id"])], days)
