@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from one_pipe import done, sleeve, span, town, verdict
-from reported import events
+from reported import built, events
 
 from planner.contracts import (
     CHOICE_SLEEVES,
@@ -241,3 +241,16 @@ def test_an_event_whose_pipe_is_gone_is_an_orphan():
     assert orphans[["kind", "old_id", "pipe_id"]].to_numpy().tolist() == [
         ["event", "E-000001", "p9"]
     ]
+
+
+def test_a_sleeve_that_lies_beside_its_place_is_not_set_again():
+    """Planned at 4.5-6.5 m, set at 5.0-7.0 m: not done, and no second one on top of it."""
+    report = done({"step": "sleeve", "from_m": 5.0, "to_m": 7.0})
+    lies = built({"from_m": 5.0, "to_m": 7.0})
+    works = made(form=report, tables={**accepted(), "as_built": lies})
+    assert held(works)["sleeve"].startswith("a sleeve lies there from 5.00 to 7.00 m (B1), not")
+    gone = built({"from_m": 5.0, "to_m": 7.0, "removed_at": "2026-02-12T09:00"})
+    assert held(made(tables={**accepted(), "as_built": gone})) == {}
+    there = done({"step": "sleeve", "from_m": 4.6, "to_m": 6.4})
+    good = made(form=there, tables={**accepted(), "as_built": built({"from_m": 4.6, "to_m": 6.4})})
+    assert "sleeve" not in held(good)

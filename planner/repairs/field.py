@@ -37,17 +37,21 @@ _SET = ("sleeve", "liner")
 
 @dataclass(frozen=True)
 class Field:
-    """Events that count, in time, by the works and pipes they are about; the first day."""
+    """Events that count, in time, by the works and pipes they are about; the first day.
+
+    `lying` are the sleeves as built that are there, by pipe.
+    """
 
     happened: list[Row]
     by_pipe: dict[str, list[Row]]
     by_work: dict[str, list[Row]]
+    lying: dict[str, list[Row]]
     first_day: str
     last_day: str
 
     @classmethod
     def of(cls, tables: Tables, first_day: str, days: int) -> Field:
-        """Gather from the table events; a town without a journal has none."""
+        """Gather from events and as_built; a town without a journal has none."""
         happened = standing(check(tables["events"], EVENTS)) if "events" in tables else []
         by_pipe: dict[str, list[Row]] = {}
         by_work: dict[str, list[Row]] = {}
@@ -56,7 +60,11 @@ class Field:
             for work_id in filter(None, str(event["works"]).split("+")):
                 by_work.setdefault(work_id, []).append(event)
         last = date.fromisoformat(first_day) + timedelta(days=days - 1) if first_day else ""
-        return cls(happened, by_pipe, by_work, first_day, str(last))
+        lying: dict[str, list[Row]] = {}
+        for sleeve in records(tables["as_built"]) if "as_built" in tables else ():
+            if not sleeve["removed_at"]:
+                lying.setdefault(str(sleeve["pipe_id"]), []).append(sleeve)
+        return cls(happened, by_pipe, by_work, lying, first_day, str(last))
 
     def about(self, work: Mapping[str, Any]) -> list[Row]:
         """Give the events about one work, in time: those that name it, and those at its place."""
@@ -103,7 +111,7 @@ def put_off(works: pd.DataFrame, field: Field) -> pd.DataFrame:
     rows = records(works)
     for row in rows:
         row["held"], row["not_before"] = "", ""
-        if row["state"] != "done" and field.happened:
+        if row["state"] != "done" and (field.happened or field.lying):
             row["held"], row["not_before"] = _held(row, field)
     by_pipe: dict[str, list[Row]] = {}
     for row in rows:
@@ -122,12 +130,25 @@ def _held(work: Row, field: Field) -> tuple[str, str]:
         why = f"failed on {event['at'][:10]}: {_why(event)}"
         return f"{why}; planned again once a person frees it", ""
     if word != "deferred":
-        return "", ""
+        return _lies_elsewhere(work, field), ""
     if not event["until"]:
         return f"put off until a person frees it: {_why(event)}", ""
     if not field.last_day or event["until"] > field.last_day:
         return f"put off until {event['until']}: {_why(event)}", ""
     return "", str(event["until"])
+
+
+def _lies_elsewhere(work: Row, field: Field) -> str:
+    """Say that a sleeve lies at the place of one that is to be set, and does not cover it."""
+    if work["step"] != "sleeve":
+        return ""
+    for one in field.lying.get(str(work["pipe_id"]), []):
+        if overlap_by_half(one, work):
+            place = f"from {one['from_m']:.2f} to {one['to_m']:.2f} m ({one['event_id']})"
+            if one["failed"]:
+                return f"a sleeve that failed lies there {place}"
+            return f"a sleeve lies there {place}, not where it was planned: a person must look"
+    return ""
 
 
 def _why(event: Row) -> str:

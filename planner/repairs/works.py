@@ -71,7 +71,8 @@ def make_works(
     ----------
     tables
         Of it: choices, choice_sleeves, pipes, nodes, inspections, spans, verdicts,
-        sleeves, sleeve_spans, sleeve_laterals, laterals; and events, if it is there.
+        sleeves, sleeve_spans, sleeve_laterals, laterals; and events and as_built, if
+        they are there.
     done
         Obeys `DONE`: rows of done.csv and of the journal.
     known
