@@ -44,32 +44,15 @@ def report_form(folder: Path, form: Path, today: str) -> list[str]:
     store = open_store(folder / STORE)
     stored = store.read_events()
     inputs = read_project(folder, {}, stored)
-    fresh, known = _part_known(rows, stored, form.name)
-    sifted = sift_events(fresh, _world(inputs, store, stored), file=form.name)
+    sifted = sift_events(rows, _world(inputs, store, stored), file=form.name)
     faults = sorted([*faults, *sifted.faults], key=lambda fault: fault.row)
     taken = store.append_events(sifted.events, keys_of)
-    lines = [*(str(fault) for fault in faults), *known, *sifted.told]
+    lines = [*(str(fault) for fault in faults), *sifted.known, *sifted.told]
     if len(taken):
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
     lost = len({fault.row for fault in faults if fault.lost})
-    lines.append(f"{len(taken)} events taken, {lost} refused, {len(known)} known already")
+    lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
     return lines
-
-
-def _part_known(
-    rows: pd.DataFrame, stored: pd.DataFrame, file: str
-) -> tuple[pd.DataFrame, list[str]]:
-    """Part rows that are new from those that the journal, or the form above them, holds."""
-    seen = dict(zip(keys_of(stored), stored["event_id"], strict=True))
-    fresh, lines = [], []
-    numbers = rows["row"].astype(int).tolist()
-    for position, key in enumerate(keys_of(rows)):
-        if key in seen:
-            lines.append(f"{file}, row {numbers[position]}: known already, as {seen[key]}")
-            continue
-        seen[key] = f"row {numbers[position]} of the form"
-        fresh.append(position)
-    return rows.iloc[fresh], lines
 
 
 def _world(inputs: Inputs, store: Store, stored: pd.DataFrame) -> World:

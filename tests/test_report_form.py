@@ -94,45 +94,45 @@ def test_each_row_is_taken_once_and_never_rewritten(folder: Path):
     assert after["note"].tolist()[0] == "first"
 
 
-@pytest.mark.parametrize(
-    ("row", "told"),
-    [
-        ({"work_id": "W-000099"}, "column work_id: found W-000099; wanted a work that was planned"),
-        ({"work_id": "W-000005", "step": "verify"}, "column step: found verify; wanted sleeve"),
-        ({"work_id": "W-000005", "pipe_id": "P2"}, "column pipe_id: found P2; wanted P1"),
-        ({"work_id": "W-000005", "from_m": 30, "to_m": 31}, "wanted about 12.00 to 13.00 m"),
-        ({"step": "clean", "pipe_id": "P9"}, "column pipe_id: found P9; wanted a pipe of the"),
-        ({"step": "check_access", "node_id": "Z"}, "column node_id: found Z; wanted a node of the"),
-        ({"work_id": "W-000005", "system": "steel"}, "wanted a name in systems.toml"),
-        ({"kind": "started", "step": "grout", "pipe_id": "P1"}, "wanted a work that is planned"),
-        ({"step": "sleeve", "pipe_id": "P1", "from_m": 10, "to_m": 30},
-         "W-000005 from 12.00 to 13.00 m and W-000008 from 19.50 to 20.50 m lie there"),
-        ({"work_id": "W-000003", "kind": "failed", "reason": "leaks"}, "what failed is the sleeve"),
-        ({"work_id": "W-000003", "kind": "failed", "reason": "odour", "spent": "yes"},
-         "column spent: found True; wanted blank"),
-        ({"work_id": "W-000005", "kind": "failed", "reason": "machine_failed"},
-         "column in_pipe: found nothing; wanted yes or no: machine_failed does not settle it"),
-        ({"work_id": "W-000005", "kind": "failed", "reason": "wrong_packer"},
-         "column spent: found nothing; wanted yes or no"),
-        ({"work_id": "W-000005", "kind": "failed", "reason": "leaks", "spent": "no"},
-         "column spent: found False; wanted yes"),
-        ({"work_id": "W-000005", "kind": "freed"}, "this one is not held"),
-        ({"work_id": "W-000005", "kind": "chargeable"}, "wanted a sleeve that is reported set"),
-        ({"work_id": "W-000006", "kind": "chargeable"}, "wanted a work that is reported done"),
-        ({"kind": "agreed", "about": "E-000007", "step": "clean"}, "an event of kind failed"),
-        ({"kind": "taken_back", "about": "E-000007"}, "wanted an event of the journal"),
-        ({"work_id": "W-000005", "at": "2026-01-17T08:00"}, "a day no later than 2026-01-16"),
-    ],
-)  # fmt: skip
-def test_a_row_about_nothing_is_one_line_and_costs_nothing_else(
-    folder: Path, row: dict[str, Any], told: str
-):
-    lines = report(folder, row, {"work_id": "W-000004"})
-    assert len(lines) == 3
-    assert lines[0].startswith("e.csv, row 2, column ")
-    assert told in lines[0]
-    assert lines[1] == "e.csv, row 3: done flow_control on pipe P1 from 12.00 to 13.00 m: W-000004"
-    assert lines[2] == "1 events taken, 1 refused, 0 known already"
+# A row that cannot be taken, and what its line says of it.
+REFUSED: list[tuple[dict[str, Any], str]] = [
+    ({"work_id": "W-000099"}, "column work_id: found W-000099; wanted a work that was planned"),
+    ({"work_id": "W-000005", "step": "verify"}, "column step: found verify; wanted sleeve"),
+    ({"work_id": "W-000005", "pipe_id": "P2"}, "column pipe_id: found P2; wanted P1"),
+    ({"work_id": "W-000005", "from_m": 30, "to_m": 31}, "wanted about 12.00 to 13.00 m"),
+    ({"step": "clean", "pipe_id": "P9"}, "column pipe_id: found P9; wanted a pipe of the"),
+    ({"step": "check_access", "node_id": "Z"}, "column node_id: found Z; wanted a node of the"),
+    ({"work_id": "W-000005", "system": "steel"}, "wanted a name in systems.toml"),
+    ({"kind": "started", "step": "grout", "pipe_id": "P1"}, "wanted a work that is planned"),
+    ({"step": "sleeve", "pipe_id": "P1", "from_m": 10, "to_m": 30},
+     "W-000005 from 12.00 to 13.00 m and W-000008 from 19.50 to 20.50 m lie there"),
+    ({"work_id": "W-000003", "kind": "failed", "reason": "leaks"}, "what failed is the sleeve"),
+    ({"work_id": "W-000003", "kind": "failed", "reason": "odour", "spent": "yes"},
+     "column spent: found True; wanted blank"),
+    ({"work_id": "W-000005", "kind": "failed", "reason": "machine_failed"},
+     "column in_pipe: found nothing; wanted yes or no: machine_failed does not settle it"),
+    ({"work_id": "W-000005", "kind": "failed", "reason": "wrong_packer"},
+     "column spent: found nothing; wanted yes or no"),
+    ({"work_id": "W-000005", "kind": "failed", "reason": "leaks", "spent": "no"},
+     "column spent: found False; wanted yes"),
+    ({"work_id": "W-000005", "kind": "freed"}, "this one is not held"),
+    ({"work_id": "W-000005", "kind": "chargeable"}, "wanted a sleeve that is reported set"),
+    ({"work_id": "W-000006", "kind": "chargeable"}, "wanted a work that is reported done"),
+    ({"kind": "agreed", "about": "E-000007", "step": "clean"}, "an event of kind failed"),
+    ({"kind": "taken_back", "about": "E-000007"}, "wanted an event of the journal"),
+    ({"work_id": "W-000005", "at": "2026-01-17T08:00"}, "a day no later than 2026-01-16"),
+]  # fmt: skip
+
+
+def test_rows_about_nothing_are_one_line_each_and_cost_nothing_else(folder: Path):
+    """All in one form behind one good row: as many lines, in their order, and the good row."""
+    lines = report(folder, {"work_id": "W-000004"}, *(row for row, _ in REFUSED))
+    assert len(lines) == len(REFUSED) + 2
+    for number, (_, told) in enumerate(REFUSED):
+        assert lines[number].startswith(f"e.csv, row {number + 3}, column ")
+        assert told in lines[number]
+    assert lines[-2] == "e.csv, row 2: done flow_control on pipe P1 from 12.00 to 13.00 m: W-000004"
+    assert lines[-1] == f"1 events taken, {len(REFUSED)} refused, 0 known already"
 
 
 def test_a_sleeve_is_set_once_and_fails_once(folder: Path):
@@ -257,7 +257,9 @@ def test_a_failed_sleeve_holds_its_pipe_and_proposes_works(folder: Path):
     assert "1 sleeves as built, 1 failed, 0 may be charged" in told
     assert "4 works proposed after failures:" in told
     yes = {"kind": "agreed", "by": "Eve", "about": "E-000004", "at": "2026-01-13T11:00"}
-    report(folder, *({**yes, "step": step} for step in ("cut_out", "resurvey")))
+    agreed = [{**yes, "step": step} for step in ("cut_out", "resurvey")]
+    assert report(folder, *agreed)[-1] == "2 events taken, 0 refused, 0 known already"
+    assert report(folder, *agreed)[-1] == "0 events taken, 0 refused, 2 known already"
     made = run_project(folder)
     assert todo(made) == {"cut_out", "resurvey"}
     assert made.tables["audit"].empty

@@ -66,11 +66,15 @@ class World:
 
 @dataclass(frozen=True)
 class Sifted:
-    """Rows that can be taken (`EVENTS` without numbers), faults, and what to say of each row."""
+    """Rows that can be taken (`EVENTS` without numbers), faults, what to say of each row.
+
+    `known` are rows that are in the journal, or were taken from the form, already.
+    """
 
     events: pd.DataFrame
     faults: list[Fault]
     told: list[str] = field(default_factory=list)
+    known: list[str] = field(default_factory=list)
 
 
 def keys_of(events: pd.DataFrame) -> list[tuple[str, ...]]:
@@ -92,7 +96,7 @@ def sift_events(rows: pd.DataFrame, world: World, *, file: str) -> Sifted:
     Parameters
     ----------
     rows
-        As `events.read_events` gave them, those that the journal holds already left out.
+        As `events.read_events` gave them.
     world
         What they can be about.
     file
@@ -108,8 +112,13 @@ def sift_events(rows: pd.DataFrame, world: World, *, file: str) -> Sifted:
     kept: list[Row] = []
     faults: list[Fault] = []
     told: list[str] = []
-    for one in records(rows):
+    known: list[str] = []
+    seen = dict(zip(keys_of(world.events), world.events["event_id"].astype(str), strict=True))
+    for one, key in zip(records(rows), keys_of(rows), strict=True):
         number = int(one.pop("row"))
+        if key in seen:
+            known.append(f"{file}, row {number}: known already, as {seen[key]}")
+            continue
         try:
             taken = sifter.take(one)
         except _WrongError as error:
@@ -118,14 +127,16 @@ def sift_events(rows: pd.DataFrame, world: World, *, file: str) -> Sifted:
             faults.append(Fault(file, number, error.column, text, error.wanted))
             continue
         kept.append(taken)
+        seen[key] = f"row {number} of the form"
         told.append(f"{file}, row {number}: {_said(taken)}")
     frame = pd.DataFrame(kept, columns=EVENTS.names)
-    return Sifted(frame, faults, told)
+    return Sifted(frame, faults, told, known)
 
 
 def _said(row: Row) -> str:
     """Say what a row was taken as, and for which works."""
-    what = f"{row['kind']} {row['step']}".strip()
+    what = f"{row['kind']} {row['step'] or row['item']}".strip()
+    what += f" after {row['about']}" if row["kind"] == "agreed" else ""
     if row["pipe_id"]:
         what += f" on pipe {row['pipe_id']}"
         if not math.isnan(float(row["from_m"])):
@@ -303,7 +314,6 @@ class _Sifter:
             for e in self._happened
         ):
             raise _WrongError("step", f"a work that is not agreed to yet, after {row['about']}")
-        row["pipe_id"] = failure["pipe_id"]
 
     def _taken_back(self, row: Row) -> None:
         gone = self._event(row, "")
