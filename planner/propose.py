@@ -47,7 +47,7 @@ from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen_sleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform
+from planner.tables import Table, conform, empty
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
@@ -170,6 +170,8 @@ def _as_it_lies(
     inputs: Inputs, located: Located, spanned: Spanned
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Put what the field measured and built onto the spans; see `screening.as_built`."""
+    if inputs.measured.empty and inputs.as_built.empty:
+        return spanned.spans, empty(FLAGS)
     days = days_of(spanned.spans, spanned.span_rows, located.defects)
     tables = {"pipes": located.pipes, "laterals": located.laterals}
     tables |= {"measured": inputs.measured, "as_built": inputs.as_built}
@@ -273,6 +275,8 @@ def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
         inputs.settings.project.first_day,
         listed,
     )
+    if inputs.measured.empty:
+        return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
     return replace(located, pipes=pipes, flags=joined([located.flags, told], FLAGS))
 

@@ -108,10 +108,12 @@ def put_off(works: pd.DataFrame, field: Field) -> pd.DataFrame:
         With ``held`` and ``not_before``. What only serves a work goes with it: its flow
         control, and the cleaning of a pipe on which nothing may be set.
     """
+    if not field.happened and not field.lying:
+        return works.assign(held="", not_before="")
     rows = records(works)
     for row in rows:
         row["held"], row["not_before"] = "", ""
-        if row["state"] != "done" and (field.happened or field.lying):
+        if row["state"] != "done":
             row["held"], row["not_before"] = _held(row, field)
     by_pipe: dict[str, list[Row]] = {}
     for row in rows:
