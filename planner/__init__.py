@@ -15,7 +15,7 @@ Reading order for a newcomer:
    crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone
    takeoff    `totals` per visit, route, week
    outputs    `map`, `sheets`, `files`
-   store      decisions, revisions and ids given, kept from run to run
+   store      decisions, the journal, revisions and ids given, kept from run to run
    ground     what two chapters need: codes, lengths, the sewer graph, ids, money
    ========== ======================================================================
 

@@ -184,6 +184,19 @@ def reprice(
 
 
 @app.command()
+def report(
+    folder: Folder,
+    form: Annotated[Path, typer.Argument(help="CSV of events, see docs/journal.md.")],
+    on: Annotated[str, typer.Option("--on", help="Day of reporting; today without it.")] = "",
+) -> None:
+    """Take what happened in the field into the journal: each row once, what is refused is said."""
+    from planner.journal import report_form
+
+    for line in report_form(folder, form, _day(on)):
+        print(line)
+
+
+@app.command()
 def sign(
     folder: Folder,
     by: Annotated[str, typer.Option("--by", help="Who signs.")],

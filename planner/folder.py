@@ -80,7 +80,8 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     PlannerError
         If there are no pipes or no project file.
     """
-    inputs = read_project(folder, overrides)
+    events = open_store(folder / STORE).read_events()
+    inputs = read_project(folder, overrides, events)
     located = place_rows(inputs)
     lines = check_lines(inputs, located.flags, located.left_over, located.defects)
     tables = placed_tables(inputs, located)
@@ -131,8 +132,8 @@ def run_project(
     PlannerError
         If nothing can be made: no pipes, no project file, a store in use.
     """
-    inputs = read_project(folder, overrides)
     store = open_store(folder / STORE)
+    inputs = read_project(folder, overrides, store.read_events())
     known, decisions = store.read_known(), store.read_decisions()
     kept = _kept_drives(folder, write=keep_ids)
     made = make_plan(inputs, known, decisions, assume_accepted=assume_accepted, kept=kept)
@@ -241,8 +242,8 @@ def accept_form(folder: Path, form: Path) -> list[str]:
         If the form, the project or the store cannot be read.
     """
     rows, faults = read_decisions(form)
-    inputs = read_project(folder, {})
     store = open_store(folder / STORE)
+    inputs = read_project(folder, {}, store.read_events())
     lines = [str(fault) for fault in faults]
     taken = 0
     for about_spans in (True, False):
@@ -280,7 +281,9 @@ def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, lis
     if len(orphans):
         told = orphans[["old_id", "pipe_id", "what"]].itertuples(index=False)
         named = "; ".join(f"{old_id} on pipe {pipe}: {what}" for old_id, pipe, what in told)
-        message = f"not signed: {len(orphans)} decisions have lost what they are about: {named}"
+        message = (
+            f"not signed: {len(orphans)} decisions or events have lost what they are about: {named}"
+        )
         raise StoreError(message)
     last, before = store.read_last_revision()
     frozen = freeze(made.tables["choices"], last + 1)
@@ -320,8 +323,8 @@ def compare_books(folder: Path, other: str) -> list[str]:
     PlannerError
         If a book, the project or the store cannot be read.
     """
-    inputs = read_project(folder, {})
-    known = open_store(folder / STORE).read_known()
+    store = open_store(folder / STORE)
+    inputs, known = read_project(folder, {}, store.read_events()), store.read_known()
     ours = _book_of(inputs)
     theirs = load_rulebook(other, day=inputs.settings.project.first_day)
     nobody = empty(DECISIONS)

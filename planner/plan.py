@@ -12,7 +12,7 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS
+from planner.contracts import FINDINGS, FLAGS, ORPHANS
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
@@ -28,13 +28,11 @@ from planner.propose import Tables, joined, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
+from planner.repairs.field import event_orphans
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
-from planner.takeoff.bill import make_bill
-from planner.takeoff.lots import pick_lots
-from planner.takeoff.orders import make_orders
-from planner.takeoff.totals import take_off
+from planner.takeoff.estimate import estimate
 
 
 @dataclass(frozen=True)
@@ -80,7 +78,7 @@ def make_plan(
     week, first_day = settings.week, settings.project.first_day
     t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)
     works = make_works(t, inputs.done, made.known, week, first_day=first_day)
-    t |= {"works": works.works, "work_after": works.work_after}
+    t |= works.tables
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
@@ -98,13 +96,9 @@ def make_plan(
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week, first_day=first_day)
-    t["quantities"], t["quantity_sums"] = take_off(t, settings.takeoff, first_day=first_day)
-    t["orders"] = make_orders(t, settings.takeoff, first_day=first_day)
-    picked = pick_lots(t, settings.takeoff)
-    t |= {"picks": picked.picks, "shortages": picked.shortages}
-    bill = make_bill(t, settings.takeoff, first_day=first_day)
-    t |= {"bill": bill.bill, "bill_lines": bill.lines, "bill_sums": bill.sums}
-    t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    t |= estimate(t, settings.takeoff, first_day=first_day)
+    lost = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    t["orphans"] = joined([lost, event_orphans(t)], ORPHANS)
     t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),

@@ -39,6 +39,7 @@ from planner.repairs.quantity_bands import (
 )
 from planner.repairs.referred import refer_sleeves
 from planner.repairs.wall import check_walls
+from planner.screening.as_built import as_it_lies, days_of, measured_pipes
 from planner.screening.axis import Listed
 from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
@@ -46,13 +47,13 @@ from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen_sleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform
+from planner.tables import Table, conform, empty
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
         "parts", "process", "pressure_steps", "conditions", "packers", "prices", "stock", "lots",
-        "crews", "shifts", "windows", "closed", "permits", "weather", "notices", "done",
-        "faults")  # fmt: skip
+        "crews", "shifts", "windows", "closed", "permits", "weather", "notices", "done", "events",
+        "as_built", "measured", "stock_moves", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -127,8 +128,11 @@ def propose(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,
         first_day=first_day,
     )  # fmt: skip
-    tables, findings, no_limits = _screened(inputs, located, spanned, book, decisions)
-    settled = _settled(tables, inputs, known, book, decisions, whole)
+    spans, found = _as_it_lies(inputs, located, spanned)
+    lying = replace(spanned, spans=spans)
+    tables, findings, no_limits = _screened(inputs, located, lying, book, decisions)
+    due = _still_due(decisions, spans)
+    settled = _settled(tables, inputs, known, book, due, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
     passages = find_passages({**tables, "sleeves": placed.sleeves})
     ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
@@ -150,15 +154,39 @@ def propose(
     tables |= _chosen(tables, priced, decisions, assume_accepted=assume_accepted)
     doubts = doubt_quantities(tables, inputs.prices, settled.quantities)
     tables["price_quantities"] = settled.quantities
-    flags = [inputs.flags, located.flags, spanned.flags, undone, told, doubts]
+    flags = [inputs.flags, located.flags, spanned.flags, found, undone, told, doubts]
     tables["flags"] = joined(flags, FLAGS)
     tables["left_over"] = joined(
         [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
     )
+    # Spans are known again by where the survey has them, whatever was measured since.
     known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
     known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
     lost = (spanned.lost_ids, placed.lost_ids)
     return Proposal(tables, known, lost, book, settled.wanted)
+
+
+def _as_it_lies(
+    inputs: Inputs, located: Located, spanned: Spanned
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Put what the field measured and built onto the spans; see `screening.as_built`."""
+    if inputs.measured.empty and inputs.as_built.empty:
+        return spanned.spans, empty(FLAGS)
+    days = days_of(spanned.spans, spanned.span_rows, located.defects)
+    tables = {"pipes": located.pipes, "laterals": located.laterals}
+    tables |= {"measured": inputs.measured, "as_built": inputs.as_built}
+    return as_it_lies(spanned.spans, days, tables)
+
+
+def _still_due(decisions: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
+    """Leave out decisions on spans that are mended since: they are carried out."""
+    return decisions[~decisions["span_id"].isin(_mended({"spans": spans})).to_numpy(dtype=bool)]
+
+
+def _mended(tables: Tables) -> list[str]:
+    spans = tables["spans"]
+    mended: list[str] = spans.loc[(spans["state"] == "mended").to_numpy(bool), "span_id"].tolist()
+    return mended
 
 
 def _screened(
@@ -228,14 +256,16 @@ def _chosen(
         "options": ways.options,
         "option_lines": ways.option_lines,
         "break_even": break_even(ways.options, ways.option_lines, sleeving),
-        "choices": accept_choices(chosen.choices, decisions, assume_accepted=assume_accepted),
+        "choices": accept_choices(
+            chosen.choices, decisions, assume_accepted=assume_accepted, mended=_mended(tables)
+        ),
         "choice_sleeves": chosen.choice_sleeves,
     }
 
 
 def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
-    return locate(
+    located = locate(
         inputs.pipes,
         inputs.nodes,
         inputs.inspections,
@@ -245,6 +275,10 @@ def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
         inputs.settings.project.first_day,
         listed,
     )
+    if inputs.measured.empty:
+        return located
+    pipes, told = measured_pipes(located.pipes, inputs.measured)
+    return replace(located, pipes=pipes, flags=joined([located.flags, told], FLAGS))
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

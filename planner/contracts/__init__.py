@@ -3,8 +3,9 @@
 One module per chapter: `network` (what is in the ground and on the street),
 `survey` (what the camera saw and where), `verdicts` (spans and what the rules say),
 `repairs` (sleeves, choices, works), `crews` (who, with what, when), `hours` (when a
-street may be worked in, what is promised), `takeoff` (quantities and orders) and `books`
-(faults, flags, and what was left over). The unit stands in the column's name; the
+street may be worked in, what is promised), `journal` (what happened in the field),
+`takeoff` (quantities and orders) and `books` (faults, flags, and what was left over). The
+unit stands in the column's name; the
 closed list of endings is `SUFFIXES`.
 """
 
@@ -35,6 +36,14 @@ from planner.contracts.crews import (
     WAITING,
 )
 from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
+from planner.contracts.journal import (
+    AS_BUILT,
+    EVENTS,
+    MEASURED,
+    PROPOSED_WORKS,
+    STOCK_MOVES,
+    WORK_STATES,
+)
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
 from planner.contracts.repairs import (
@@ -182,6 +191,12 @@ TABLES: tuple[Table, ...] = (
     PERMITS,
     NOTICES,
     DONE,
+    EVENTS,
+    AS_BUILT,
+    MEASURED,
+    STOCK_MOVES,
+    PROPOSED_WORKS,
+    WORK_STATES,
     SETUPS,
     SETUP_WORKS,
     SETUP_AFTER,
@@ -209,6 +224,7 @@ TABLES: tuple[Table, ...] = (
 
 __all__ = [
     "ADDRESSES",
+    "AS_BUILT",
     "AUDIT",
     "BARE",
     "BILL",
@@ -227,6 +243,7 @@ __all__ = [
     "DECISIONS",
     "DEFECTS",
     "DONE",
+    "EVENTS",
     "FAULTS",
     "FINDINGS",
     "FLAGS",
@@ -241,6 +258,7 @@ __all__ = [
     "LEGS",
     "LOTS",
     "MATERIALS",
+    "MEASURED",
     "NODES",
     "NOTICES",
     "OBSERVATIONS",
@@ -260,6 +278,7 @@ __all__ = [
     "PRICE_CHANGES",
     "PRICE_QUANTITIES",
     "PROCESS",
+    "PROPOSED_WORKS",
     "QUANTITIES",
     "QUANTITY_SUMS",
     "REFUSED_ROWS",
@@ -280,6 +299,7 @@ __all__ = [
     "SPAN_QUANTITIES",
     "SPAN_ROWS",
     "STOCK",
+    "STOCK_MOVES",
     "STREETS",
     "SUFFIXES",
     "SYSTEMS",
@@ -295,4 +315,5 @@ __all__ = [
     "WINDOWS",
     "WORKS",
     "WORK_AFTER",
+    "WORK_STATES",
 ]

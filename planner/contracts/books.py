@@ -38,9 +38,9 @@ LEFT_OVER = Table(
 )
 ORPHANS = Table(
     "orphans",
-    "an earlier id that carries a decision and has no heir",
+    "an earlier id that carries a decision and has no heir, or an event whose pipe is gone",
     (
-        text("kind", "span, sleeve, work or setup", blank=False),
+        text("kind", "span, pipe or event", blank=False),
         text("old_id", "", blank=False),
         text("pipe_id", "", blank=False),
         text("what", "the decision or event it carries", blank=False),

@@ -31,6 +31,8 @@ STEPS = (
     "verify",
     "liner",
     "watch",
+    "cut_out",
+    "resurvey",
 )
 FLOW_CONTROLS = ("none", "through_flow", "plug", "bypass")
 FLOW_STATES = ("reckoned", "not known: bypass assumed to be settled on site")
@@ -138,6 +140,7 @@ STOCK = Table(
         number("length_m", "m", "length of the sleeve, blank for resin", low=0),
         whole("pieces_count", "-", "sleeves on the shelf", low=0),
         number("mass_kg", "kg", "resin on the shelf", low=0),
+        date("counted_on", "moves of the journal up to this day are in it; '' = none is"),
     ),
 )
 SLEEVES = Table(
@@ -326,8 +329,10 @@ WORKS = Table(
         number("to_m", "m", "", blank=False, low=0),
         text("urgency", "", one_of=URGENCY),
         text("state", "done by a row of done.csv, or to do", one_of=("todo", "done"), blank=False),
-        text("done_by", "row of done.csv"),
+        text("done_by", "row of done.csv or event"),
         text("reason", "why it is there", blank=False),
+        text("held", "why it is not planned though it is to do; '' = it may be"),
+        date("not_before", "it is planned from this day on; '' = any"),
     ),
     key=("pipe_id", "work_id"),
 )

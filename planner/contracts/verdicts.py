@@ -53,7 +53,11 @@ SPANS = Table(
         text("mechanisms", "own mechanisms, '+' between, in order of name", blank=False),
         text("lent", "mechanisms of conditions that it lies in, '+' between"),
         text("extent_from", "", one_of=("coded", "quantity", "assumed"), blank=False),
-        text("state", "mended by an as-built sleeve, or open", one_of=("open", "mended")),
+        text(
+            "state",
+            "mended by a sleeve as built, one that failed lies there, or open",
+            one_of=("open", "mended", "failed_sleeve"),
+        ),
         *_intervals(),
         flag("soil_visible", "soil is seen through it", blank=False),
         flag("void_visible", "a void is seen through it", blank=False),

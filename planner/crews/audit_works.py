@@ -28,10 +28,13 @@ def works_broken(book: Book) -> Iterator[Broken]:
     state = dict(zip(choices["pipe_id"], choices["state"], strict=True))
     links = book.tables["choice_sleeves"][["pipe_id", "sleeve_id"]]
     chosen = {(str(pipe), str(one)) for pipe, one in links.itertuples(index=False)}
+    agreed = _agreed(book)
     for visit in book.visits:
         works = book.works_at(visit)
         yield from _there(book, visit, works)
         for work in works:
+            if (work["pipe_id"], work["step"]) in agreed:
+                continue
             yield from _accepted(visit, work, state, chosen)
         yield from _order(book, visit)
         yield from _together(book, visit, works)
@@ -53,8 +56,22 @@ def _there(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
             yield key, "works", f"{work['work_id']} is on {work['pipe_id']}", f"on {pipe_id}"
         if work["state"] == "done":
             yield key, "works", f"{work['work_id']} is done already", "to do"
+        if work["held"] or work["not_before"] > visit["date"]:
+            off = work["held"] or f"put off until {work['not_before']}"
+            yield key, "works", f"{work['work_id']}: {off}", "a work that is not put off"
         if work["step"] == "sleeve" and work["sleeve_id"] not in book.sleeves:
             yield key, "works", f"sleeve '{work['sleeve_id']}' is not there", "a sleeve"
+
+
+def _agreed(book: Book) -> set[tuple[str, str]]:
+    """Give pipe and step of works that a person agreed to after a failure."""
+    if "proposed_works" not in book.tables:
+        return set()
+    rows = book.tables["proposed_works"]
+    rows = rows[rows["state"] == "agreed"]
+    return {
+        (str(pipe), str(step)) for pipe, step in zip(rows["pipe_id"], rows["step"], strict=True)
+    }
 
 
 def _accepted(

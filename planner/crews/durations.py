@@ -33,6 +33,7 @@ class Work:
     urgency: str
     done: bool
     after: frozenset[str] = field(default_factory=frozenset)
+    held: str = ""
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,7 @@ class Timer:
             "prove_laterals": week.prove_laterals_s,
             "look": week.look_s,
             "watch": week.look_s,
+            "resurvey": week.look_s,
             "grout": week.grout_s,
             "flow_control": week.flow_control_s,
             "verify": week.verify_s,

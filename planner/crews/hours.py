@@ -9,7 +9,17 @@ from typing import Any
 
 import pandas as pd
 
-from planner.contracts import CLOSED, NODES, NOTICES, PERMITS, SETUP_HOURS, SETUPS, WEATHER, WINDOWS
+from planner.contracts import (
+    CLOSED,
+    NODES,
+    NOTICES,
+    PERMITS,
+    SETUP_HOURS,
+    SETUPS,
+    WEATHER,
+    WINDOWS,
+    WORKS,
+)
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.durations import MAIN
@@ -223,8 +233,8 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     Parameters
     ----------
     tables
-        Of it: setups, pipes, nodes; windows, closed, permits, weather, notices where they are
-        there.
+        Of it: setups, pipes, nodes; windows, closed, permits, weather, notices, and works with
+        setup_works, where they are there.
     week
         Hours where none are stated, reserve, notice, days.
     first_day
@@ -246,6 +256,7 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     start = date.fromisoformat(first_day)
     days = [start + timedelta(days=n) for n in range(week.days)]
     told = _told(tables, first_day)
+    off = _put_off_until(tables)
     earliest = after_working_days(hours, planned_on(hours, first_day, week), week.notice_days)
     forecast = {(str(one["date"]), str(one["weather"])) for one in _rows(tables, WEATHER)}
     uses = dict(zip(tables["pipes"]["pipe_id"], tables["pipes"]["use"], strict=True))
@@ -265,6 +276,8 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
         }
         for day in days:
             spans, why = hours.on(site, day)
+            until = off.get(str(setup["setup_id"]), "")
+            why = why or (f"put off until {until}" if day.isoformat() < until else "")
             why = why or _put_off(day, steps.split("+"), use, forecast, week)
             why = why or _notice(day, sent, earliest if shuts else None)
             starts = [(a, b - last_s) for a, b in spans if b - last_s >= a] if not why else []
@@ -282,6 +295,16 @@ def _told(tables: Tables, first_day: str) -> dict[str, set[str]]:
         if one["sent_on"] and one["for_date"] >= first_day:
             told.setdefault(str(one["pipe_id"]), set()).add(str(one["for_date"]))
     return told
+
+
+def _put_off_until(tables: Tables) -> dict[str, str]:
+    """Give the day before which a set-up holds a work that is put off, by set-up."""
+    if "works" not in tables or "setup_works" not in tables:
+        return {}
+    later = check(tables["works"], WORKS)
+    later = later[(later["not_before"] != "").to_numpy(dtype=bool)]
+    pairs = tables["setup_works"].merge(later[["work_id", "not_before"]], on="work_id")
+    return {str(k): str(v) for k, v in pairs.groupby("setup_id")["not_before"].max().items()}
 
 
 def _put_off(

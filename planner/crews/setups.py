@@ -103,16 +103,19 @@ def _works_of(tables: Tables) -> dict[str, list[Work]]:
     before: dict[str, set[str]] = {}
     for work_id, after_id in check(tables["work_after"], WORK_AFTER).itertuples(index=False):
         before.setdefault(str(work_id), set()).add(str(after_id))
-    columns = ["work_id", "step", "pipe_id", "sleeve_id", "from_m", "to_m", "urgency", "state"]
+    columns = ["work_id", "step", "pipe_id", "sleeve_id", "from_m", "to_m", "urgency", "state",
+               "held"]  # fmt: skip
     works: dict[str, list[Work]] = {}
-    for *row, from_m, to_m, urgency, state in check(tables["works"], WORKS)[columns].itertuples(
-        index=False
-    ):
+    for *row, from_m, to_m, urgency, state, held in check(tables["works"], WORKS)[
+        columns
+    ].itertuples(index=False):
         work_id, step, pipe_id, sleeve_id = (str(cell) for cell in row)
         after = frozenset(before.get(work_id, ()))
         done = state == "done"
         places = (float(from_m), float(to_m))
-        work = Work(work_id, step, pipe_id, sleeve_id, *places, str(urgency), done, after)
+        work = Work(
+            work_id, step, pipe_id, sleeve_id, *places, str(urgency), done, after, str(held)
+        )
         works.setdefault(pipe_id, []).append(work)
     return works
 

@@ -23,7 +23,7 @@ CLEANING = (
 # What can be relied on to be done as planned: what follows may be planned behind it. A check of
 # access, a look and the proving of laterals may end either way: what follows waits for the report.
 CHAINED = ("clean", "cut_roots", "cut_intrusion", "descale", "clean_again", "grout", "dig")
-SINGLE = ("check_access", "grout", "dig", "watch")
+SINGLE = ("check_access", "grout", "dig", "watch", "cut_out", "resurvey")
 
 
 def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
@@ -44,11 +44,15 @@ def group_pipe(pipe: Pipe, works: Sequence[Work], rules: Rules) -> Grouping:
         Each work to do is in one set-up, or has a reason.
     """
     found = Grouping()
+    for work in works:
+        if work.held and not work.done:
+            found.refuse([work], work.held)
     done = {work.work_id for work in works if work.done}
     have, grown = set(done), True
     while grown:
         taken = found.taken
-        todo = sorted((w for w in works if not w.done and w.work_id not in taken), key=_order)
+        open_ = (w for w in works if not w.done and not w.held and w.work_id not in taken)
+        todo = sorted(open_, key=_order)
         for work in todo:
             if work.step in SINGLE and work.after <= have:
                 _add_single(pipe, work, rules, found)

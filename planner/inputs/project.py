@@ -12,7 +12,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DONE, FAULTS, FLAGS, LOTS, NOTICES, PRICE_CHANGES, STOCK
+from planner.contracts import (
+    DONE,
+    EVENTS,
+    FAULTS,
+    FLAGS,
+    LOTS,
+    NOTICES,
+    PRICE_CHANGES,
+    STOCK,
+)
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.inputs.crews import CrewTables, read_crews
@@ -23,6 +32,7 @@ from planner.inputs.hours import FILE as HOURS
 from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_notices
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
+from planner.inputs.journal import Journal, take_in
 from planner.inputs.lots import FILE as LOTS_FILE
 from planner.inputs.lots import read_lots
 from planner.inputs.media import Media, media_files, missing_media
@@ -81,6 +91,10 @@ class Inputs:
     weather: pd.DataFrame
     notices: pd.DataFrame
     done: pd.DataFrame
+    events: pd.DataFrame
+    as_built: pd.DataFrame
+    measured: pd.DataFrame
+    stock_moves: pd.DataFrame
     grade_tables: dict[str, pd.DataFrame]
     media: dict[str, str]
     faults: pd.DataFrame
@@ -94,7 +108,11 @@ class Inputs:
     hashes: dict[str, str]
 
 
-def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> Inputs:
+def read_project(
+    folder: Path,
+    overrides: Mapping[str, str] | None = None,
+    events: pd.DataFrame | None = None,
+) -> Inputs:
     """Read a project folder.
 
     Parameters
@@ -103,6 +121,8 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         With ``planner.toml`` in it.
     overrides
         ``{"week.days": "3"}`` as given with ``--set``.
+    events
+        Obeys `EVENTS`: the journal, as the store holds it. None = nothing was reported.
 
     Returns
     -------
@@ -152,7 +172,7 @@ def read_project(folder: Path, overrides: Mapping[str, str] | None = None) -> In
         grades,
         media,
     )
-    return _gather(tables, sections, reading)
+    return _gather(tables, sections, reading, empty(EVENTS) if events is None else events)
 
 
 def _changed_prices(prices: pd.DataFrame, reading: FolderReading) -> pd.DataFrame:
@@ -224,7 +244,9 @@ class _Tables:
     media: dict[str, str]
 
 
-def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inputs:
+def _gather(
+    tables: _Tables, sections: Sections, reading: FolderReading, events: pd.DataFrame
+) -> Inputs:
     network, surveys, systems = tables.network, tables.surveys, tables.systems
     done = empty(DONE) if tables.done is None else tables.done
     stock = empty(STOCK) if tables.stock is None else tables.stock
@@ -247,7 +269,8 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         for name, frame in parts.items()
         if frame.empty and name not in waits
     ]
-    flags = pd.concat([network.flags, surveys.flags], ignore_index=True).drop_duplicates()
+    field = take_in(events, done, stock, systems.system_sizes)
+    flags = pd.concat([network.flags, surveys.flags, field.flags], ignore_index=True)
     return Inputs(
         folder=reading.folder,
         settings=sections.settings,
@@ -269,7 +292,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         packers=systems.packers,
         prices=with_changes(tables.prices.prices, tables.price_changes),
         price_changes=tables.price_changes,
-        stock=stock,
+        stock=field.stock,
         lots=empty(LOTS) if tables.lots is None else tables.lots,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
@@ -278,11 +301,12 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         permits=tables.hours.permits,
         weather=tables.hours.weather,
         notices=tables.notices,
-        done=done,
+        done=field.done,
+        **_reported(field),
         grade_tables=tables.grades,
         media=tables.media,
         faults=conform([vars(fault) for fault in reading.faults], FAULTS),
-        flags=conform(flags, FLAGS),
+        flags=conform(flags.drop_duplicates(), FLAGS),
         source_crs=network.source_crs,
         local_crs=network.local_crs,
         read_count=dict(sorted(reading.read_count.items())),
@@ -291,6 +315,11 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         missing=[*missing, *reading.missing],
         hashes=dict(sorted((_hashes(sections, reading.folder) | reading.hashes).items())),
     )
+
+
+def _reported(field: Journal) -> dict[str, pd.DataFrame]:
+    names = ("events", "as_built", "measured", "stock_moves")
+    return {name: getattr(field, name) for name in names}
 
 
 def _read_network(sections: Sections, reading: FolderReading) -> Network:

@@ -69,12 +69,22 @@ def check_lines(
     lines = [f"form: {text}" for text in inputs.forms]
     lines += [f"fault: {fault}" for fault in faults]
     lines += [f"left over: {line}" for line in _left_lines(left_over)]
+    lines += _journal_lines(inputs)
     lines += [f"flag: {line}" for line in _flag_lines(doubts)]
     lines += [f"waits: {text}" for text in inputs.missing]
     lines += [f"stretches: {text}" for text in stretch_lines(inputs, defects)]
     lines += [f"books: {book}" for book in balance(inputs, doubts, left_over, defects)]
     lines.append(f"faults {len(faults)}, left over {len(left_over)}, flags {len(doubts)}")
     return [_one_line(line) for line in lines]
+
+
+def _journal_lines(inputs: Inputs) -> list[str]:
+    """Say what the journal holds."""
+    if inputs.events.empty:
+        return []
+    kinds = inputs.events["kind"].value_counts()
+    counts = ", ".join(f"{kinds[kind]} {kind}" for kind in sorted(kinds.index))
+    return [f"journal: {len(inputs.events)} events ({counts}), last at {inputs.events['at'].max()}"]
 
 
 def faults_of(inputs: Inputs) -> list[Fault]:
@@ -191,7 +201,8 @@ def _held(inputs: Inputs) -> dict[str, int]:
         "crews.toml": len(inputs.crews),
         "stock.csv": len(inputs.stock),
         "lots.csv": len(inputs.lots),
-        "done.csv": len(inputs.done),
+        # Events of the journal stand in the same table; they are of no file.
+        "done.csv": int((inputs.done["file"] != "").sum()),
     }
 
 

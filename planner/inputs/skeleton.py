@@ -14,6 +14,7 @@ from planner.contracts import (
     CREWS,
     DECISIONS,
     DONE,
+    EVENTS,
     LOTS,
     MATERIALS,
     NOTICES,
@@ -35,7 +36,11 @@ from planner.inputs.observations import FORM
 from planner.inputs.sections import DERIVED, FILE, LAYERS
 from planner.tables import Column, Table
 
-_DERIVED_FORM = {"done": ("done_id", "file", "row"), "decisions": ("version", "fingerprint")}
+_DERIVED_FORM = {
+    "done": ("done_id", "file", "row"),
+    "decisions": ("version", "fingerprint"),
+    "events": ("event_id", "works"),
+}
 # A list in TOML, where the tables hold one text.
 _JOINED = ", '+' between"
 _PROJECT = """# A sleeveplan project. Files lie in this folder. `sleeveplan check .` lists what is
@@ -114,6 +119,7 @@ def write_skeleton(folder: Path) -> list[Path]:
         "stock.csv": _header(STOCK, ()),
         "lots.csv": _header(LOTS, ("row",)),
         "notices.csv": _header(NOTICES, ("notice_id", "file", "row")),
+        "events.csv": _header(EVENTS, _DERIVED_FORM["events"]),
         "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
     }
     there = [name for name in texts if (folder / name).exists()]

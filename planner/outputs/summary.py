@@ -31,6 +31,7 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
     if facts.not_accepted:
         lines.append("NOT ACCEPTED: proposed choices were taken as accepted, nobody has signed")
     lines += ["", *_verdicts(tables), *_choices(tables), *_budget(tables)]
+    lines += _journal(tables)
     lines += [*_week(tables, facts), *_totals(tables)]
     lines += _left_over(tables)
     return lines
@@ -124,6 +125,26 @@ def _budget(tables: Tables) -> list[str]:
         f"Budget:     {spent} of {total} on {count} of {len(budget)} pipes removes "
         f"{share:.0%} of the risk; {bound['why']}"
     ]
+
+
+def _journal(tables: Tables) -> list[str]:
+    """Say what the field reported, and what waits for a person because of it."""
+    if "events" not in tables or tables["events"].empty:
+        return []
+    built, proposed, works = tables["as_built"], tables["proposed_works"], tables["works"]
+    failed, charged = int(built["failed"].sum()), int(built["chargeable"].sum())
+    lines = [
+        f"Journal:    {len(tables['events'])} events; {len(built)} sleeves as built, "
+        f"{failed} failed, {charged} may be charged"
+    ]
+    held = works[(works["held"] != "") & (works["state"] == "todo")]
+    told = (f"{work} ({step}): {why}" for work, step, why in held[["work_id", "step", "held"]]
+            .itertuples(index=False))  # fmt: skip
+    lines += _capped(f"{len(held)} works are put off", told, len(held))
+    open_ = proposed[proposed["state"] == "proposed"]
+    each = (f"{step} on pipe {pipe} after {event}: {why}" for step, pipe, event, why in
+            open_[["step", "pipe_id", "event_id", "reason"]].itertuples(index=False))  # fmt: skip
+    return lines + _capped(f"{len(open_)} works proposed after failures", each, len(open_))
 
 
 def _amount(cents: int) -> str:

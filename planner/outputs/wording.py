@@ -27,6 +27,8 @@ STEP_WORDS: dict[str, str] = {
     "dig": "dig",
     "liner": "full liner",
     "watch": "survey again",
+    "cut_out": "cut out the failed sleeve",
+    "resurvey": "survey anew after a failure",
 }
 
 # In our own words, after the subjects that the public rules name; a country's own rules decide.

@@ -6,6 +6,9 @@ being like it. `sift_decisions` refuses what cannot be decided before the store 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+
 import pandas as pd
 
 from planner.contracts import CHOICES, LEFT_OVER, ORPHANS
@@ -26,7 +29,11 @@ CHANGED = "changed since accepted"
 
 
 def accept_choices(
-    choices: pd.DataFrame, decisions: pd.DataFrame, *, assume_accepted: bool = False
+    choices: pd.DataFrame,
+    decisions: pd.DataFrame,
+    *,
+    assume_accepted: bool = False,
+    mended: Iterable[str] = (),
 ) -> pd.DataFrame:
     """Say of each choice whether it is accepted, refused, held or only proposed.
 
@@ -41,6 +48,9 @@ def accept_choices(
         Obeys `DECISIONS`.
     assume_accepted
         Take what is still only proposed as accepted; what is held or refused stays so.
+    mended
+        Spans that sleeves mend by now: what was accepted for them is carried out, and the
+        rest of it stays accepted.
 
     Returns
     -------
@@ -54,10 +64,12 @@ def accept_choices(
     """
     check(choices, CHOICES)
     on_pipes = latest(decisions[decisions["span_id"] == ""], "pipe_id")
-    rows = []
+    rows, gone = [], frozenset(mended)
     for choice in records(choices):
         decision = on_pipes.get(str(choice["pipe_id"]))
-        change = _judged(choice, decision) if decision else {}
+        change = {}
+        if decision:
+            change = _carried_out(choice, decision, gone) or _judged(choice, decision)
         if assume_accepted and {**choice, **change}["state"] == "proposed":
             change = {
                 "state": "accepted",
@@ -66,6 +78,16 @@ def accept_choices(
             }
         rows.append({**choice, **change})
     return conform(rows, CHOICES)
+
+
+def _carried_out(choice: Row, decision: Row, mended: frozenset[str]) -> Row:
+    """Give the columns of a choice of which a part, or all, is built; none where none is."""
+    left = _left_of(decision, choice, mended)
+    if not left or choice["state"] != "proposed":
+        return {}
+    state = "changed" if decision["decision"] in METHOD_WORDS else "accepted"
+    reason = f"{left}; {decision['reason']}"
+    return {"by": decision["by"], "on": decision["on"], "state": state, "reason": reason}
 
 
 def _judged(choice: Row, decision: Row) -> Row:
@@ -97,6 +119,42 @@ def _judged(choice: Row, decision: Row) -> Row:
     # What waits for a decision says so first: accepting it anew would not free it.
     held = f"{choice['reason']}; {changed}" if choice["state"] == "held" else changed
     return {**signed, "state": "held", "reason": held}
+
+
+def _left_of(decision: Row, choice: Row, mended: frozenset[str]) -> str:
+    """Say that a choice is what is left of what was accepted, the mended spans off; '' if not.
+
+    Whatever it still holds was accepted as it is; what is no longer in it served only what
+    is mended.
+    """
+    if decision["decision"] not in ("accept", *METHOD_WORDS) or not mended:
+        return ""
+    was, now = (_parts(row["fingerprint"]) for row in (decision, choice))
+    carried_out = was.mends - now.mends
+    if not carried_out or not carried_out <= mended or not now.mends <= was.mends:
+        return ""
+    built = f"{', '.join(sorted(carried_out))} mended since"
+    if not now.mends:
+        return f"all that was accepted is carried out: {built}"
+    if now.method != was.method or not now.others <= was.others:
+        return ""
+    return f"what is left of what was accepted: {built}"
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """What a fingerprint holds: method, spans that are mended, and sleeves and digs."""
+
+    method: str
+    mends: frozenset[str]
+    others: frozenset[str]
+
+
+def _parts(print_: object) -> _Parts:
+    method, *parts = content_of(print_).split("; ")
+    mends = [part for part in parts if part.startswith("mends ")]
+    named = frozenset(mends[-1].removeprefix("mends ").split("+")) if mends else frozenset()
+    return _Parts(method, named, frozenset(part for part in parts if part not in mends))
 
 
 def wanted_methods(decisions: pd.DataFrame) -> dict[str, str]:

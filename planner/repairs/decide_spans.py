@@ -87,6 +87,7 @@ def _seen(row: Row) -> str:
             shown = ends[0] if ends[0] == ends[1] else " to ".join(ends)
             parts.append(f"{name} {shown}" + ("" if unit == "-" else f" {unit}"))
     parts += [name for name in ("soil_visible", "void_visible") if row[name]]
+    parts += ["a failed sleeve lies there"] if row["state"] == "failed_sleeve" else []
     return "; ".join(parts)
 
 

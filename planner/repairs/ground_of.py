@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Any
 
 import pandas as pd
 
-from planner.contracts import DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
+from planner.contracts import AS_BUILT, DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
+from planner.ground.event_places import overlap_by_half, records
 from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
 from planner.settings import Sleeving
@@ -16,6 +18,8 @@ from planner.tables import check
 Left = list[tuple[str, str]]
 """Pairs of span_id and the reason why no sleeve serves it."""
 
+# Doubt of finding a sleeve as built again by the counter: its least [m].
+_LYING_FIND_M = 0.3
 _PIPE = ["pipe_id", "us_node", "length_m", "dn_mm", "placing"]
 _PIPE += ["laterals_known_from_m", "laterals_known_to_m"]
 _SPAN = ["pipe_id", "span_id", "from_m", "to_m", "find_m", "role", "kind", "state"]
@@ -34,8 +38,8 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     Parameters
     ----------
     tables
-        Of it: pipes, spans, verdicts, laterals; and defects, where earlier repairs are
-        looked up, if it is there.
+        Of it: pipes, spans, verdicts, laterals; and defects and as_built, where earlier
+        repairs and sleeves set since are looked up, if they are there.
     settings
         Size taken for a lateral whose size is unknown.
 
@@ -58,7 +62,7 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     by_pipe: dict[str, list[tuple[object, ...]]] = defaultdict(list)
     for pipe_id, *rest in rows.itertuples(index=False, name=None):
         by_pipe[str(pipe_id)].append(tuple(rest))
-    repairs, taps = _repairs(tables), _taps(tables["laterals"], settings)
+    repairs, lying, taps = _repairs(tables), _lying(tables), _taps(tables["laterals"], settings)
     bars = bars_of(tables)
     lines: list[Line] = []
     left: Left = []
@@ -83,7 +87,7 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
                 float(dn),
                 float(known_from),
                 float(known_to),
-                (*spots, *repairs[str(pipe_id)]),
+                (*spots, *repairs[str(pipe_id)], *lying[str(pipe_id)]),
                 tuple(taps[str(pipe_id)]),
                 tuple(bars[str(pipe_id)]),
             )
@@ -131,19 +135,43 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     rows = defects[defects["mechanism"] == "existing_repair"]
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
     for pipe_id, start, end, find, counter in rows[columns].itertuples(index=False, name=None):
-        spot = Spot(
-            span_id="",
-            from_m=start,
-            to_m=end,
-            find_m=find,
-            wanted=False,
-            unsound=True,
-            closed=True,
-            bare_from_m=start,
-            bare_to_m=end,
-            counter_node=counter,
-        )
-        found[str(pipe_id)].append(spot)
+        found[str(pipe_id)].append(_bar(start, end, find, counter))
+    return found
+
+
+def _bar(from_m: float, to_m: float, find_m: float, counter_node: str) -> Spot:
+    return Spot(
+        span_id="",
+        from_m=from_m,
+        to_m=to_m,
+        find_m=find_m,
+        wanted=False,
+        unsound=True,
+        closed=True,
+        bare_from_m=from_m,
+        bare_to_m=to_m,
+        counter_node=counter_node,
+    )
+
+
+def _lying(tables: Tables) -> defaultdict[str, list[Spot]]:
+    """Find sleeves that bar others: those that failed, and those whose damage is mended.
+
+    One that is set and not filmed yet stays in the plan as the sleeve that it is.
+    """
+    found: defaultdict[str, list[Spot]] = defaultdict(list)
+    if "as_built" not in tables:
+        return found
+    spans = tables["spans"]
+    mended: dict[str, list[dict[str, Any]]] = {}
+    for span in records(spans[(spans["state"] == "mended").to_numpy(dtype=bool)]):
+        mended.setdefault(str(span["pipe_id"]), []).append(span)
+    for sleeve in records(check(tables["as_built"], AS_BUILT)):
+        own = mended.get(str(sleeve["pipe_id"]), [])
+        done = any(overlap_by_half(sleeve, span) for span in own) and sleeve["verified_at"]
+        if not sleeve["removed_at"] and (sleeve["failed"] or done):
+            bar = _bar(float(sleeve["from_m"]), float(sleeve["to_m"]), _LYING_FIND_M, "")
+            found[str(sleeve["pipe_id"])].append(bar)
     return found
 
 

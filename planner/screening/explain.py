@@ -245,6 +245,8 @@ def _work(work: Row, tables: Tables) -> list[str]:
         f"  because: {work.reason}",
         f"  {work.state}" + (f" by {work.done_by}" if work.done_by else ""),
     ]
+    if getattr(work, "held", "") or getattr(work, "not_before", ""):
+        lines.append(f"  put off: {work.held or f'not before {work.not_before}'}")
     before = [link.after_id for link in _where(tables, "work_after", "work_id", work.work_id)]
     for name in before:
         earlier = _where(tables, "works", "work_id", name)

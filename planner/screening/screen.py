@@ -7,10 +7,11 @@ rows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
@@ -24,12 +25,17 @@ from planner.screening.reasons import Judged, reasons_of
 from planner.screening.rulebook import Rulebook
 from planner.screening.ruling import Ruling
 from planner.screening.verdict import (
+    ASKED,
+    CLOSED,
+    OPEN,
     STATE_WORDS,
+    State,
     first_of,
     urgency_of,
 )
 from planner.tables import check, conform
 
+FAILED_HERE = "a sleeve lies here that failed, or under which damage was seen since it was set"
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 
 
@@ -210,11 +216,13 @@ def _verdicts(
 ) -> pd.DataFrame:
     view = asked.view
     mended = view.texts("state") == "mended"
+    failed = view.texts("state") == "failed_sleeve"
     urgency = np.asarray(URGENCY, dtype=object)[urgency_of(len(view), rulings)]
-    needs = np.where(mended, "nothing", judged.needs.words)
-    judged = replace(judged, verdict=np.where(mended, "none", judged.verdict))
+    needs = np.where(mended, "nothing", np.where(failed, "mend", judged.needs.words))
+    verdict = np.where(mended, "none", np.where(failed, "refer", judged.verdict))
+    judged = replace(judged, verdict=verdict, states=_under_failed(judged.states, failed))
     reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
-    margins = margins_of(asked, judged.verdict, ~mended)
+    margins = margins_of(asked, judged.verdict, ~(mended | failed))
     table: dict[str, object] = {
         "span_id": view.texts("span_id"),
         "pipe_id": view.texts("pipe_id"),
@@ -231,9 +239,25 @@ def _verdicts(
         "flip_by": margins.by,
         "flip_unit": margins.unit,
         "flip_to": margins.to,
-        "why": np.where(mended, "a sleeve that lies here already serves it", reasons.why),
+        "why": np.where(
+            mended,
+            "a sleeve that lies here already serves it",
+            np.where(failed, FAILED_HERE, reasons.why),
+        ),
     }
     return conform(pd.DataFrame(table), VERDICTS)
+
+
+def _under_failed(states: Mapping[str, State], failed: npt.NDArray[np.bool_]) -> dict[str, State]:
+    """Close the sleeve where one failed, and ask for the liner: what lies there bars both."""
+    found = dict(states)
+    found["sleeve"] = replace(
+        states["sleeve"], code=np.where(failed, CLOSED, states["sleeve"].code).astype(np.int8)
+    )
+    liner = states["liner"].code
+    asked = np.where(failed & (liner == OPEN), ASKED, liner).astype(np.int8)
+    found["liner"] = replace(states["liner"], code=asked)
+    return found
 
 
 def _named(view: View, rulings: Sequence[Ruling]) -> pd.DataFrame:

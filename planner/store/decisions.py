@@ -1,16 +1,18 @@
-"""The store of a project: decisions, revisions, the ids given. Nothing else writes them.
+"""The store of a project: decisions, the journal, revisions, ids. Nothing else writes them.
 
-A decision is only ever added, under a number of its own; none is changed or removed.
+A decision, and an event of the journal, is only ever added, under a number of its own; none
+is changed or removed.
 """
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DECISIONS, LEFT_OVER, REVISION_CHOICES, REVISIONS
+from planner.contracts import DECISIONS, EVENTS, LEFT_OVER, REVISION_CHOICES, REVISIONS
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import StoreError
 from planner.ground.ids import KnownIds, number_of
@@ -25,7 +27,7 @@ from planner.store.geopackage import (
 from planner.store.share import refuse_share
 from planner.tables import check, conform
 
-_TABLES = (DECISIONS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+_TABLES = (DECISIONS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between.
 _SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason", "value")
@@ -89,6 +91,53 @@ class Store:
             if len(taken):
                 add_rows(connection, DECISIONS, taken)
         return taken, conform(left, LEFT_OVER)
+
+    def read_events(self) -> pd.DataFrame:
+        """Read the journal in the order in which it was taken in; obeys `EVENTS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return read_tables(self.path, [EVENTS], busy_s=self._busy_s)[EVENTS.name]
+
+    def append_events(
+        self, frame: pd.DataFrame, keys: Callable[[pd.DataFrame], Sequence[object]]
+    ) -> pd.DataFrame:
+        """Add each row of `frame` to the journal once, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `EVENTS`; its numbers are not looked at.
+        keys
+            Gives what makes two rows the same row.
+
+        Returns
+        -------
+        taken
+            The rows that were added, numbered above all earlier ones; obeys `EVENTS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be written; then no row was added.
+        """
+        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
+            stored = rows_of(connection, EVENTS)
+            known = set(keys(stored))
+            first = max([0, *(number_of(one) for one in stored["event_id"])]) + 1
+            fresh = []
+            for position, key in enumerate(keys(frame)):
+                if key not in known:
+                    known.add(key)
+                    fresh.append(position)
+            ids = [f"E-{first + n:06d}" for n in range(len(fresh))]
+            taken = conform(frame.iloc[fresh].assign(event_id=ids), EVENTS)
+            if len(taken):
+                add_rows(connection, EVENTS, taken)
+        return taken
 
     def read_last_revision(self) -> tuple[int, pd.DataFrame]:
         """Give the number of the last revision (0 = none) and its choices.
