@@ -172,7 +172,7 @@ class _Search:
         picked = [int(n) for n in np.argsort(best, kind="stable")[:_ADDED] if best[n] < 0]
         columns = []
         for last in picked:
-            walk = trace(labels, last, states[last], own.step, own.loads)
+            walk = trace(labels, last, states[last], own.step, own.loads, own.held)
             cost_s = (int(best[last]) + int(gain[walk].sum())) // _PARTS
             columns.append(Column(number, cost_s, kind.stops[walk]))
         return int(best.min(initial=0)), columns

@@ -1,7 +1,7 @@
 """The cheapest day of one kind under prices of stops: shortest walks by time buckets, compiled.
 
 A walk may come back to a stop, but not after one other stop alone (no 2-cycles); each state
-therefore keeps its best two labels with unlike predecessors.
+(bucket, load, last stop) therefore keeps its best two labels with unlike predecessors.
 """
 
 from __future__ import annotations
@@ -16,52 +16,26 @@ Wholes = npt.NDArray[np.int64]
 _NEVER = 1 << 50
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _put(labels: Any, at: Any, cost: int, before: int, rank: int) -> None:
-    """Keep a label in a state if it is one of the best two with unlike predecessors."""
-    costs, befores, ranks = labels
-    bucket, load, stop = at
-    first, second = costs[bucket, load, stop, 0], costs[bucket, load, stop, 1]
-    if befores[bucket, load, stop, 0] == before:
-        if cost < first:
-            costs[bucket, load, stop, 0] = cost
-            ranks[bucket, load, stop, 0] = rank
-    elif cost < first:
-        costs[bucket, load, stop, 1] = first
-        befores[bucket, load, stop, 1] = befores[bucket, load, stop, 0]
-        ranks[bucket, load, stop, 1] = ranks[bucket, load, stop, 0]
-        costs[bucket, load, stop, 0] = cost
-        befores[bucket, load, stop, 0] = before
-        ranks[bucket, load, stop, 0] = rank
-    elif cost < second:
-        costs[bucket, load, stop, 1] = cost
-        befores[bucket, load, stop, 1] = before
-        ranks[bucket, load, stop, 1] = rank
+@numba.njit(cache=True, inline="always")  # type: ignore[misc]
+def _keep(costs: Any, befores: Any, at: int, cost: int, before: int) -> int:
+    """Keep a label among the best two with unlike predecessors at `at` and `at + 1`.
 
-
-@numba.njit(cache=True)  # type: ignore[misc]
-def _beaten(least: Any, stop: int, load: int, cost: int, before: int) -> bool:
-    """Say whether an earlier bucket holds labels that can do all that this one can, as cheaply."""
-    costs, befores = least
-    if costs[load, stop, 0] <= cost and befores[load, stop, 0] == before:
-        return True
-    return bool(costs[load, stop, 1] <= cost)
-
-
-@numba.njit(cache=True)  # type: ignore[misc]
-def _lower(least: Any, stop: int, load: int, cost: int, before: int) -> None:
-    """Remember a label among the best two of all buckets so far."""
-    costs, befores = least
-    if befores[load, stop, 0] == before:
-        costs[load, stop, 0] = min(cost, costs[load, stop, 0])
-    elif cost < costs[load, stop, 0]:
-        costs[load, stop, 1] = costs[load, stop, 0]
-        befores[load, stop, 1] = befores[load, stop, 0]
-        costs[load, stop, 0] = cost
-        befores[load, stop, 0] = before
-    elif cost < costs[load, stop, 1]:
-        costs[load, stop, 1] = cost
-        befores[load, stop, 1] = before
+    Gives where it went, `at` + 2 where an old first one went second to make room, -1 if it
+    is not among them.
+    """
+    if cost >= costs[at + 1]:
+        return -1
+    if befores[at] == before:
+        if cost >= costs[at]:
+            return -1
+        costs[at] = cost
+        return at
+    if cost < costs[at]:
+        costs[at + 1], befores[at + 1] = costs[at], befores[at]
+        costs[at], befores[at] = cost, before
+        return at + 2
+    costs[at + 1], befores[at + 1] = cost, before
+    return at + 1
 
 
 @numba.njit(cache=True)  # type: ignore[misc]
@@ -93,68 +67,69 @@ def walks(
     load, held, latest = loads
     first_cost, first_step = first
     stops, buckets = end.shape
-    shape = (buckets, held + 1, stops, 2)
-    costs = np.full(shape, _NEVER, dtype=np.int64)
-    befores = np.full(shape, -2, dtype=np.int32)
-    ranks = np.zeros(shape, dtype=np.int8)
-    least = (
-        np.full(shape[1:], _NEVER, dtype=np.int64),
-        np.full(shape[1:], -2, dtype=np.int32),
-    )
+    wide = (held + 1) * stops * 2
+    costs = np.full(buckets * wide, _NEVER, dtype=np.int64)
+    befores = np.full(buckets * wide, -2, dtype=np.int32)
+    ranks = np.zeros(buckets * wide, dtype=np.int8)
+    # The best two labels of each load and stop over all buckets so far.
+    least, least_before = np.full(wide, _NEVER, dtype=np.int64), np.full(wide, -2, dtype=np.int32)
     best = np.full(stops, _NEVER, dtype=np.int64)
     state = np.zeros((stops, 3), dtype=np.int64)
     steps = 0
     for stop in range(stops):
         bucket = first_step[stop]
         if bucket < buckets and bucket <= latest[stop] and load[stop] <= held:
-            _put((costs, befores, ranks), (bucket, load[stop], stop), first_cost[stop], -1, 0)
-    for bucket in range(buckets):
-        for carried in range(held + 1):
-            for stop in range(stops):
-                for rank in range(2):
-                    own = costs[bucket, carried, stop, rank]
-                    before = befores[bucket, carried, stop, rank]
-                    if own >= _NEVER or _beaten(least, stop, carried, own, before):
-                        continue
-                    _lower(least, stop, carried, own, before)
-                    if own + end[stop, bucket] < best[stop]:
-                        best[stop] = own + end[stop, bucket]
-                        state[stop, 0], state[stop, 1], state[stop, 2] = bucket, carried, rank
-                    steps += stops
-                    if steps > most_steps:
-                        return best, state, (costs, befores, ranks), steps
-                    for after in range(stops):
-                        length = step[stop, after]
-                        if length < 0 or after == before:
-                            continue
-                        then, much = bucket + length, carried + load[after]
-                        if then >= buckets or then > latest[after] or much > held:
-                            continue
-                        _put(
-                            (costs, befores, ranks),
-                            (then, much, after),
-                            own + cost[stop, after],
-                            stop,
-                            rank,
-                        )
-    return best, state, (costs, befores, ranks), steps
+            _keep(costs, befores, bucket * wide + (load[stop] * stops + stop) * 2,
+                  first_cost[stop], -1)  # fmt: skip
+    for at in range(buckets * wide):
+        own, before = costs[at], befores[at]
+        if own >= _NEVER:
+            continue
+        bucket, within = at // wide, at % wide
+        rank, stop, carried = within % 2, within // 2 % stops, within // 2 // stops
+        # An earlier bucket may hold labels that can do all that this one can, as cheaply.
+        here = within - rank
+        if least[here + 1] <= own or (least[here] <= own and least_before[here] == before):
+            continue
+        _keep(least, least_before, here, own, before)
+        if own + end[stop, bucket] < best[stop]:
+            best[stop] = own + end[stop, bucket]
+            state[stop, 0], state[stop, 1], state[stop, 2] = bucket, carried, rank
+        steps += stops
+        if steps > most_steps:
+            break
+        for after in range(stops):
+            length = step[stop, after]
+            then, much = bucket + length, carried + load[after]
+            if length < 0 or after == before or then > latest[after] or much > held:
+                continue
+            if then >= buckets:
+                continue
+            to = then * wide + (much * stops + after) * 2
+            went = _keep(costs, befores, to, own + cost[stop, after], stop)
+            if went == to + 2:
+                ranks[to + 1], ranks[to] = ranks[to], rank
+            elif went >= 0:
+                ranks[went] = rank
+    return best, state, (befores, ranks), steps
 
 
 @numba.njit(cache=True)  # type: ignore[misc]
-def trace(labels: Any, last: int, state: Wholes, step: Wholes, load: Wholes) -> Wholes:
+def trace(labels: Any, last: int, state: Wholes, step: Wholes, load: Wholes, held: int) -> Wholes:
     """Give the stops of a walk in order, from its last one back."""
-    costs, befores, ranks = labels
+    befores, ranks = labels
     bucket, carried, rank = state
-    found = np.empty(costs.shape[0] + 1, dtype=np.int64)
+    stops = len(load)
+    found = np.empty(bucket + 1, dtype=np.int64)
     count = 0
     stop = last
     while stop >= 0:
         found[count] = stop
         count += 1
-        before = befores[bucket, carried, stop, rank]
-        old = ranks[bucket, carried, stop, rank]
+        at = ((bucket * (held + 1) + carried) * stops + stop) * 2 + rank
+        before, rank = np.int64(befores[at]), np.int64(ranks[at])
         if before >= 0:
             bucket -= step[before, stop]
             carried -= load[stop]
-        stop, rank = before, old
+        stop = before
     return found[:count][::-1].copy()
