@@ -35,6 +35,7 @@ from planner.contracts.crews import (
     UNSERVED,
     VISITS,
     WAITING,
+    WEEK_BOUND,
 )
 from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
@@ -168,6 +169,7 @@ TABLES: tuple[Table, ...] = (
     VISITS,
     LEGS,
     UNSERVED,
+    WEEK_BOUND,
     AUDIT,
     QUANTITIES,
     QUANTITY_SUMS,
@@ -252,6 +254,7 @@ __all__ = [
     "WALL_CHECKS",
     "WALL_FIGURES",
     "WEATHER",
+    "WEEK_BOUND",
     "WINDOWS",
     "WORKS",
     "WORK_AFTER",

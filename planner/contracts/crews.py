@@ -173,3 +173,20 @@ AUDIT = Table(
     ),
     key=("visit_id", "rule", "found"),
 )
+WEEK_BOUND = Table(
+    "week_bound",
+    "the week as a whole, and how near it is to the best possible",
+    (
+        whole("cost_s", "s", "driving, overtime at its price, value left out", blank=False, low=0),
+        whole("bound_s", "s", "no week costs less; 0 = none found", blank=False, low=0),
+        number("gap_ratio", "-", "cost above the bound, by the bound; blank = none found"),
+        text("which", "the better bound; '' = none", one_of=("", "assignment", "columns")),
+        whole("assignment_s", "s", "bound from hours and loads alone", blank=False, low=0),
+        whole("columns_s", "s", "bound from whole days", blank=False, low=0),
+        whole("rounds", "", "rounds of the search of days", blank=False, low=0),
+        flag("closed", "no better bound is to be had from days", blank=False),
+        flag("shown", "the bound says something", blank=False),
+        text("why", "in words", blank=False),
+    ),
+    key=("cost_s",),
+)
