@@ -90,7 +90,7 @@ def _stop(rng, n: int, places: np.ndarray, dates: list[str], more: dict[str, Any
     value_s = int(rng.choice([900, 2700, 7200, 28_800], p=[0.25, 0.45, 0.25, 0.05]))
     return Stop(
         f"U{n:04d}", f"p{n}", node, 1 + n, work_s, value_s, (sleeves, sleeves * 2000, share),
-        {day: spans for day in open_days},
+        dict.fromkeys(open_days, spans),
     )  # fmt: skip
 
 

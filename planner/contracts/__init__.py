@@ -32,10 +32,12 @@ from planner.contracts.crews import (
     SETUP_WORKS,
     SETUPS,
     SHIFTS,
+    SPARE,
     UNSERVED,
     VISITS,
     WAITING,
     WEEK_BOUND,
+    WHAT_IF,
 )
 from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
@@ -170,6 +172,8 @@ TABLES: tuple[Table, ...] = (
     LEGS,
     UNSERVED,
     WEEK_BOUND,
+    SPARE,
+    WHAT_IF,
     AUDIT,
     QUANTITIES,
     QUANTITY_SUMS,
@@ -241,6 +245,7 @@ __all__ = [
     "SPANS",
     "SPAN_QUANTITIES",
     "SPAN_ROWS",
+    "SPARE",
     "STOCK",
     "STREETS",
     "SUFFIXES",
@@ -255,6 +260,7 @@ __all__ = [
     "WALL_FIGURES",
     "WEATHER",
     "WEEK_BOUND",
+    "WHAT_IF",
     "WINDOWS",
     "WORKS",
     "WORK_AFTER",

@@ -38,15 +38,7 @@ def bound_week(board: Board, week: Week) -> pd.DataFrame:
     if not kinds:
         return _row(cost_s, 0, 0, 0, week, closed=False)
     assigned = assignment_bound(kinds, side, price)
-    found = column_bound(
-        kinds,
-        side,
-        _driven(board, kinds),
-        price=price,
-        bucket_s=week.bound_bucket_s,
-        rounds=week.bound_rounds,
-        most_steps=week.bound_steps_count,
-    )
+    found = column_bound(kinds, side, _driven(board, kinds), week, price)
     return _row(cost_s, assigned, found.bound_s, found.rounds, week, closed=found.closed)
 
 

@@ -55,7 +55,7 @@ def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
     """
     loose = [_loosen(kind) for kind in kinds]
     model = _Rows(kinds, side, loose, price)
-    solved = linprog(
+    solved = linprog(  # type: ignore[call-overload]  # the hints know no array of bounds
         model.cost, A_ub=model.matrix(), b_ub=model.right, bounds=model.bounds, method="highs",
         options={"maxiter": _STEPS},
     )  # fmt: skip
@@ -132,14 +132,12 @@ class _Rows:
                 rows = np.full(len(columns) + 1, row + 1 + load)
                 entries = np.append(one.loads[:, load], -1.0)
                 parts += [(rows, np.append(columns, day), entries)]
-        rows_, columns_, entries_ = (
-            np.concatenate([part[n] for part in parts]) for n in range(3)
-        )
+        rows_, columns_, entries_ = (np.concatenate([part[n] for part in parts]) for n in range(3))
         shape = (len(self.right), len(self.cost))
         return csr_array(coo_array((entries_, (rows_, columns_)), shape=shape))
 
     def least(self, prices: Reals) -> float:
-        """Give the least cost under prices of the rows, none below zero; a bound whatever they are."""
+        """Give the least cost under prices of the rows, none below zero: always a bound."""
         beside = prices[: self.beside]
         total = float(self.side.fixed(beside))
         total += float(np.minimum(self.side.left_cost(beside), 0.0).sum())

@@ -20,6 +20,7 @@ import numpy as np
 
 from planner.crews.bound_kinds import NEVER, Kind, Reals, Side, Wholes
 from planner.crews.bound_price import trace, walks
+from planner.settings import Week
 
 _PARTS = 64  # prices are counted in so many parts of a second
 _SHORTEST_S = 30  # a bucket is no shorter: below it the bound would take too long
@@ -50,11 +51,8 @@ def column_bound(
     kinds: Sequence[Kind],
     side: Side,
     start: Sequence[Column],
-    *,
+    week: Week,
     price: int,
-    bucket_s: int,
-    rounds: int,
-    most_steps: int,
 ) -> ByColumns:
     """Give a cost that no week can go below, from the days that crews can drive.
 
@@ -64,22 +62,21 @@ def column_bound(
         Of the board.
     start
         Days to begin with, as of the plan at hand.
+    week
+        Buckets in which time is counted, shorter where stops are nearer; rounds, and steps of
+        the search of days in all, after which it stops.
     price
         Of a second of overtime [s].
-    bucket_s
-        Time is counted in steps of this, rounded down [s]; shorter where stops are nearer.
-    rounds, most_steps
-        Rounds, and steps of the search of days in all, after which it stops.
     """
-    found = [_Bucketed.of(kind, price, bucket_s) for kind in kinds]
+    found = [_Bucketed.of(kind, price, week.bound_bucket_s) for kind in kinds]
     if any(one is None for one in found):
         return ByColumns(0, 0, closed=False)
-    search = _Search(kinds, side, [one for one in found if one is not None], most_steps)
+    search = _Search(kinds, side, [one for one in found if one is not None], week.bound_steps_count)
     master = _Master(kinds, side)
     master.add([*start])
     count = len(side.value_s) + len(side.after) + len(side.take)
     centre, best, pull = np.zeros(count, dtype=np.int64), 0, 0.0
-    for number in range(1, rounds + 1):
+    for number in range(1, week.bound_rounds + 1):
         prices, worth, cost = master.solve()
         own = np.rint(prices * _PARTS).astype(np.int64)
         asked = np.rint(pull * centre + (1.0 - pull) * own).astype(np.int64)
@@ -95,7 +92,7 @@ def column_bound(
         # Where the pulled prices find nothing new, the programme's own are asked next.
         pull = _PULL if better and best else 0.0
         master.add(better)
-    return ByColumns(_up(best), rounds, closed=False)
+    return ByColumns(_up(best), week.bound_rounds, closed=False)
 
 
 def _up(parts: int) -> int:
@@ -184,7 +181,7 @@ class _Master:
 
     kinds: Sequence[Kind]
     side: Side
-    highs: highspy.Highs = field(init=False)
+    highs: highspy._core._Highs = field(init=False)
     known: set[tuple[object, ...]] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -221,9 +218,7 @@ class _Master:
             self.known.add(key)
             rows = [*stops.tolist(), beside + one.kind]
             entries = [*counts.astype(float).tolist(), 1.0]
-            self.highs.addCol(
-                float(one.cost_s), 0.0, highspy.kHighsInf, len(rows), rows, entries
-            )
+            self.highs.addCol(float(one.cost_s), 0.0, highspy.kHighsInf, len(rows), rows, entries)
 
     def solve(self) -> tuple[Reals, Reals, float]:
         """Give the prices of stops, chains and items, those of the kinds, and the cost."""

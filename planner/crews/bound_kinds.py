@@ -13,8 +13,10 @@ lies below the cost of each week that can be driven:
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +26,7 @@ from planner.crews.timetable import CrewDay
 
 Wholes = npt.NDArray[np.int64]
 Reals = npt.NDArray[np.float64]
+Array = TypeVar("Array", Wholes, Reals)
 
 NEVER = 1 << 50
 """More than any cost; far from where sums overflow."""
@@ -77,7 +80,8 @@ def _pause_s(day: CrewDay, busy_s: Wholes) -> Wholes:
     """Give the pause of a day that is busy for so long: due unless the crew is home before it."""
     if day.pause is None or day.start_s >= day.pause.from_s:
         return np.zeros_like(busy_s)
-    return np.where(day.start_s + busy_s > day.pause.to_s, day.pause.pause_s, 0)
+    due: Wholes = np.where(day.start_s + busy_s > day.pause.to_s, day.pause.pause_s, 0)
+    return due
 
 
 def kinds_of(board: Board) -> list[Kind]:
@@ -155,8 +159,8 @@ class Side:
         """Gather values, chains and shelf of a board."""
         after = [(n, one) for n, own in enumerate(board.ties.before) for one, _ in own]
         items = sorted(board.shelf.stock)
-        takes = [board.shelf.takes.get(stop.setup_id, {}) for stop in board.stops]
-        rows = [[own.get(item, 0) for own in takes] for item in items]
+        takes = [board.shelf.takes.get(stop.setup_id, Counter()) for stop in board.stops]
+        rows = [[own[item] for own in takes] for item in items]
         take = np.array(rows, dtype=np.int64).reshape(len(items), len(board.stops))
         stock = np.array([board.shelf.stock[item] for item in items], dtype=np.int64)
         short = take.sum(axis=1) - stock
@@ -165,11 +169,11 @@ class Side:
         pairs = np.array(after, dtype=np.int64).reshape(-1, 2)
         return cls(values, pairs, take[scarce], short[scarce])
 
-    def left_cost(self, duals: Reals | Wholes, scale: int = 1) -> Reals | Wholes:
+    def left_cost(self, duals: Array, scale: int = 1) -> Array:
         """Give what leaving a stop out costs under multipliers of stops, chains and shelf."""
         stops, chains = len(self.value_s), len(self.after)
         own, after, shelf = np.split(duals, [stops, stops + chains])
-        cost = self.value_s * scale - own - shelf @ self.take
+        cost: Array = (self.value_s * scale - own - shelf @ self.take).astype(duals.dtype)
         np.subtract.at(cost, self.after[:, 0], after)
         np.add.at(cost, self.after[:, 1], after)
         return cost

@@ -6,18 +6,18 @@ A walk may come back to a stop, but not after one other stop alone (no 2-cycles)
 
 from __future__ import annotations
 
-from typing import Any
-
 import numba
 import numpy as np
 import numpy.typing as npt
 
 Wholes = npt.NDArray[np.int64]
+Ranks = npt.NDArray[np.int32]
+Labels = tuple[Ranks, Ranks]
 _NEVER = 1 << 50
 
 
-@numba.njit(cache=True, inline="always")  # type: ignore[misc]
-def _keep(costs: Any, befores: Any, at: int, cost: int, before: int) -> int:
+@numba.njit(cache=True, inline="always")
+def _keep(costs: Wholes, befores: Ranks, at: int, cost: int, before: int) -> int:
     """Keep a label among the best two with unlike predecessors at `at` and `at + 1`.
 
     Gives where it went, `at` + 2 where an old first one went second to make room, -1 if it
@@ -38,10 +38,47 @@ def _keep(costs: Any, befores: Any, at: int, cost: int, before: int) -> int:
     return at + 1
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
+def _go_on(
+    costs: Wholes,
+    labels: Labels,
+    state: tuple[int, int, int, int],
+    ways: tuple[Wholes, Wholes],
+    loads: tuple[Wholes, int, Wholes],
+) -> None:
+    """Go on from a label to each stop that may come next."""
+    befores, ranks = labels
+    cost, step = ways
+    load, held, latest = loads
+    bucket, carried, stop, rank = state
+    stops = len(load)
+    wide = (held + 1) * stops * 2
+    at = bucket * wide + (carried * stops + stop) * 2 + rank
+    own, before, buckets = costs[at], befores[at], len(costs) // wide
+    for after in range(stops):
+        length = step[stop, after]
+        then, much = bucket + length, carried + load[after]
+        if length < 0 or after == before or then > latest[after] or much > held:
+            continue
+        if then >= buckets:
+            continue
+        to = then * wide + (much * stops + after) * 2
+        went = _keep(costs, befores, to, own + cost[stop, after], stop)
+        if went == to + 2:
+            ranks[to + 1], ranks[to] = ranks[to], rank
+        elif went >= 0:
+            ranks[went] = rank
+
+
+@numba.njit(cache=True)
 def walks(
-    cost: Wholes, step: Wholes, first: Any, end: Wholes, loads: Any, most_steps: int
-) -> tuple[Wholes, Wholes, Any, int]:
+    cost: Wholes,
+    step: Wholes,
+    first: tuple[Wholes, Wholes],
+    end: Wholes,
+    loads: tuple[Wholes, int, Wholes],
+    most_steps: int,
+) -> tuple[Wholes, Wholes, Labels, int]:
     """Find for each last stop the cheapest walk from yard to yard.
 
     Parameters
@@ -70,7 +107,7 @@ def walks(
     wide = (held + 1) * stops * 2
     costs = np.full(buckets * wide, _NEVER, dtype=np.int64)
     befores = np.full(buckets * wide, -2, dtype=np.int32)
-    ranks = np.zeros(buckets * wide, dtype=np.int8)
+    ranks = np.zeros(buckets * wide, dtype=np.int32)
     # The best two labels of each load and stop over all buckets so far.
     least, least_before = np.full(wide, _NEVER, dtype=np.int64), np.full(wide, -2, dtype=np.int32)
     best = np.full(stops, _NEVER, dtype=np.int64)
@@ -98,31 +135,21 @@ def walks(
         steps += stops
         if steps > most_steps:
             break
-        for after in range(stops):
-            length = step[stop, after]
-            then, much = bucket + length, carried + load[after]
-            if length < 0 or after == before or then > latest[after] or much > held:
-                continue
-            if then >= buckets:
-                continue
-            to = then * wide + (much * stops + after) * 2
-            went = _keep(costs, befores, to, own + cost[stop, after], stop)
-            if went == to + 2:
-                ranks[to + 1], ranks[to] = ranks[to], rank
-            elif went >= 0:
-                ranks[went] = rank
+        _go_on(costs, (befores, ranks), (bucket, carried, stop, rank), (cost, step), loads)
     return best, state, (befores, ranks), steps
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def trace(labels: Any, last: int, state: Wholes, step: Wholes, load: Wholes, held: int) -> Wholes:
+@numba.njit(cache=True)
+def trace(
+    labels: Labels, last: int, state: Wholes, step: Wholes, load: Wholes, held: int
+) -> Wholes:
     """Give the stops of a walk in order, from its last one back."""
     befores, ranks = labels
-    bucket, carried, rank = state
+    bucket, carried, rank = state[0], state[1], state[2]
     stops = len(load)
     found = np.empty(bucket + 1, dtype=np.int64)
     count = 0
-    stop = last
+    stop = np.int64(last)
     while stop >= 0:
         found[count] = stop
         count += 1
