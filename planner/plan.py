@@ -99,7 +99,7 @@ def make_plan(
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
-    gains = what_if(t, works_known, ways, settings, inputs.source_crs) if ask_what_if else None
+    gains = what_if(t, days, works_known, settings, inputs.source_crs) if ask_what_if else None
     t["what_if"] = empty(WHAT_IF) if gains is None else gains
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)

@@ -221,7 +221,7 @@ WHAT_IF = Table(
         whole("visits_count", "-", "set-ups served more", blank=False),
         whole("sleeves_count", "-", "sleeves set more", blank=False),
         whole("value_s", "s", "worth of what is served more", blank=False),
-        whole("drive_s", "s", "driving more", blank=False),
+        whole("spent_s", "s", "driving more, and overtime at its price", blank=False),
         text("why", "in words", blank=False),
     ),
     key=("kind", "name", "crew"),

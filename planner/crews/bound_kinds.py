@@ -80,8 +80,8 @@ def _pause_s(day: CrewDay, busy_s: Wholes) -> Wholes:
     """Give the pause of a day that is busy for so long: due unless the crew is home before it."""
     if day.pause is None or day.start_s >= day.pause.from_s:
         return np.zeros_like(busy_s)
-    due: Wholes = np.where(day.start_s + busy_s > day.pause.to_s, day.pause.pause_s, 0)
-    return due
+    due = day.start_s + busy_s > day.pause.to_s
+    return due.astype(np.int64) * day.pause.pause_s
 
 
 def kinds_of(board: Board) -> list[Kind]:

@@ -33,7 +33,8 @@ from planner.tables import check, conform
 class Days:
     """Visits (`VISITS`), set-ups without one (`UNSERVED`), and how the search went.
 
-    `board` holds the routes over all set-ups that some crew can do on some day.
+    `board` holds the routes over all set-ups that some crew can do on some day; of those
+    in `promised` a date is promised.
     `reproducible` is False where the clock stopped the search: another run may differ.
     """
 
@@ -42,6 +43,7 @@ class Days:
     iterations: int
     reproducible: bool
     board: Board
+    promised: frozenset[str]
 
 
 def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int) -> Days:
@@ -93,16 +95,34 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     own = [stops[n] for n in kept]
     ties = Ties.of(tables, own, week, first_day)
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
-    picked = pick_candidates(board, _promised(tables), week)
-    iterations, reproducible = 0, True
-    if picked:
-        every = range(len(days))
-        dealt = deal_in_zones(part_of(board, picked, every), week, seed)
-        put_back(board, dealt.board, picked, every)
-        iterations, reproducible = dealt.iterations, not dealt.by_clock
+    promised = _promised(tables)
+    picked, iterations, by_clock = fill(board, promised, week, seed)
     reasons |= why_left(board, picked)
-    unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
-    return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible, board)
+    unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
+    return Days(_visits(board), unserved, iterations, not by_clock, board, promised)
+
+
+def fill(
+    board: Board, promised: frozenset[str], week: Week, seed: int
+) -> tuple[list[int], int, bool]:
+    """Deal the candidates of an empty board; give them, the rounds run, whether a clock stopped it.
+
+    Parameters
+    ----------
+    board
+        All stops that some crew can do on some day; gets the routes.
+    promised
+        Set-ups of which a date is promised.
+    week, seed
+        As for `plan_week`.
+    """
+    picked = pick_candidates(board, promised, week)
+    if not picked:
+        return picked, 0, False
+    every = range(len(board.days))
+    dealt = deal_in_zones(part_of(board, picked, every), week, seed)
+    put_back(board, dealt.board, picked, every)
+    return picked, dealt.iterations, dealt.by_clock
 
 
 def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
@@ -210,9 +230,9 @@ def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
     ]
 
 
-def _promised(tables: Tables) -> set[str]:
+def _promised(tables: Tables) -> frozenset[str]:
     """Name the set-ups of which a date is promised."""
-    return set(tables["setup_hours"].query("promised")["setup_id"])
+    return frozenset(tables["setup_hours"].query("promised")["setup_id"])
 
 
 def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:

@@ -7,65 +7,73 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
-from planner.contracts import CREWS, PACKERS, SHIFTS, WHAT_IF
+from planner.contracts import CREWS, PACKERS, WHAT_IF
 from planner.contracts.facts import Tables
 from planner.crews.access import split
 from planner.crews.apart import find_apart
+from planner.crews.board import Board
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
-from planner.crews.travel import Travel, travel
-from planner.crews.week import dates_of, plan_week
+from planner.crews.travel import travel
+from planner.crews.week import Days, fill, plan_week
 from planner.ground.ids import KnownIds
 from planner.settings import Settings
 from planner.tables import check, conform
 
+NOTHING = "serves nothing more"
+
 
 @dataclass(frozen=True)
 class _Worth:
-    """What a week brings: set-ups and sleeves served, their value, the driving [s]."""
+    """What a week brings: set-ups and sleeves served, their value, driving with overtime [s]."""
 
     visits: int
     sleeves: int
     value_s: int
-    drive_s: int
+    spent_s: int
 
     @property
     def net_s(self) -> int:
         """Give value less driving [s]."""
-        return self.value_s - self.drive_s
+        return self.value_s - self.spent_s
 
 
 @dataclass(frozen=True)
 class _More:
-    """One thing more, and the tables with it."""
+    """One thing more, and what the week brings with it."""
 
     kind: str
     name: str
     crew: str
     date: str
-    tables: dict[str, pd.DataFrame]
+    worth: _Worth
 
 
 def what_if(
-    tables: Tables, known: KnownIds, ways: Travel, settings: Settings, source_crs: str
+    tables: Tables,
+    days: Days,
+    known: KnownIds,
+    settings: Settings,
+    source_crs: str,
 ) -> pd.DataFrame:
     """Plan the week again with one more crew-day of each crew, and one more packer on each van.
 
-    A second crew of the same kind works on the day for which most of what is left waits. A
-    packer that a van carries already becomes a second set, so that the next sleeve is made
-    ready while one cures. Where a new week brings no more than the old one, the old one
-    stands and nothing is gained.
+    A second crew of the same kind works on that day of the crew for which most of what is
+    left waits. A packer that a van carries already becomes a second set, so that the next
+    sleeve is made ready while one cures; set-ups are made anew with it. Where a new week
+    brings no more than the old one, the old one stands and nothing is gained.
 
     Parameters
     ----------
     tables
         All tables of the run up to visits.
+    days
+        The week as it was planned.
     known
         Ids of the works.
-    ways
-        Drives of the week.
     settings
         Of the project: week, sleeves, first day, seed.
     source_crs
@@ -76,13 +84,13 @@ def what_if(
     gains
         Obeys `WHAT_IF`.
     """
-    check(tables["crews"], CREWS), check(tables["shifts"], SHIFTS)
-    check(tables["packers"], PACKERS)
-    now = _worth(tables, tables["visits"])
+    check(tables["crews"], CREWS), check(tables["packers"], PACKERS)
+    sleeves = _sleeves(tables)
+    now = _worth(days.board, sleeves)
+    found = [*_crew_days(days, sleeves, settings), *_packers(tables, known, settings, source_crs)]
     rows = []
-    for more in [*_crew_days(tables, settings), *_packers(tables)]:
-        found = _planned(more, known, ways, settings, source_crs)
-        then = found if found.net_s > now.net_s else now
+    for more in found:
+        then = more.worth if more.worth.net_s > now.net_s else now
         row = {
             "kind": more.kind,
             "name": more.name,
@@ -91,7 +99,7 @@ def what_if(
             "visits_count": then.visits - now.visits,
             "sleeves_count": then.sleeves - now.sleeves,
             "value_s": then.value_s - now.value_s,
-            "drive_s": then.drive_s - now.drive_s,
+            "spent_s": then.spent_s - now.spent_s,
         }
         rows.append(row | {"why": _why(row)})
     return conform(rows, WHAT_IF)
@@ -102,92 +110,59 @@ def _why(row: dict[str, Any]) -> str:
     if row["kind"] == "packer":
         what = f"one more packer {row['name']} on the van of {row['crew']}"
     if not row["visits_count"] and not row["value_s"]:
-        hours = -row["drive_s"] / 3600
-        return f"{what}: serves nothing more" + (f", saves {hours:.1f} h of driving" * (hours > 0))
+        hours = -row["spent_s"] / 3600
+        return f"{what}: {NOTHING}" + (f", saves {hours:.1f} h of driving" if hours > 0 else "")
     return (
         f"{what}: set-ups {row['visits_count']:+d}, sleeves {row['sleeves_count']:+d}, "
-        f"worth {row['value_s'] / 3600:+.1f} h, driving {row['drive_s'] / 3600:+.1f} h"
+        f"worth {row['value_s'] / 3600:+.1f} h, driving {row['spent_s'] / 3600:+.1f} h"
     )
 
 
-def _worth(tables: Tables, visits: pd.DataFrame) -> _Worth:
+def _sleeves(tables: Tables) -> dict[str, int]:
+    """Give the sleeves of each set-up."""
     setups = pd.DataFrame(tables["setups"])
-    served = setups[setups["setup_id"].isin(visits["setup_id"])]
-    return _Worth(
-        len(served),
-        int(served["sleeves_count"].sum()),
-        int(served["value_s"].sum()),
-        int(visits["drive_s"].sum() + visits["back_s"].sum()),
-    )
+    return dict(zip(setups["setup_id"], setups["sleeves_count"].astype(int), strict=True))
 
 
-def _planned(
-    more: _More, known: KnownIds, ways: Travel, settings: Settings, source_crs: str
-) -> _Worth:
-    """Plan the week with one thing more."""
-    t, project = more.tables, settings.project
-    if more.kind == "packer":
-        found = make_setups(t, known, settings.week, settings.sleeving, first_day=project.first_day)
-        t |= {"setups": found.setups, "setup_works": found.setup_works}
-        t |= {"setup_after": found.setup_after}
-        t["setup_hours"] = find_hours(t, settings.week, project.first_day)
-        t["setup_apart"] = find_apart(t, guard_m=settings.week.flow_guard_m)
-        ways = travel(
-            gpd.GeoDataFrame(t["setups"]), t["crews"], gpd.GeoDataFrame(t["streets"]),
-            settings.week, source_crs=source_crs,
-        )  # fmt: skip
-    else:
-        twin = str(t["crews"]["crew"].iloc[-1])
-        ways = replace(ways, crew_at={**ways.crew_at, twin: ways.crew_at[more.crew]})
-    days = plan_week(t, ways, settings.week, first_day=project.first_day, seed=project.seed)
-    return _worth(t, days.visits)
+def _worth(board: Board, sleeves: dict[str, int]) -> _Worth:
+    """Weigh a week; overtime counts as driving, at its price."""
+    served = [board.stops[n] for n in board.served]
+    value_s = sum(stop.value_s for stop in served)
+    spent_s = board.cost_s - sum(stop.value_s for stop in board.stops) + value_s
+    count = sum(sleeves[stop.setup_id] for stop in served)
+    return _Worth(len(served), count, value_s, spent_s)
 
 
-def _crew_days(tables: Tables, settings: Settings) -> Iterator[_More]:
-    """Give each crew a twin that works on one day, the one for which most of the rest waits."""
-    waits = _waiting(tables, settings)
-    if waits is None:
-        return
-    day, weekday = waits
-    shifts, crews = tables["shifts"], tables["crews"]
-    for crew in sorted(crews["crew"]):
-        own = shifts[shifts["crew"] == crew]
-        if own.empty:
-            continue
-        like = own[own["weekday"] == weekday] if (own["weekday"] == weekday).any() else own
-        twin = _new_name(crew, set(crews["crew"]))
-        shift = like.iloc[[0]].assign(crew=twin, weekday=weekday)
-        row = crews[crews["crew"] == crew].assign(crew=twin)
-        more = {
-            "crews": pd.concat([crews, row], ignore_index=True),
-            "shifts": conform(pd.concat([shifts, shift], ignore_index=True), SHIFTS),
-        }
-        yield _More("crew-day", str(crew), str(crew), day, {**tables, **more})
+def _crew_days(days: Days, sleeves: dict[str, int], settings: Settings) -> Iterator[_More]:
+    """Give each crew a twin for one of its days, the one for which most of the rest waits."""
+    board, served = days.board, set(days.board.served)
+    values = np.array([stop.value_s for stop in board.stops], dtype=np.int64)
+    values[sorted(served)] = 0
+    waits = board.able.astype(np.int64) @ values
+    for crew in sorted({day.crew for day in board.days}):
+        own = [n for n, day in enumerate(board.days) if day.crew == crew]
+        day = max(own, key=lambda n: (int(waits[n]), -n))
+        twin = replace(board.days[day], crew=f"{crew} (one more)")
+        wider = replace(
+            board,
+            days=[*board.days, twin],
+            able=np.vstack([board.able, board.able[[day]]]),
+            routes={},
+            floors={},
+            _known={},
+        )
+        # The week as it stands with what the new day takes is the least that it brings.
+        kept = replace(wider, routes={d: [*order] for d, order in board.routes.items()},
+                       floors=dict(board.floors))  # fmt: skip
+        kept.put_in()
+        fill(wider, days.promised, settings.week, settings.project.seed)
+        best = max((_worth(one, sleeves) for one in (kept, wider)), key=lambda one: one.net_s)
+        yield _More("crew-day", crew, crew, twin.date, best)
 
 
-def _new_name(crew: str, taken: set[str]) -> str:
-    # After all other names in their order, so that the week of the others is searched alike.
-    name = f"{crew} (one more)"
-    while name in taken:
-        name += " "
-    return name
-
-
-def _waiting(tables: Tables, settings: Settings) -> tuple[str, str] | None:
-    """Give the date on which most of what is left could start, by value, and its weekday."""
-    setups, hours = pd.DataFrame(tables["setups"]), tables["setup_hours"]
-    left = setups[~setups["setup_id"].isin(tables["visits"]["setup_id"])]
-    value = dict(zip(left["setup_id"], left["value_s"], strict=True))
-    rows = hours[(hours["reason"] == "") & hours["setup_id"].isin(value)]
-    rows = rows.drop_duplicates(["setup_id", "date"])
-    worth = rows["setup_id"].map(value).groupby(rows["date"]).sum()
-    dates = dates_of(settings.project.first_day, settings.week)
-    if not dates:
-        return None
-    return max(dates, key=lambda day: (int(worth.get(day[0], 0)), [-ord(c) for c in day[0]]))
-
-
-def _packers(tables: Tables) -> Iterator[_More]:
+def _packers(
+    tables: Tables, known: KnownIds, settings: Settings, source_crs: str
+) -> Iterator[_More]:
     """Put each packer on each van: as a second set where it is there already."""
     crews = tables["crews"]
     for packer in sorted(tables["packers"]["packer"]):
@@ -201,4 +176,20 @@ def _packers(tables: Tables) -> Iterator[_More]:
                 new.loc[crews.index[n], "packer_sets_count"] = sets + 1
             else:
                 new.loc[crews.index[n], "packers"] = "+".join(sorted({*has, str(packer)}))
-            yield _More("packer", str(packer), str(row["crew"]), "", {**tables, "crews": new})
+            worth = _planned({**tables, "crews": new}, known, settings, source_crs)
+            yield _More("packer", str(packer), str(row["crew"]), "", worth)
+
+
+def _planned(
+    tables: dict[str, pd.DataFrame], known: KnownIds, settings: Settings, source_crs: str
+) -> _Worth:
+    """Make set-ups anew and plan their week."""
+    t, project, week = tables, settings.project, settings.week
+    found = make_setups(t, known, week, settings.sleeving, first_day=project.first_day)
+    t |= {"setups": found.setups, "setup_works": found.setup_works}
+    t |= {"setup_after": found.setup_after, "setup_hours": find_hours(t, week, project.first_day)}
+    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
+    setups, streets = gpd.GeoDataFrame(t["setups"]), gpd.GeoDataFrame(t["streets"])
+    ways = travel(setups, t["crews"], streets, week, source_crs=source_crs)
+    days = plan_week(t, ways, week, first_day=project.first_day, seed=project.seed)
+    return _worth(days.board, _sleeves(t))

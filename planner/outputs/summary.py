@@ -159,10 +159,15 @@ def _how_good(tables: Tables) -> list[str]:
     (bound,) = tables["week_bound"].to_dict("records")
     spare = tables["spare"]
     hours, most = spare["spare_s"].sum() / 3600, spare["most_s"].sum() / 3600
-    return [
-        f"How good:   {bound['why']}; {hours:.1f} of {most:.1f} crew hours are spare",
-        *(f"  {why}" for why in tables["what_if"]["why"]),
-    ]
+    asked = tables["what_if"]
+    gains = (asked["visits_count"] > 0) | (asked["value_s"] > 0)
+    lines = [f"How good:   {bound['why']}; {hours:.1f} of {most:.1f} crew hours are spare"]
+    lines += [f"  {why}" for why in asked.loc[gains, "why"]]
+    if not gains.all():
+        lines.append(
+            f"  {int((~gains).sum())} other things more would serve nothing more: see what_if"
+        )
+    return lines
 
 
 def _street_doubts(tables: Tables) -> list[str]:
