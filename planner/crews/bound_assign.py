@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import coo_array, csr_array
 
-from planner.crews.bound_kinds import NEVER, Kind, Reals, Side, Wholes
+from planner.crews.bound_kinds import NEVER, Kind, Reals, Side
 
 # A limit on simplex steps stops at the same place always, as a clock does not.
 _STEPS = 200_000
@@ -21,16 +21,15 @@ _NOISE = 1e-9
 class _Loose:
     """One kind of days without its routes, per stop and per day [s].
 
-    `cost` and `time` hold half of the least way to and from each stop; `day_cost` and
-    `day_time` half of the least way out of the yard and home; `loads` are shares of what a
-    day holds.
+    `cost` and `time` hold half of the least drive to and from each stop, `time` parking and
+    work too; `day_s` is half of the least drive out of the yard and home; `loads` are shares
+    of what a day holds.
     """
 
     cost: Reals
     time: Reals
     loads: Reals
-    day_cost: float
-    day_time: float
+    day_s: float
 
 
 def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
@@ -67,21 +66,18 @@ def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
 
 
 def _loosen(kind: Kind) -> _Loose:
-    into, out = _least(kind.drive_s, kind, kind.out_s)
-    way_in, way_out = _least(kind.way_s, kind, kind.out_way_s)
+    half, half_out, half_home = kind.drive_s / 2, kind.out_s / 2, kind.home_s / 2
+    open_ = np.where(kind.follows, half, NEVER)
+    # Whoever comes to a stop parks there: parking counts wholly with the way to it.
+    parked = np.where(kind.follows, kind.way_s - half, NEVER)
+    least_out = np.minimum(open_.min(axis=1), half_home)
+    least_into = np.minimum(parked.min(axis=0), kind.out_way_s - half_out)
     return _Loose(
-        (into + out) / 2,
-        kind.work_s + (way_in + way_out) / 2,
+        np.minimum(open_.min(axis=0), half_out) + least_out,
+        kind.work_s + least_into + least_out,
         kind.loads / np.maximum(kind.holds, 1),
-        float(kind.out_s.min() + kind.home_s.min()) / 2,
-        float(kind.out_way_s.min() + kind.home_s.min()) / 2,
+        float(half_out.min() + half_home.min()),
     )
-
-
-def _least(way: Wholes, kind: Kind, out: Wholes) -> tuple[Wholes, Wholes]:
-    """Give the least way to each stop and from it, among those that may be gone."""
-    open_ = np.where(kind.follows, way, NEVER)
-    return np.minimum(open_.min(axis=0), out), np.minimum(open_.min(axis=1), kind.home_s)
 
 
 class _Rows:
@@ -97,7 +93,7 @@ class _Rows:
         self.starts = np.cumsum([len(side.value_s), *(len(kind.stops) for kind in kinds)])
         days, whole = len(kinds), int(self.starts[-1])
         self.cost = np.concatenate(
-            [side.value_s, *(one.cost for one in loose), [one.day_cost for one in loose],
+            [side.value_s, *(one.cost for one in loose), [one.day_s for one in loose],
              np.full(days, float(price))]
         )  # fmt: skip
         top = [1.0] * whole + [float(len(kind.days)) for kind in kinds]
@@ -126,7 +122,7 @@ class _Rows:
             row = self.beside + 4 * n
             parts += [(kind.stops, columns, -np.ones(len(columns)))]
             parts += [(np.full(len(columns), row), columns, one.time)]
-            free = [-(kind.most_s - one.day_time), -1.0]
+            free = [-(kind.most_s - one.day_s), -1.0]
             parts += [(np.array([row, row]), np.array([day, day + days]), np.array(free))]
             for load in range(3):
                 rows = np.full(len(columns) + 1, row + 1 + load)
@@ -146,7 +142,7 @@ class _Rows:
             cost = one.cost + time * one.time + one.loads @ np.array(load)
             cost = cost - prices[: len(self.side.value_s)][kind.stops]
             total += float(np.minimum(cost, 0.0).sum())
-            day = one.day_cost - time * (kind.most_s - one.day_time)
+            day = one.day_s - time * (kind.most_s - one.day_s)
             day -= float(sum(load))
             day -= kind.day.over_s * max(0.0, time - self.price)
             total += len(kind.days) * min(0.0, day)

@@ -1,7 +1,7 @@
 """Weeks of thousands of stops: cut into zones that are dealt one by one, seams mended after.
 
-Zones hold equal hours of work; what follows what stays together. Crew-days are dealt so that
-no zone lacks a skill that its stops ask for; where that cannot be, there are fewer zones.
+Zones hold equal hours of work; what follows what stays together. Crews are dealt so that no
+zone lacks a skill that its stops ask for; where that cannot be, there are fewer zones.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def cut_zones(board: Board, most: int) -> list[Zone]:
     stops = len(board.stops)
     for count in range(math.ceil(stops / most), 1, -1):
         parts = _cut(board, count)
-        days = _deal_days(board, parts)
+        days = _deal_crews(board, parts)
         if days is not None:
             return [Zone(tuple(own), tuple(d)) for own, d in zip(parts, days, strict=True) if own]
     return [Zone(tuple(range(stops)), tuple(range(len(board.days))))]
@@ -112,21 +112,32 @@ def _clumps(board: Board) -> list[list[int]]:
     return sorted(clumps)
 
 
-def _deal_days(board: Board, parts: Sequence[Sequence[int]]) -> list[list[int]] | None:
-    """Deal the crew-days to the parts; None where some part lacks a skill that it asks for."""
-    free = set(range(len(board.days)))
-    dealt: list[list[int]] = [[] for _ in parts]
+def _deal_crews(board: Board, parts: Sequence[Sequence[int]]) -> list[list[int]] | None:
+    """Deal the crews with all their days; None where some part lacks a skill that it asks for."""
+    crews = sorted({day.crew for day in board.days})
+    days = {crew: [d for d, day in enumerate(board.days) if day.crew == crew] for crew in crews}
+    able = {crew: board.able[own].any(axis=0) for crew, own in days.items()}
+    dealt: list[list[str]] = [[] for _ in parts]
     for zone, need in _needs(board, parts):
-        if any(board.able[d, need].any() for d in dealt[zone]):
+        if any(able[crew][need].any() for crew in dealt[zone]):
             continue
-        fit = [(-int(board.able[d, need].sum()), d) for d in free if board.able[d, need].any()]
+        fit = [(-int(able[crew][need].sum()), crew) for crew in crews if able[crew][need].any()]
         if not fit:
             return None
-        day = min(fit)[1]
-        free.remove(day)
-        dealt[zone].append(day)
-    _deal_rest(board, parts, dealt, free)
-    return [sorted(own) for own in dealt]
+        dealt[zone].append(min(fit)[1])
+        crews.remove(min(fit)[1])
+    hours = np.array([stop.work_s + board.roads.manoeuvre_s for stop in board.stops])
+    for crew in crews:
+
+        def wants(zone: int, crew: str = crew) -> tuple[float, int]:
+            """Give the work of a zone for this crew, for each day of crews that could do it."""
+            own, there = parts[zone], able[crew]
+            alike = [one for one in dealt[zone] if (able[one] & there)[own].any()]
+            count = sum(len(days[one]) for one in [*alike, crew])
+            return -float(hours[own] @ there[own]) / count, zone
+
+        dealt[min(range(len(parts)), key=wants)].append(crew)
+    return [sorted(d for crew in own for d in days[crew]) for own in dealt]
 
 
 def _needs(board: Board, parts: Sequence[Sequence[int]]) -> list[tuple[int, list[int]]]:
@@ -139,21 +150,3 @@ def _needs(board: Board, parts: Sequence[Sequence[int]]) -> list[tuple[int, list
                 found.setdefault((zone, tuple(sorted(crews))), []).append(n)
     scarce = sorted(found.items(), key=lambda one: (len(one[0][1]), one[0][1], one[0][0]))
     return [(zone, stops) for (zone, _), stops in scarce]
-
-
-def _deal_rest(
-    board: Board, parts: Sequence[Sequence[int]], dealt: list[list[int]], free: set[int]
-) -> None:
-    """Give each day that is left to the part with most of its work for the hours it has."""
-    hours = np.array([stop.work_s + board.roads.manoeuvre_s for stop in board.stops])
-    work = np.array(
-        [[hours[own] @ board.able[d, own] for own in parts] for d in range(len(board.days))]
-    )
-    for day in sorted(free):
-
-        def want(zone: int, day: int = day) -> tuple[float, int]:
-            alike = [d for d in dealt[zone] if (board.able[d] & board.able[day]).any()]
-            has_s = sum(board.days[d].most_s for d in [*alike, day])
-            return -float(work[day, zone]) / max(has_s, 1), zone
-
-        dealt[min(range(len(parts)), key=want)].append(day)
