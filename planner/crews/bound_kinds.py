@@ -81,7 +81,8 @@ def _pause_s(day: CrewDay, busy_s: Wholes) -> Wholes:
     if day.pause is None or day.start_s >= day.pause.from_s:
         return np.zeros_like(busy_s)
     due = day.start_s + busy_s > day.pause.to_s
-    return due.astype(np.int64) * day.pause.pause_s
+    pause_s: Wholes = due.astype(np.int64) * day.pause.pause_s
+    return pause_s
 
 
 def kinds_of(board: Board) -> list[Kind]:

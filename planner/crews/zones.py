@@ -116,7 +116,9 @@ def _deal_crews(board: Board, parts: Sequence[Sequence[int]]) -> list[list[int]]
     """Deal the crews with all their days; None where some part lacks a skill that it asks for."""
     crews = sorted({day.crew for day in board.days})
     days = {crew: [d for d, day in enumerate(board.days) if day.crew == crew] for crew in crews}
-    able = {crew: board.able[own].any(axis=0) for crew, own in days.items()}
+    able: dict[str, npt.NDArray[np.bool_]] = {
+        crew: np.logical_or.reduce(board.able[own]) for crew, own in days.items()
+    }
     dealt: list[list[str]] = [[] for _ in parts]
     for zone, need in _needs(board, parts):
         if any(able[crew][need].any() for crew in dealt[zone]):
