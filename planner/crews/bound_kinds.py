@@ -63,7 +63,8 @@ class Kind:
         day = self.day
         taken = busy_s + _pause_s(day, busy_s)
         over = np.maximum(taken - day.most_s, day.start_s + taken - day.end_s)
-        return np.maximum(over, 0)
+        least: Wholes = np.maximum(over, 0)
+        return least
 
     def counted_loads(self) -> tuple[Wholes, int]:
         """Give the load of each stop in parts of the one that limits most, and the parts held."""
