@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 from crew_town import (
     CLEANERS,
@@ -21,13 +23,16 @@ from crew_town import (
     town,
     ways_of,
 )
+from typer.testing import CliRunner
 
+from planner.cli import app
 from planner.crews.apart import find_apart
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.spare import spare_days
 from planner.crews.week import Days, plan_week
 from planner.crews.what_if import what_if
+from planner.errors import FileError
 from planner.ground.ids import NOTHING_KNOWN
 from planner.settings import Settings, load_settings
 
@@ -125,3 +130,18 @@ def test_a_van_and_a_day_with_sleeves_hold_what_is_left():
     assert len(days.visits) == 2
     assert (row["van_sleeves_left_count"], row["van_resin_left_g"]) == (6, 45_000)
     assert row["sleeves_left_ratio"] == 1 - 4 / 6
+
+
+def test_the_command_asks_only_when_told(monkeypatch, tmp_path):
+    """`plan` alone asks for no second week, `plan --what-if` does."""
+    asked_for: list[bool] = []
+
+    def run(folder: Path, sets: dict, *, assume_accepted: bool, ask_what_if: bool) -> None:
+        asked_for.append(ask_what_if)
+        message = "far enough"
+        raise FileError(message)
+
+    monkeypatch.setattr("planner.folder.run_project", run)
+    for words in (["plan", str(tmp_path)], ["plan", str(tmp_path), "--what-if"]):
+        CliRunner().invoke(app, words)
+    assert asked_for == [False, True]
