@@ -37,8 +37,8 @@ def bound_week(board: Board, week: Week) -> pd.DataFrame:
     kinds, side, price = kinds_of(board), Side.of(board), board.overtime_cost_s
     if not kinds:
         return _row(cost_s, 0, 0, 0, week, closed=False)
-    assigned = assignment_bound(kinds, side, price)
-    found = column_bound(kinds, side, _driven(board, kinds), week, price)
+    assigned, prices = assignment_bound(kinds, side, price)
+    found = column_bound(kinds, side, _driven(board, kinds), week, price, prices)
     return _row(cost_s, assigned, found.bound_s, found.rounds, week, closed=found.closed)
 
 

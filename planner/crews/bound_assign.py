@@ -32,7 +32,7 @@ class _Loose:
     day_s: float
 
 
-def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
+def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> tuple[int, Reals]:
     """Give a cost that no week can go below, from hours and loads alone [s].
 
     A linear programme: each stop is left out at its value, or put to kinds of days; a stop
@@ -48,9 +48,10 @@ def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
 
     Returns
     -------
-    bound
-        Reckoned anew from the prices that came out, so that it holds whatever the solver's
-        tolerances are; 0 where the solver found nothing.
+    bound, prices
+        The bound reckoned anew from the prices that came out, so that it holds whatever the
+        solver's tolerances are; prices of stops, chains and items of the shelf. Both 0 where
+        the solver found nothing.
     """
     loose = [_loosen(kind) for kind in kinds]
     model = _Rows(kinds, side, loose, price)
@@ -59,10 +60,11 @@ def assignment_bound(kinds: Sequence[Kind], side: Side, price: int) -> int:
         options={"maxiter": _STEPS},
     )  # fmt: skip
     if solved.status != 0:
-        return 0
+        return 0, np.zeros(model.beside)
     prices = np.maximum(-np.asarray(solved.ineqlin.marginals, dtype=np.float64), 0.0)
     bound = model.least(prices)
-    return max(0, int(np.ceil(bound - 0.01 - _NOISE * abs(bound))))
+    least = max(0, int(np.ceil(bound - 0.01 - _NOISE * abs(bound))))
+    return least, prices[: model.beside]
 
 
 def _loosen(kind: Kind) -> _Loose:

@@ -53,6 +53,7 @@ def column_bound(
     start: Sequence[Column],
     week: Week,
     price: int,
+    first: Reals,
 ) -> ByColumns:
     """Give a cost that no week can go below, from the days that crews can drive.
 
@@ -67,6 +68,8 @@ def column_bound(
         the search of days in all, after which it stops.
     price
         Of a second of overtime [s].
+    first
+        Prices of stops, chains and items that are asked first.
     """
     found = [_Bucketed.of(kind, price, week.bound_bucket_s) for kind in kinds]
     if any(one is None for one in found):
@@ -74,8 +77,7 @@ def column_bound(
     search = _Search(kinds, side, [one for one in found if one is not None], week.bound_steps_count)
     master = _Master(kinds, side)
     master.add([*start])
-    count = len(side.value_s) + len(side.after) + len(side.take)
-    centre, best, pull = np.zeros(count, dtype=np.int64), 0, 0.0
+    centre, best, pull = np.rint(first * _PARTS).astype(np.int64), 0, 1.0
     for number in range(1, week.bound_rounds + 1):
         prices, worth, cost = master.solve()
         own = np.rint(prices * _PARTS).astype(np.int64)
