@@ -128,10 +128,16 @@ def plan_command(
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit 1 if any row was refused.")
     ] = False,
+    what_if: Annotated[
+        bool,
+        typer.Option("--what-if", help="Plan again with one more crew-day, one more packer."),
+    ] = False,
     sets: Sets = None,
 ) -> None:
     """Make the plan and write map, run sheets and tables into a new folder under out/."""
-    made, _ = _plan_and_write(folder, _overrides(sets), assume_accepted=assume_accepted)
+    made, _ = _plan_and_write(
+        folder, _overrides(sets), assume_accepted=assume_accepted, ask_what_if=what_if
+    )
     if strict and _refused(made):
         raise typer.Exit(1)
 
@@ -142,13 +148,15 @@ def _refused(made: Plan) -> int:
 
 
 def _plan_and_write(
-    folder: Path, overrides: dict[str, str], *, assume_accepted: bool
+    folder: Path, overrides: dict[str, str], *, assume_accepted: bool, ask_what_if: bool = False
 ) -> tuple[Plan, Path]:
     from planner.folder import run_project, write_run
     from planner.outputs.summary import summary_lines
 
     with _timed("plan"):
-        made = run_project(folder, overrides, assume_accepted=assume_accepted)
+        made = run_project(
+            folder, overrides, assume_accepted=assume_accepted, ask_what_if=ask_what_if
+        )
     with _timed("map, sheets, tables"):
         out = write_run(made, folder)
     for line in summary_lines(made.tables, made.facts):

@@ -113,6 +113,7 @@ def run_project(
     *,
     assume_accepted: bool = False,
     keep_ids: bool = True,
+    ask_what_if: bool = False,
 ) -> Plan:
     """Read a project folder and its store, plan, and keep the ids given.
 
@@ -126,6 +127,8 @@ def run_project(
         Take proposed choices as accepted.
     keep_ids : bool
         False to leave the store as it is, e.g. only to look something up.
+    ask_what_if : bool
+        Say what one more crew-day or packer would bring.
 
     Raises
     ------
@@ -136,7 +139,10 @@ def run_project(
     inputs = read_project(folder, overrides, store.read_events())
     known, decisions = store.read_known(), store.read_decisions()
     kept = _kept_drives(folder, write=keep_ids)
-    made = make_plan(inputs, known, decisions, assume_accepted=assume_accepted, kept=kept)
+    made = make_plan(
+        inputs, known, decisions,
+        assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if,
+    )  # fmt: skip
     if kept is not None and kept.notes:
         made = _with_notes(made, kept.notes)
     if keep_ids:

@@ -12,16 +12,19 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS, ORPHANS
+from planner.contracts import FINDINGS, FLAGS, ORPHANS, WHAT_IF
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
 from planner.crews.audit import audit_week
+from planner.crews.bound import bound_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
+from planner.crews.spare import spare_days
 from planner.crews.street_doubts import street_flags
 from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import plan_week
+from planner.crews.what_if import what_if
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.propose import Tables, joined, propose
@@ -32,6 +35,7 @@ from planner.repairs.field import event_orphans
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
 from planner.screening.screen import screen_visits
+from planner.tables import empty
 from planner.takeoff.estimate import estimate
 
 
@@ -52,6 +56,7 @@ def make_plan(
     *,
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
+    ask_what_if: bool = False,
 ) -> Plan:
     """Go the whole way from what was read to routes and totals; write nothing.
 
@@ -67,6 +72,8 @@ def make_plan(
         Take proposed choices as accepted; every output then says NOT ACCEPTED.
     kept : KeptDrives
         Drives of earlier runs, taken where places and streets are the same.
+    ask_what_if : bool
+        Say what one more crew-day or packer would bring; each is a week planned anew.
 
     Returns
     -------
@@ -81,17 +88,20 @@ def make_plan(
     t |= works.tables
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
-    known = learn(made.known, "work", works.works, works.works["work_id"])
-    setups = make_setups(t, known, week, settings.sleeving, first_day=first_day)
+    works_known = learn(made.known, "work", works.works, works.works["work_id"])
+    setups = make_setups(t, works_known, week, settings.sleeving, first_day=first_day)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
     t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
     t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
-    known = learn(known, "setup", setups.members, setups.members["setup_id"])
+    known = learn(works_known, "setup", setups.members, setups.members["setup_id"])
     ways = travel(
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
     days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
     t |= {"visits": days.visits, "unserved": days.unserved}
+    t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
+    gains = what_if(t, days, works_known, settings, inputs.source_crs) if ask_what_if else None
+    t["what_if"] = empty(WHAT_IF) if gains is None else gains
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)

@@ -176,6 +176,12 @@ class Week(_Section):
     rounds: int = Field(ge=1, le=20)
     done_valid_days: int = Field(ge=0)
     done_grace_days: int = Field(ge=0)
+    candidates_ratio: float = Field(gt=0)
+    zone_stops_count: int = Field(ge=1)
+    bound_rounds: int = Field(ge=0)
+    bound_steps_count: int = Field(ge=0)
+    bound_bucket_s: int = Field(ge=30)
+    bound_shown_ratio: float = Field(ge=0)
 
     @property
     def stated_wall_c(self) -> float | None:

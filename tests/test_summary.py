@@ -7,8 +7,11 @@ from pathlib import Path
 import pytest
 from small_project import SYSTEMS, write_project
 
+from planner.contracts import SPARE, VISITS, WEEK_BOUND, WHAT_IF
 from planner.folder import run_project
 from planner.outputs.summary import summary_lines
+from planner.plan import Plan
+from planner.tables import conform
 
 # A step of 30 mm in DN 200 is 0.15 DN; the packer passes 0.12.
 SURVEYS = """inspection_id,pipe_id,start_node,date,s_m,code,char1,char2,q1,stretch
@@ -24,12 +27,17 @@ LENGTHS = SYSTEMS.replace("lengths_m = [1.0]", "lengths_m = [0.8, 1.0, 2.0]")
 
 
 @pytest.fixture(scope="module")
-def lines(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    """Lines of the run by their first word."""
+def made(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+    """One run of the small project."""
     limit = LENGTHS.replace("reach_m = 60", "reach_m = 60\npass_offset_ratio = 0.12")
     folder = tmp_path_factory.mktemp("small") / "town"
     write_project(folder, surveys_csv=SURVEYS, systems_toml=limit)
-    made = run_project(folder)
+    return run_project(folder)
+
+
+@pytest.fixture(scope="module")
+def lines(made: Plan) -> dict[str, str]:
+    """Lines of the run by their first word."""
     told = summary_lines(made.tables, made.facts)
     return {line.partition(":")[0]: line.partition(":")[2].strip() for line in told if line}
 
@@ -79,3 +87,28 @@ def test_lines_about_placing_are_left_out_where_there_is_nothing(tmp_path: Path)
     told = summary_lines(made.tables, made.facts)
     assert any(line.startswith("Sleeves:    0 placed") for line in told)
     assert not any(line.startswith(("Doubt:", "Passages:", "Walls:")) for line in told)
+
+
+def test_how_good_the_week_is_and_what_more_would_bring(made: Plan) -> None:
+    """The bound's own words, spare hours of all days, gains in their order, the rest counted."""
+    assert made.tables["what_if"].empty
+    bound = [{"cost_s": 1100, "bound_s": 1000, "gap_ratio": 0.1, "which": "columns",
+              "assignment_s": 0, "columns_s": 1000, "rounds": 3, "closed": True, "shown": True,
+              "why": "the week is within 10.0 % of the best possible"}]  # fmt: skip
+    spare = [{"crew": "C", "date": f"2026-03-0{n}", "most_s": 28_800, "spare_s": 1800 * n,
+              "over_s": 0, "sleeves_left_ratio": 1.0} for n in (2, 3)]  # fmt: skip
+    gains = [{"kind": "packer", "name": name, "crew": "C", "date": "", "visits_count": count,
+              "sleeves_count": 0, "value_s": 900 * count, "spent_s": 0, "why": f"packer {name}"}
+             for name, count in (("a", 2), ("b", 0), ("c", 0))]  # fmt: skip
+    visit = {"visit_id": "C|2026-03-02|1", "setup_id": "U1", "crew": "C", "date": "2026-03-02",
+             "seq": 1, "drive_m": 0.0, "back_m": 0.0, "by_air": True}  # fmt: skip
+    times = ("arrive_s", "pause_s", "start_s", "end_s", "drive_s", "end_pause_s", "back_s")
+    rows = [visit | dict.fromkeys(times, 30_000)]
+    own = {"week_bound": conform(bound, WEEK_BOUND), "spare": conform(spare, SPARE)}
+    own |= {"what_if": conform(gains, WHAT_IF), "visits": conform(rows, VISITS)}
+    told = summary_lines({**made.tables, **own}, made.facts)
+    at = next(n for n, line in enumerate(told) if line.startswith("How good:"))
+    # 3600 + 5400 s of 57600 s = 2.5 of 16 h.
+    assert told[at].endswith("10.0 % of the best possible; 2.5 of 16.0 crew hours are spare")
+    assert told[at + 1] == "  packer a"
+    assert told[at + 2] == "  2 other things more would serve nothing more: see what_if"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import networkx as nx
 import numpy as np
 import pandas as pd
@@ -31,6 +33,7 @@ from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
 from planner.crews.week import Days, plan_week
+from planner.crews.zones import cut_zones
 from planner.ground.ids import NOTHING_KNOWN
 from planner.ground.sewer import make_graph, upstream_within
 from planner.tables import conform
@@ -244,3 +247,12 @@ def test_ties_obey_their_contract():
     tables = street(1)
     assert tables["setup_after"].columns.tolist() == list(SETUP_AFTER.names)
     assert tables["setup_after"]["why"].tolist() == ["clean before flow_control"]
+
+
+def test_chains_in_zones_pass_the_audit() -> None:
+    """Six pipes to be cleaned and sleeved, two crews of each kind, two zones: all are served."""
+    crews = [crew(name, CLEANERS) for name in ("Jet 1", "Jet 2")] + [setter("One"), setter("Two")]
+    tables = street(6, crews=crews)
+    found = planned(tables, zone_stops_count=6)
+    assert len(cut_zones(replace(found.board, routes={}), 6)) == 2
+    assert len(found.visits) == len(tables["setups"]) == 12

@@ -82,7 +82,9 @@ def test_the_most_urgent_day_comes_first():
 def test_a_stop_that_is_worth_less_than_its_detour_is_left_with_both_figures():
     """10 km by air x 1.4 at 30 km/h, there and back = 3360 s = 56 min; worth 15 min."""
     found = planned(stop_town([stop("U1", 10_000.0, value_s=900)]))
-    assert reasons(found) == {"U1": "left out: worth a detour of 15 min, the least is 56 min"}
+    assert reasons(found) == {
+        "U1": "worth less than its detour by 41 min: worth 15 min, the least is 56 min"
+    }
 
 
 def test_what_does_not_fit_the_week_is_left_with_that_reason():
@@ -90,7 +92,9 @@ def test_what_does_not_fit_the_week_is_left_with_that_reason():
     rows = [stop(f"U{n}", 100.0 * n, work_s=18_000, close_s=43_200) for n in range(6)]
     rows[3]["value_s"] = 2000
     found = planned(stop_town(rows))
-    assert reasons(found) == {"U3": "the week is full: no day of Cleaning has time left for it"}
+    assert reasons(found) == {
+        "U3": "the week is full: no day of Cleaning has time left for it; rank 1 of 1 left by value"
+    }
 
 
 def test_a_stop_longer_than_any_shift_says_the_hours():
@@ -178,9 +182,10 @@ def test_a_day_holds_three_small_or_two_large_sleeves(dn, a_day):
     assert found.visits.groupby("date").size().max() == a_day
     assert len(found.visits) == min(12, 5 * a_day)
     if a_day == 2:
-        assert set(reasons(found).values()) == {
-            "the days of Sleeve 1 with time left for it hold no more sleeves or resin"
-        }
+        why = "the days of Sleeve 1 with time left for it hold no more sleeves or resin"
+        assert sorted(reasons(found).values()) == [
+            f"{why}; rank {rank} of 2 left by value" for rank in (1, 2)
+        ]
 
 
 @pytest.mark.parametrize("van", [{"van_sleeves_count": 1}, {"van_resin_kg": 4.0}])

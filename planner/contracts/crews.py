@@ -156,10 +156,15 @@ LEGS = Table(
     key=("visit_id", "part"),
     geometry="line along the streets, None where the van stays",
 )
+RANKED = "; rank "
+"""Comes in `UNSERVED.reason` before the rank among all that is left, where it is told."""
 UNSERVED = Table(
     "unserved",
     "one set-up that found no place this week",
-    (text("setup_id", "", blank=False), text("reason", "", blank=False)),
+    (
+        text("setup_id", "", blank=False),
+        text("reason", "in words; with its rank by value where the week is full", blank=False),
+    ),
     key=("setup_id",),
 )
 AUDIT = Table(
@@ -172,4 +177,52 @@ AUDIT = Table(
         text("limit", "what must be", blank=False),
     ),
     key=("visit_id", "rule", "found"),
+)
+WEEK_BOUND = Table(
+    "week_bound",
+    "the week as a whole, and how near it is to the best possible",
+    (
+        whole("cost_s", "s", "driving, overtime at its price, value left out", blank=False, low=0),
+        whole("bound_s", "s", "no week costs less; 0 = none found", blank=False, low=0),
+        number("gap_ratio", "-", "cost above the bound, by the bound; blank = none found"),
+        text("which", "the better bound; '' = none", one_of=("", "assignment", "columns")),
+        whole("assignment_s", "s", "bound from hours and loads alone", blank=False, low=0),
+        whole("columns_s", "s", "bound from whole days", blank=False, low=0),
+        whole("rounds", "", "rounds of the search of days", blank=False, low=0),
+        flag("closed", "no better bound is to be had from days", blank=False),
+        flag("shown", "the bound says something", blank=False),
+        text("why", "in words", blank=False),
+    ),
+    key=("cost_s",),
+)
+SPARE = Table(
+    "spare",
+    "what is left of one crew's day",
+    (
+        text("crew", "", blank=False),
+        date("date", "", blank=False),
+        whole("most_s", "s", "may be planned from yard to yard", blank=False, low=0),
+        whole("spare_s", "s", "of it not planned", blank=False, low=0),
+        whole("over_s", "s", "overtime planned", blank=False, low=0),
+        whole("van_sleeves_left_count", "-", "room on the van; blank = no limit", low=0),
+        whole("van_resin_left_g", "g", "room on the van; blank = no limit", low=0),
+        number("sleeves_left_ratio", "-", "of a day's sleeves not planned", blank=False, low=0),
+    ),
+    key=("crew", "date"),
+)
+WHAT_IF = Table(
+    "what_if",
+    "what one more crew-day or packer would bring, found by planning again",
+    (
+        text("kind", "what there is one more of", one_of=("crew-day", "packer"), blank=False),
+        text("name", "crew, or packer", blank=False),
+        text("crew", "whose day it is, or whose van carries the packer", blank=False),
+        date("date", "day of the crew; '' for a packer"),
+        whole("visits_count", "-", "set-ups served more", blank=False),
+        whole("sleeves_count", "-", "sleeves set more", blank=False),
+        whole("value_s", "s", "worth of what is served more", blank=False),
+        whole("spent_s", "s", "driving more, and overtime at its price", blank=False),
+        text("why", "in words", blank=False),
+    ),
+    key=("kind", "name", "crew"),
 )

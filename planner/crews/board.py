@@ -282,22 +282,28 @@ class Board:
         straight = drive_s(before, after) if now else 0
         return drive_s(before, here) + drive_s(here, after) - straight
 
-    def why_left(self, stop: int) -> str:
-        """Say why a stop that some crew can do on some day has no place."""
+    def why_left(self, stop: int, rank: str = "") -> str:
+        """Say why a stop that some crew can do on some day has no place.
+
+        `rank` is added where others took the room that there is.
+        """
         why = self._short(stop) or self._why_tied(stop)
         if why:
             return why
         spot = self._cheapest(stop)
         if spot.order:
             worth, least = self.stops[stop].value_s / 60, spot.detour_s / 60
-            return f"left out: worth a detour of {worth:.0f} min, the least is {least:.0f} min"
+            return (
+                f"worth less than its detour by {least - worth:.0f} min: worth {worth:.0f} min, "
+                f"the least is {least:.0f} min"
+            )
         crews = sorted({self.days[int(day)].crew for day in np.flatnonzero(self.able[:, stop])})
         names = ", ".join(crews)
         if self._cheapest(stop, loads=False).order:
-            return f"the days of {names} with time left for it hold no more sleeves or resin"
+            return f"the days of {names} with time left for it hold no more sleeves or resin{rank}"
         if self._cheapest(stop, ties=False).order:
             return f"work on its pipe or beside it stands against it when {names} has time for it"
-        return f"the week is full: no day of {names} has time left for it"
+        return f"the week is full: no day of {names} has time left for it{rank}"
 
     def _why_tied(self, stop: int) -> str:
         """Say that a stop only prepares what has no place, or waits for what has none."""

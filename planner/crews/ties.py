@@ -75,6 +75,18 @@ class Ties:
             _workdays(tables, week, first_day),
         )
 
+    def only(self, stops: Sequence[int]) -> Ties:
+        """Give the ties among some stops alone, by their places in `stops`."""
+        new = {old: n for n, old in enumerate(stops)}
+        return Ties(
+            tuple(
+                tuple((new[one], good) for one, good in self.before[n] if one in new) for n in stops
+            ),
+            tuple(tuple(new[one] for one in self.later[n] if one in new) for n in stops),
+            tuple(frozenset(new[one] for one in self.apart[n] if one in new) for n in stops),
+            self.workday,
+        )
+
     def depth(self, stop: int) -> int:
         """Give how many stops, one behind the other, come before a stop."""
         return max((1 + self.depth(one) for one, _ in self.before[stop]), default=0)

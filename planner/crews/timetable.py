@@ -10,6 +10,8 @@ from planner.crews.travel import Travel
 # Sleeves on the van, resin on the van [g], share of a day's sleeves: see `standing.share_of`.
 Loads = tuple[int, int, int]
 Span = tuple[int, int]
+# What a van holds that sets no limit; far above any load, far below any overflow.
+NO_LIMIT = 1_000_000_000
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,11 @@ class Timetable:
     def drive_s(self) -> int:
         """Give all driving of the day [s]."""
         return sum(visit.drive_s for visit in self.visits) + self.back_s
+
+    @property
+    def home_s(self) -> int:
+        """Give when the crew is back in the yard [s]."""
+        return self.visits[-1].end_s + self.end_pause_s + self.back_s
 
 
 @dataclass(frozen=True)

@@ -16,23 +16,25 @@ from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear, Need, Place, places_of
 from planner.crews.board import Board
+from planner.crews.candidates import pick_candidates
+from planner.crews.parts import part_of, put_back
+from planner.crews.reasons import why_left
 from planner.crews.shelf import Shelf
-from planner.crews.stages import deal
 from planner.crews.standing import full_day, share_of
 from planner.crews.ties import Ties
-from planner.crews.timetable import CrewDay, Pause, Roads, Span, Stop, timetable
+from planner.crews.timetable import NO_LIMIT, CrewDay, Pause, Roads, Span, Stop, timetable
 from planner.crews.travel import Travel
+from planner.crews.zones import deal_in_zones
 from planner.settings import Week
 from planner.tables import check, conform
-
-# What a van holds that sets no limit; far above any load, far below any overflow.
-_NO_LIMIT = 1_000_000_000
 
 
 @dataclass(frozen=True)
 class Days:
     """Visits (`VISITS`), set-ups without one (`UNSERVED`), and how the search went.
 
+    `board` holds the routes over all set-ups that some crew can do on some day; of those
+    in `promised` a date is promised.
     `reproducible` is False where the clock stopped the search: another run may differ.
     """
 
@@ -40,6 +42,8 @@ class Days:
     unserved: pd.DataFrame
     iterations: int
     reproducible: bool
+    board: Board
+    promised: frozenset[str]
 
 
 def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int) -> Days:
@@ -50,7 +54,8 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     of its date; a day is filled to `fill_ratio` of its shift and the overtime that its
     crew may plan, to the caps of sleeves and to what the van holds; the shelf sets the
     week's limit; what must come before is served before and is still good; set-ups that
-    would disturb each other are not open together. Each search stops after `iterations`.
+    would disturb each other are not open together. Each search stops after `iterations`; it
+    looks at the candidates of the week alone, zone by zone where they are too many.
 
     Parameters
     ----------
@@ -90,15 +95,34 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     own = [stops[n] for n in kept]
     ties = Ties.of(tables, own, week, first_day)
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
-    iterations, reproducible = 0, True
-    if kept:
-        dealt = deal(board, week, seed)
-        board, iterations, reproducible = dealt.board, dealt.iterations, not dealt.by_clock
-    served = set(board.served)
-    left = [n for n in range(len(kept)) if n not in served]
-    reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
-    unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
-    return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+    promised = _promised(tables)
+    picked, iterations, by_clock = fill(board, promised, week, seed)
+    reasons |= why_left(board, picked)
+    unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
+    return Days(_visits(board), unserved, iterations, not by_clock, board, promised)
+
+
+def fill(
+    board: Board, promised: frozenset[str], week: Week, seed: int
+) -> tuple[list[int], int, bool]:
+    """Deal the candidates of an empty board; give them, the rounds run, whether a clock stopped it.
+
+    Parameters
+    ----------
+    board
+        All stops that some crew can do on some day; gets the routes.
+    promised
+        Set-ups of which a date is promised.
+    week, seed
+        As for `plan_week`.
+    """
+    picked = pick_candidates(board, promised, week)
+    if not picked:
+        return picked, 0, False
+    every = range(len(board.days))
+    dealt = deal_in_zones(part_of(board, picked, every), week, seed)
+    put_back(board, dealt.board, picked, every)
+    return picked, dealt.iterations, dealt.by_clock
 
 
 def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
@@ -167,8 +191,8 @@ def _whole(value: object) -> int:
 def _holds(crew: dict[str, Any], week: Week) -> tuple[int, int, int]:
     count, mass = crew["van_sleeves_count"], crew["van_resin_kg"]
     return (
-        _NO_LIMIT if pd.isna(count) else int(count),
-        _NO_LIMIT if pd.isna(mass) else round(float(mass) * 1000),
+        NO_LIMIT if pd.isna(count) else int(count),
+        NO_LIMIT if pd.isna(mass) else round(float(mass) * 1000),
         full_day(week),
     )
 
@@ -185,7 +209,7 @@ def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
         if not row["reason"]:
             own = hours.setdefault(str(row["setup_id"]), {}).setdefault(str(row["date"]), [])
             own.append((int(row["open_s"]), int(row["close_s"])))
-    promised = set(tables["setup_hours"].query("promised")["setup_id"])
+    promised = _promised(tables)
     spans = {one: {d: tuple(sorted(v)) for d, v in own.items()} for one, own in hours.items()}
     return [
         Stop(
@@ -204,6 +228,11 @@ def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
         )
         for row in setups.to_dict("records")
     ]
+
+
+def _promised(tables: Tables) -> frozenset[str]:
+    """Name the set-ups of which a date is promised."""
+    return frozenset(tables["setup_hours"].query("promised")["setup_id"])
 
 
 def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:

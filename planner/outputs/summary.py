@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
+from planner.contracts.crews import RANKED
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.verdicts import VERDICT_WORDS
 from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s
@@ -168,8 +169,25 @@ def _week(tables: Tables, facts: RunFacts) -> list[str]:
     lines += _street_doubts(tables)
     if not facts.reproducible:
         lines.append("  not reproducible: the clock stopped the solver")
+    lines += _how_good(tables)
     faults = tables["audit"]
     lines.append(f"Audit:      {len(faults)} faults" + (" - see audit.csv" if len(faults) else ""))
+    return lines
+
+
+def _how_good(tables: Tables) -> list[str]:
+    """Say how near the week is to the best possible, what is left of it, what more would bring."""
+    (bound,) = tables["week_bound"].to_dict("records")
+    spare = tables["spare"]
+    hours, most = spare["spare_s"].sum() / 3600, spare["most_s"].sum() / 3600
+    asked = tables["what_if"]
+    gains = (asked["visits_count"] > 0) | (asked["value_s"] > 0)
+    lines = [f"How good:   {bound['why']}; {hours:.1f} of {most:.1f} crew hours are spare"]
+    lines += [f"  {why}" for why in asked.loc[gains, "why"]]
+    if not gains.all():
+        lines.append(
+            f"  {int((~gains).sum())} other things more would serve nothing more: see what_if"
+        )
     return lines
 
 
@@ -230,7 +248,7 @@ def _left_over(tables: Tables) -> list[str]:
         ("waiting", "works not ready"),
     ):
         rows = tables[name]
-        reasons = rows["reason"].value_counts()
+        reasons = rows["reason"].str.split(RANKED, regex=False).str[0].value_counts()
         lines += _capped(
             f"{len(rows)} {title}", (f"{n} x {why}" for why, n in reasons.items()), len(reasons)
         )
