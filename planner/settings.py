@@ -175,6 +175,8 @@ class Week(_Section):
     flow_control_s: int = Field(ge=0)
     flow_guard_m: float = Field(ge=0)
     rounds: int = Field(ge=1, le=20)
+    exchange_count: int = Field(ge=0)
+    exchange_most_count: int = Field(ge=1)
     done_valid_days: int = Field(ge=0)
     done_grace_days: int = Field(ge=0)
 

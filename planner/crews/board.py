@@ -37,8 +37,8 @@ class Spot:
 class Board:
     """Stops, crew-days, who can do what, and the routes so far: day to positions of stops.
 
-    `floors` holds when a stop may start at the earliest [s], for what is served before it on
-    the same day.
+    `floors` and `ceilings` hold when a stop may start at the earliest and at the latest [s],
+    for what is served before it or after it on the same day.
     """
 
     stops: Sequence[Stop]
@@ -50,6 +50,7 @@ class Board:
     overtime_cost_s: int = 0
     routes: dict[int, list[int]] = field(default_factory=dict)
     floors: dict[int, int] = field(default_factory=dict)
+    ceilings: dict[int, int] = field(default_factory=dict)
     _known: dict[tuple[object, ...], Timetable | None] = field(default_factory=dict)
 
     @property
@@ -67,11 +68,11 @@ class Board:
 
     def timed(self, day: int, order: Sequence[int]) -> Timetable | None:
         """Time a day's order; None where it does not fit."""
-        floors = tuple(self.floors.get(n, 0) for n in order)
-        key = (day, tuple(order), floors)
+        spans = tuple((self.floors.get(n, 0), self.ceilings.get(n)) for n in order)
+        key = (day, tuple(order), spans)
         if key not in self._known:
             date = self.days[day].date
-            stops = [self.stops[n].not_before(f, date) for n, f in zip(order, floors, strict=True)]
+            stops = [self.stops[n].within(*s, date) for n, s in zip(order, spans, strict=True)]
             self._known[key] = timetable(self.days[day], stops, self.roads)
         return self._known[key]
 
@@ -96,6 +97,7 @@ class Board:
 
     def _drop(self, stop: int) -> None:
         self.floors.pop(stop, None)
+        self.ceilings.pop(stop, None)
         for day in [day for day, order in self.routes.items() if stop in order]:
             self.routes[day].remove(stop)
             self._settle(day)
@@ -127,6 +129,10 @@ class Board:
         table, date = self.timed(day, order), self.days[day].date
         visits = table.visits if table else ()
         return {n: (date, v.start_s, v.end_s) for n, v in zip(order, visits, strict=bool(table))}
+
+    def when(self, stop: int) -> When | None:
+        """Give when a stop is served; None where it has no place."""
+        return self._elsewhere(stop, -1)
 
     def _elsewhere(self, stop: int, but: int) -> When | None:
         """Give when a stop is served on another crew-day than `but`."""

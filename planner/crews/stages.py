@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.crews.board import Board
+from planner.crews.exchange import exchange
 from planner.crews.solver import solve
 from planner.crews.timetable import CrewDay
 from planner.settings import Week
@@ -30,7 +31,7 @@ class Dealt:
     by_clock: bool
 
 
-def deal(empty: Board, week: Week, seed: int) -> Dealt:
+def deal(empty: Board, week: Week, seed: int, *, locked: bool = False) -> Dealt:
     """Fill a board.
 
     Parameters
@@ -41,14 +42,21 @@ def deal(empty: Board, week: Week, seed: int) -> Dealt:
         Iterations, rounds.
     seed
         Of the search.
+    locked
+        Whether stops are bound to a crew or a day.
 
     Returns
     -------
     dealt
-        The cheapest board of all rounds.
+        The cheapest board of all rounds, or one that an exchange made of it.
     """
-    if not any(empty.ties.before):
-        return _one_go(empty, week, seed)
+    go = _in_rounds if any(empty.ties.before) else _one_go
+    dealt = go(empty, week, seed)
+    last = exchange(dealt.board, week, locked=locked)
+    return Dealt(last.board, dealt.iterations, dealt.by_clock or last.by_clock)
+
+
+def _in_rounds(empty: Board, week: Week, seed: int) -> Dealt:
     allowed, best, ran, by_clock = empty.able.copy(), None, 0, False
     for _ in range(week.rounds):
         board = replace(empty, routes={}, floors={}, _known={})

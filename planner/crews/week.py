@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -30,6 +31,31 @@ _NO_LIMIT = 1_000_000_000
 
 
 @dataclass(frozen=True)
+class Lock:
+    """The crew and the date that a set-up is bound to; '' = any."""
+
+    crew: str = ""
+    date: str = ""
+
+    def holds(self, day: CrewDay) -> bool:
+        """Say whether a crew's day is one it is bound to."""
+        return self.crew in ("", day.crew) and self.date in ("", day.date)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a plan of the same week asks of the next: set-ups bound to crew or day, by id.
+
+    A set-up that is bound is worth as much as a promised one.
+    """
+
+    locks: Mapping[str, Lock] = field(default_factory=dict)
+
+
+NOTHING = Asked()
+
+
+@dataclass(frozen=True)
 class Days:
     """Visits (`VISITS`), set-ups without one (`UNSERVED`), and how the search went.
 
@@ -42,7 +68,9 @@ class Days:
     reproducible: bool
 
 
-def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int) -> Days:
+def plan_week(
+    tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int, asked: Asked = NOTHING
+) -> Days:
     """Deal the set-ups to crews and days.
 
     A set-up is optional: it is served where it is worth its detour (`value_s`). A crew
@@ -65,6 +93,8 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
         YYYY-MM-DD; without it nothing can be dated and every set-up is left.
     seed
         Of the search.
+    asked
+        Where re-planning binds set-ups.
 
     Returns
     -------
@@ -79,9 +109,10 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
     check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
     days = _crew_days(tables, ways, week, first_day)
-    stops = _stops(tables, ways, week)
+    stops = _worth_more(_stops(tables, ways, week), asked.locks, week)
     roads = Roads(ways, week.manoeuvre_s)
     able, reasons = _able(tables, stops, days, roads, week)
+    reasons |= _bind(able, stops, days, asked.locks, reasons)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
     reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
@@ -92,13 +123,43 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
     iterations, reproducible = 0, True
     if kept:
-        dealt = deal(board, week, seed)
+        dealt = deal(board, week, seed, locked=bool(asked.locks))
         board, iterations, reproducible = dealt.board, dealt.iterations, not dealt.by_clock
     served = set(board.served)
     left = [n for n in range(len(kept)) if n not in served]
     reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
     unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
     return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+
+
+def _worth_more(stops: list[Stop], locks: Mapping[str, Lock], week: Week) -> list[Stop]:
+    """Make what is bound, and not promised already, worth as much as a promise."""
+    return [
+        replace(stop, value_s=stop.value_s + week.value_promised_s)
+        if stop.setup_id in locks and stop.value_s < week.value_promised_s
+        else stop
+        for stop in stops
+    ]
+
+
+def _bind(
+    able: npt.NDArray[np.bool_],
+    stops: list[Stop],
+    days: list[CrewDay],
+    locks: Mapping[str, Lock],
+    reasons: Mapping[str, str],
+) -> dict[str, str]:
+    """Bar bound stops from all other crews and days; say of which no day is left."""
+    found = {}
+    for n, stop in enumerate(stops):
+        lock = locks.get(stop.setup_id)
+        if lock is None or stop.setup_id in reasons:
+            continue
+        able[:, n] &= [lock.holds(day) for day in days]
+        if not able[:, n].any():
+            bound = " ".join(part for part in (lock.crew, lock.date and f"on {lock.date}") if part)
+            found[stop.setup_id] = f"bound to {bound}, where it cannot be done"
+    return found
 
 
 def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
