@@ -9,7 +9,7 @@ import pandas as pd
 
 from planner.contracts.repairs import SIGNED
 from planner.crews.audit_hours import working_days
-from planner.crews.audit_rows import Book, Broken, Row
+from planner.crews.audit_rows import Book, Broken, Row, moment
 from planner.ground.process import durations, pot_life
 from planner.ground.temperatures import temperatures
 
@@ -96,7 +96,7 @@ def _came_before(book: Book, visit: Row, after_id: str, first: Row) -> bool:
     for other in book.visits:
         if after_id not in book.setup_works.get(other["setup_id"], []):
             continue
-        if (other["date"], other["end_s"]) > (visit["date"], visit["start_s"]):
+        if moment(other, "end_s") > moment(visit, "start_s"):
             return False
         cleaning = first.get("step") in ("clean", "clean_again")
         days = working_days(book, other["date"], visit["date"])

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.crews.shelf import Shelf
-from planner.crews.ties import Ties, When
+from planner.crews.ties import Ties, When, midnight_s, moments
 from planner.crews.timetable import (
     CrewDay,
     Roads,
@@ -18,6 +18,11 @@ from planner.crews.timetable import (
     timetable,
     within_loads,
 )
+
+
+def _at_once(one: When, other: When) -> bool:
+    (start, end), (begin, close) = moments(one), moments(other)
+    return start < close and begin < end
 
 
 @dataclass(frozen=True)
@@ -152,7 +157,7 @@ class Board:
             own = times[n]
             for other in self.ties.apart[n]:
                 there = when(other) if other not in times else None
-                if there and there[0] == own[0] and own[1] < there[2] and there[1] < own[2]:
+                if there and _at_once(own, there):
                     return True
             if self._out_of_order(n, own, when):
                 return True
@@ -266,8 +271,9 @@ class Board:
         """Give when a stop could start at the earliest on a day: at once, or when another ends."""
         date = self.days[day].date
         others = [*self.ties.apart[stop], *(one for one, _ in self.ties.before[stop])]
-        whens = [self._elsewhere(one, day) for one in others]
-        return sorted({0, *(when[2] for when in whens if when and when[0] == date)})
+        whens = [when for one in others if (when := self._elsewhere(one, day))]
+        ends = [moments(when)[1] - midnight_s(date) for when in whens if when[0] <= date]
+        return sorted({0, *(end_s for end_s in ends if end_s > 0)})
 
     def _overtime_s(self, day: int, now: Sequence[int], then: Timetable) -> int:
         """Give what more overtime a day would cost, in seconds of driving."""

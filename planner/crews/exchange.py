@@ -41,15 +41,27 @@ def exchange(board: Board, week: Week, *, locked: bool = False) -> Exchanged:
     ties = board.ties
     if not week.exchange_count or not (locked or any(ties.before) or any(ties.apart)):
         return Exchanged(board, by_clock=False)
+    best, by_clock = board, False
+    for strict in (False, True):
+        tried = _changed(best, week, strict=strict)
+        by_clock |= tried.by_clock
+        best = min([best, tried.board], key=lambda one: one.cost_s)
+    return Exchanged(best, by_clock)
+
+
+def _changed(board: Board, week: Week, *, strict: bool) -> Exchanged:
+    """Change places once; `strict`: nothing is served that only prepares what is not."""
     days, stops = scarce_part(board, week.exchange_most_count)
     if not days or not stops:
         return Exchanged(board, by_clock=False)
-    found = Model(board, days, stops, week).improve(board.routes)
+    model = Model(board, days, stops, week)
+    if strict:
+        model.useful()
+    found = model.improve(board.routes)
     if found is None:
         return Exchanged(board, by_clock=False)
     tried = [_taken(board, days, found, held) for held in ({}, _tied_starts(board, found))]
-    best = min([board, *tried], key=lambda one: one.cost_s)
-    return Exchanged(best, found.by_clock)
+    return Exchanged(min(tried, key=lambda one: one.cost_s), found.by_clock)
 
 
 def scarce_part(board: Board, most: int) -> tuple[list[int], list[int]]:

@@ -9,17 +9,15 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from ortools.constraint_solver import pywrapcp, routing_enums_pb2
 
 from planner.crews.board import Board
-from planner.crews.ties import When
+from planner.crews.ties import When, midnight_s
 from planner.crews.timetable import CrewDay, Span
 from planner.settings import Week
 
-_DAY_S = 86_400
 # Capacity of a dimension that sets no limit.
 _FREE = 1 << 40
 
@@ -58,10 +56,11 @@ class Model:
         self.manager = pywrapcp.RoutingIndexManager(len(self._places), len(days), ends, ends)
         self.routing = pywrapcp.RoutingModel(self.manager)
         self.solver = self.routing.solver()
-        self._first = min(date.fromisoformat(board.days[d].date) for d in days)
+        self._first_s = min(midnight_s(board.days[d].date) for d in days)
         self._index = {
             n: self.manager.NodeToIndex(self._yards + place) for place, n in enumerate(stops)
         }
+        self._kept: dict[int, _Seen] = {}
         self.clock = self._times()
         self._costs()
         for vehicle, d in enumerate(days):
@@ -73,7 +72,7 @@ class Model:
         self._shelf()
 
     def _midnight(self, day: str) -> int:
-        return (date.fromisoformat(day) - self._first).days * _DAY_S
+        return midnight_s(day) - self._first_s
 
     def _times(self) -> Any:
         """Lay out the clock: it reads when work starts; work, drive and parking pass on it."""
@@ -157,6 +156,11 @@ class Model:
         self.routing.AddDisjunction([index], stop.value_s)
 
     def _seen(self, n: int) -> _Seen:
+        if n not in self._kept:
+            self._kept[n] = self._look(n)
+        return self._kept[n]
+
+    def _look(self, n: int) -> _Seen:
         workday = self.board.ties.workday
         if n in self._index:
             index = self._index[n]
@@ -182,8 +186,15 @@ class Model:
             for other in sorted(ties.apart[n]):
                 if other > n and inside & {n, other}:
                     self._apart(self._seen(n), self._seen(other))
-            if False and n in inside and ties.later[n]:
-                served = sum(self._seen(one).active for one in ties.later[n])
+
+    def useful(self) -> None:
+        """Hold also that what only prepares others is not served without one of them.
+
+        Without this rule a chain may be built link by link, on boards that leave it out again.
+        """
+        for n in self.stops:
+            if self.board.ties.later[n]:
+                served = sum(self._seen(one).active for one in self.board.ties.later[n])
                 self._hold(self._seen(n).active <= served)
 
     def _after(self, late: _Seen, early: _Seen, good: int | None, far: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -18,6 +18,7 @@ from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear, Need, Place, places_of
 from planner.crews.board import Board
 from planner.crews.shelf import Shelf
+from planner.crews.solver import Search, Told
 from planner.crews.stages import deal
 from planner.crews.standing import full_day, share_of
 from planner.crews.ties import Ties
@@ -46,10 +47,13 @@ class Lock:
 class Asked:
     """What a plan of the same week asks of the next: set-ups bound to crew or day, by id.
 
-    A set-up that is bound is worth as much as a promised one.
+    A set-up that is bound is worth as much as a promised one. `start` gives routes to begin
+    the search with, set-ups in their order by crew and date. `tell` hears how far it is.
     """
 
     locks: Mapping[str, Lock] = field(default_factory=dict)
+    start: Mapping[tuple[str, str], Sequence[str]] = field(default_factory=dict)
+    tell: Callable[[Told], None] | None = None
 
 
 NOTHING = Asked()
@@ -94,7 +98,7 @@ def plan_week(
     seed
         Of the search.
     asked
-        Where re-planning binds set-ups.
+        Where re-planning binds set-ups, routes to begin with, and who hears how far it is.
 
     Returns
     -------
@@ -123,13 +127,27 @@ def plan_week(
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
     iterations, reproducible = 0, True
     if kept:
-        dealt = deal(board, week, seed, locked=bool(asked.locks))
+        search = Search(week, seed, _start(board, asked.start), asked.tell)
+        dealt = deal(board, search, locked=bool(asked.locks))
         board, iterations, reproducible = dealt.board, dealt.iterations, not dealt.by_clock
     served = set(board.served)
     left = [n for n in range(len(kept)) if n not in served]
     reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
     unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
     return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+
+
+def _start(
+    board: Board, start: Mapping[tuple[str, str], Sequence[str]]
+) -> dict[int, list[int]]:
+    """Give routes to begin with by position, each stop once; what is no stop now is left out."""
+    at = {stop.setup_id: n for n, stop in enumerate(board.stops)}
+    found: dict[int, list[int]] = {}
+    for d, day in enumerate(board.days):
+        own = [at.pop(one) for one in start.get((day.crew, day.date), ()) if one in at]
+        if own:
+            found[d] = own
+    return found
 
 
 def _worth_more(stops: list[Stop], locks: Mapping[str, Lock], week: Week) -> list[Stop]:
