@@ -306,3 +306,33 @@ def without(case: Case, setup_ids: set[str]) -> Case:
         keys = [key for key in ("setup_id", "after_id", "other_id") if key in rows]
         tables[name] = rows[~rows[keys].isin(setup_ids).any(axis=1)].reset_index(drop=True)
     return replace(case, tables=tables)
+
+
+def with_tables(case: Case, tables: Tables) -> Case:
+    return replace(case, tables=tables)
+
+
+def harmed_by_promises(case: Case, found: Days) -> list[str]:
+    """Say what is wrong with the promises that nobody can keep: not told, or not without harm.
+
+    Such a set-up can be done on no day by any crew, and so can what hangs on it. Neither may
+    enter the search, so without them the search is the same to the last drive: not the set of
+    visits alone, each visit must be equal.
+    """
+    if not case.impossible:
+        return []
+    reasons = dict(zip(found.unserved["setup_id"], found.unserved["reason"], strict=True))
+    setups = case.tables["setups"]
+    broken = setups.loc[
+        setups["pipe_id"].isin(case.impossible) & setups["steps"].str.contains("sleeve"), "setup_id"
+    ]
+    wrong = [f"{one} has no reason" for one in broken if not reasons.get(one)]
+    gone = set(broken)
+    pairs = case.tables["setup_after"][["setup_id", "after_id"]].itertuples(index=False)
+    for late, early in sorted(pairs, key=str):
+        if late in gone and early in reasons:
+            gone.add(early)
+    again = plan_case(without(case, gone))
+    if not again.visits.equals(found.visits):
+        wrong.append("without the promises the visits differ")
+    return wrong

@@ -135,7 +135,8 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
     sleeves = book.sleeves_at(visit)
     for system in sorted({one["system"] for one in sleeves}):
         if system not in str(crew["systems"]).split("+"):
-            yield key, "system", f"{visit['crew']} is not set up for {system}", str(crew["systems"])
+            own = str(crew["systems"]) or "a crew that sets sleeves"
+            yield key, "system", f"{visit['crew']} is not set up for {system}", own
     names = [name for name in str(crew["packers"]).split("+") if name in book.packers]
     for sleeve in sleeves:
         faults = [_packer(book, book.packers[name], sleeve, visit) for name in names]
