@@ -20,6 +20,7 @@ from planner.contracts import (
     REVISION_CHANGES,
     REVISIONS,
 )
+from planner.crews.solver import Told
 from planner.errors import FileError, RulebookError, StoreError
 from planner.ground.ids import KnownIds
 from planner.inputs.check_tables import findings_table, refused_table
@@ -111,6 +112,7 @@ def run_project(
     *,
     assume_accepted: bool = False,
     keep_ids: bool = True,
+    tell: Callable[[Told], None] | None = None,
 ) -> Plan:
     """Read a project folder and its store, plan, and keep the ids given.
 
@@ -124,6 +126,8 @@ def run_project(
         Take proposed choices as accepted.
     keep_ids : bool
         False to leave the store as it is, e.g. only to look something up.
+    tell : callable
+        Hears how far the search for the week is; changes nothing.
 
     Raises
     ------
@@ -134,7 +138,9 @@ def run_project(
     store = open_store(folder / STORE)
     known, decisions = store.read_known(), store.read_decisions()
     kept = _kept_drives(folder, write=keep_ids)
-    made = make_plan(inputs, known, decisions, assume_accepted=assume_accepted, kept=kept)
+    made = make_plan(
+        inputs, known, decisions, assume_accepted=assume_accepted, kept=kept, tell=tell
+    )
     if kept is not None and kept.notes:
         made = _with_notes(made, kept.notes)
     if keep_ids:

@@ -7,6 +7,7 @@ second is the planner's and the estimator's.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
@@ -15,10 +16,12 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
+from planner.crews.asked import Asked
 from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
+from planner.crews.solver import Told
 from planner.crews.street_doubts import street_flags
 from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import plan_week
@@ -51,6 +54,7 @@ def make_plan(
     *,
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
+    tell: Callable[[Told], None] | None = None,
 ) -> Plan:
     """Go the whole way from what was read to routes and totals; write nothing.
 
@@ -66,6 +70,8 @@ def make_plan(
         Take proposed choices as accepted; every output then says NOT ACCEPTED.
     kept : KeptDrives
         Drives of earlier runs, taken where places and streets are the same.
+    tell : callable
+        Hears how far the search for the week is; changes nothing.
 
     Returns
     -------
@@ -89,7 +95,8 @@ def make_plan(
     ways = travel(
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
-    days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
+    seed, asked = settings.project.seed, Asked(tell=tell)
+    days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
     warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)

@@ -31,10 +31,11 @@ from crew_town import (
 from planner.contracts import CLOSED, FLOWS, NOTICES, PERMITS, WINDOWS
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.apart import find_apart
+from planner.crews.asked import Asked, Lock
 from planner.crews.audit import audit_week
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
-from planner.crews.week import Asked, Days, Lock, plan_week
+from planner.crews.week import Days, plan_week
 from planner.ground.ids import NOTHING_KNOWN
 from planner.settings import Week
 from planner.tables import conform
@@ -47,7 +48,7 @@ CLASSES = ("lane", "main", "night", "")
 
 @dataclass(frozen=True)
 class Case:
-    """One week: its tables without visits, its settings, locks, pipes whose promise nobody keeps."""
+    """One week: tables without visits, settings, locks, pipes whose promise nobody keeps."""
 
     seed: int
     tables: Tables
@@ -213,8 +214,8 @@ def _streets(draw: Draw, days: int) -> Tables:
     windows, permits, shut = [], [], []
 
     def window(kind: str, day: str, start: float, end: float, *, permit: bool = False) -> None:
-        windows.append({"street_class": kind, "weekday": day, "open_s": int(start * H),
-                        "close_s": int(end * H), "permit": permit, "row": len(windows) + 1})  # fmt: skip
+        hours = {"open_s": int(start * H), "close_s": int(end * H), "permit": permit}
+        windows.append({"street_class": kind, "weekday": day, "row": len(windows) + 1, **hours})
 
     for day in WEEKDAYS[:5]:
         window("lane", day, 7, 18)
@@ -288,7 +289,7 @@ def audit_case(case: Case, found: Days) -> pd.DataFrame:
 
 
 def off_lock(case: Case, found: Days) -> list[str]:
-    """Name the set-ups that are visited by another crew or on another day than they are bound to."""
+    """Name the set-ups visited by another crew or on another day than they are bound to."""
     rows = found.visits[["setup_id", "crew", "date"]].itertuples(index=False)
     return [
         one

@@ -1,4 +1,4 @@
-"""Changing places of tied stops: against all orders, never worse, bound, limited, the same again."""
+"""Changing places of tied stops: against all orders, never worse, limited, the same again."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from test_ties import planned, step_of, street
 
 from planner.contracts import UNSERVED, VISITS, WINDOWS
 from planner.crews import stages
+from planner.crews.asked import Asked, Lock
 from planner.crews.audit import audit_week
 from planner.crews.board import Board
 from planner.crews.exchange import Exchanged, exchange, scarce_part
-from planner.crews.week import Asked, Days, Lock, plan_week
+from planner.crews.week import Days, plan_week
 from planner.settings import Week
 from planner.tables import conform
 
@@ -56,7 +57,9 @@ def least_cost_s(board: Board) -> int:
                 continue
             place = {n: at for at, n in enumerate(order)}
             kept = all(
-                one in place and place[one] < place[n] for n in order for one, _ in board.ties.before[n]
+                one in place and place[one] < place[n]
+                for n in order
+                for one, _ in board.ties.before[n]
             )
             useful = all(
                 not board.ties.later[n] or set(board.ties.later[n]) & set(order) for n in order
@@ -127,7 +130,9 @@ def test_what_is_bound_stays_with_its_crew_and_day():
 
 def test_what_is_bound_to_where_it_cannot_be_done_says_so():
     """A Saturday, on which nobody works."""
-    found = bound(stop_town([stop("U0"), stop("U1", 500.0)]), {"U0": Lock("Cleaning", "2026-03-07")})
+    found = bound(
+        stop_town([stop("U0"), stop("U1", 500.0)]), {"U0": Lock("Cleaning", "2026-03-07")}
+    )
     reasons = dict(zip(found.unserved["setup_id"], found.unserved["reason"], strict=True))
     assert reasons == {"U0": "bound to Cleaning on 2026-03-07, where it cannot be done"}
 
@@ -174,9 +179,7 @@ def test_a_start_changes_where_the_search_begins_and_what_is_gone_is_left_out():
     rows = first.visits.sort_values(["crew", "date", "seq"])
     start = {key: list(own["setup_id"]) for key, own in rows.groupby(["crew", "date"])}
     start["Truck", FIRST_DAY] = ["gone", *start.get(("Truck", FIRST_DAY), [])]
-    again = plan_week(
-        tables, ways, week, first_day=FIRST_DAY, seed=1, asked=Asked(start=start)
-    )
+    again = plan_week(tables, ways, week, first_day=FIRST_DAY, seed=1, asked=Asked(start=start))
     assert len(again.visits) == len(first.visits)
     driven = [(one.visits["drive_s"] + one.visits["back_s"]).sum() for one in (first, again)]
     assert driven[1] <= driven[0]

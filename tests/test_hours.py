@@ -308,10 +308,14 @@ def test_notices_are_a_form(tmp_path: Path):
         ({"start": "16:00", "end": "07:00"}, "crew.shift.start"),
         ({"overtime_s": -1}, "crew.shift.overtime_s"),
         ({"start": "20:00", "end": "09:00", "end_next_day": True}, "crew.shift.days"),
+        (
+            {"start": "20:00", "end": "07:30", "end_next_day": True, "overtime_s": 3_600},
+            "crew.shift.days",
+        ),
     ],
 )
 def test_empty_and_overlapping_shifts_are_one_line(change, column):
-    """A shift until 9 of the next day runs into the next day's at 8."""
+    """A shift until 9 of the next day, or by overtime until 8:30, runs into the next at 8."""
     shift = {"days": ["mon"], "start": "08:00", "end": "16:00"}
     later = {**shift, "days": ["tue"]}
     crew = {"crew": "C", "steps": ["clean"], "yard_x": 0.0, "yard_y": 0.0}

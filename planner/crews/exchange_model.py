@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from ortools.constraint_solver import pywrapcp, routing_enums_pb2
@@ -18,6 +19,8 @@ from planner.crews.ties import When, midnight_s
 from planner.crews.timetable import CrewDay, Span
 from planner.settings import Week
 
+# A variable or expression of OR-Tools, whose own hints are not whole, or a plain number.
+Term = Any
 # Capacity of a dimension that sets no limit.
 _FREE = 1 << 40
 
@@ -35,10 +38,10 @@ class Found:
 class _Seen:
     """What a tie needs to know of a stop; of one outside the part these are plain numbers."""
 
-    active: Any
-    start: Any
-    end: Any
-    workday: Any
+    active: Term
+    start: Term
+    end: Term
+    workday: Term
 
 
 class Model:
@@ -74,7 +77,7 @@ class Model:
     def _midnight(self, day: str) -> int:
         return midnight_s(day) - self._first_s
 
-    def _times(self) -> Any:
+    def _times(self) -> Term:
         """Lay out the clock: it reads when work starts; work, drive and parking pass on it."""
         stops: list[Any] = [None] * self._yards + [self.board.stops[n] for n in self.stops]
         roads = self.board.roads
@@ -151,7 +154,7 @@ class Model:
         )
         own = self.clock.CumulVar(index)
         own.SetRange(spans[0][0], spans[-1][1])
-        for before, after in zip(spans, spans[1:], strict=False):
+        for before, after in pairwise(spans):
             own.RemoveInterval(before[1] + 1, after[0] - 1)
         self.routing.AddDisjunction([index], stop.value_s)
 
@@ -207,19 +210,17 @@ class Model:
     def _apart(self, one: _Seen, other: _Seen) -> None:
         """Hold two stops apart: one ends before the other starts, or one is left out."""
         out = 2 - one.active - other.active
-        first, second = (
-            self._truth(a.end, b.start) for a, b in ((one, other), (other, one))
-        )
+        first, second = (self._truth(a.end, b.start) for a, b in ((one, other), (other, one)))
         self._hold(first + second + out >= 1)
 
-    def _truth(self, end: Any, start: Any) -> Any:
+    def _truth(self, end: Term, start: Term) -> Term:
         """Give 1 where `end` is no later than `start`, else 0."""
         over = start - end
         if isinstance(over, int):
             return int(over >= 0)
         return self.solver.IsGreaterOrEqualCstVar(over, 0)
 
-    def _hold(self, rule: Any) -> None:
+    def _hold(self, rule: Term) -> None:
         """Add a rule; one between plain numbers holds already."""
         if not isinstance(rule, bool):
             self.solver.Add(rule)
@@ -260,7 +261,7 @@ class Model:
         late = 0 < limit_s <= time.monotonic() - began
         return None if best is None else self._read(best, by_clock=late)
 
-    def _read(self, best: Any, *, by_clock: bool) -> Found:
+    def _read(self, best: Term, *, by_clock: bool) -> Found:
         stop_of = {index: n for n, index in self._index.items()}
         routes: dict[int, list[int]] = {}
         starts: dict[int, int] = {}

@@ -99,13 +99,17 @@ class Ties:
             found += [other for other in [*self.chain(one), one] if other not in found]
         return found
 
+    def in_time(self, early: str, late: str, valid_days: int | None) -> bool:
+        """Say whether what is done on one date can come before another date, good still."""
+        if early > late:
+            return False
+        return valid_days is None or self.workday[late] - self.workday[early] <= valid_days
+
     def good(self, early: When, late: When, valid_days: int | None) -> bool:
         """Say whether one stop comes before another, and is still good for it."""
         if moments(early)[1] > moments(late)[0]:
             return False
-        if valid_days is None:
-            return True
-        return self.workday[late[0]] - self.workday[early[0]] <= valid_days
+        return self.in_time(early[0], late[0], valid_days)
 
 
 def _workdays(tables: Tables, week: Week, first_day: str) -> dict[str, int]:

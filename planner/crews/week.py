@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -16,9 +15,10 @@ from planner.contracts import CREWS, NODES, SETUP_HOURS, SETUPS, SHIFTS, UNSERVE
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear, Need, Place, places_of
+from planner.crews.asked import NOTHING, Asked, bind, start_of, worth_more
 from planner.crews.board import Board
 from planner.crews.shelf import Shelf
-from planner.crews.solver import Search, Told
+from planner.crews.solver import Search
 from planner.crews.stages import deal
 from planner.crews.standing import full_day, share_of
 from planner.crews.ties import Ties
@@ -29,34 +29,6 @@ from planner.tables import check, conform
 
 # What a van holds that sets no limit; far above any load, far below any overflow.
 _NO_LIMIT = 1_000_000_000
-
-
-@dataclass(frozen=True)
-class Lock:
-    """The crew and the date that a set-up is bound to; '' = any."""
-
-    crew: str = ""
-    date: str = ""
-
-    def holds(self, day: CrewDay) -> bool:
-        """Say whether a crew's day is one it is bound to."""
-        return self.crew in ("", day.crew) and self.date in ("", day.date)
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What a plan of the same week asks of the next: set-ups bound to crew or day, by id.
-
-    A set-up that is bound is worth as much as a promised one. `start` gives routes to begin
-    the search with, set-ups in their order by crew and date. `tell` hears how far it is.
-    """
-
-    locks: Mapping[str, Lock] = field(default_factory=dict)
-    start: Mapping[tuple[str, str], Sequence[str]] = field(default_factory=dict)
-    tell: Callable[[Told], None] | None = None
-
-
-NOTHING = Asked()
 
 
 @dataclass(frozen=True)
@@ -113,13 +85,15 @@ def plan_week(
     check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
     check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
     days = _crew_days(tables, ways, week, first_day)
-    stops = _worth_more(_stops(tables, ways, week), asked.locks, week)
+    stops = worth_more(_stops(tables, ways, week), asked.locks, week)
     roads = Roads(ways, week.manoeuvre_s)
     able, reasons = _able(tables, stops, days, roads, week)
-    reasons |= _bind(able, stops, days, asked.locks, reasons)
+    reasons |= bind(able, stops, days, asked.locks, reasons)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
-    reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
+    ties = Ties.of(tables, stops, week, first_day)
+    reasons |= _too_late(ties, stops, days, able, reasons)
+    reasons |= _behind(ties, stops, reasons)
     # What no crew can do on any day is said at once and kept from the search.
     kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
     own = [stops[n] for n in kept]
@@ -127,7 +101,7 @@ def plan_week(
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
     iterations, reproducible = 0, True
     if kept:
-        search = Search(week, seed, _start(board, asked.start), asked.tell)
+        search = Search(week, seed, start_of(board, asked.start), asked.tell)
         dealt = deal(board, search, locked=bool(asked.locks))
         board, iterations, reproducible = dealt.board, dealt.iterations, not dealt.by_clock
     served = set(board.served)
@@ -137,46 +111,25 @@ def plan_week(
     return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
 
 
-def _start(
-    board: Board, start: Mapping[tuple[str, str], Sequence[str]]
-) -> dict[int, list[int]]:
-    """Give routes to begin with by position, each stop once; what is no stop now is left out."""
-    at = {stop.setup_id: n for n, stop in enumerate(board.stops)}
-    found: dict[int, list[int]] = {}
-    for d, day in enumerate(board.days):
-        own = [at.pop(one) for one in start.get((day.crew, day.date), ()) if one in at]
-        if own:
-            found[d] = own
-    return found
-
-
-def _worth_more(stops: list[Stop], locks: Mapping[str, Lock], week: Week) -> list[Stop]:
-    """Make what is bound, and not promised already, worth as much as a promise."""
-    return [
-        replace(stop, value_s=stop.value_s + week.value_promised_s)
-        if stop.setup_id in locks and stop.value_s < week.value_promised_s
-        else stop
-        for stop in stops
-    ]
-
-
-def _bind(
-    able: npt.NDArray[np.bool_],
+def _too_late(
+    ties: Ties,
     stops: list[Stop],
     days: list[CrewDay],
-    locks: Mapping[str, Lock],
-    reasons: Mapping[str, str],
+    able: npt.NDArray[np.bool_],
+    reasons: dict[str, str],
 ) -> dict[str, str]:
-    """Bar bound stops from all other crews and days; say of which no day is left."""
+    """Say of stops that have no date on which what must come before them is done and good."""
+    dates = [sorted({days[int(d)].date for d in np.flatnonzero(own)}) for own in able.T]
     found = {}
     for n, stop in enumerate(stops):
-        lock = locks.get(stop.setup_id)
-        if lock is None or stop.setup_id in reasons:
-            continue
-        able[:, n] &= [lock.holds(day) for day in days]
-        if not able[:, n].any():
-            bound = " ".join(part for part in (lock.crew, lock.date and f"on {lock.date}") if part)
-            found[stop.setup_id] = f"bound to {bound}, where it cannot be done"
+        for one, good in ties.before[n]:
+            if {stop.setup_id, stops[one].setup_id} & (reasons.keys() | found.keys()):
+                continue
+            if not any(ties.in_time(a, b, good) for a in dates[one] for b in dates[n]):
+                found[stop.setup_id] = (
+                    f"{stops[one].setup_id} must come before it and be good still: that one can "
+                    f"be done on {', '.join(dates[one])}, this on {', '.join(dates[n])}"
+                )
     return found
 
 
