@@ -89,19 +89,19 @@ def _progress() -> Iterator[Callable[[Told], None] | None]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    parts = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    parts = (TextColumn("{task.description}"), BarColumn(10), MofNCompleteColumn())
     cost = TextColumn("{task.fields[cost]}")
     with Progress(*parts, cost, console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task("week", total=None, visible=False, cost="")
 
         def tell(told: Told) -> None:
-            best = "no week yet" if told.cost_s is None else f"{told.cost_s / 3600:.1f} h"
+            best = "unknown" if told.cost_s is None else f"{told.cost_s / 3600:.1f} h"
             shown.update(
                 task,
                 description=f"week: {told.what}",
                 completed=told.iterations,
                 total=told.most,
-                cost=f"driving and work left out: {best}",
+                cost=f"{best} driven or left out",
                 visible=True,
             )
 

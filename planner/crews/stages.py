@@ -62,7 +62,7 @@ def _in_rounds(empty: Board, search: Search) -> Dealt:
     start = search.start
     for number in range(1, search.week.rounds + 1):
         board = replace(empty, routes={}, floors={}, _known={})
-        what = f"round {number} of {search.week.rounds} at most, "
+        what = f"round {number} of {search.week.rounds}, "
         first = _first_go(board, allowed, replace(search, start=start, what=f"{what}sleeves"))
         then = replace(search, start=start, what=f"{what}the rest")
         second = _second_go(board, first.board.routes, then)

@@ -294,7 +294,10 @@ def _shut(tables: Tables, stops: list[Stop]) -> dict[str, str]:
 
 
 def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
-    """Say that a stop fits no shift even by itself, with the hours."""
+    """Say that a stop fits no shift even by itself, with the hours, or that no shift meets it."""
+    names = ", ".join(sorted({day.crew for day in days}))
+    if not any(stop.starts(day.date) for day in days):
+        return f"may start on {', '.join(sorted(stop.hours))} alone, when {names} has no shift"
 
     def hours_s(day: CrewDay) -> int:
         drives = roads.drive_s(day.yard, stop.at) + roads.drive_s(stop.at, day.yard)
