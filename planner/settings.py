@@ -153,6 +153,8 @@ class Week(_Section):
     outage_s: int = Field(ge=0)
     notice_days: int = Field(ge=0)
     weather_stops: dict[Literal["rain", "storm", "frost", "heat"], list[str]]
+    step_tickets: dict[str, list[str]]
+    class_tickets: dict[str, list[str]]
     persons_both_count: int = Field(ge=1)
     age_ratio: float = Field(ge=0)
     planned_on: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")

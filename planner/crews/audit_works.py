@@ -14,6 +14,8 @@ from planner.ground.process import durations, pot_life
 from planner.ground.temperatures import temperatures
 
 _NOISE_M = 1e-3
+# What is done with both manholes open.
+_BOTH = {"flow_control", "sleeve", "liner", "reopen", "verify"}
 
 
 def works_broken(book: Book) -> Iterator[Broken]:
@@ -127,6 +129,7 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
     does = str(crew["steps"]).split("+")
     for step in sorted({work["step"] for work in works} - set(does)):
         yield key, "steps", f"{visit['crew']} does not do {step}", f"one of {', '.join(does)}"
+    yield from _tickets(book, visit, {work["step"] for work in works}, crew)
     both = {work["step"] for work in works} & {"flow_control", "sleeve", "reopen", "verify"}
     persons = crew.get("persons_count")
     asked = book.week.persons_both_count
@@ -143,6 +146,17 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
         if all(faults):
             why = "; ".join(faults) or "no packer on the van"
             yield key, "packer", f"{sleeve['sleeve_id']}: {why}", "a packer of the van that fits"
+
+
+def _tickets(book: Book, visit: Row, steps: set[str], crew: Row) -> Iterator[Broken]:
+    """Find a ticket that a step asks, or the street over an open manhole, and the crew lacks."""
+    setup = book.setups.get(visit["setup_id"], {})
+    ends = ["node_id", *(["other_node_id"] if steps & _BOTH else [])]
+    kinds = {book.nodes.get(setup.get(end, ""), {}).get("street_class", "") for end in ends}
+    asked = {one for step in steps for one in book.week.step_tickets.get(step, [])}
+    asked |= {one for kind in kinds for one in book.week.class_tickets.get(kind, [])}
+    for ticket in sorted(asked - set(str(crew.get("tickets", "")).split("+"))):
+        yield visit["visit_id"], "ticket", f"{visit['crew']} holds no {ticket}", "a crew with it"
 
 
 def _packer(book: Book, packer: Row, sleeve: Row, visit: Row) -> str:

@@ -230,8 +230,8 @@ class Model:
         shelf, stops = self.board.shelf, self.board.stops
         outside = [n for n in self.board.served if n not in self._index]
         for item, stock in sorted(shelf.stock.items()):
-            takes = {n: shelf.takes.get(stops[n].setup_id, {}).get(item, 0) for n in self.stops}
-            used = sum(shelf.takes.get(stops[n].setup_id, {}).get(item, 0) for n in outside)
+            takes = {n: shelf.taken(stops[n].setup_id, item) for n in self.stops}
+            used = sum(shelf.taken(stops[n].setup_id, item) for n in outside)
             if used + sum(takes.values()) > stock:
                 own = [self.routing.ActiveVar(self._index[n]) * take for n, take in takes.items()]
                 self.solver.Add(self.solver.Sum(own) <= stock - used)

@@ -19,7 +19,7 @@ from planner.settings import Week
 # Time of an arc that must not be driven [s]: more than any shift (routing.md, traps).
 _NEVER_S = 172_800
 # What PyVRP gives as the cost of a week that breaks a rule is far above this [s].
-_NO_WEEK = float(1 << 60)
+_NO_WEEK = 1 << 60
 
 
 @dataclass(frozen=True)
@@ -136,11 +136,11 @@ class _Telling:
         # PyVRP counts what each form of a stop that is not served is worth (routing.md, traps).
         self._offset_s = offset_s
 
-    def __call__(self, best_cost: float) -> bool:
+    def __call__(self, best_cost: int) -> bool:
         week, tell = self._search.week, self._search.tell
         if tell is not None and self._count % max(1, week.iterations // 100) == 0:
             known = best_cost < _NO_WEEK
-            cost_s = int(best_cost) - self._offset_s if known else None
+            cost_s = best_cost - self._offset_s if known else None
             tell(Told(self._search.what, self._count, week.iterations, cost_s))
         self._count += 1
         return self._stop(best_cost)
@@ -156,11 +156,12 @@ def _initial(
     kind_of = {day: number for number, kind in enumerate(kinds) for day in kind}
     form_of: dict[tuple[int, int], int] = {}
     for number, form in enumerate(forms):
-        for day in np.flatnonzero(form.able):
-            form_of.setdefault((int(day), form.stop), number)
+        for able_day in np.flatnonzero(form.able):
+            form_of.setdefault((int(able_day), form.stop), number)
     routes = []
     for day, order in sorted(start.items()):
-        visits = [form_of[day, n] for n in order if (day, n) in form_of]
+        # PyVRP's own hints allow no plain numbers here; it takes them.
+        visits: list[Any] = [form_of[day, n] for n in order if (day, n) in form_of]
         if visits:
             routes.append(pyvrp.Route(data, visits, kind_of[day]))
     return pyvrp.Solution(data, routes) if routes else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -14,9 +13,10 @@ import pandas as pd
 from planner.contracts import CREWS, NODES, SETUP_HOURS, SETUPS, SHIFTS, UNSERVED, VISITS
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
-from planner.crews.access import Gear, Need, Place, places_of
+from planner.crews.access import Gear
 from planner.crews.asked import NOTHING, Asked, bind, start_of, worth_more
 from planner.crews.board import Board
+from planner.crews.needs import needs_of
 from planner.crews.shelf import Shelf
 from planner.crews.solver import Search
 from planner.crews.stages import deal
@@ -238,29 +238,11 @@ def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
     ]
 
 
-def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:
-    """Give what each set-up asks of a crew, and the manhole it stands at."""
-    places = places_of(tables["nodes"])
-    needs = {}
-    for row in pd.DataFrame(tables["setups"]).to_dict("records"):
-        need = Need(
-            tuple(str(row["steps"]).split("+")),
-            str(row["system"]),
-            float(row["packer_dn"]) if row["packer_dn"] else math.nan,
-            float(row["longest_m"]),
-            float(row["reach_m"]),
-            int(row["sleeves_count"]),
-            int(row["resin_g"]),
-        )
-        needs[str(row["setup_id"])] = need, places.get(str(row["node_id"]))
-    return needs
-
-
 def _able(
     tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads, week: Week
 ) -> tuple[npt.NDArray[np.bool_], dict[str, str]]:
     """Say which crew-day can do which stop at all, and why a stop can be done on none."""
-    gear, needs = Gear.of(tables, week), _needs(tables)
+    gear, needs = Gear.of(tables, week), needs_of(tables, week)
     shut = _shut(tables, stops)
     able = np.zeros((len(days), len(stops)), dtype=bool)
     reasons = {}
