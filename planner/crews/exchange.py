@@ -71,9 +71,9 @@ def scarce_part(board: Board, most: int) -> tuple[list[int], list[int]]:
     with what is tied to them, and the crew-days that could do the most of them.
     """
     served, ties = set(board.served), board.ties
-    can = board.able.any(axis=0)
+    can = [bool(own.any()) for own in board.able.T]
     all_days = [d for d in range(len(board.days)) if board.able[d].any()]
-    if int(can.sum()) <= most:
+    if sum(can) <= most:
         return all_days, [n for n in range(len(board.stops)) if can[n]]
     picked: list[int] = []
     left = [n for n in range(len(board.stops)) if n not in served and can[n]]

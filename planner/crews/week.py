@@ -120,7 +120,7 @@ def _too_late(
 ) -> dict[str, str]:
     """Say of stops that have no date on which what must come before them is done and good."""
     dates = [sorted({days[int(d)].date for d in np.flatnonzero(own)}) for own in able.T]
-    found = {}
+    found: dict[str, str] = {}
     for n, stop in enumerate(stops):
         for one, good in ties.before[n]:
             if {stop.setup_id, stops[one].setup_id} & (reasons.keys() | found.keys()):
