@@ -10,7 +10,7 @@ from __future__ import annotations
 import shutil
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib import resources
 from importlib.metadata import version as version_of
@@ -22,6 +22,7 @@ import typer
 from planner.errors import PlannerError
 
 if TYPE_CHECKING:
+    from planner.crews.solver import Told
     from planner.plan import Plan
 
 app = typer.Typer(
@@ -77,6 +78,34 @@ def _timed(what: str) -> Iterator[None]:
     began = time.perf_counter()
     yield
     _say(f"{what}: {time.perf_counter() - began:.1f} s")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[Told], None] | None]:
+    """Show on a terminal how far the search for the week is; nothing where nobody looks."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    parts = (TextColumn("{task.description}"), BarColumn(10), MofNCompleteColumn())
+    cost = TextColumn("{task.fields[cost]}")
+    with Progress(*parts, cost, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task("week", total=None, visible=False, cost="")
+
+        def tell(told: Told) -> None:
+            best = "unknown" if told.cost_s is None else f"{told.cost_s / 3600:.1f} h"
+            shown.update(
+                task,
+                description=f"week: {told.what}",
+                completed=told.iterations,
+                total=told.most,
+                cost=f"{best} driven or left out",
+                visible=True,
+            )
+
+        yield tell
 
 
 @app.command()
@@ -153,9 +182,13 @@ def _plan_and_write(
     from planner.folder import run_project, write_run
     from planner.outputs.summary import summary_lines
 
-    with _timed("plan"):
+    with _timed("plan"), _progress() as tell:
         made = run_project(
-            folder, overrides, assume_accepted=assume_accepted, ask_what_if=ask_what_if
+            folder,
+            overrides,
+            assume_accepted=assume_accepted,
+            ask_what_if=ask_what_if,
+            tell=tell,
         )
     with _timed("map, sheets, tables"):
         out = write_run(made, folder)

@@ -20,6 +20,7 @@ from planner.contracts import (
     REVISION_CHANGES,
     REVISIONS,
 )
+from planner.crews.solver import Told
 from planner.errors import FileError, RulebookError, StoreError
 from planner.ground.ids import KnownIds
 from planner.inputs.check_tables import findings_table, refused_table
@@ -114,6 +115,7 @@ def run_project(
     assume_accepted: bool = False,
     keep_ids: bool = True,
     ask_what_if: bool = False,
+    tell: Callable[[Told], None] | None = None,
 ) -> Plan:
     """Read a project folder and its store, plan, and keep the ids given.
 
@@ -129,6 +131,8 @@ def run_project(
         False to leave the store as it is, e.g. only to look something up.
     ask_what_if : bool
         Say what one more crew-day or packer would bring.
+    tell : callable
+        Hears how far the search for the week is; changes nothing.
 
     Raises
     ------
@@ -141,7 +145,7 @@ def run_project(
     kept = _kept_drives(folder, write=keep_ids)
     made = make_plan(
         inputs, known, decisions,
-        assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if,
+        assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if, tell=tell,
     )  # fmt: skip
     if kept is not None and kept.notes:
         made = _with_notes(made, kept.notes)

@@ -7,6 +7,7 @@ second is the planner's and the estimator's.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
@@ -15,11 +16,13 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS, ORPHANS, WHAT_IF
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
+from planner.crews.asked import Asked
 from planner.crews.audit import audit_week
 from planner.crews.bound import bound_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
+from planner.crews.solver import Told
 from planner.crews.spare import spare_days
 from planner.crews.street_doubts import street_flags
 from planner.crews.travel import KeptDrives, travel
@@ -49,7 +52,7 @@ class Plan:
     known: KnownIds
 
 
-def make_plan(
+def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     inputs: Inputs,
     known: KnownIds,
     decisions: pd.DataFrame,
@@ -57,6 +60,7 @@ def make_plan(
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
     ask_what_if: bool = False,
+    tell: Callable[[Told], None] | None = None,
 ) -> Plan:
     """Go the whole way from what was read to routes and totals; write nothing.
 
@@ -74,6 +78,8 @@ def make_plan(
         Drives of earlier runs, taken where places and streets are the same.
     ask_what_if : bool
         Say what one more crew-day or packer would bring; each is a week planned anew.
+    tell : callable
+        Hears how far the search for the week is; changes nothing.
 
     Returns
     -------
@@ -97,7 +103,8 @@ def make_plan(
     ways = travel(
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
-    days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
+    seed, asked = settings.project.seed, Asked(tell=tell)
+    days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
     gains = what_if(t, days, works_known, settings, inputs.source_crs) if ask_what_if else None

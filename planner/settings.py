@@ -152,6 +152,8 @@ class Week(_Section):
     outage_s: int = Field(ge=0)
     notice_days: int = Field(ge=0)
     weather_stops: dict[Literal["rain", "storm", "frost", "heat"], list[str]]
+    step_tickets: dict[str, list[str]]
+    class_tickets: dict[str, list[str]]
     persons_both_count: int = Field(ge=1)
     age_ratio: float = Field(ge=0)
     planned_on: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")
@@ -174,6 +176,8 @@ class Week(_Section):
     flow_control_s: int = Field(ge=0)
     flow_guard_m: float = Field(ge=0)
     rounds: int = Field(ge=1, le=20)
+    exchange_count: int = Field(ge=0)
+    exchange_most_count: int = Field(ge=1)
     done_valid_days: int = Field(ge=0)
     done_grace_days: int = Field(ge=0)
     candidates_ratio: float = Field(gt=0)

@@ -177,6 +177,7 @@ PLANTED: list[tuple[str, Callable[[], Tables]]] = [
         "setup_works", row_of("setup_works", "work_id", first_work("flow_control")))),
     ("steps", lambda: all_of("crews", CREWS, steps="flow_control+sleeve")),
     ("system", lambda: all_of("crews", CREWS, systems="glass")),
+    ("system", lambda: all_of("crews", CREWS, systems="")),
     ("packer", lambda: all_of("packers", PACKERS, dn_from_mm=250.0)),
     ("packer", lambda: all_of("packers", PACKERS, usable_m=0.9)),
     ("packer", lambda: all_of("packers", PACKERS, reach_m=10.9)),

@@ -7,13 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from bound_weeks import random_board
 from crew_town import CLEANERS, FIRST_DAY, crew, settings, shifts, stop, stop_town, ways_of
 from exhaustive_week import least_cost
-from random_weeks import random_board
 
 from planner.crews.board import Board
 from planner.crews.bound import bound_week
 from planner.crews.bound_price import trace, walks
+from planner.crews.solver import Search
 from planner.crews.stages import deal
 from planner.crews.week import plan_week
 
@@ -112,7 +113,7 @@ def test_most_small_weeks_are_proven_to_the_second():
 @pytest.mark.parametrize("seed", range(2))
 def test_a_dealt_week_costs_no_less_than_its_bound_and_the_bound_says_something(seed):
     """Sixty stops, three crews, five days: routing.md proves such weeks to within 7 %."""
-    board = deal(random_board(seed, 60, 3, 5, over_s=900 * seed), WEEK, 1).board
+    board = deal(random_board(seed, 60, 3, 5, over_s=900 * seed), Search(WEEK, 1)).board
     row = bound_week(board, WEEK).iloc[0]
     assert row["bound_s"] <= row["cost_s"] == board.cost_s
     assert row["gap_ratio"] < 0.10
@@ -123,7 +124,7 @@ def test_a_dealt_week_costs_no_less_than_its_bound_and_the_bound_says_something(
 
 def test_a_bound_may_be_stopped_anywhere_and_stays_one():
     """Fewer rounds give no better bound; without steps only the assignment is left."""
-    board = deal(random_board(5, 30, 2, 3), WEEK, 1).board
+    board = deal(random_board(5, 30, 2, 3), Search(WEEK, 1)).board
     found = [
         bound_week(board, WEEK.model_copy(update={"bound_rounds": rounds})).iloc[0]
         for rounds in (0, 3, 8, 60)

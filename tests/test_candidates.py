@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+from bound_weeks import random_board
 from crew_town import (
     CLEANERS,
     FIRST_DAY,
@@ -19,12 +20,12 @@ from crew_town import (
     stop_town,
     ways_of,
 )
-from random_weeks import random_board
 
 from planner.crews.audit import audit_week
 from planner.crews.board import Board
 from planner.crews.candidates import pick_candidates
 from planner.crews.parts import part_of
+from planner.crews.solver import Search
 from planner.crews.stages import deal
 from planner.crews.week import Days, plan_week
 from planner.crews.zones import cut_zones, deal_in_zones
@@ -143,7 +144,7 @@ def test_where_skills_are_too_few_there_are_fewer_zones():
 def test_zones_fill_the_board_and_seams_are_mended():
     """Nothing left could be put in for less than its worth; each route fits its day."""
     week = WEEK.model_copy(update={"zone_stops_count": 30, "iterations": 200})
-    board = deal_in_zones(random_board(1, 90, 6, 3, chained=0.3), week, 1).board
+    board = deal_in_zones(random_board(1, 90, 6, 3, chained=0.3), Search(week, 1)).board
     served = board.served
     assert len(served) == len(set(served)) > 20
     for day, order in board.routes.items():
@@ -152,7 +153,7 @@ def test_zones_fill_the_board_and_seams_are_mended():
     before = board.cost_s
     board.put_in()
     assert board.cost_s == before
-    whole = deal(random_board(1, 90, 6, 3, chained=0.3), week, 1).board
+    whole = deal(random_board(1, 90, 6, 3, chained=0.3), Search(week, 1)).board
     # Zones cost little (routing.md 7: +3 % to -3 %; here 30 stops a zone are few).
     assert before < 1.25 * whole.cost_s
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
 import sys
@@ -10,6 +11,8 @@ from pathlib import Path
 import pytest
 from small_project import write_project
 
+from planner import cli
+from planner.crews.solver import Told
 from planner.plan import Plan
 from tests.conftest import copy_town
 
@@ -137,3 +140,28 @@ def test_the_demo_refuses_a_folder_that_holds_something_else(tmp_path: Path) -> 
     found = run("demo", str(tmp_path / "letters"))
     assert found.returncode == 2
     assert [path.name for path in (tmp_path / "letters").iterdir()] == ["a.txt"]
+
+
+class Terminal(io.StringIO):
+    """What is written to it, as by a person's terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_terminal_shows_how_far_the_week_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """7,200 s are 2 h; where nobody looks nothing is shown."""
+    screen = Terminal()
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setenv("TERM", "xterm")
+    with cli._progress() as tell:
+        assert tell is not None
+        tell(Told("round 1 of 3, sleeves", 40, 100, None))
+        tell(Told("round 1 of 3, sleeves", 50, 100, 7_200))
+    shown = screen.getvalue()
+    assert "round 1" in shown
+    assert "50/100" in shown
+    assert "2.0 h" in shown
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    with cli._progress() as tell:
+        assert tell is None

@@ -26,6 +26,7 @@ from planner.crews.hours import StreetHours, after_working_days, find_hours
 from planner.crews.week import Days, plan_week
 from planner.inputs.crews import read_crews
 from planner.inputs.hours import read_hours, read_notices
+from planner.inputs.prices import read_stock
 from planner.tables import conform
 
 H = 3600
@@ -308,16 +309,44 @@ def test_notices_are_a_form(tmp_path: Path):
         ({"start": "16:00", "end": "07:00"}, "crew.shift.start"),
         ({"overtime_s": -1}, "crew.shift.overtime_s"),
         ({"start": "20:00", "end": "09:00", "end_next_day": True}, "crew.shift.days"),
+        (
+            {"start": "20:00", "end": "07:30", "end_next_day": True, "overtime_s": 3_600},
+            "crew.shift.days",
+        ),
     ],
 )
 def test_empty_and_overlapping_shifts_are_one_line(change, column):
-    """A shift until 9 of the next day runs into the next day's at 8."""
+    """A shift until 9 of the next day, or by overtime until 8:30, runs into the next at 8."""
     shift = {"days": ["mon"], "start": "08:00", "end": "16:00"}
     later = {**shift, "days": ["tue"]}
     crew = {"crew": "C", "steps": ["clean"], "yard_x": 0.0, "yard_y": 0.0}
     found = read_crews({"crew": [{**crew, "shift": [{**shift, **change}, later]}]})
     assert [fault.column for fault in found.faults] == [column]
     assert len(found.shifts) == 1
+
+
+def test_negative_stock_is_one_line(tmp_path: Path):
+    """Fewer than no sleeves, and resin of less than nothing."""
+    path = tmp_path / "stock.csv"
+    path.write_text(
+        "item,system,dn_mm,length_m,pieces_count,mass_kg\n"
+        "sleeve,felt,200,1,-1,\nresin,felt,,,,-0.5\nsleeve,felt,200,1,3,\n",
+        "utf-8",
+    )
+    found, faults = read_stock(path)
+    assert [(fault.row, fault.column) for fault in faults] == [(2, "pieces_count"), (3, "mass_kg")]
+    assert len(found) == 1
+
+
+def test_a_promise_for_a_day_without_a_shift_says_so():
+    """Residents were told of Wednesday; the only crew works on Monday and Tuesday."""
+    tables = sleeved(1, crews=[setter("One")]) | {"notices": conform([SENT], NOTICES)}
+    shifts = tables["shifts"]
+    tables["shifts"] = shifts[shifts["weekday"].isin(["mon", "tue"])].reset_index(drop=True)
+    found = planned(tables)
+    assert found.unserved["reason"].tolist() == [
+        "may start on 2026-03-04 alone, when One has no shift"
+    ]
 
 
 def test_a_pause_and_overtime_are_read():

@@ -152,6 +152,15 @@ def test_a_bad_crew_or_shift_is_refused_alone(
     assert (len(got.crews), len(got.shifts)) == (crews, shifts)
 
 
+def test_a_crew_without_a_yard_is_refused_with_one_line() -> None:
+    """It has nowhere to start from."""
+    raw = tomllib.loads(CREWS_TOML)
+    del raw["crew"][0]["yard_y"]
+    got = read_crews(raw)
+    assert [(f.row, f.column) for f in got.faults if f.lost] == [(1, "crew.yard_y")]
+    assert len(got.crews) == 1
+
+
 def test_a_crew_without_a_shift_is_told() -> None:
     """It is kept, and it never works."""
     raw = tomllib.loads(CREWS_TOML)

@@ -11,6 +11,7 @@ CREWS = Table(
         text("steps", "steps it does, '+' between", blank=False),
         text("systems", "sleeve systems it is set up for, '+' between"),
         text("packers", "packers on the van, '+' between"),
+        text("tickets", "tickets that its persons hold, e.g. of entry or traffic, '+' between"),
         number("yard_x", "crs", "yard, in the project's coordinates", blank=False),
         number("yard_y", "crs", "yard, in the project's coordinates", blank=False),
         whole("van_sleeves_count", "-", "sleeves the van carries; blank = no limit", low=0),

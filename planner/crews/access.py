@@ -44,6 +44,7 @@ class Need:
     reach_m: float = 0.0
     sleeves_count: int = 0
     resin_g: int = 0
+    tickets: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ class Crew:
     van_resin_g: int | None = None
     persons: int | None = None
     packer_sets: int = 1
+    tickets: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -148,6 +150,9 @@ class Gear:
         asked = self.persons_both if any(step in MAIN for step in need.steps) else 1
         if crew.persons is not None and crew.persons < asked:
             return 1, f"{crew.crew} has {crew.persons} persons, both manholes open ask {asked}"
+        lacks = sorted(need.tickets - crew.tickets)
+        if lacks:
+            return 1, f"{crew.crew} holds no ticket of {', '.join(lacks)}"
         return self._setting_against(crew, need, place) if need.system else None
 
     def _setting_against(self, crew: Crew, need: Need, place: Place) -> tuple[int, str] | None:
@@ -191,6 +196,7 @@ def _crew_of(row: Mapping[Hashable, Any], packers: Mapping[str, Packer]) -> Crew
         None if pd.isna(mass) else round(float(mass) * 1000),
         None if pd.isna(row["persons_count"]) else int(row["persons_count"]),
         1 if pd.isna(row["packer_sets_count"]) else int(row["packer_sets_count"]),
+        split(row["tickets"]),
     )
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from itertools import combinations
 
-from planner.crews.audit_rows import Book, Broken, Row
+from planner.crews.audit_rows import Book, Broken, Row, moment
 
 _JETS = {"clean", "clean_again", "cut_roots", "cut_intrusion", "descale"}
 _OPEN = {"sleeve", "liner", "grout"}
@@ -20,15 +19,16 @@ def flow_broken(book: Book) -> Iterator[Broken]:
     book
         The week.
     """
-    by_date: dict[str, list[Row]] = {}
-    for visit in book.visits:
-        by_date.setdefault(visit["date"], []).append(visit)
     plugs = _plugs(book)
-    for _, visits in sorted(by_date.items()):
-        for one, other in combinations(visits, 2):
-            if one["start_s"] < other["end_s"] and other["start_s"] < one["end_s"]:
-                yield from _pair(book, one, other, plugs)
-                yield from _pair(book, other, one, plugs)
+    # On one clock: work of a night may still be open on the next day.
+    rows = [(moment(one, "start_s"), moment(one, "end_s"), one) for one in book.visits]
+    rows.sort(key=lambda row: (row[0], row[2]["visit_id"]))
+    for n, (_, end, one) in enumerate(rows):
+        for start, _, other in rows[n + 1 :]:
+            if start >= end:
+                break
+            yield from _pair(book, one, other, plugs)
+            yield from _pair(book, other, one, plugs)
 
 
 def _pair(book: Book, one: Row, other: Row, plugs: dict[str, str]) -> Iterator[Broken]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.contracts.hours import DAY_S
 from planner.crews.travel import Travel
 from planner.settings import Week
 
@@ -96,6 +98,11 @@ def rows_of(frame: pd.DataFrame) -> list[Row]:
 def by_key(frame: pd.DataFrame, key: str) -> dict[str, Row]:
     """Give the rows of a table by their key."""
     return {str(row[key]): row for row in rows_of(frame)}
+
+
+def moment(visit: Row, name: str) -> int:
+    """Give a time of a visit on a clock that runs on from day to day [s]."""
+    return datetime.date.fromisoformat(visit["date"]).toordinal() * DAY_S + int(visit[name])
 
 
 def clock(seconds: int) -> str:

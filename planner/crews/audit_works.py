@@ -9,11 +9,13 @@ import pandas as pd
 
 from planner.contracts.repairs import SIGNED
 from planner.crews.audit_hours import working_days
-from planner.crews.audit_rows import Book, Broken, Row
+from planner.crews.audit_rows import Book, Broken, Row, moment
 from planner.ground.process import durations, pot_life
 from planner.ground.temperatures import temperatures
 
 _NOISE_M = 1e-3
+# What is done with both manholes open.
+_BOTH = {"flow_control", "sleeve", "liner", "reopen", "verify"}
 
 
 def works_broken(book: Book) -> Iterator[Broken]:
@@ -113,7 +115,7 @@ def _came_before(book: Book, visit: Row, after_id: str, first: Row) -> bool:
     for other in book.visits:
         if after_id not in book.setup_works.get(other["setup_id"], []):
             continue
-        if (other["date"], other["end_s"]) > (visit["date"], visit["start_s"]):
+        if moment(other, "end_s") > moment(visit, "start_s"):
             return False
         cleaning = first.get("step") in ("clean", "clean_again")
         days = working_days(book, other["date"], visit["date"])
@@ -144,6 +146,7 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
     does = str(crew["steps"]).split("+")
     for step in sorted({work["step"] for work in works} - set(does)):
         yield key, "steps", f"{visit['crew']} does not do {step}", f"one of {', '.join(does)}"
+    yield from _tickets(book, visit, {work["step"] for work in works}, crew)
     both = {work["step"] for work in works} & {"flow_control", "sleeve", "reopen", "verify"}
     persons = crew.get("persons_count")
     asked = book.week.persons_both_count
@@ -152,13 +155,25 @@ def _crew(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
     sleeves = book.sleeves_at(visit)
     for system in sorted({one["system"] for one in sleeves}):
         if system not in str(crew["systems"]).split("+"):
-            yield key, "system", f"{visit['crew']} is not set up for {system}", str(crew["systems"])
+            own = str(crew["systems"]) or "a crew that sets sleeves"
+            yield key, "system", f"{visit['crew']} is not set up for {system}", own
     names = [name for name in str(crew["packers"]).split("+") if name in book.packers]
     for sleeve in sleeves:
         faults = [_packer(book, book.packers[name], sleeve, visit) for name in names]
         if all(faults):
             why = "; ".join(faults) or "no packer on the van"
             yield key, "packer", f"{sleeve['sleeve_id']}: {why}", "a packer of the van that fits"
+
+
+def _tickets(book: Book, visit: Row, steps: set[str], crew: Row) -> Iterator[Broken]:
+    """Find a ticket that a step asks, or the street over an open manhole, and the crew lacks."""
+    setup = book.setups.get(visit["setup_id"], {})
+    ends = ["node_id", *(["other_node_id"] if steps & _BOTH else [])]
+    kinds = {book.nodes.get(setup.get(end, ""), {}).get("street_class", "") for end in ends}
+    asked = {one for step in steps for one in book.week.step_tickets.get(step, [])}
+    asked |= {one for kind in kinds for one in book.week.class_tickets.get(kind, [])}
+    for ticket in sorted(asked - set(str(crew.get("tickets", "")).split("+"))):
+        yield visit["visit_id"], "ticket", f"{visit['crew']} holds no {ticket}", "a crew with it"
 
 
 def _packer(book: Book, packer: Row, sleeve: Row, visit: Row) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.crews.shelf import Shelf
-from planner.crews.ties import Ties, When
+from planner.crews.ties import Ties, When, midnight_s, moments
 from planner.crews.timetable import (
     CrewDay,
     Roads,
@@ -18,6 +18,11 @@ from planner.crews.timetable import (
     timetable,
     within_loads,
 )
+
+
+def _at_once(one: When, other: When) -> bool:
+    (start, end), (begin, close) = moments(one), moments(other)
+    return start < close and begin < end
 
 
 @dataclass(frozen=True)
@@ -37,8 +42,8 @@ class Spot:
 class Board:
     """Stops, crew-days, who can do what, and the routes so far: day to positions of stops.
 
-    `floors` holds when a stop may start at the earliest [s], for what is served before it on
-    the same day.
+    `floors` and `ceilings` hold when a stop may start at the earliest and at the latest [s],
+    for what is served before it or after it on the same day.
     """
 
     stops: Sequence[Stop]
@@ -50,6 +55,7 @@ class Board:
     overtime_cost_s: int = 0
     routes: dict[int, list[int]] = field(default_factory=dict)
     floors: dict[int, int] = field(default_factory=dict)
+    ceilings: dict[int, int] = field(default_factory=dict)
     _known: dict[tuple[object, ...], Timetable | None] = field(default_factory=dict)
 
     @property
@@ -67,11 +73,11 @@ class Board:
 
     def timed(self, day: int, order: Sequence[int]) -> Timetable | None:
         """Time a day's order; None where it does not fit."""
-        floors = tuple(self.floors.get(n, 0) for n in order)
-        key = (day, tuple(order), floors)
+        spans = tuple((self.floors.get(n, 0), self.ceilings.get(n)) for n in order)
+        key = (day, tuple(order), spans)
         if key not in self._known:
             date = self.days[day].date
-            stops = [self.stops[n].not_before(f, date) for n, f in zip(order, floors, strict=True)]
+            stops = [self.stops[n].within(*s, date) for n, s in zip(order, spans, strict=True)]
             self._known[key] = timetable(self.days[day], stops, self.roads)
         return self._known[key]
 
@@ -96,6 +102,7 @@ class Board:
 
     def _drop(self, stop: int) -> None:
         self.floors.pop(stop, None)
+        self.ceilings.pop(stop, None)
         for day in [day for day, order in self.routes.items() if stop in order]:
             self.routes[day].remove(stop)
             self._settle(day)
@@ -128,6 +135,10 @@ class Board:
         visits = table.visits if table else ()
         return {n: (date, v.start_s, v.end_s) for n, v in zip(order, visits, strict=bool(table))}
 
+    def when(self, stop: int) -> When | None:
+        """Give when a stop is served; None where it has no place."""
+        return self._elsewhere(stop, -1)
+
     def _elsewhere(self, stop: int, but: int) -> When | None:
         """Give when a stop is served on another crew-day than `but`."""
         for day, order in self.routes.items():
@@ -146,7 +157,7 @@ class Board:
             own = times[n]
             for other in self.ties.apart[n]:
                 there = when(other) if other not in times else None
-                if there and there[0] == own[0] and own[1] < there[2] and there[1] < own[2]:
+                if there and _at_once(own, there):
                     return True
             if self._out_of_order(n, own, when):
                 return True
@@ -260,8 +271,9 @@ class Board:
         """Give when a stop could start at the earliest on a day: at once, or when another ends."""
         date = self.days[day].date
         others = [*self.ties.apart[stop], *(one for one, _ in self.ties.before[stop])]
-        whens = [self._elsewhere(one, day) for one in others]
-        return sorted({0, *(when[2] for when in whens if when and when[0] == date)})
+        whens = [when for one in others if (when := self._elsewhere(one, day))]
+        ends = [moments(when)[1] - midnight_s(date) for when in whens if when[0] <= date]
+        return sorted({0, *(end_s for end_s in ends if end_s > 0)})
 
     def _overtime_s(self, day: int, now: Sequence[int], then: Timetable) -> int:
         """Give what more overtime a day would cost, in seconds of driving."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -20,6 +20,18 @@ def part_of(board: Board, stops: Sequence[int], days: Sequence[int]) -> Board:
         board.ties.only(stops),
         board.overtime_cost_s,
     )
+
+
+def part_start(
+    start: Mapping[int, Sequence[int]], stops: Sequence[int], days: Sequence[int]
+) -> dict[int, list[int]]:
+    """Give routes to begin with by the positions of a part; what is not in it is left out."""
+    at, day_at = ({one: n for n, one in enumerate(own)} for own in (stops, days))
+    return {
+        day_at[day]: [at[n] for n in order if n in at]
+        for day, order in start.items()
+        if day in day_at
+    }
 
 
 def put_back(board: Board, part: Board, stops: Sequence[int], days: Sequence[int]) -> None:

@@ -43,6 +43,10 @@ class Shelf:
         """
         return cls(_stock(check(tables["stock"], STOCK)), _takes(tables))
 
+    def taken(self, setup_id: str, item: Item) -> int:
+        """Give how much of an item a set-up takes."""
+        return self.takes.get(setup_id, Counter())[item]
+
     def short(self, setup_ids: Iterable[str], setup_id: str) -> str:
         """Say what is missing for `setup_id` beside `setup_ids`; '' if the shelf holds all."""
         need = self.takes.get(setup_id, Counter())

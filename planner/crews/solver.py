@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -19,8 +19,11 @@ from planner.settings import Week
 # A search of `iterations` accepts what beats its state of this share of them ago. Measured on
 # 200 stops, 6 crews, 2,000 and 10,000 iterations: 3 to 8 % cheaper than pyvrp's 300.
 _LATE = 60
+_LATE_MOST = 300
 # Time of an arc that must not be driven [s]: more than any shift (routing.md, traps).
 _NEVER_S = 172_800
+# What PyVRP gives as the cost of a week that breaks a rule is far above this [s].
+_NO_WEEK = 1 << 60
 
 
 @dataclass(frozen=True)
@@ -32,13 +35,39 @@ class Solved:
     by_clock: bool
 
 
+@dataclass(frozen=True)
+class Told:
+    """How far a search is: what it deals, iterations, cost of its best week so far [s].
+
+    `cost_s` is None while no week that it has seen can be driven.
+    """
+
+    what: str
+    iterations: int
+    most: int
+    cost_s: int | None
+
+
+@dataclass(frozen=True)
+class Search:
+    """How to search: iterations, seed, routes to begin with by day; whom to tell how far it is.
+
+    Nothing that `tell` does changes the result.
+    """
+
+    week: Week
+    seed: int
+    start: Mapping[int, Sequence[int]] = field(default_factory=dict)
+    tell: Callable[[Told], None] | None = None
+    what: str = "week"
+
+
 def solve(
     stops: Sequence[Stop],
     days: Sequence[CrewDay],
     able: npt.NDArray[np.bool_],
     roads: Roads,
-    week: Week,
-    seed: int,
+    search: Search,
 ) -> Solved:
     """Find routes that save driving and reach what is worth most.
 
@@ -55,16 +84,14 @@ def solve(
         (days, stops): the crew of that day can do that stop.
     roads
         Drives.
-    week
-        Iterations and time limit.
-    seed
-        Of the search.
+    search
+        Iterations, time limit, seed; a start holds each stop once.
 
     References
     ----------
     Formulation: routing.md 2c, clock of the day, one profile for each set of skills.
     """
-    forms = _forms(stops, days, able)
+    week, forms = search.week, _forms(stops, days, able)
     crews = sorted({day.yard for day in days})
     depot = {yard: n for n, yard in enumerate(crews)}
     rows = np.array([*crews, *(stops[form.stop].at for form in forms)])
@@ -90,10 +117,59 @@ def solve(
         # A stop that fits nowhere drives the penalties up; what comes out is checked anyway.
         warnings.simplefilter("ignore", PenaltyBoundWarning)
         result = pyvrp.solve(
-            data, _stop(week), seed=seed, collect_stats=False, display=False, params=_params(week)
+            data,
+            _Telling(search, sum((len(one.clients) - 1) * _prize(data, one) for one in groups)),
+            seed=search.seed,
+            collect_stats=False,
+            display=False,
+            initial_solution=_initial(data, kinds, forms, search.start),
+            params=_params(search.week),
         )
     routes = _read(result.best.routes(), kinds, [form.stop for form in forms], stops)
     return Solved(routes, result.num_iterations, result.num_iterations < week.iterations)
+
+
+def _prize(data: pyvrp.ProblemData, group: pyvrp.ClientGroup) -> int:
+    return int(data.client(group.clients[0]).prize)
+
+
+class _Telling:
+    """Stops a search by its rounds or the clock, and tells how far it is about a hundred times."""
+
+    def __init__(self, search: Search, offset_s: int) -> None:
+        self._search, self._stop, self._count = search, _stop(search.week), 0
+        # PyVRP counts what each form of a stop that is not served is worth (routing.md, traps).
+        self._offset_s = offset_s
+
+    def __call__(self, best_cost: int) -> bool:
+        week, tell = self._search.week, self._search.tell
+        if tell is not None and self._count % max(1, week.iterations // 100) == 0:
+            known = best_cost < _NO_WEEK
+            cost_s = best_cost - self._offset_s if known else None
+            tell(Told(self._search.what, self._count, week.iterations, cost_s))
+        self._count += 1
+        return self._stop(best_cost)
+
+
+def _initial(
+    data: pyvrp.ProblemData,
+    kinds: Sequence[Sequence[int]],
+    forms: Sequence[_Form],
+    start: Mapping[int, Sequence[int]],
+) -> pyvrp.Solution | None:
+    """Make routes to begin with; what a day cannot do any more is left out of them."""
+    kind_of = {day: number for number, kind in enumerate(kinds) for day in kind}
+    form_of: dict[tuple[int, int], int] = {}
+    for number, form in enumerate(forms):
+        for able_day in np.flatnonzero(form.able):
+            form_of.setdefault((int(able_day), form.stop), number)
+    routes = []
+    for day, order in sorted(start.items()):
+        # PyVRP's own hints allow no plain numbers here; it takes them.
+        visits: list[Any] = [form_of[day, n] for n in order if (day, n) in form_of]
+        if visits:
+            routes.append(pyvrp.Route(data, visits, kind_of[day]))
+    return pyvrp.Solution(data, routes) if routes else None
 
 
 @dataclass(frozen=True)
@@ -162,7 +238,8 @@ def _clients(
 
 def _params(week: Week) -> pyvrp.SolveParams:
     """Accept late, by the length of the search."""
-    late = pyvrp.IteratedLocalSearchParams(history_length=max(1, week.iterations // _LATE))
+    length = max(1, min(_LATE_MOST, week.iterations // _LATE))
+    late = pyvrp.IteratedLocalSearchParams(history_length=length)
     return pyvrp.SolveParams(ils=late)
 
 

@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.crews.board import Board
-from planner.crews.solver import solve
+from planner.crews.exchange import exchange
+from planner.crews.solver import Search, solve
 from planner.crews.timetable import CrewDay
-from planner.settings import Week
 
 Marks = npt.NDArray[np.bool_]
 
@@ -30,34 +30,47 @@ class Dealt:
     by_clock: bool
 
 
-def deal(empty: Board, week: Week, seed: int) -> Dealt:
+def deal(empty: Board, search: Search, *, locked: bool = False) -> Dealt:
     """Fill a board.
 
     Parameters
     ----------
     empty
         Stops, days and ties, no routes.
-    week
-        Iterations, rounds.
-    seed
-        Of the search.
+    search
+        Iterations, rounds, seed, and routes to begin with.
+    locked
+        Whether stops are bound to a crew or a day.
 
     Returns
     -------
     dealt
-        The cheapest board of all rounds.
+        The cheapest board of all rounds, or one that an exchange made of it.
     """
-    if not any(empty.ties.before):
-        return _one_go(empty, week, seed)
+    go = _in_rounds if any(empty.ties.before) else _one_go
+    dealt = go(empty, search)
+    last = exchange(dealt.board, search.week, locked=locked)
+    return Dealt(last.board, dealt.iterations, dealt.by_clock or last.by_clock)
+
+
+def _in_rounds(empty: Board, search: Search) -> Dealt:
+    """Deal sleeves first and then the rest, anew where a predecessor finds no room.
+
+    Each round begins with the routes of the one before.
+    """
     allowed, best, ran, by_clock = empty.able.copy(), None, 0, False
-    for _ in range(week.rounds):
+    start = search.start
+    for number in range(1, search.week.rounds + 1):
         board = replace(empty, routes={}, floors={}, _known={})
-        first = _first_go(board, allowed, week, seed)
-        second = _second_go(board, first.board.routes, week, seed)
+        what = f"round {number} of {search.week.rounds}, "
+        first = _first_go(board, allowed, replace(search, start=start, what=f"{what}sleeves"))
+        then = replace(search, start=start, what=f"{what}the rest")
+        second = _second_go(board, first.board.routes, then)
         ran += first.iterations + second.iterations
         by_clock |= first.by_clock or second.by_clock
         wanted = {n: day for day, order in first.board.routes.items() for n in order}
-        board.take_over({**first.board.routes, **second.board.routes})
+        start = {**first.board.routes, **second.board.routes}
+        board.take_over({day: list(order) for day, order in start.items()})
         lost = {n: day for n, day in wanted.items() if n not in set(board.served)}
         board.put_in()
         if best is None or board.cost_s < best.cost_s:
@@ -73,15 +86,15 @@ def deal(empty: Board, week: Week, seed: int) -> Dealt:
     return Dealt(best, ran, by_clock)
 
 
-def _one_go(board: Board, week: Week, seed: int) -> Dealt:
-    solved = solve(board.stops, board.days, board.able, board.roads, week, seed)
+def _one_go(board: Board, search: Search) -> Dealt:
+    solved = solve(board.stops, board.days, board.able, board.roads, search)
     board.take_over(solved.routes)
     board.put_in()
     return Dealt(board, solved.iterations, solved.by_clock)
 
 
 def _part(
-    board: Board, picked: Sequence[int], able: Marks, week: Week, seed: int, bonus: dict[int, int]
+    board: Board, picked: Sequence[int], able: Marks, search: Search, bonus: dict[int, int]
 ) -> Dealt:
     """Solve for some stops alone; gives routes by the board's own positions."""
     part = replace(board, routes={})
@@ -90,19 +103,22 @@ def _part(
     stops = [
         replace(board.stops[n], value_s=board.stops[n].value_s + bonus.get(n, 0)) for n in picked
     ]
-    solved = solve(stops, board.days, able[:, list(picked)], board.roads, week, seed)
+    place = {n: at for at, n in enumerate(picked)}
+    start = {d: [place[n] for n in own if n in place] for d, own in search.start.items()}
+    begun = replace(search, start=start)
+    solved = solve(stops, board.days, able[:, list(picked)], board.roads, begun)
     part.routes = {day: [picked[n] for n in order] for day, order in solved.routes.items()}
     return Dealt(part, solved.iterations, solved.by_clock)
 
 
-def _first_go(board: Board, allowed: Marks, week: Week, seed: int) -> Dealt:
+def _first_go(board: Board, allowed: Marks, search: Search) -> Dealt:
     """Deal the stops for which nothing waits, from the day on which all before them can be done."""
     picked = [n for n in range(len(board.stops)) if _is_main(board, n)]
     able = allowed & board.able
     for n in picked:
         if board.ties.before[n]:
             able[_before(board.days, _earliest(board, n)), n] = False
-    return _part(board, picked, able, week, seed, {})
+    return _part(board, picked, able, search, {})
 
 
 def _is_main(board: Board, stop: int) -> bool:
@@ -131,7 +147,7 @@ def _before(days: Sequence[CrewDay], date: str) -> list[int]:
     return [n for n, day in enumerate(days) if not date or day.date < date]
 
 
-def _second_go(board: Board, chosen: dict[int, list[int]], week: Week, seed: int) -> Dealt:
+def _second_go(board: Board, chosen: dict[int, list[int]], search: Search) -> Dealt:
     """Deal the rest on the crew-days that are left: predecessors only for what was chosen."""
     date_of = {n: board.days[day].date for day, order in chosen.items() for n in order}
     able, bonus = board.able.copy(), dict[int, int]()
@@ -149,7 +165,7 @@ def _second_go(board: Board, chosen: dict[int, list[int]], week: Week, seed: int
             able[out, n] = False
             bonus[n] = worth
             picked.append(n)
-    return _part(board, picked, able, week, seed, bonus)
+    return _part(board, picked, able, search, bonus)
 
 
 def _latest(board: Board, date_of: dict[int, str]) -> dict[int, tuple[str, str, int]]:

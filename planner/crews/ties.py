@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 
 import pandas as pd
 
 from planner.contracts import SETUP_AFTER, SETUP_APART
 from planner.contracts.facts import Tables
+from planner.contracts.hours import DAY_S
 from planner.crews.hours import StreetHours
 from planner.crews.timetable import Stop
 from planner.settings import Week
@@ -17,6 +19,17 @@ from planner.tables import check
 
 # When a stop is served: its date, start and end [s from midnight].
 When = tuple[str, int, int]
+
+
+@cache
+def midnight_s(day: str) -> int:
+    """Give the midnight with which a date begins, on a clock that runs on from day to day [s]."""
+    return date.fromisoformat(day).toordinal() * DAY_S
+
+
+def moments(when: When) -> tuple[int, int]:
+    """Give start and end on a clock that runs on from day to day [s]: nights end the next day."""
+    return midnight_s(when[0]) + when[1], midnight_s(when[0]) + when[2]
 
 
 @dataclass(frozen=True)
@@ -98,13 +111,17 @@ class Ties:
             found += [other for other in [*self.chain(one), one] if other not in found]
         return found
 
+    def in_time(self, early: str, late: str, valid_days: int | None) -> bool:
+        """Say whether what is done on one date can come before another date, good still."""
+        if early > late:
+            return False
+        return valid_days is None or self.workday[late] - self.workday[early] <= valid_days
+
     def good(self, early: When, late: When, valid_days: int | None) -> bool:
         """Say whether one stop comes before another, and is still good for it."""
-        if (early[0], early[2]) > (late[0], late[1]):
+        if moments(early)[1] > moments(late)[0]:
             return False
-        if valid_days is None:
-            return True
-        return self.workday[late[0]] - self.workday[early[0]] <= valid_days
+        return self.in_time(early[0], late[0], valid_days)
 
 
 def _workdays(tables: Tables, week: Week, first_day: str) -> dict[str, int]:

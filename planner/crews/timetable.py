@@ -34,12 +34,15 @@ class Stop:
         """Give the stretches of a date in which work may start [s]."""
         return self.hours.get(date, ())
 
-    def not_before(self, floor_s: int, date: str) -> Stop:
-        """Give the stop with the hours of a date from a time on."""
-        if not floor_s:
+    def within(self, first_s: int, last_s: int | None, date: str) -> Stop:
+        """Give the stop with the hours of a date from a time on and up to one; None = no end."""
+        if not first_s and last_s is None:
             return self
-        spans = tuple((max(a, floor_s), b) for a, b in self.starts(date) if b >= floor_s)
-        return replace(self, hours={date: spans})
+        cut = [
+            (max(start, first_s), close if last_s is None else min(close, last_s))
+            for start, close in self.starts(date)
+        ]
+        return replace(self, hours={date: tuple(one for one in cut if one[0] <= one[1])})
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,12 +13,15 @@ import pandas as pd
 from planner.contracts import CREWS, NODES, SETUP_HOURS, SETUPS, SHIFTS, UNSERVED, VISITS
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
-from planner.crews.access import Gear, Need, Place, places_of
+from planner.crews.access import Gear
+from planner.crews.asked import NOTHING, Asked, bind, start_of, worth_more
 from planner.crews.board import Board
 from planner.crews.candidates import pick_candidates
-from planner.crews.parts import part_of, put_back
+from planner.crews.needs import needs_of
+from planner.crews.parts import part_of, part_start, put_back
 from planner.crews.reasons import why_left
 from planner.crews.shelf import Shelf
+from planner.crews.solver import Search
 from planner.crews.standing import full_day, share_of
 from planner.crews.ties import Ties
 from planner.crews.timetable import NO_LIMIT, CrewDay, Pause, Roads, Span, Stop, timetable
@@ -46,7 +48,9 @@ class Days:
     promised: frozenset[str]
 
 
-def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int) -> Days:
+def plan_week(
+    tables: Tables, ways: Travel, week: Week, *, first_day: str, seed: int, asked: Asked = NOTHING
+) -> Days:
     """Deal the set-ups to crews and days.
 
     A set-up is optional: it is served where it is worth its detour (`value_s`). A crew
@@ -70,6 +74,8 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
         YYYY-MM-DD; without it nothing can be dated and every set-up is left.
     seed
         Of the search.
+    asked
+        Where re-planning binds set-ups, routes to begin with, and who hears how far it is.
 
     Returns
     -------
@@ -84,26 +90,31 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
     check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
     days = _crew_days(tables, ways, week, first_day)
-    stops = _stops(tables, ways, week)
+    stops = worth_more(_stops(tables, ways, week), asked.locks, week)
     roads = Roads(ways, week.manoeuvre_s)
     able, reasons = _able(tables, stops, days, roads, week)
+    reasons |= bind(able, stops, days, asked.locks, reasons)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
-    reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
+    ties = Ties.of(tables, stops, week, first_day)
+    reasons |= _too_late(ties, stops, days, able, reasons)
+    reasons |= _behind(ties, stops, reasons)
     # What no crew can do on any day is said at once and kept from the search.
     kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
     own = [stops[n] for n in kept]
     ties = Ties.of(tables, own, week, first_day)
     board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
     promised = _promised(tables)
-    picked, iterations, by_clock = fill(board, promised, week, seed)
+    search = Search(week, seed, start_of(board, asked.start), asked.tell)
+    bound = promised | asked.locks.keys()
+    picked, iterations, by_clock = fill(board, bound, search, locked=bool(asked.locks))
     reasons |= why_left(board, picked)
     unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
     return Days(_visits(board), unserved, iterations, not by_clock, board, promised)
 
 
 def fill(
-    board: Board, promised: frozenset[str], week: Week, seed: int
+    board: Board, promised: frozenset[str], search: Search, *, locked: bool = False
 ) -> tuple[list[int], int, bool]:
     """Deal the candidates of an empty board; give them, the rounds run, whether a clock stopped it.
 
@@ -112,17 +123,42 @@ def fill(
     board
         All stops that some crew can do on some day; gets the routes.
     promised
-        Set-ups of which a date is promised.
-    week, seed
-        As for `plan_week`.
+        Set-ups of which a date is promised, or which are bound.
+    search
+        Iterations, seed, routes to begin with.
+    locked
+        Whether stops are bound to a crew or a day.
     """
-    picked = pick_candidates(board, promised, week)
+    picked = pick_candidates(board, promised, search.week)
     if not picked:
         return picked, 0, False
     every = range(len(board.days))
-    dealt = deal_in_zones(part_of(board, picked, every), week, seed)
+    own = replace(search, start=part_start(search.start, picked, every))
+    dealt = deal_in_zones(part_of(board, picked, every), own, locked=locked)
     put_back(board, dealt.board, picked, every)
     return picked, dealt.iterations, dealt.by_clock
+
+
+def _too_late(
+    ties: Ties,
+    stops: list[Stop],
+    days: list[CrewDay],
+    able: npt.NDArray[np.bool_],
+    reasons: dict[str, str],
+) -> dict[str, str]:
+    """Say of stops that have no date on which what must come before them is done and good."""
+    dates = [sorted({days[int(d)].date for d in np.flatnonzero(own)}) for own in able.T]
+    found: dict[str, str] = {}
+    for n, stop in enumerate(stops):
+        for one, good in ties.before[n]:
+            if {stop.setup_id, stops[one].setup_id} & (reasons.keys() | found.keys()):
+                continue
+            if not any(ties.in_time(a, b, good) for a in dates[one] for b in dates[n]):
+                found[stop.setup_id] = (
+                    f"{stops[one].setup_id} must come before it and be good still: that one can "
+                    f"be done on {', '.join(dates[one])}, this on {', '.join(dates[n])}"
+                )
+    return found
 
 
 def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
@@ -235,29 +271,11 @@ def _promised(tables: Tables) -> frozenset[str]:
     return frozenset(tables["setup_hours"].query("promised")["setup_id"])
 
 
-def _needs(tables: Tables) -> dict[str, tuple[Need, Place | None]]:
-    """Give what each set-up asks of a crew, and the manhole it stands at."""
-    places = places_of(tables["nodes"])
-    needs = {}
-    for row in pd.DataFrame(tables["setups"]).to_dict("records"):
-        need = Need(
-            tuple(str(row["steps"]).split("+")),
-            str(row["system"]),
-            float(row["packer_dn"]) if row["packer_dn"] else math.nan,
-            float(row["longest_m"]),
-            float(row["reach_m"]),
-            int(row["sleeves_count"]),
-            int(row["resin_g"]),
-        )
-        needs[str(row["setup_id"])] = need, places.get(str(row["node_id"]))
-    return needs
-
-
 def _able(
     tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads, week: Week
 ) -> tuple[npt.NDArray[np.bool_], dict[str, str]]:
     """Say which crew-day can do which stop at all, and why a stop can be done on none."""
-    gear, needs = Gear.of(tables, week), _needs(tables)
+    gear, needs = Gear.of(tables, week), needs_of(tables, week)
     shut = _shut(tables, stops)
     able = np.zeros((len(days), len(stops)), dtype=bool)
     reasons = {}
@@ -291,7 +309,10 @@ def _shut(tables: Tables, stops: list[Stop]) -> dict[str, str]:
 
 
 def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
-    """Say that a stop fits no shift even by itself, with the hours."""
+    """Say that a stop fits no shift even by itself, with the hours, or that no shift meets it."""
+    names = ", ".join(sorted({day.crew for day in days}))
+    if not any(stop.starts(day.date) for day in days):
+        return f"may start on {', '.join(sorted(stop.hours))} alone, when {names} has no shift"
 
     def hours_s(day: CrewDay) -> int:
         drives = roads.drive_s(day.yard, stop.at) + roads.drive_s(stop.at, day.yard)

@@ -17,6 +17,7 @@ from planner.crews.apart import find_apart
 from planner.crews.board import Board
 from planner.crews.hours import find_hours
 from planner.crews.setups import make_setups
+from planner.crews.solver import Search
 from planner.crews.travel import travel
 from planner.crews.week import Days, fill, plan_week
 from planner.ground.ids import KnownIds
@@ -155,7 +156,7 @@ def _crew_days(days: Days, sleeves: dict[str, int], settings: Settings) -> Itera
         kept = replace(wider, routes={d: [*order] for d, order in board.routes.items()},
                        floors=dict(board.floors))  # fmt: skip
         kept.put_in()
-        fill(wider, days.promised, settings.week, settings.project.seed)
+        fill(wider, days.promised, Search(settings.week, settings.project.seed))
         best = max((_worth(one, sleeves) for one in (kept, wider)), key=lambda one: one.net_s)
         yield _More("crew-day", crew, crew, twin.date, best)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,9 +16,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from planner.crews.board import Board
-from planner.crews.parts import part_of, put_back
+from planner.crews.parts import part_of, part_start, put_back
+from planner.crews.solver import Search
 from planner.crews.stages import Dealt, deal
-from planner.settings import Week
 
 Wholes = npt.NDArray[np.int64]
 
@@ -31,24 +31,25 @@ class Zone:
     days: tuple[int, ...]
 
 
-def deal_in_zones(board: Board, week: Week, seed: int) -> Dealt:
+def deal_in_zones(board: Board, search: Search, *, locked: bool = False) -> Dealt:
     """Fill a board: as a whole, or zone by zone where it holds too many stops.
 
     Parameters
     ----------
     board
         Stops, days and ties, no routes.
-    week
+    search
         Stops of a zone at most, and what `stages.deal` needs.
-    seed
-        Of the search.
+    locked
+        Whether stops are bound to a crew or a day.
     """
-    zones = cut_zones(board, week.zone_stops_count)
+    zones = cut_zones(board, search.week.zone_stops_count)
     if len(zones) < 2:
-        return deal(board, week, seed)
+        return deal(board, search, locked=locked)
     ran, by_clock = 0, False
     for zone in zones:
-        dealt = deal(part_of(board, zone.stops, zone.days), week, seed)
+        own = replace(search, start=part_start(search.start, zone.stops, zone.days))
+        dealt = deal(part_of(board, zone.stops, zone.days), own, locked=locked)
         put_back(board, dealt.board, zone.stops, zone.days)
         ran, by_clock = ran + dealt.iterations, by_clock or dealt.by_clock
     # The shelf is one for all zones, and works keep apart across their seams.

@@ -124,19 +124,19 @@ def _read_shifts(
                 wanted = "one shift on a weekday"
                 faults.append(Fault(file, row, "crew.shift.days", f"{day} twice", wanted))
                 continue
-            run_on = _runs_into(day, (start, end), taken)
+            run_on = _runs_into(day, (start, end + over), taken)
             if run_on:
                 wanted = "shifts that do not overlap"
                 faults.append(Fault(file, row, "crew.shift.days", run_on, wanted))
                 continue
-            taken[day] = start, end
+            taken[day] = start, end + over
             shown_s = {"start_s": start, "end_s": end, "overtime_s": over}
             rows.append({"crew": crew, "weekday": day, **shown_s})
     return rows, faults
 
 
 def _runs_into(day: str, own: tuple[int, int], taken: Mapping[str, tuple[int, int]]) -> str:
-    """Say that a shift runs into the next day's, or the day before's into it."""
+    """Say that a shift with its overtime runs into the next day's, or the day before's into it."""
     at = WEEKDAYS.index(day)
     after, before = WEEKDAYS[(at + 1) % 7], WEEKDAYS[at - 1]
     if after in taken and own[1] - DAY_S > taken[after][0]:

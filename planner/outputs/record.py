@@ -12,7 +12,7 @@ from pathlib import Path
 from planner.settings import Settings
 
 SHOWN = ("geopandas", "shapely", "pyproj", "pyogrio", "pandas", "numpy", "scipy", "numba",
-         "pyvrp", "folium", "typst", "xlsxwriter")  # fmt: skip
+         "pyvrp", "ortools", "folium", "typst", "xlsxwriter")  # fmt: skip
 
 
 def write_record(
