@@ -118,6 +118,37 @@ def _check_and_write(folder: Path, overrides: dict[str, str]) -> bool:
     return checked.faulty
 
 
+Run = Annotated[str, typer.Option("--run", help="Number of the run; the newest without it.")]
+
+
+@app.command()
+def audit(
+    folder: Folder,
+    run: Run = "",
+    visits: Annotated[
+        Path | None,
+        typer.Option(
+            "--visits", help="Edited copy of the run's tables/visits.csv; else that file."
+        ),
+    ] = None,
+    retime: Annotated[
+        Path | None,
+        typer.Option("--retime", help="Set all times anew in the order given; write them here."),
+    ] = None,
+) -> None:
+    """Hold the week of a run, or what a person made of it, against every rule.
+
+    One line per fault: what, where, found, wanted. Exit 1 if there is one.
+    """
+    from planner.runs import audit_run
+
+    found = audit_run(folder, run, visits, retime)
+    for line in found.lines:
+        print(line)
+    if found.faulty:
+        raise typer.Exit(1)
+
+
 @app.command(name="plan")
 def plan_command(
     folder: Folder,

@@ -179,12 +179,7 @@ def write_run(made: Plan, folder: Path) -> Path:
         (part / "break_even.svg").write_text(chart, "utf-8")
         write_sheets(made.tables, made.facts, part / "sheets")
         write_tables(made.tables, made.facts, part)
-        write_record(
-            part,
-            made.inputs.settings,
-            made.inputs.hashes,
-            reproducible=made.facts.reproducible,
-        )
+        write_record(part, made.inputs.settings, made.inputs.hashes, made.facts)
 
     return _write_aside(folder, write, _next_run)
 

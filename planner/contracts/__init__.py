@@ -33,6 +33,7 @@ from planner.contracts.crews import (
     SETUPS,
     SHIFTS,
     UNSERVED,
+    VISIT_EDITS,
     VISITS,
     WAITING,
 )
@@ -248,6 +249,7 @@ __all__ = [
     "UNSERVED",
     "VERDICTS",
     "VISITS",
+    "VISIT_EDITS",
     "WAITING",
     "WALL_CHECKS",
     "WALL_FIGURES",

@@ -76,20 +76,11 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     TableError
         If a table breaks its contract.
     """
-    check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
-    check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
-    days = _crew_days(tables, ways, week, first_day)
-    stops = _stops(tables, ways, week)
+    stops, crew_days = lay_out(tables, ways, week, first_day)
     roads = Roads(ways, week.manoeuvre_s)
-    able, reasons = _able(tables, stops, days, roads, week)
-    if not first_day:
-        reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
-    reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
-    # What no crew can do on any day is said at once and kept from the search.
-    kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
-    own = [stops[n] for n in kept]
-    ties = Ties.of(tables, own, week, first_day)
-    board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
+    out = set_out(tables, stops, crew_days, roads, week, first_day)
+    board, reasons = out.board, dict(out.reasons)
+    kept = board.stops
     iterations, reproducible = 0, True
     if kept:
         dealt = deal(board, week, seed)
@@ -98,7 +89,41 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     left = [n for n in range(len(kept)) if n not in served]
     reasons |= {board.stops[n].setup_id: board.why_left(n) for n in left}
     unserved = [{"setup_id": one, "reason": why} for one, why in reasons.items()]
-    return Days(_visits(board), conform(unserved, UNSERVED), iterations, reproducible)
+    return Days(visits_of(board), conform(unserved, UNSERVED), iterations, reproducible)
+
+
+@dataclass(frozen=True)
+class SetOut:
+    """An empty board of the stops that some crew-day can serve; for the others the reason."""
+
+    board: Board
+    reasons: dict[str, str]
+
+
+def lay_out(
+    tables: Tables, ways: Travel, week: Week, first_day: str
+) -> tuple[list[Stop], list[CrewDay]]:
+    """Give the stops, in order of setup_id, and the crew-days of a week."""
+    check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
+    check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
+    return _stops(tables, ways, week), _crew_days(tables, ways, week, first_day)
+
+
+def set_out(
+    tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads, week: Week, first_day: str
+) -> SetOut:
+    """Put stops and crew-days on a board, nothing dealt yet; see `plan_week`."""
+    able, reasons = _able(tables, stops, days, roads, week)
+    if not first_day:
+        reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
+    reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
+    # What no crew can do on any day is said at once and kept from the search.
+    kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
+    own = [stops[n] for n in kept]
+    ties = Ties.of(tables, own, week, first_day)
+    shelf = Shelf.of(tables)
+    board = Board(own, days, able[:, kept], roads, shelf, ties, week.overtime_cost_s)
+    return SetOut(board, reasons)
 
 
 def _behind(ties: Ties, stops: list[Stop], reasons: dict[str, str]) -> dict[str, str]:
@@ -276,7 +301,7 @@ def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
     )
 
 
-def _visits(board: Board) -> pd.DataFrame:
+def visits_of(board: Board) -> pd.DataFrame:
     """Lay out the routes as visits."""
     rows = []
     ways = board.roads.ways
