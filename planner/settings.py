@@ -157,6 +157,7 @@ class Week(_Section):
     age_ratio: float = Field(ge=0)
     planned_on: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")
     overtime_cost_s: int = Field(ge=0)
+    change_cost_s: int = Field(ge=0)
     wall_c: float | Literal["unknown"]
     value_now_s: int = Field(ge=0)
     value_this_year_s: int = Field(ge=0)

@@ -168,6 +168,25 @@ VISIT_EDITS = Table(
     ),
     key=("setup_id",),
 )
+PLAN_CHANGES = Table(
+    "plan_changes",
+    "one set-up of the standing plan or of the new one, and what became of it",
+    (
+        text("setup_id", "", blank=False),
+        text("change", "", one_of=("kept", "moved", "dropped", "added"), blank=False),
+        text("pipe_id", ""),
+        text("works", "its works, '+' between"),
+        text("was_crew", "in the standing plan; '' = it was not in it"),
+        date("was_date", ""),
+        whole("was_start_s", "s", "from midnight", low=0),
+        text("crew", "in the new plan; '' = it is not in it"),
+        date("date", ""),
+        whole("start_s", "s", "from midnight", low=0),
+        flag("notice", "residents must be told anew, or for the first time", blank=False),
+        text("why", "what made it so", blank=False),
+    ),
+    key=("setup_id",),
+)
 LEGS = Table(
     "legs",
     "one drive of the week as the van takes it",

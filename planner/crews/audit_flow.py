@@ -26,6 +26,8 @@ def flow_broken(book: Book) -> Iterator[Broken]:
     plugs = _plugs(book)
     for _, visits in sorted(by_date.items()):
         for one, other in combinations(visits, 2):
+            if book.past(one) and book.past(other):
+                continue
             if one["start_s"] < other["end_s"] and other["start_s"] < one["end_s"]:
                 yield from _pair(book, one, other, plugs)
                 yield from _pair(book, other, one, plugs)

@@ -36,9 +36,10 @@ class Book:
     ways: Travel
     week: Week
     first_day: str
+    at: tuple[str, int] = ("", 0)
 
     @classmethod
-    def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str) -> Book:
+    def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str, at: str = "") -> Book:
         """Lay out the tables; see `audit_week`."""
         visits = tables["visits"].sort_values(["crew", "date", "seq"], kind="stable")
         works_of: dict[str, list[str]] = {}
@@ -66,7 +67,12 @@ class Book:
             ways,
             week,
             first_day,
+            (at[:10], int(at[11:13]) * 3600 + int(at[14:16]) * 60) if at else ("", 0),
         )
+
+    def past(self, visit: Row) -> bool:
+        """Say whether a visit began before the instant from which the week was planned again."""
+        return (visit["date"], int(visit["start_s"])) < self.at
 
     def works_at(self, visit: Row) -> list[Row]:
         """Give the works of a visit, in their order, that are in the table of works."""

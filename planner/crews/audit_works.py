@@ -29,6 +29,8 @@ def works_broken(book: Book) -> Iterator[Broken]:
     links = book.tables["choice_sleeves"][["pipe_id", "sleeve_id"]]
     chosen = {(str(pipe), str(one)) for pipe, one in links.itertuples(index=False)}
     for visit in book.visits:
+        if book.past(visit):
+            continue
         works = book.works_at(visit)
         yield from _there(book, visit, works)
         for work in works:

@@ -29,13 +29,26 @@ class Solved:
     by_clock: bool
 
 
-def solve(
+@dataclass(frozen=True)
+class Pull:
+    """What draws a search to an earlier plan: routes to start from, the cost of other places.
+
+    `extra_s` (days, stops) is added where a day serves a stop [s].
+    """
+
+    routes: dict[int, list[int]]
+    extra_s: npt.NDArray[np.int64]
+
+
+def solve(  # noqa: PLR0913 - a search is made of all of them
     stops: Sequence[Stop],
     days: Sequence[CrewDay],
     able: npt.NDArray[np.bool_],
     roads: Roads,
     week: Week,
     seed: int,
+    *,
+    pull: Pull | None = None,
 ) -> Solved:
     """Find routes that save driving and reach what is worth most.
 
@@ -56,21 +69,24 @@ def solve(
         Iterations and time limit.
     seed
         Of the search.
+    pull
+        An earlier plan; then each day is a kind of its own.
 
     References
     ----------
     Formulation: routing.md 2c, clock of the day, one profile for each set of skills.
     """
     forms = _forms(stops, days, able)
-    crews = sorted({day.yard for day in days})
+    crews = sorted({place for day in days for place in (day.yard, day.starts_at)})
     depot = {yard: n for n, yard in enumerate(crews)}
     rows = np.array([*crews, *(stops[form.stop].at for form in forms)])
     can = np.column_stack([form.able for form in forms])
-    kinds = _kinds(days, can)
+    kinds = [[n] for n in range(len(days))] if pull else _kinds(days, can)
     own = [stops[form.stop] for form in forms]
-    profiles, matrices = _profiles(kinds, can, own, _matrices(rows, own, roads))
+    extra = pull.extra_s[:, [form.stop for form in forms]] if pull else None
+    profiles, matrices = _profiles(kinds, can, own, _matrices(rows, own, roads), extra)
     types = [
-        _vehicle(days[kind[0]], len(kind), depot[days[kind[0]].yard], profile, week)
+        _vehicle(days[kind[0]], len(kind), depot, profile, week)
         for kind, profile in zip(kinds, profiles, strict=True)
     ]
     clients, groups = _clients(forms, stops, len(crews))
@@ -86,7 +102,14 @@ def solve(
     with warnings.catch_warnings():
         # A stop that fits nowhere drives the penalties up; what comes out is checked anyway.
         warnings.simplefilter("ignore", PenaltyBoundWarning)
-        result = pyvrp.solve(data, _stop(week), seed=seed, collect_stats=False, display=False)
+        result = pyvrp.solve(
+            data,
+            _stop(week),
+            seed=seed,
+            collect_stats=False,
+            display=False,
+            initial_solution=_start(data, pull.routes, forms, days) if pull else None,
+        )
     routes = _read(result.best.routes(), kinds, [form.stop for form in forms], stops)
     return Solved(routes, result.num_iterations, result.num_iterations < week.iterations)
 
@@ -114,16 +137,19 @@ def _forms(
     return forms
 
 
-def _vehicle(day: CrewDay, count: int, depot: int, profile: int, week: Week) -> pyvrp.VehicleType:
+def _vehicle(
+    day: CrewDay, count: int, depot: dict[int, int], profile: int, week: Week
+) -> pyvrp.VehicleType:
+    gone_s = day.start_s - day.out_from_s + (day.pause.pause_s if day.pause else 0)
     return pyvrp.VehicleType(
         num_available=count,
         capacity=list(day.holds),
-        start_depot=depot,
-        end_depot=depot,
+        start_depot=depot[day.starts_at],
+        end_depot=depot[day.yard],
         tw_early=day.start_s,
         tw_late=day.end_s + day.over_s,
         # A pause is kept free; where in the day it lies, the timetable settles.
-        shift_duration=max(0, day.most_s - (day.pause.pause_s if day.pause else 0)),
+        shift_duration=max(0, day.most_s - gone_s),
         max_overtime=day.over_s,
         unit_overtime_cost=week.overtime_cost_s if day.over_s else 0,
         profile=profile,
@@ -166,7 +192,7 @@ def _kinds(days: Sequence[CrewDay], able: npt.NDArray[np.bool_]) -> list[list[in
     """Put days of one crew with equal hours together: which date is which is settled later."""
     kinds: dict[tuple[object, ...], list[int]] = {}
     for n, day in enumerate(days):
-        shift = (day.start_s, day.end_s, day.most_s, day.over_s, day.pause)
+        shift = (day.start_s, day.end_s, day.most_s, day.over_s, day.pause, day.since_s, day.begin)
         key = (day.crew, day.yard, shift, day.holds, able[n].tobytes())
         kinds.setdefault(key, []).append(n)
     return list(kinds.values())
@@ -196,27 +222,51 @@ def _profiles(
     able: npt.NDArray[np.bool_],
     stops: Sequence[Stop],
     plain: tuple[Matrix, Matrix],
+    extra_s: Matrix | None,
 ) -> tuple[list[int], list[Pair]]:
-    """Make one pair of matrices for each set of stops that some crew can do."""
+    """Make one pair of matrices for each set of stops that some crew can do, and its costs."""
     drive, timed = plain
     yards = len(drive) - len(stops)
     never = 2 * int(drive.max()) + max(stop.value_s for stop in stops) + 1
+    never += int(extra_s.max()) if extra_s is not None else 0
     number: dict[bytes, int] = {}
     profiles: list[int] = []
     matrices: list[Pair] = []
     for kind in kinds:
         can = able[kind[0]]
-        key = can.tobytes()
+        extra = np.zeros(len(stops), dtype=np.int64) if extra_s is None else extra_s[kind[0]]
+        key = can.tobytes() + extra.tobytes()
         if key not in number:
             number[key] = len(matrices)
             barred = np.concatenate([np.zeros(yards, dtype=bool), ~can])
             distance, duration = drive.copy(), timed.copy()
+            distance[:, yards:] += extra
             distance[:, barred], duration[:, barred] = never, _NEVER_S
             np.fill_diagonal(distance, 0)
             np.fill_diagonal(duration, 0)
             matrices.append((np.ascontiguousarray(distance), np.ascontiguousarray(duration)))
         profiles.append(number[key])
     return profiles, matrices
+
+
+def _start(
+    data: pyvrp.ProblemData,
+    routes: dict[int, list[int]],
+    forms: Sequence[_Form],
+    days: Sequence[CrewDay],
+) -> pyvrp.Solution:
+    """Give the earlier routes as the search has them: each stop in its first form of that day."""
+    form_of: dict[tuple[int, int], int] = {}
+    for n, form in enumerate(forms):
+        for day in range(len(days)):
+            if form.able[day]:
+                form_of.setdefault((day, form.stop), n)
+    given: list[Any] = []
+    for day, order in sorted(routes.items()):
+        visits = [form_of[day, stop] for stop in order if (day, stop) in form_of]
+        if visits:
+            given.append(pyvrp.Route(data, visits, day))
+    return pyvrp.Solution(data, given)
 
 
 def _read(

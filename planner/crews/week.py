@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -76,9 +77,8 @@ def plan_week(tables: Tables, ways: Travel, week: Week, *, first_day: str, seed:
     TableError
         If a table breaks its contract.
     """
-    stops, crew_days = lay_out(tables, ways, week, first_day)
-    roads = Roads(ways, week.manoeuvre_s)
-    out = set_out(tables, stops, crew_days, roads, week, first_day)
+    laid = lay_out(tables, ways, week, first_day)
+    out = set_out(tables, laid, Roads(ways, week.manoeuvre_s), week, first_day)
     board, reasons = out.board, dict(out.reasons)
     kept = board.stops
     iterations, reproducible = 0, True
@@ -110,10 +110,21 @@ def lay_out(
 
 
 def set_out(
-    tables: Tables, stops: list[Stop], days: list[CrewDay], roads: Roads, week: Week, first_day: str
+    tables: Tables,
+    laid: tuple[list[Stop], list[CrewDay]],
+    roads: Roads,
+    week: Week,
+    first_day: str,
+    barred: Mapping[str, str] | None = None,
 ) -> SetOut:
-    """Put stops and crew-days on a board, nothing dealt yet; see `plan_week`."""
+    """Put stops and crew-days on a board, nothing dealt yet; see `plan_week`.
+
+    `laid` holds stops and crew-days; `barred` gives stops that are known to have no place,
+    with the reason.
+    """
+    stops, days = laid
     able, reasons = _able(tables, stops, days, roads, week)
+    reasons |= barred or {}
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
     reasons |= _behind(Ties.of(tables, stops, week, first_day), stops, reasons)
@@ -290,7 +301,7 @@ def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
     """Say that a stop fits no shift even by itself, with the hours."""
 
     def hours_s(day: CrewDay) -> int:
-        drives = roads.drive_s(day.yard, stop.at) + roads.drive_s(stop.at, day.yard)
+        drives = roads.drive_s(day.starts_at, stop.at) + roads.drive_s(stop.at, day.yard)
         return drives + roads.manoeuvre_s + stop.work_s
 
     day = min(days, key=lambda day: (hours_s(day) - day.most_s, day.crew, day.date))
@@ -310,7 +321,7 @@ def visits_of(board: Board) -> pd.DataFrame:
         if table is None:
             message = f"the route of {day.crew} on {day.date} does not fit its shift"
             raise AssertionError(message)
-        before = day.yard
+        before = day.starts_at
         for seq, (n, times) in enumerate(zip(order, table.visits, strict=True), start=1):
             stop = board.stops[n]
             last = seq == len(order)
