@@ -20,11 +20,11 @@ from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
 from planner.crews.setups import make_setups
 from planner.crews.street_doubts import street_flags
-from planner.crews.travel import KeptDrives, travel
+from planner.crews.travel import KeptDrives, Travel, travel
 from planner.crews.week import plan_week
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.propose import Tables, joined, propose
+from planner.propose import Proposal, Tables, joined, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
@@ -72,6 +72,38 @@ def make_plan(
     Plan
         All tables of the run, by contract name.
     """
+    ready = ready_works(inputs, known, decisions, assume_accepted=assume_accepted)
+    t, settings = ready.tables, inputs.settings
+    week, first_day = settings.week, settings.project.first_day
+    setups = make_setups(t, ready.known, week, settings.sleeving, first_day=first_day)
+    t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
+    t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
+    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
+    known = learn(ready.known, "setup", setups.members, setups.members["setup_id"])
+    ways = travel(
+        t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
+    )  # fmt: skip
+    days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
+    t |= {"visits": days.visits, "unserved": days.unserved}
+    return finish(replace(ready, known=known), ways, reproducible=days.reproducible)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A run up to its works: tables, ids known after them, what comes of the engineer's half."""
+
+    tables: Tables
+    known: KnownIds
+    made: Proposal
+    inputs: Inputs
+    decisions: pd.DataFrame
+    flags: pd.DataFrame
+
+
+def ready_works(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool
+) -> Ready:
+    """Go from coded rows to works; the first half of `make_plan`, and of a plan made again."""
     made = propose(inputs, known, decisions, assume_accepted=assume_accepted)
     t, settings = made.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
@@ -81,30 +113,30 @@ def make_plan(
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
-    setups = make_setups(t, known, week, settings.sleeving, first_day=first_day)
-    t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
-    t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
-    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
-    known = learn(known, "setup", setups.members, setups.members["setup_id"])
-    ways = travel(
-        t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
-    )  # fmt: skip
-    days = plan_week(t, ways, week, first_day=first_day, seed=settings.project.seed)
-    t |= {"visits": days.visits, "unserved": days.unserved}
-    t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
-    warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
+    return Ready(t, known, made, inputs, decisions, works.flags)
+
+
+def finish(ready: Ready, ways: Travel, *, reproducible: bool, at: str = "") -> Plan:
+    """Draw, audit and add up a week whose visits are settled; the last third of `make_plan`.
+
+    `at` is the instant from which the week was planned again, '' = from its first day.
+    """
+    t, inputs = ready.tables, ready.inputs
+    week, first_day = inputs.settings.week, inputs.settings.project.first_day
+    t["legs"] = draw_legs(t["visits"], ways, inputs.local_crs)
+    warned = screen_visits(t["visits"], t["setups"], t["pipes"], ready.made.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)
-    t["audit"] = audit_week(t, ways, week, first_day=first_day)
+    t["audit"] = audit_week(t, ways, week, first_day=first_day, at=at)
     t["quantities"], t["quantity_sums"] = take_off(t, first_day=first_day)
-    t["orphans"] = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
-    t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
+    t["orphans"] = find_orphans(ready.decisions, pd.concat(ready.made.lost_ids), t["choices"])
+    t["flags"] = joined([t["flags"], ready.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),
         by_air=ways.by_air,
-        reproducible=days.reproducible and bool(t["budget_bound"]["reproducible"].all()),
+        reproducible=reproducible and bool(t["budget_bound"]["reproducible"].all()),
     )
-    return Plan(t, facts, inputs, known)
+    return Plan(t, facts, inputs, ready.known)
 
 
 def facts_of(inputs: Inputs) -> RunFacts:

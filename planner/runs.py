@@ -1,26 +1,39 @@
-"""What a command does with a run that was written: audit it, also after a person changed it."""
+"""What a command does with a run that was written: audit it, plan its week again, let it stand."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from planner.contracts import TABLES, VISITS
+from planner.contracts import PLAN_CHANGES, TABLES, VISITS
 from planner.crews.audit import audit_week
+from planner.crews.changes import to_sign
 from planner.crews.edited import BY_HAND, Edited, as_written, set_anew
+from planner.crews.frozen import Instant
 from planner.crews.travel import Travel, travel
 from planner.crews.week import dates_of
 from planner.errors import FileError
+from planner.folder import RUNS, STORE, kept_drives, with_notes, write_run
+from planner.inputs.project import read_project
 from planner.inputs.visit_edits import read_visit_edits
 from planner.outputs.files import write_table
 from planner.outputs.read_back import read_record, read_tables
-from planner.settings import Week
+from planner.replan import Again, make_replan
+from planner.settings import Settings, Week
+from planner.store.decisions import open_store
+from planner.tables import empty
 
-RUNS = "out"
+# In the folder of a run that was planned again: from when, out of which; who let it stand.
+AGAIN, ACCEPTED = "replan.json", "accepted.json"
+STANDING_TABLES = (
+    "visits", "unserved", "setups", "setup_works", "works", "sleeves", "sleeve_spans",
+    "sleeve_laterals",
+)  # fmt: skip
 # All that a week is audited from.
 WEEK_TABLES = (
     "pipes", "nodes", "streets", "sleeves", "choices", "choice_sleeves", "findings", "flows",
@@ -164,3 +177,155 @@ def _promises(edited: Edited, hours: pd.DataFrame) -> list[str]:
         f"promise: {setup_id}: found no visit; wanted one on {days}, which was promised"
         for setup_id, days in told.items()
     ]
+
+
+def standing_run(folder: Path, name: str = "") -> Path:
+    """Give the run that stands: the newest but for those made again that nobody accepted.
+
+    Raises
+    ------
+    FileError
+        If there is none.
+    """
+    if name:
+        return run_folder(folder, name)
+    runs = folder / RUNS
+    found = [one for one in runs.glob("*") if one.name.isdigit() and one.is_dir()]
+    found = [one for one in found if not (one / AGAIN).exists() or (one / ACCEPTED).exists()]
+    if not found:
+        message = f"{runs}: no plan stands; sleeveplan plan makes one"
+        raise FileError(message)
+    return max(found, key=lambda one: int(one.name))
+
+
+def replan_project(
+    folder: Path,
+    at: str,
+    name: str = "",
+    overrides: Mapping[str, str] | None = None,
+    *,
+    assume_accepted: bool = False,
+) -> tuple[Path, list[str]]:
+    """Plan the rest of a week again and write it as a run of its own; it stands once accepted.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    at
+        YYYY-MM-DDTHH:MM: nothing is planned before it.
+    name
+        Number of the run that stands; '' = `standing_run`.
+    overrides
+        Settings from the command line.
+    assume_accepted
+        As for a plan.
+
+    Returns
+    -------
+    out, lines
+        The new run, with ``to_sign.txt``, ``freer_changes.csv`` and table plan_changes; what
+        to print.
+
+    Raises
+    ------
+    PlannerError
+        If no run stands, `at` is no instant or lies behind the week, or as for a plan.
+    """
+    run = standing_run(folder, name)
+    record = read_record(run)
+    contracts = [table for table in TABLES if table.name in STANDING_TABLES]
+    standing = read_tables(run, contracts, str(record.get("local_crs", "")))
+    inputs = read_project(folder, overrides)
+    _within(at, inputs.settings)
+    store = open_store(folder / STORE)
+    known, decisions = store.read_known(), store.read_decisions()
+    kept = kept_drives(folder, write=True)
+    again = make_replan(
+        inputs, known, decisions, standing, at=at, assume_accepted=assume_accepted, kept=kept
+    )
+    made = again.plan
+    if kept is not None and kept.notes:
+        made = with_notes(made, kept.notes)
+    store.write_known(made.known)
+    lines = sign_lines(again, at)
+
+    def beside(part: Path) -> None:
+        text = json.dumps({"at": at, "from": run.name}, indent=1) + "\n"
+        (part / AGAIN).write_text(text, "utf-8")
+        (part / "to_sign.txt").write_text("\n".join(lines) + "\n", "utf-8")
+        freer = again.replanned.freer
+        changes = freer.changes if freer else empty(PLAN_CHANGES)
+        write_table(part / "freer_changes.csv", changes, PLAN_CHANGES)
+
+    out = write_run(made, folder, beside)
+    faults = audit_lines(made.tables["audit"])
+    return out, [f"standing plan: {RUNS}/{run.name}", *lines, *faults]
+
+
+def _within(at: str, settings: Settings) -> None:
+    """Refuse an instant behind the week, or a project without one."""
+    dates = [day for day, _ in dates_of(settings.project.first_day, settings.week)]
+    if not dates:
+        message = "planner.toml names no first_day: there is no week to plan again"
+        raise FileError(message)
+    when = Instant.of(at)
+    if when.date > dates[-1]:
+        message = (
+            f"{when.date} lies behind the week from {dates[0]} to {dates[-1]}: move first_day on, "
+            f"e.g. --set project.first_day={when.date}"
+        )
+        raise FileError(message)
+
+
+def sign_lines(again: Again, at: str) -> list[str]:
+    """Say what changed, and what a plan that may change more would save."""
+    lines = to_sign(again.replanned.changes, at)
+    freer = again.replanned.freer
+    if freer is None:
+        return lines
+    moves = int((freer.changes["change"] != "kept").sum())
+    if freer.saves_s <= 0:
+        return [*lines, "a plan free to change all else would save nothing"]
+    saves = f"a plan free to change all else would save {freer.saves_s / 3600:.1f} h"
+    told = f"it changes {moves} set-ups, {freer.notices} with notices anew (freer_changes.csv)"
+    return [*lines, f"{saves}: {told}"]
+
+
+def accept_replan(folder: Path, by: str, on: str, name: str = "") -> str:
+    """Let the newest plan that was made again stand from now on.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    by, on
+        Who accepts it, YYYY-MM-DD.
+    name
+        Number of the run; '' = the newest.
+
+    Returns
+    -------
+    line
+        What to print.
+
+    Raises
+    ------
+    FileError
+        If it is no plan made again, or another plan has come to stand since.
+    """
+    run = run_folder(folder, name)
+    if not (run / AGAIN).is_file():
+        message = f"{run}: was not made by replan; nothing is to accept"
+        raise FileError(message)
+    if (run / ACCEPTED).exists():
+        message = f"{run}: is accepted already: {(run / ACCEPTED).read_text('utf-8').strip()}"
+        raise FileError(message)
+    base, stands = json.loads((run / AGAIN).read_text("utf-8"))["from"], standing_run(folder).name
+    if base != stands:
+        message = f"{run}: was planned from run {base}, but {stands} stands now; replan again"
+        raise FileError(message)
+    part = run / f".{ACCEPTED}"
+    part.write_text(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n", "utf-8")
+    part.replace(run / ACCEPTED)
+    return f"run {run.name} stands from now on: accepted by {by} on {on}"

@@ -137,7 +137,9 @@ class Kept:
     lost: frozenset[int]
 
 
-def keep_week(board: Board, standing: Standing, week: Week, seed: int) -> Kept:
+def keep_week(
+    board: Board, standing: Standing, week: Week, seed: int, free: Board | None = None
+) -> Kept:
     """Plan the rest of a week with least change.
 
     The standing routes are taken over, what no longer holds is taken out, the rest is put
@@ -154,6 +156,9 @@ def keep_week(board: Board, standing: Standing, week: Week, seed: int) -> Kept:
         Iterations, `change_cost_s`.
     seed
         Of the search.
+    free
+        The same stops and days dealt without regard to the standing plan: taken where it is
+        cheaper, changes counted, as where little is left of the standing plan.
     """
     cost_s = week.change_cost_s
     # What is planned is worth the change as well: to drop it is a change too.
@@ -171,7 +176,10 @@ def keep_week(board: Board, standing: Standing, week: Week, seed: int) -> Kept:
     keeping.put_in()
     keeping.push_in()
     by_search, ran, by_clock = _searched(keeping, week, seed)
-    best = min((keeping, by_search), key=lambda one: one.cost_s)
+    found = [keeping, by_search]
+    if free is not None:
+        found.append(replace(keeping, routes=free.routes, floors=free.floors, _known={}))
+    best = min(found, key=lambda one: one.cost_s)
     # Reasons are told with each stop's own worth.
     plain = replace(board, routes=best.routes, floors=best.floors, _known={})
     return Kept(plain, ran, by_clock, lost)

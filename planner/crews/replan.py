@@ -127,10 +127,12 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
         kept = Kept(_with(board, old.routes), 0, by_clock=False, lost=frozenset())
         free = None
     else:
-        kept = keep_week(board, old, week, seed)
+        asked = (freer or not old.planned) and board.stops
+        empty = replace(board, routes={}, floors={}, _known={})
+        free = deal(empty, week, seed) if asked else None
+        kept = keep_week(board, old, week, seed, free.board if free else None)
         visits = _joined(rest, kept.board)
         left = _left(rest, kept.board)
-        free = deal(replace(board, routes={}, floors={}, _known={}), week, seed) if freer else None
     named = {n: board.stops[n].setup_id for n in kept.lost}
     because = Because(rest.facts, rest.put_off, rest.missed, frozenset(named.values()), left)
     unserved = conform([{"setup_id": k, "reason": v} for k, v in left.items()], UNSERVED)
@@ -168,6 +170,7 @@ def _rest(
     workday = Ties.of(tables, stops, week, first_day).workday
     ahead, barred = stops_ahead(stops, facts, rows, tables, workday)
     ahead, put_off, failed = _reported(ahead, tables, states, at)
+    failed = {one: why for one, why in failed.items() if one not in facts}
     ahead, bound = bind(ahead, promises(standing["visits"], tables["setup_hours"], facts), at)
     left = days_ahead(days, rows, facts, by_id, at)
     roads = Roads(ways, week.manoeuvre_s)
@@ -186,12 +189,13 @@ def _reported(
     stops: list[Stop], tables: Tables, states: pd.DataFrame, at: Instant
 ) -> tuple[list[Stop], dict[str, str], dict[str, str]]:
     """Keep off its day what was put off, and off the week what failed and is not planned again."""
-    links = tables["setup_works"].merge(states, on="work_id")
-    links = links[links["at"].map(lambda text: not text or at.after(*_parts(text)))]
+    links = tables["setup_works"].merge(states[states["state"].isin(("deferred", "failed"))])
     put_off: dict[str, str] = {}
     failed: dict[str, str] = {}
     until: dict[str, str] = {}
     for row in links.sort_values(["setup_id", "seq"]).to_dict("records"):
+        if row["at"] and not at.after(*_parts(row["at"])):
+            continue
         told = f"{row['work_id']} {row['state']} {row['at'].replace('T', ' ')}"
         told += f": {row['reason']}" if row["reason"] else ""
         if row["state"] == "deferred":
