@@ -6,7 +6,6 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -45,14 +44,17 @@ WEEK_TABLES = (
 
 @dataclass(frozen=True)
 class Run:
-    """A run as its folder holds it: tables, drives, settings of the week, first day."""
+    """A run as its folder holds it: tables, drives, settings of the week, first day.
+
+    `at` is the instant from which it was planned again; '' = it was not.
+    """
 
     folder: Path
     tables: dict[str, pd.DataFrame]
     ways: Travel
     week: Week
     first_day: str
-    record: dict[str, Any]
+    at: str
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,20 @@ def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
         tables["setups"], tables["crews"], tables["streets"], week, source_crs=source  # type: ignore[arg-type]
     )  # fmt: skip
     first_day = str(said["project"]["first_day"]["value"])
-    return Run(run, tables, ways, week, first_day, record)
+    return Run(run, tables, ways, week, first_day, _again(run).get("at", ""))
+
+
+def _again(run: Path) -> dict[str, str]:
+    """Read from when and out of which run a plan was made again; {} = it was not."""
+    path = run / AGAIN
+    if not path.is_file():
+        return {}
+    try:
+        said = json.loads(path.read_text("utf-8"))
+        return {"at": str(said["at"]), "from": str(said["from"])}
+    except (KeyError, TypeError, ValueError):
+        message = f"{path}: no record of a plan made again"
+        raise FileError(message) from None
 
 
 def audit_run(
@@ -149,7 +164,7 @@ def audit_run(
     lines += [f"time: {one}: found {why}" for one, why in sorted(edited.misfits.items())]
     lines += _promises(edited, run.tables["setup_hours"])
     week = {**run.tables, "visits": edited.visits, "unserved": edited.unserved}
-    audit = audit_week(week, run.ways, run.week, first_day=run.first_day)
+    audit = audit_week(week, run.ways, run.week, first_day=run.first_day, at=run.at)
     lines += audit_lines(audit)
     if retimed is not None:
         write_table(retimed, edited.visits, VISITS)
@@ -321,7 +336,7 @@ def accept_replan(folder: Path, by: str, on: str, name: str = "") -> str:
     if (run / ACCEPTED).exists():
         message = f"{run}: is accepted already: {(run / ACCEPTED).read_text('utf-8').strip()}"
         raise FileError(message)
-    base, stands = json.loads((run / AGAIN).read_text("utf-8"))["from"], standing_run(folder).name
+    base, stands = _again(run)["from"], standing_run(folder).name
     if base != stands:
         message = f"{run}: was planned from run {base}, but {stands} stands now; replan again"
         raise FileError(message)

@@ -74,7 +74,7 @@ def _pause(book: Book, crew: str, visits: list[Row], out: tuple[int, int]) -> It
     first, last = int(row["break_from_s"]), int(row["break_to_s"])
     good = [one for one in begins if one[1] >= length and one[0] >= first]
     due = out[0] < first and out[1] > last + int(length)
-    if (visits[0]["date"], last) < book.at:
+    if last < book.gone_s(visits[0]["date"]):
         return
     if due and not good:
         yield key, "pause", "none", f"{length} s from {clock(first)} on"
@@ -115,8 +115,8 @@ def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
 
 def _comes(book: Book, visit: Row, free: int, before: Row) -> bool:
     """Say whether a crew arrives when it can; after a visit that took place it may have stayed."""
-    if book.past(before) and visit["date"] == book.at[0]:
-        return bool(visit["arrive_s"] >= max(free, book.at[1]) + visit["drive_s"])
+    if book.past(before):
+        return bool(visit["arrive_s"] >= max(free, book.gone_s(visit["date"])) + visit["drive_s"])
     return bool(visit["arrive_s"] == free + visit["drive_s"])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -72,7 +73,14 @@ class Book:
 
     def past(self, visit: Row) -> bool:
         """Say whether a visit began before the instant from which the week was planned again."""
-        return (visit["date"], int(visit["start_s"])) < self.at
+        return int(visit["start_s"]) < self.gone_s(visit["date"])
+
+    def gone_s(self, date: str) -> int:
+        """Give the instant of planning again as seconds from midnight of a date; 0 without one."""
+        if not self.at[0]:
+            return 0
+        days = datetime.date.fromisoformat(self.at[0]) - datetime.date.fromisoformat(date)
+        return self.at[1] + 86_400 * days.days
 
     def works_at(self, visit: Row) -> list[Row]:
         """Give the works of a visit, in their order, that are in the table of works."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date as day
 from datetime import datetime
 from typing import Any
 
@@ -41,9 +42,13 @@ class Instant:
             raise TableError(message) from None
         return cls(stamp.date().isoformat(), stamp.hour * 3600 + stamp.minute * 60)
 
+    def on(self, date: str) -> int:
+        """Give this instant as seconds from the midnight of another date [s]: a night goes on."""
+        return self.s + DAY_S * (day.fromisoformat(self.date) - day.fromisoformat(date)).days
+
     def after(self, date: str, s: int) -> bool:
         """Say whether this instant lies after another, or is it."""
-        return (self.date, self.s) >= (date, s)
+        return self.on(date) >= s
 
 
 @dataclass(frozen=True)
@@ -122,10 +127,18 @@ def _said(states: pd.DataFrame, at: Instant) -> dict[str, _Said]:
     rows = check(states, WORK_STATES)
     for row in rows[rows["state"] != "open"].to_dict("records"):
         when = Instant.of(str(row["at"])) if row["at"] else Instant("", 0)
-        if at.after(when.date, when.s):
+        if not when.date or at.after(when.date, when.s):
             said = _Said(str(row["state"]), when, str(row["crew"]), str(row["reason"]))
             found[str(row["work_id"])] = said
     return found
+
+
+def _by_night(said: _Said, row: Row) -> _Said:
+    """Count what is reported after the midnight of a night's visit to the date of that night."""
+    night = int(row["end_s"]) > DAY_S and said.crew in ("", row["crew"])
+    if not night or not said.at.date or not 0 < said.at.on(row["date"]) - said.at.s <= DAY_S:
+        return said
+    return replace(said, at=Instant(str(row["date"]), said.at.on(row["date"])))
 
 
 def _fact(
@@ -135,7 +148,7 @@ def _fact(
     latest: Mapping[tuple[str, str], int],
     at: Instant,
 ) -> Fact | None:
-    own = {one: said[one] for one in work_ids if one in said}
+    own = {one: _by_night(said[one], row) for one in work_ids if one in said}
     left = tuple(one for one in work_ids if one not in own or own[one].state == "deferred")
     real = [one for one in own.values() if one.state != "deferred"]
     if not real:
@@ -144,15 +157,21 @@ def _fact(
     why = "; ".join(sorted({one.reason for one in real if one.reason}))
     last = max(real, key=lambda one: (one.at.date, one.at.s))
     crew, date = last.crew or str(row["crew"]), last.at.date or str(row["date"])
-    here = last.at.date == at.date and latest[last.crew, at.date] == last.at.s
+    here = bool(last.at.date) and at.on(last.at.date) < late_s(row)
+    here = here and latest.get((last.crew, last.at.date), 0) <= last.at.s
     state = "started" if "started" in states else "failed" if "failed" in states else "done"
-    if state == "started" and date != at.date:
+    if state == "started" and not at.on(date) < late_s(row):
         state, why = "done", f"started on {date}, never reported done: report it"
     goes_on = state == "done" and bool(left) and here
     begun = [one.at.s for one in real if one.at.date == date and one.state == "started"]
     if state == "started" or goes_on:
         state, left = "started", ()
     return Fact(str(row["setup_id"]), state, crew, date, min([*begun, last.at.s]), left, why, row)
+
+
+def late_s(row: Row) -> int:
+    """Give until when a visit can be under way [s from midnight of its date]: a night's is long."""
+    return max(DAY_S, int(row["end_s"]) + DAY_S // 4) if int(row["end_s"]) > DAY_S else DAY_S
 
 
 def fact_rows(
@@ -201,5 +220,5 @@ def fact_rows(
 def _before(fact: Fact, at: Instant, long_s: int) -> int:
     """Give a start before `at` for a visit that began earlier than planned [s]."""
     if fact.state == "started":
-        return min(fact.at_s, at.s - 1)
-    return min(at.s - 1, max(0, at.s - long_s))
+        return min(fact.at_s, at.on(fact.date) - 1)
+    return min(at.on(fact.date) - 1, max(0, at.on(fact.date) - long_s))

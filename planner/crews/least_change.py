@@ -73,6 +73,18 @@ class KeepingBoard(Board):
         moved = self.standing.planned.get(stop, day) != day
         return super()._detour_s(day, now, at, stop) + (self.change_cost_s if moved else 0)
 
+    def keep_orders(self) -> None:
+        """Go back to the standing order of a day unless another saves more than a change costs."""
+        for day, old in sorted(self.standing.routes.items()):
+            now = self.routes.get(day, [])
+            if now == old or set(now) != set(old):
+                continue
+            kept, cost_s = self._kept(), self.cost_s
+            self.routes[day] = list(old)
+            fits = self.timed(day, old) is not None and not self._breaks(day, old)
+            if not fits or self.cost_s - cost_s > self.change_cost_s:
+                self._back(kept)
+
     def push_in(self) -> None:
         """Put in what is worth more than others in its way; these find another place or none.
 
@@ -220,6 +232,7 @@ def _searched(board: KeepingBoard, week: Week, seed: int) -> tuple[KeepingBoard,
             if stays.get(n) != day:
                 found.floors.pop(n, None)
     found.take_over(solved.routes)
+    found.keep_orders()
     found.put_in()
     found.push_in()
     return found, solved.iterations, solved.by_clock

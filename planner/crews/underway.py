@@ -15,7 +15,7 @@ import pandas as pd
 
 from planner.contracts import SETUP_AFTER, SETUP_APART, SETUP_HOURS
 from planner.contracts.facts import Tables
-from planner.crews.frozen import Fact, Instant, Row
+from planner.crews.frozen import DAY_S, Fact, Instant, Row
 from planner.crews.timetable import CrewDay, Span, Stop
 from planner.tables import check
 
@@ -44,10 +44,8 @@ def days_ahead(
     """
     found = []
     for day in days:
-        if day.date < at.date:
-            continue
         own = [row for row in rows if (row["crew"], row["date"]) == (day.crew, day.date)]
-        left = _rest(day, own, facts, stops, at) if day.date == at.date else day
+        left = _rest(day, own, facts, stops, at) if day.date <= at.date else day
         if left.start_s < left.end_s + left.over_s:
             found.append(left)
     return found
@@ -60,7 +58,7 @@ def _rest(
     stops: Mapping[str, Stop],
     at: Instant,
 ) -> CrewDay:
-    start_s = max(day.start_s, at.s)
+    start_s = max(day.start_s, at.on(day.date))
     late = day.pause is not None and start_s > day.pause.to_s
     if not rows:
         return replace(day, start_s=start_s, pause=None if late else day.pause)
@@ -210,10 +208,10 @@ def bind(
     found, kept = [], {}
     for one in stops:
         stop, row = one, promised.get(one.setup_id)
-        if row is not None and row["date"] >= at.date:
+        if row is not None and at.on(row["date"]) < DAY_S:
             kept[stop.setup_id] = (str(row["crew"]), str(row["date"]))
             latest_s = int(row["start_s"])
-            missed = row["date"] == at.date and latest_s < at.s
+            missed = latest_s < at.on(row["date"])
             if not missed:
                 spans = tuple(
                     (start, min(close, latest_s))

@@ -18,6 +18,7 @@ SIZES = {
     "budget": 10_000,
     "travel": 3_000,
     "onepipe": 100_000,
+    "replan": 200,
 }
 """Benchmarks by name, with the size each takes by default."""
 
