@@ -24,7 +24,8 @@ class Because:
     """What is known of why a set-up changed: by setup_id.
 
     `facts` took place; `put_off` was put off, `missed` not reported by the instant, `lost` no
-    longer fitted where it stood, `unserved` has no place; each with its reason.
+    longer fitted where it stood, `unserved` has no place; each with its reason. `promised`
+    are bound to a day that residents were told of.
     """
 
     facts: Mapping[str, Fact]
@@ -32,6 +33,7 @@ class Because:
     missed: Mapping[str, str]
     lost: frozenset[str]
     unserved: Mapping[str, str]
+    promised: frozenset[str]
 
     def moved(self, setup_id: str) -> str:
         """Say why a set-up is elsewhere."""
@@ -46,7 +48,8 @@ class Because:
         """Say why a set-up has no place; `there` = it is still a set-up."""
         if not there:
             return "nothing is to do there any more, or it was grouped anew"
-        parts = [self.put_off.get(setup_id, "") or self.missed.get(setup_id, "")]
+        told = "residents were told of its day" if setup_id in self.promised else ""
+        parts = [told, self.put_off.get(setup_id, "") or self.missed.get(setup_id, "")]
         parts.append(self.unserved.get(setup_id, ""))
         return "; ".join(part for part in parts if part) or "no place"
 

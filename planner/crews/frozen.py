@@ -180,7 +180,8 @@ def fact_rows(
     """Lay out the facts of a week as visits: as planned, or where they took place instead.
 
     A visit that took place where it was planned keeps its times, unless they begin after
-    `at`: then they are moved before it. Places in the day are numbered anew.
+    `at`: then they are moved before it; what is over by then ends by then. Places in the day
+    are numbered anew.
 
     Parameters
     ----------
@@ -207,6 +208,8 @@ def fact_rows(
             back = int(row["start_s"]) - max(0, _before(fact, at, long_s))
             for name in ("arrive_s", "start_s", "end_s"):
                 row[name] = max(0, int(row[name]) - back)
+        if fact.state != "started":
+            row["end_s"] = max(int(row["start_s"]), min(int(row["end_s"]), at.on(row["date"])))
         rows.append(row)
     rows.sort(key=lambda row: (row["crew"], row["date"], row["start_s"], row["setup_id"]))
     count: dict[tuple[str, str], int] = {}

@@ -172,6 +172,22 @@ def keep_week(
         The same stops and days dealt without regard to the standing plan: taken where it is
         cheaper, changes counted, as where little is left of the standing plan.
     """
+    keeping = hold(board, standing, week)
+    lost = frozenset(standing.planned.keys() - set(keeping.served))
+    keeping.put_in()
+    keeping.push_in()
+    by_search, ran, by_clock = _searched(keeping, week, seed)
+    found = [keeping, by_search]
+    if free is not None:
+        found.append(replace(keeping, routes=free.routes, floors=free.floors, _known={}))
+    best = min(found, key=lambda one: one.cost_s)
+    # Reasons are told with each stop's own worth.
+    plain = replace(board, routes=best.routes, floors=best.floors, _known={})
+    return Kept(plain, ran, by_clock, lost)
+
+
+def hold(board: Board, standing: Standing, week: Week) -> KeepingBoard:
+    """Take the standing routes over; what no longer holds is left out."""
     cost_s = week.change_cost_s
     # What is planned is worth the change as well: to drop it is a change too.
     stops = [
@@ -184,17 +200,7 @@ def keep_week(
     )  # fmt: skip
     keeping.floors = _floors(keeping, standing)
     keeping.take_over({day: list(order) for day, order in standing.routes.items()})
-    lost = frozenset(standing.planned.keys() - set(keeping.served))
-    keeping.put_in()
-    keeping.push_in()
-    by_search, ran, by_clock = _searched(keeping, week, seed)
-    found = [keeping, by_search]
-    if free is not None:
-        found.append(replace(keeping, routes=free.routes, floors=free.floors, _known={}))
-    best = min(found, key=lambda one: one.cost_s)
-    # Reasons are told with each stop's own worth.
-    plain = replace(board, routes=best.routes, floors=best.floors, _known={})
-    return Kept(plain, ran, by_clock, lost)
+    return keeping
 
 
 def _floors(board: Board, standing: Standing) -> dict[int, int]:

@@ -14,7 +14,7 @@ from planner.contracts.journal import WORK_STATES
 from planner.crews.board import Board
 from planner.crews.changes import Because, list_changes
 from planner.crews.frozen import Fact, Instant, Row, fact_rows, facts_of
-from planner.crews.least_change import Kept, Standing, keep_week
+from planner.crews.least_change import Kept, Standing, hold, keep_week
 from planner.crews.shelf import Item, Shelf
 from planner.crews.stages import deal
 from planner.crews.ties import Ties
@@ -121,7 +121,8 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     rest = _rest(tables, ways, week, (standing, check(states, WORK_STATES)), when, first_day)
     board = rest.out.board
     old = _standing(board, standing["visits"], rest)
-    if _nothing_new(rest, standing, tables) and not _broken(board, old):
+    holds = set(hold(board, old, week).served) == old.planned.keys()
+    if holds and _nothing_new(rest, standing, tables):
         visits = _as_it_stood(standing["visits"], rest, board, old)
         left = dict(_reasons(standing["unserved"])) if "unserved" in standing else {}
         kept = Kept(_with(board, old.routes), 0, by_clock=False, lost=frozenset())
@@ -134,7 +135,9 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
         visits = _joined(rest, kept.board)
         left = _left(rest, kept.board)
     named = {n: board.stops[n].setup_id for n in kept.lost}
-    because = Because(rest.facts, rest.put_off, rest.missed, frozenset(named.values()), left)
+    lost = frozenset(named.values())
+    promised = frozenset(rest.bound)
+    because = Because(rest.facts, rest.put_off, rest.missed, lost, left, promised)
     unserved = conform([{"setup_id": k, "reason": v} for k, v in left.items()], UNSERVED)
     changes = list_changes(standing, tables, visits, because)
     cost_s, other = kept.board.cost_s, None
@@ -272,14 +275,6 @@ def _nothing_new(rest: _Rest, standing: Tables, tables: Tables) -> bool:
     ]  # fmt: skip
     same = set(standing["setups"]["setup_id"]) == set(tables["setups"]["setup_id"])
     return same and not elsewhere and not rest.put_off and not rest.missed
-
-
-def _broken(board: Board, old: Standing) -> bool:
-    """Say whether a standing route no longer fits its day."""
-    return any(
-        not all(board.able[day, n] for n in order) or board.timed(day, order) is None
-        for day, order in old.routes.items()
-    )
 
 
 def _as_it_stood(visits: pd.DataFrame, rest: _Rest, board: Board, old: Standing) -> pd.DataFrame:
