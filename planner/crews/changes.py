@@ -25,7 +25,8 @@ class Because:
 
     `facts` took place; `put_off` was put off, `missed` not reported by the instant, `lost` no
     longer fitted where it stood, `unserved` has no place; each with its reason. `promised`
-    are bound to a day that residents were told of.
+    are bound to a day that residents were told of; `waiting` are standing set-ups whose works
+    wait, with the reason.
     """
 
     facts: Mapping[str, Fact]
@@ -34,6 +35,7 @@ class Because:
     lost: frozenset[str]
     unserved: Mapping[str, str]
     promised: frozenset[str]
+    waiting: Mapping[str, str]
 
     def moved(self, setup_id: str) -> str:
         """Say why a set-up is elsewhere."""
@@ -47,7 +49,8 @@ class Because:
     def dropped(self, setup_id: str, *, there: bool) -> str:
         """Say why a set-up has no place; `there` = it is still a set-up."""
         if not there:
-            return "nothing is to do there any more, or it was grouped anew"
+            waits = self.waiting.get(setup_id, "")
+            return waits or "nothing is to do there any more, or it was grouped anew"
         told = "residents were told of its day" if setup_id in self.promised else ""
         parts = [told, self.put_off.get(setup_id, "") or self.missed.get(setup_id, "")]
         parts.append(self.unserved.get(setup_id, ""))

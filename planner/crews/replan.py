@@ -137,7 +137,8 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     named = {n: board.stops[n].setup_id for n in kept.lost}
     lost = frozenset(named.values())
     promised = frozenset(rest.bound)
-    because = Because(rest.facts, rest.put_off, rest.missed, lost, left, promised)
+    waiting = _waiting(standing["setup_works"], tables)
+    because = Because(rest.facts, rest.put_off, rest.missed, lost, left, promised, waiting)
     unserved = conform([{"setup_id": k, "reason": v} for k, v in left.items()], UNSERVED)
     changes = list_changes(standing, tables, visits, because)
     cost_s, other = kept.board.cost_s, None
@@ -290,6 +291,17 @@ def _as_it_stood(visits: pd.DataFrame, rest: _Rest, board: Board, old: Standing)
     timed = _joined(rest, _with(board, routes))
     parts = [part.astype(object) for part in (timed, other) if len(part)]
     return conform(pd.concat(parts) if parts else [], VISITS)
+
+
+def _waiting(links: pd.DataFrame, tables: Tables) -> dict[str, str]:
+    """Say of each standing set-up what its works wait for now."""
+    if "waiting" not in tables:
+        return {}
+    both = links.merge(tables["waiting"], on="work_id").sort_values(["setup_id", "seq"])
+    found: dict[str, list[str]] = {}
+    for setup_id, work_id, why in both[["setup_id", "work_id", "reason"]].itertuples(index=False):
+        found.setdefault(setup_id, []).append(f"{work_id}: {why}")
+    return {one: "; ".join(whys) for one, whys in found.items()}
 
 
 def _joined(rest: _Rest, board: Board) -> pd.DataFrame:
