@@ -12,7 +12,8 @@ Reading order for a newcomer:
    screening  `locate` rows on pipes, `spans` by place, `rulebook` and `screen` the verdict
    repairs    `decide_spans`, `place` sleeves, `wall` and `cure` as checks, `options` side by
               side, `choose`, `accept`, `budget`, `flow`, `works` in order, `revise` to sign
-   crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone
+   crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone; `replan`
+              within a week
    takeoff    `totals` per visit, route, week
    outputs    `map`, `sheets`, `files`
    store      decisions, the journal, revisions and ids given, kept from run to run

@@ -147,6 +147,77 @@ def _check_and_write(folder: Path, overrides: dict[str, str]) -> bool:
     return checked.faulty
 
 
+Run = Annotated[str, typer.Option("--run", help="Number of the run; the newest without it.")]
+
+
+@app.command()
+def audit(
+    folder: Folder,
+    run: Run = "",
+    visits: Annotated[
+        Path | None,
+        typer.Option(
+            "--visits", help="Edited copy of the run's tables/visits.csv; else that file."
+        ),
+    ] = None,
+    retime: Annotated[
+        Path | None,
+        typer.Option("--retime", help="Set all times anew in the order given; write them here."),
+    ] = None,
+) -> None:
+    """Hold the week of a run, or what a person made of it, against every rule.
+
+    One line per fault: what, where, found, wanted. Exit 1 if there is one.
+    """
+    from planner.runs import audit_run
+
+    found = audit_run(folder, run, visits, retime)
+    for line in found.lines:
+        print(line)
+    if found.faulty:
+        raise typer.Exit(1)
+
+
+@app.command()
+def replan(  # noqa: PLR0913 - one parameter for each option
+    folder: Folder,
+    at: Annotated[
+        str, typer.Option("--at", help="YYYY-MM-DDTHH:MM: nothing is planned before it.")
+    ] = "",
+    run: Annotated[
+        str, typer.Option("--run", help="Run that stands; else the newest, accepted ones only.")
+    ] = "",
+    accept_by: Annotated[
+        str, typer.Option("--accept", help="Your name: let the newest plan made again stand.")
+    ] = "",
+    on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
+    *,
+    assume_accepted: Annotated[
+        bool, typer.Option("--assume-accepted", help="Take proposed choices as accepted.")
+    ] = False,
+    sets: Sets = None,
+) -> None:
+    """Plan the rest of the week again: what is done, under way or promised stays as it is.
+
+    Writes a run with a list to sign; it stands once somebody accepts it with --accept NAME.
+    """
+    from planner.runs import accept_replan, replan_project
+
+    if bool(at) == bool(accept_by):
+        message = "wants either --at YYYY-MM-DDTHH:MM or --accept NAME"
+        raise typer.BadParameter(message)
+    if accept_by:
+        print(accept_replan(folder, accept_by, _day(on), run))
+        return
+    with _timed("replan"):
+        out, lines = replan_project(
+            folder, at, run, _overrides(sets), assume_accepted=assume_accepted
+        )
+    for line in lines:
+        print(line)
+    print(f"written to {out.resolve()}; to let it stand: sleeveplan replan {folder} --accept NAME")
+
+
 @app.command(name="plan")
 def plan_command(
     folder: Folder,

@@ -142,25 +142,25 @@ def run_project(
     store = open_store(folder / STORE)
     inputs = read_project(folder, overrides, store.read_events())
     known, decisions = store.read_known(), store.read_decisions()
-    kept = _kept_drives(folder, write=keep_ids)
+    kept = kept_drives(folder, write=keep_ids)
     made = make_plan(
         inputs, known, decisions,
         assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if, tell=tell,
     )  # fmt: skip
     if kept is not None and kept.notes:
-        made = _with_notes(made, kept.notes)
+        made = with_notes(made, kept.notes)
     if keep_ids:
         store.write_known(made.known)
     return made
 
 
-def _kept_drives(folder: Path, *, write: bool) -> DriveStore | None:
+def kept_drives(folder: Path, *, write: bool) -> DriveStore | None:
     """Give where drives are kept; nowhere if that leads out of the project folder."""
     kept = folder / DRIVES
     return None if kept.is_symlink() else DriveStore(kept, write=write)
 
 
-def _with_notes(made: Plan, notes: list[str]) -> Plan:
+def with_notes(made: Plan, notes: list[str]) -> Plan:
     """Tell of kept drives that could not be used beside the other flags."""
     rows = [{"step": "travel", "key": "kept drives", "what": note} for note in notes]
     said = conform(rows, FLAGS).astype(object)
@@ -168,11 +168,11 @@ def _with_notes(made: Plan, notes: list[str]) -> Plan:
     return replace(made, tables={**made.tables, "flags": flags})
 
 
-def write_run(made: Plan, folder: Path) -> Path:
+def write_run(made: Plan, folder: Path, beside: Callable[[Path], None] = lambda _: None) -> Path:
     """Write map, sheets, tables and run.json into the next numbered folder under ``out/``.
 
     All is written aside and renamed at the end: a killed run leaves no half folder
-    under its final name.
+    under its final name. `beside` writes what else belongs into the folder.
 
     Returns
     -------
@@ -193,12 +193,8 @@ def write_run(made: Plan, folder: Path) -> Path:
         ratio = made.inputs.settings.takeoff.contingency_ratio
         write_workbook(made.tables, made.facts, ratio, part)
         write_tables(made.tables, made.facts, part)
-        write_record(
-            part,
-            made.inputs.settings,
-            made.inputs.hashes,
-            reproducible=made.facts.reproducible,
-        )
+        write_record(part, made.inputs.settings, made.inputs.hashes, made.facts)
+        beside(part)
 
     return _write_aside(folder, write, _next_run)
 

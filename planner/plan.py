@@ -25,12 +25,12 @@ from planner.crews.setups import make_setups
 from planner.crews.solver import Told
 from planner.crews.spare import spare_days
 from planner.crews.street_doubts import street_flags
-from planner.crews.travel import KeptDrives, travel
+from planner.crews.travel import KeptDrives, Travel, travel
 from planner.crews.week import plan_week
 from planner.crews.what_if import what_if
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.propose import Tables, joined, propose
+from planner.propose import Proposal, Tables, joined, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
@@ -86,6 +86,42 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     Plan
         All tables of the run, by contract name.
     """
+    ready = ready_works(inputs, known, decisions, assume_accepted=assume_accepted)
+    t, settings = ready.tables, inputs.settings
+    week, first_day = settings.week, settings.project.first_day
+    setups = make_setups(t, ready.known, week, settings.sleeving, first_day=first_day)
+    t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
+    t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
+    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
+    known = learn(ready.known, "setup", setups.members, setups.members["setup_id"])
+    ways = travel(
+        t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
+    )  # fmt: skip
+    seed, asked = settings.project.seed, Asked(tell=tell)
+    days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
+    t |= {"visits": days.visits, "unserved": days.unserved}
+    t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
+    gains = what_if(t, days, ready.known, settings, inputs.source_crs) if ask_what_if else None
+    t["what_if"] = empty(WHAT_IF) if gains is None else gains
+    return finish(replace(ready, known=known), ways, reproducible=days.reproducible)
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A run up to its works: tables, ids known after them, what comes of the engineer's half."""
+
+    tables: Tables
+    known: KnownIds
+    made: Proposal
+    inputs: Inputs
+    decisions: pd.DataFrame
+    flags: pd.DataFrame
+
+
+def ready_works(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool
+) -> Ready:
+    """Go from coded rows to works; the first half of `make_plan`, and of a plan made again."""
     made = propose(inputs, known, decisions, assume_accepted=assume_accepted)
     t, settings = made.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
@@ -94,36 +130,32 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     t |= works.tables
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
-    works_known = learn(made.known, "work", works.works, works.works["work_id"])
-    setups = make_setups(t, works_known, week, settings.sleeving, first_day=first_day)
-    t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
-    t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
-    t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
-    known = learn(works_known, "setup", setups.members, setups.members["setup_id"])
-    ways = travel(
-        t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
-    )  # fmt: skip
-    seed, asked = settings.project.seed, Asked(tell=tell)
-    days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
-    t |= {"visits": days.visits, "unserved": days.unserved}
-    t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
-    gains = what_if(t, days, works_known, settings, inputs.source_crs) if ask_what_if else None
-    t["what_if"] = empty(WHAT_IF) if gains is None else gains
-    t["legs"] = draw_legs(days.visits, ways, inputs.local_crs)
-    warned = screen_visits(t["visits"], t["setups"], t["pipes"], made.book)
+    known = learn(made.known, "work", works.works, works.works["work_id"])
+    return Ready(t, known, made, inputs, decisions, works.flags)
+
+
+def finish(ready: Ready, ways: Travel, *, reproducible: bool, at: str = "") -> Plan:
+    """Draw, audit and add up a week whose visits are settled; the last third of `make_plan`.
+
+    `at` is the instant from which the week was planned again, '' = from its first day.
+    """
+    t, inputs = ready.tables, ready.inputs
+    week, first_day = inputs.settings.week, inputs.settings.project.first_day
+    t["legs"] = draw_legs(t["visits"], ways, inputs.local_crs)
+    warned = screen_visits(t["visits"], t["setups"], t["pipes"], ready.made.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)
-    t["audit"] = audit_week(t, ways, week, first_day=first_day)
-    t |= estimate(t, settings.takeoff, first_day=first_day)
-    lost = find_orphans(decisions, pd.concat(made.lost_ids), t["choices"])
+    t["audit"] = audit_week(t, ways, week, first_day=first_day, at=at)
+    t |= estimate(t, inputs.settings.takeoff, first_day=first_day)
+    lost = find_orphans(ready.decisions, pd.concat(ready.made.lost_ids), t["choices"])
     t["orphans"] = joined([lost, event_orphans(t)], ORPHANS)
-    t["flags"] = joined([t["flags"], works.flags, street_flags(ways, week)], FLAGS)
+    t["flags"] = joined([t["flags"], ready.flags, street_flags(ways, week)], FLAGS)
     facts = replace(
         facts_of(inputs),
         not_accepted=bool(t["choices"]["assumed_accepted"].any()),
         by_air=ways.by_air,
-        reproducible=days.reproducible and bool(t["budget_bound"]["reproducible"].all()),
+        reproducible=reproducible and bool(t["budget_bound"]["reproducible"].all()),
     )
-    return Plan(t, facts, inputs, known)
+    return Plan(t, facts, inputs, ready.known)
 
 
 def facts_of(inputs: Inputs) -> RunFacts:

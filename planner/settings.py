@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -158,6 +159,7 @@ class Week(_Section):
     age_ratio: float = Field(ge=0)
     planned_on: str = Field(pattern=r"^(\d{4}-\d{2}-\d{2})?$")
     overtime_cost_s: int = Field(ge=0)
+    change_cost_s: int = Field(ge=0)
     wall_c: float | Literal["unknown"]
     value_now_s: int = Field(ge=0)
     value_this_year_s: int = Field(ge=0)
@@ -389,11 +391,12 @@ def _put(
 
 
 def _parse(raw: str) -> object:
-    """Read a command-line value as TOML; what is not TOML is text."""
+    """Read a command-line value as TOML; what is not TOML is text, and so is a day."""
     try:
-        return tomllib.loads(f"value = {raw}")["value"]
+        value: object = tomllib.loads(f"value = {raw}")["value"]
     except tomllib.TOMLDecodeError:
         return raw
+    return raw if isinstance(value, date) else value
 
 
 def _first_line(error: ValidationError, origins: Mapping[str, str]) -> str:

@@ -37,10 +37,20 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_help_names_every_command() -> None:
-    """A newcomer finds the seven words from the first screen."""
+    """A newcomer finds the words from the first screen."""
     found = run("--help")
     assert found.returncode == 0
-    for word in ("init", "check", "plan", "accept", "explain", "demo", "version"):
+    for word in (
+        "init",
+        "check",
+        "plan",
+        "audit",
+        "replan",
+        "accept",
+        "explain",
+        "demo",
+        "version",
+    ):
         assert word in found.stdout
 
 

@@ -46,6 +46,12 @@ def test_a_command_line_text_needs_no_quotes() -> None:
     assert settings.week.fill_ratio == 0.5
 
 
+def test_a_day_on_the_command_line_is_text():
+    """`--set project.first_day=2026-01-19` needs no quotes within quotes."""
+    settings = load_settings({}, {"project.first_day": "2026-01-19"})
+    assert settings.project.first_day == "2026-01-19"
+
+
 def test_every_packaged_key_is_a_field_and_has_a_comment() -> None:
     """A key without a word on its meaning or source is not finished."""
     assert {name: set(keys) for name, keys in packaged().items()} == {

@@ -136,7 +136,7 @@ def test_the_command_asks_only_when_told(monkeypatch, tmp_path):
     """`plan` alone asks for no second week, `plan --what-if` does."""
     asked_for: list[bool] = []
 
-    def run(folder: Path, sets: dict, *, assume_accepted: bool, ask_what_if: bool) -> None:
+    def run(folder: Path, sets: dict, *, ask_what_if: bool, **_: object) -> None:
         asked_for.append(ask_what_if)
         message = "far enough"
         raise FileError(message)

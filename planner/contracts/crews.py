@@ -146,6 +146,48 @@ VISITS = Table(
     ),
     key=("crew", "date", "seq"),
 )
+# What a person may have changed in a run's table of visits; no table of a run, so not in TABLES.
+VISIT_EDITS = Table(
+    "visit_edits",
+    "one visit as a person wrote it",
+    (
+        text("setup_id", "", blank=False),
+        text("crew", "blank = taken off this week"),
+        date("date", "blank = taken off this week"),
+        whole("seq", "", "place in the day; gaps do not matter when times are set anew", low=1),
+        *(
+            text(column, "seconds from midnight or H:MM; blank = to be set anew")
+            for column in ("arrive_s", "start_s", "end_s")
+        ),
+        *(
+            whole(column, "s", "as in visits", low=0)
+            for column in ("pause_s", "drive_s", "end_pause_s", "back_s")
+        ),
+        number("drive_m", "m", "as in visits", low=0),
+        number("back_m", "m", "as in visits", low=0),
+        flag("by_air", "as in visits"),
+    ),
+    key=("setup_id",),
+)
+PLAN_CHANGES = Table(
+    "plan_changes",
+    "one set-up of the standing plan or of the new one, and what became of it",
+    (
+        text("setup_id", "", blank=False),
+        text("change", "", one_of=("kept", "moved", "dropped", "added"), blank=False),
+        text("pipe_id", ""),
+        text("works", "its works, '+' between"),
+        text("was_crew", "in the standing plan; '' = it was not in it"),
+        date("was_date", ""),
+        whole("was_start_s", "s", "from midnight", low=0),
+        text("crew", "in the new plan; '' = it is not in it"),
+        date("date", ""),
+        whole("start_s", "s", "from midnight", low=0),
+        flag("notice", "residents must be told anew, or for the first time", blank=False),
+        text("why", "what made it so", blank=False),
+    ),
+    key=("setup_id",),
+)
 LEGS = Table(
     "legs",
     "one drive of the week as the van takes it",

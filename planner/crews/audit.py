@@ -30,7 +30,9 @@ from planner.settings import Week
 from planner.tables import check, conform
 
 
-def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> pd.DataFrame:
+def audit_week(
+    tables: Tables, ways: Travel, week: Week, *, first_day: str, at: str = ""
+) -> pd.DataFrame:
     """List every rule that the week breaks; an empty table is a clean audit.
 
     Checked are shifts and the part of them that may be planned, pauses, hours of streets,
@@ -53,6 +55,9 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
         Windows, caps, parking, the share of a shift that is planned.
     first_day
         First day of the week; '' = not stated, and then there is no visit.
+    at
+        YYYY-MM-DDTHH:MM from which the week was planned again: what began before it took
+        place and is not held against rules, only what follows against it; '' = nothing did.
 
     Returns
     -------
@@ -66,9 +71,11 @@ def audit_week(tables: Tables, ways: Travel, week: Week, *, first_day: str) -> p
     """
     for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS, PROCESS):
         check(tables[table.name], table)
-    book = Book.of(tables, ways, week, first_day)
+    book = Book.of(tables, ways, week, first_day, at)
     parts = (days_broken, flow_broken, loads_broken, works_broken)
-    found = {*_ruled_out(tables), *(one for part in parts for one in part(book))}
+    past = {visit["visit_id"] for visit in book.visits if book.past(visit)}
+    ruled_out = (one for one in _ruled_out(tables) if one[0] not in past)
+    found = {*ruled_out, *(one for part in parts for one in part(book))}
     broken = sorted(found)
     rows = [dict(zip(AUDIT.names, one, strict=True)) for one in broken]
     # One fault may be found twice with different limits; the first says enough.

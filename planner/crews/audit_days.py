@@ -26,9 +26,11 @@ def days_broken(book: Book) -> Iterator[Broken]:
         The week.
     """
     for crew, date, visits in book.days():
+        if all(book.past(visit) for visit in visits):
+            continue
         yield from _shift(book, crew, date, visits)
         yield from _sequence(book, crew, visits)
-        for visit in visits:
+        for visit in (one for one in visits if not book.past(one)):
             yield from window_broken(book, visit)
     yield from _twice(book)
 
@@ -72,6 +74,8 @@ def _pause(book: Book, crew: str, visits: list[Row], out: tuple[int, int]) -> It
     first, last = int(row["break_from_s"]), int(row["break_to_s"])
     good = [one for one in begins if one[1] >= length and one[0] >= first]
     due = out[0] < first and out[1] > last + int(length)
+    if last < book.gone_s(visits[0]["date"]):
+        return
     if due and not good:
         yield key, "pause", "none", f"{length} s from {clock(first)} on"
 
@@ -83,9 +87,12 @@ def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
     for number, visit in enumerate(visits, start=1):
         key, setup = visit["visit_id"], book.setups.get(visit["setup_id"], {})
         here = book.ways.setup_at.get(visit["setup_id"])
+        if book.past(visit):
+            at, node, free = here, setup.get("node_id", ""), int(visit["end_s"])
+            continue
         if visit["seq"] != number:
             yield key, "order", f"place {visit['seq']} of the day", f"place {number}"
-        if free is not None and visit["arrive_s"] != free + visit["drive_s"]:
+        if free is not None and not _comes(book, visit, free, visits[number - 2]):
             due = clock(int(free + visit["drive_s"]))
             yield key, "order", f"arrives at {clock(int(visit['arrive_s']))}", f"at {due}"
         parked = setup.get("node_id", "") == node
@@ -104,6 +111,13 @@ def _sequence(book: Book, crew: str, visits: list[Row]) -> Iterator[Broken]:
             yield key, "drive", f"home for {visit['back_s']} s in the middle of a day", "0 s"
         yield from _by_air(book, visit, (at, here, yard if last else None))
         at, node, free = here, setup.get("node_id", ""), int(visit["end_s"])
+
+
+def _comes(book: Book, visit: Row, free: int, before: Row) -> bool:
+    """Say whether a crew arrives when it can; after a visit that took place it may have stayed."""
+    if book.past(before):
+        return bool(visit["arrive_s"] >= max(free, book.gone_s(visit["date"])) + visit["drive_s"])
+    return bool(visit["arrive_s"] == free + visit["drive_s"])
 
 
 Ends = tuple[int | None, int | None]
@@ -141,8 +155,10 @@ def _twice(book: Book) -> Iterator[Broken]:
             yield first[setup_id], "double", f"{setup_id} visited and left out", "one of both"
     for setup_id in sorted(set(book.setups) - set(visited) - left):
         yield setup_id, "lost", "neither visited nor left out", "one of both"
-    works = Counter(one for s in visited for one in book.setup_works.get(s, []))
-    for visit in book.visits:
+    ahead = [visit for visit in book.visits if not book.past(visit)]
+    own = {visit["setup_id"] for visit in ahead}
+    works = Counter(one for setup_id in own for one in book.setup_works.get(setup_id, []))
+    for visit in ahead:
         for work_id in book.setup_works.get(visit["setup_id"], []):
             if works[work_id] > 1:
                 found = f"{work_id} in {works[work_id]} set-ups"

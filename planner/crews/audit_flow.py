@@ -27,6 +27,8 @@ def flow_broken(book: Book) -> Iterator[Broken]:
         for start, _, other in rows[n + 1 :]:
             if start >= end:
                 break
+            if book.past(one) and book.past(other):
+                continue
             yield from _pair(book, one, other, plugs)
             yield from _pair(book, other, one, plugs)
 

@@ -38,9 +38,10 @@ class Book:
     ways: Travel
     week: Week
     first_day: str
+    at: tuple[str, int] = ("", 0)
 
     @classmethod
-    def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str) -> Book:
+    def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str, at: str = "") -> Book:
         """Lay out the tables; see `audit_week`."""
         visits = tables["visits"].sort_values(["crew", "date", "seq"], kind="stable")
         works_of: dict[str, list[str]] = {}
@@ -68,7 +69,19 @@ class Book:
             ways,
             week,
             first_day,
+            (at[:10], int(at[11:13]) * 3600 + int(at[14:16]) * 60) if at else ("", 0),
         )
+
+    def past(self, visit: Row) -> bool:
+        """Say whether a visit began before the instant from which the week was planned again."""
+        return int(visit["start_s"]) < self.gone_s(visit["date"])
+
+    def gone_s(self, date: str) -> int:
+        """Give the instant of planning again as seconds from midnight of a date; 0 without one."""
+        if not self.at[0]:
+            return 0
+        days = datetime.date.fromisoformat(self.at[0]) - datetime.date.fromisoformat(date)
+        return self.at[1] + 86_400 * days.days
 
     def works_at(self, visit: Row) -> list[Row]:
         """Give the works of a visit, in their order, that are in the table of works."""

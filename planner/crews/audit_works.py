@@ -32,6 +32,8 @@ def works_broken(book: Book) -> Iterator[Broken]:
     chosen = {(str(pipe), str(one)) for pipe, one in links.itertuples(index=False)}
     agreed = _agreed(book)
     for visit in book.visits:
+        if book.past(visit):
+            continue
         works = book.works_at(visit)
         yield from _there(book, visit, works)
         for work in works:

@@ -287,7 +287,7 @@ class Board:
 
     def _detour_s(self, day: int, now: Sequence[int], at: int, stop: int) -> int:
         yard = self.days[day].yard
-        before = self.stops[now[at - 1]].at if at else yard
+        before = self.stops[now[at - 1]].at if at else self.days[day].starts_at
         after = self.stops[now[at]].at if at < len(now) else yard
         here = self.stops[stop].at
         drive_s = self.roads.drive_s

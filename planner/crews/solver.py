@@ -35,6 +35,9 @@ class Solved:
     by_clock: bool
 
 
+Matrix = npt.NDArray[np.int64]
+
+
 @dataclass(frozen=True)
 class Told:
     """How far a search is: what it deals, iterations, cost of its best week so far [s].
@@ -52,12 +55,14 @@ class Told:
 class Search:
     """How to search: iterations, seed, routes to begin with by day; whom to tell how far it is.
 
-    Nothing that `tell` does changes the result.
+    `extra_s` (days, stops) is added where a day serves a stop [s]; then each day is a kind of
+    its own. Nothing that `tell` does changes the result.
     """
 
     week: Week
     seed: int
     start: Mapping[int, Sequence[int]] = field(default_factory=dict)
+    extra_s: Matrix | None = None
     tell: Callable[[Told], None] | None = None
     what: str = "week"
 
@@ -92,15 +97,18 @@ def solve(
     Formulation: routing.md 2c, clock of the day, one profile for each set of skills.
     """
     week, forms = search.week, _forms(stops, days, able)
-    crews = sorted({day.yard for day in days})
+    crews = sorted({place for day in days for place in (day.yard, day.starts_at)})
     depot = {yard: n for n, yard in enumerate(crews)}
     rows = np.array([*crews, *(stops[form.stop].at for form in forms)])
     can = np.column_stack([form.able for form in forms])
-    kinds = _kinds(days, can)
+    alone = search.extra_s is not None
+    kinds = [[n] for n in range(len(days))] if alone else _kinds(days, can)
     own = [stops[form.stop] for form in forms]
-    profiles, matrices = _profiles(kinds, can, own, _matrices(rows, own, roads))
+    own_stops = [form.stop for form in forms]
+    extra = None if search.extra_s is None else search.extra_s[:, own_stops]
+    profiles, matrices = _profiles(kinds, can, own, _matrices(rows, own, roads), extra)
     types = [
-        _vehicle(days[kind[0]], len(kind), depot[days[kind[0]].yard], profile, week)
+        _vehicle(days[kind[0]], len(kind), depot, profile, week)
         for kind, profile in zip(kinds, profiles, strict=True)
     ]
     clients, groups = _clients(forms, stops, len(crews))
@@ -195,16 +203,19 @@ def _forms(
     return forms
 
 
-def _vehicle(day: CrewDay, count: int, depot: int, profile: int, week: Week) -> pyvrp.VehicleType:
+def _vehicle(
+    day: CrewDay, count: int, depot: dict[int, int], profile: int, week: Week
+) -> pyvrp.VehicleType:
+    gone_s = day.start_s - day.out_from_s + (day.pause.pause_s if day.pause else 0)
     return pyvrp.VehicleType(
         num_available=count,
         capacity=list(day.holds),
-        start_depot=depot,
-        end_depot=depot,
+        start_depot=depot[day.starts_at],
+        end_depot=depot[day.yard],
         tw_early=day.start_s,
         tw_late=day.end_s + day.over_s,
         # A pause is kept free; where in the day it lies, the timetable settles.
-        shift_duration=max(0, day.most_s - (day.pause.pause_s if day.pause else 0)),
+        shift_duration=max(0, day.most_s - gone_s),
         max_overtime=day.over_s,
         unit_overtime_cost=week.overtime_cost_s if day.over_s else 0,
         profile=profile,
@@ -254,13 +265,12 @@ def _kinds(days: Sequence[CrewDay], able: npt.NDArray[np.bool_]) -> list[list[in
     """Put days of one crew with equal hours together: which date is which is settled later."""
     kinds: dict[tuple[object, ...], list[int]] = {}
     for n, day in enumerate(days):
-        shift = (day.start_s, day.end_s, day.most_s, day.over_s, day.pause)
+        shift = (day.start_s, day.end_s, day.most_s, day.over_s, day.pause, day.since_s, day.begin)
         key = (day.crew, day.yard, shift, day.holds, able[n].tobytes())
         kinds.setdefault(key, []).append(n)
     return list(kinds.values())
 
 
-Matrix = npt.NDArray[np.int64]
 # PyVRP's own hints take no array that numpy makes, so its arguments go as Any.
 Pair = tuple[Any, Any]
 
@@ -284,21 +294,25 @@ def _profiles(
     able: npt.NDArray[np.bool_],
     stops: Sequence[Stop],
     plain: tuple[Matrix, Matrix],
+    extra_s: Matrix | None,
 ) -> tuple[list[int], list[Pair]]:
-    """Make one pair of matrices for each set of stops that some crew can do."""
+    """Make one pair of matrices for each set of stops that some crew can do, and its costs."""
     drive, timed = plain
     yards = len(drive) - len(stops)
     never = 2 * int(drive.max()) + max(stop.value_s for stop in stops) + 1
+    never += int(extra_s.max()) if extra_s is not None else 0
     number: dict[bytes, int] = {}
     profiles: list[int] = []
     matrices: list[Pair] = []
     for kind in kinds:
         can = able[kind[0]]
-        key = can.tobytes()
+        extra = np.zeros(len(stops), dtype=np.int64) if extra_s is None else extra_s[kind[0]]
+        key = can.tobytes() + extra.tobytes()
         if key not in number:
             number[key] = len(matrices)
             barred = np.concatenate([np.zeros(yards, dtype=bool), ~can])
             distance, duration = drive.copy(), timed.copy()
+            distance[:, yards:] += extra
             distance[:, barred], duration[:, barred] = never, _NEVER_S
             np.fill_diagonal(distance, 0)
             np.fill_diagonal(duration, 0)

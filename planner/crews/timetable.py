@@ -59,7 +59,8 @@ class CrewDay:
     """One crew on one date: shift, the part of it that may be planned, what the day holds [s].
 
     `over_s` may be planned beyond `most_s` and the end of the shift, at the price of
-    overtime.
+    overtime. A day that is under way since `since_s` goes on at `start_s` from row `begin` of
+    `Travel`, at manhole `begin_node`.
     """
 
     crew: str
@@ -71,6 +72,19 @@ class CrewDay:
     holds: Loads
     over_s: int = 0
     pause: Pause | None = None
+    since_s: int | None = None
+    begin: int = -1
+    begin_node: str = ""
+
+    @property
+    def starts_at(self) -> int:
+        """Give the row in `Travel` of the place from which the crew sets out."""
+        return self.yard if self.since_s is None else self.begin
+
+    @property
+    def out_from_s(self) -> int:
+        """Give when the day begins, or began [s]."""
+        return self.start_s if self.since_s is None else self.since_s
 
 
 @dataclass(frozen=True)
@@ -178,11 +192,13 @@ def timetable(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> Timetable | 
     if parts is None:
         return None
     rows, home_s = parts.rows, parts.now_s + back_s
-    for n in range(len(rows) - 2, -1, -1):
+    under_way = day.since_s is not None
+    for n in range(-1 if under_way else len(rows) - 2, -1, -1):
         latest = rows[n + 1].begin_s - rows[n + 1].way_s - rows[n].long_s
         rows[n].begin_s = min(rows[n].close_s, latest)
-    leave_s = rows[0].begin_s - rows[0].way_s
-    over_s = max(0, home_s - leave_s - day.most_s, home_s - day.end_s)
+    leave_s = day.start_s if under_way else rows[0].begin_s - rows[0].way_s
+    out_s = home_s - (day.out_from_s if under_way else leave_s)
+    over_s = max(0, out_s - day.most_s, home_s - day.end_s)
     if over_s > day.over_s:
         return None
     return _laid_out(rows, drives, (leave_s, back_s, over_s))
@@ -192,8 +208,9 @@ def _ways(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> tuple[list[int],
     before: Stop | None = None
     drives, parks = [], []
     for stop in stops:
-        drives.append(roads.drive_s(day.yard if before is None else before.at, stop.at))
-        parks.append(roads.park_s(before, stop))
+        drives.append(roads.drive_s(day.starts_at if before is None else before.at, stop.at))
+        there = before is None and day.begin_node == stop.node_id
+        parks.append(0 if there else roads.park_s(before, stop))
         before = stop
     return drives, parks
 
@@ -201,7 +218,7 @@ def _ways(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> tuple[list[int],
 def _early(day: CrewDay, stops: Sequence[Stop], ways: Sequence[int], back_s: int) -> _Parts | None:
     """Put stops and pause in a row, each as early as it may begin; None where one is too late."""
     parts, pause = _Parts(day.start_s), day.pause
-    due = pause is not None and day.start_s < pause.from_s
+    due = pause is not None and day.out_from_s < pause.from_s
     for stop, way_s in zip(stops, ways, strict=True):
         span = _span(stop, day.date, parts.now_s + way_s)
         if span is None:

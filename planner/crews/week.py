@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -14,7 +15,7 @@ from planner.contracts import CREWS, NODES, SETUP_HOURS, SETUPS, SHIFTS, UNSERVE
 from planner.contracts.facts import Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.crews.access import Gear
-from planner.crews.asked import NOTHING, Asked, bind, start_of, worth_more
+from planner.crews.asked import NOTHING, Asked, Lock, bind, start_of, worth_more
 from planner.crews.board import Board
 from planner.crews.candidates import pick_candidates
 from planner.crews.needs import needs_of
@@ -87,13 +88,55 @@ def plan_week(
     TableError
         If a table breaks its contract.
     """
+    laid = lay_out(tables, ways, week, first_day)
+    laid = worth_more(laid[0], asked.locks, week), laid[1]
+    roads = Roads(ways, week.manoeuvre_s)
+    out = set_out(tables, laid, roads, week, first_day, locks=asked.locks)
+    board, promised = out.board, _promised(tables)
+    search = Search(week, seed, start_of(board, asked.start), tell=asked.tell)
+    bound = promised | asked.locks.keys()
+    picked, iterations, by_clock = fill(board, bound, search, locked=bool(asked.locks))
+    reasons = dict(out.reasons) | why_left(board, picked)
+    unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
+    return Days(visits_of(board), unserved, iterations, not by_clock, board, promised)
+
+
+@dataclass(frozen=True)
+class SetOut:
+    """An empty board of the stops that some crew-day can serve; for the others the reason."""
+
+    board: Board
+    reasons: dict[str, str]
+
+
+def lay_out(
+    tables: Tables, ways: Travel, week: Week, first_day: str
+) -> tuple[list[Stop], list[CrewDay]]:
+    """Give the stops, in order of setup_id, and the crew-days of a week."""
     check(tables["setups"], SETUPS), check(tables["crews"], CREWS)
     check(tables["shifts"], SHIFTS), check(tables["nodes"], NODES)
-    days = _crew_days(tables, ways, week, first_day)
-    stops = worth_more(_stops(tables, ways, week), asked.locks, week)
-    roads = Roads(ways, week.manoeuvre_s)
+    return _stops(tables, ways, week), _crew_days(tables, ways, week, first_day)
+
+
+def set_out(  # noqa: PLR0913 - a board is made of all of them
+    tables: Tables,
+    laid: tuple[list[Stop], list[CrewDay]],
+    roads: Roads,
+    week: Week,
+    first_day: str,
+    *,
+    barred: Mapping[str, str] | None = None,
+    locks: Mapping[str, Lock] | None = None,
+) -> SetOut:
+    """Put stops and crew-days on a board, nothing dealt yet; see `plan_week`.
+
+    `laid` holds stops and crew-days; `barred` gives stops that are known to have no place,
+    with the reason; `locks` binds stops to a crew or a day.
+    """
+    stops, days = laid
     able, reasons = _able(tables, stops, days, roads, week)
-    reasons |= bind(able, stops, days, asked.locks, reasons)
+    reasons |= barred or {}
+    reasons |= bind(able, stops, days, locks or {}, reasons)
     if not first_day:
         reasons = {stop.setup_id: "planner.toml names no first_day" for stop in stops}
     ties = Ties.of(tables, stops, week, first_day)
@@ -103,14 +146,9 @@ def plan_week(
     kept = [n for n, stop in enumerate(stops) if stop.setup_id not in reasons]
     own = [stops[n] for n in kept]
     ties = Ties.of(tables, own, week, first_day)
-    board = Board(own, days, able[:, kept], roads, Shelf.of(tables), ties, week.overtime_cost_s)
-    promised = _promised(tables)
-    search = Search(week, seed, start_of(board, asked.start), asked.tell)
-    bound = promised | asked.locks.keys()
-    picked, iterations, by_clock = fill(board, bound, search, locked=bool(asked.locks))
-    reasons |= why_left(board, picked)
-    unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
-    return Days(_visits(board), unserved, iterations, not by_clock, board, promised)
+    shelf = Shelf.of(tables)
+    board = Board(own, days, able[:, kept], roads, shelf, ties, week.overtime_cost_s)
+    return SetOut(board, reasons)
 
 
 def fill(
@@ -315,7 +353,7 @@ def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
         return f"may start on {', '.join(sorted(stop.hours))} alone, when {names} has no shift"
 
     def hours_s(day: CrewDay) -> int:
-        drives = roads.drive_s(day.yard, stop.at) + roads.drive_s(stop.at, day.yard)
+        drives = roads.drive_s(day.starts_at, stop.at) + roads.drive_s(stop.at, day.yard)
         return drives + roads.manoeuvre_s + stop.work_s
 
     day = min(days, key=lambda day: (hours_s(day) - day.most_s, day.crew, day.date))
@@ -326,7 +364,7 @@ def _fits_no_day(stop: Stop, days: list[CrewDay], roads: Roads) -> str:
     )
 
 
-def _visits(board: Board) -> pd.DataFrame:
+def visits_of(board: Board) -> pd.DataFrame:
     """Lay out the routes as visits."""
     rows = []
     ways = board.roads.ways
@@ -335,7 +373,7 @@ def _visits(board: Board) -> pd.DataFrame:
         if table is None:
             message = f"the route of {day.crew} on {day.date} does not fit its shift"
             raise AssertionError(message)
-        before = day.yard
+        before = day.starts_at
         for seq, (n, times) in enumerate(zip(order, table.visits, strict=True), start=1):
             stop = board.stops[n]
             last = seq == len(order)

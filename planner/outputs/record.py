@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
+from planner.contracts.facts import RunFacts
 from planner.settings import Settings
 
 SHOWN = ("geopandas", "shapely", "pyproj", "pyogrio", "pandas", "numpy", "scipy", "numba",
@@ -16,7 +17,7 @@ SHOWN = ("geopandas", "shapely", "pyproj", "pyogrio", "pandas", "numpy", "scipy"
 
 
 def write_record(
-    folder: Path, settings: Settings, hashes: Mapping[str, str], *, reproducible: bool
+    folder: Path, settings: Settings, hashes: Mapping[str, str], facts: RunFacts
 ) -> Path:
     """Write ``run.json`` into `folder`; the only file of a run that says when it was made.
 
@@ -28,8 +29,8 @@ def write_record(
         As used, with the layer each value came from.
     hashes : mapping
         SHA-256 of each input file by name.
-    reproducible : bool
-        False when the clock stopped the route solver.
+    facts : RunFacts
+        Systems of coordinates; whether the clock stopped the route solver.
     """
     values = settings.model_dump(exclude={"origins"})
     record = {
@@ -37,7 +38,9 @@ def write_record(
         "sleeveplan": version("sleeveplan"),
         "python": platform.python_version(),
         "packages": {name: version(name) for name in SHOWN},
-        "reproducible": reproducible,
+        "reproducible": facts.reproducible,
+        "source_crs": facts.source_crs,
+        "local_crs": facts.local_crs,
         "settings": {
             section: {
                 key: {"value": value, "from": settings.origins[f"{section}.{key}"]}

@@ -19,6 +19,7 @@ SIZES = {
     "travel": 3_000,
     "onepipe": 100_000,
     "weeks": 200,
+    "replan": 200,
 }
 """Benchmarks by name, with the size each takes by default."""
 

@@ -1,0 +1,346 @@
+"""What a command does with a run that was written: audit it, plan its week again, let it stand."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from planner.contracts import PLAN_CHANGES, TABLES, VISITS
+from planner.crews.audit import audit_week
+from planner.crews.changes import to_sign
+from planner.crews.edited import BY_HAND, Edited, as_written, set_anew
+from planner.crews.frozen import Instant
+from planner.crews.travel import Travel, travel
+from planner.crews.week import dates_of
+from planner.errors import FileError
+from planner.folder import RUNS, STORE, kept_drives, with_notes, write_run
+from planner.inputs.project import read_project
+from planner.inputs.visit_edits import read_visit_edits
+from planner.outputs.files import write_table
+from planner.outputs.read_back import read_record, read_tables
+from planner.replan import Again, make_replan
+from planner.settings import Settings, Week
+from planner.store.decisions import open_store
+from planner.tables import empty
+
+# In the folder of a run that was planned again: from when, out of which; who let it stand.
+AGAIN, ACCEPTED = "replan.json", "accepted.json"
+STANDING_TABLES = (
+    "visits", "unserved", "setups", "setup_works", "works", "sleeves", "sleeve_spans",
+    "sleeve_laterals",
+)  # fmt: skip
+# All that a week is audited from.
+WEEK_TABLES = (
+    "pipes", "nodes", "streets", "sleeves", "choices", "choice_sleeves", "findings", "flows",
+    "works", "work_after", "setups", "setup_works", "setup_after", "setup_apart", "setup_hours",
+    "visits", "unserved", "crews", "shifts", "packers", "systems", "system_sizes", "process",
+    "conditions", "stock", "windows", "closed", "permits", "weather", "notices",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run as its folder holds it: tables, drives, settings of the week, first day.
+
+    `at` is the instant from which it was planned again; '' = it was not.
+    """
+
+    folder: Path
+    tables: dict[str, pd.DataFrame]
+    ways: Travel
+    week: Week
+    first_day: str
+    at: str
+
+
+@dataclass(frozen=True)
+class Audited:
+    """Lines to print, and whether a fault is among them."""
+
+    lines: list[str]
+    faulty: bool
+
+
+def run_folder(folder: Path, name: str = "") -> Path:
+    """Give the folder of a run: the newest, or the one named.
+
+    Raises
+    ------
+    FileError
+        If there is none.
+    """
+    runs = folder / RUNS
+    found = sorted(one for one in runs.glob("*") if one.name.isdigit() and one.is_dir())
+    if name:
+        found = [one for one in found if int(one.name) == int(name)] if name.isdigit() else []
+    if not found:
+        message = f"{runs}: no run{f' {name}' if name else ''}; sleeveplan plan makes one"
+        raise FileError(message)
+    return max(found, key=lambda one: int(one.name))
+
+
+def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
+    """Read what a week is audited and planned again from.
+
+    Parameters
+    ----------
+    run
+        Folder of the run.
+    without
+        Tables that are not read.
+
+    Raises
+    ------
+    FileError
+        If a table is missing or damaged.
+    """
+    record = read_record(run)
+    wanted = set(WEEK_TABLES) - set(without)
+    contracts = [table for table in TABLES if table.name in wanted]
+    tables = read_tables(run, contracts, str(record.get("local_crs", "")))
+    missing = sorted(wanted - tables.keys())
+    if missing:
+        message = f"{run / 'tables'}: {', '.join(missing)} not there"
+        raise FileError(message)
+    said = record["settings"]
+    week = Week(**{key: one["value"] for key, one in said["week"].items()})
+    source = str(record.get("source_crs", ""))
+    ways = travel(
+        tables["setups"], tables["crews"], tables["streets"], week, source_crs=source  # type: ignore[arg-type]
+    )  # fmt: skip
+    first_day = str(said["project"]["first_day"]["value"])
+    return Run(run, tables, ways, week, first_day, _again(run).get("at", ""))
+
+
+def _again(run: Path) -> dict[str, str]:
+    """Read from when and out of which run a plan was made again; {} = it was not."""
+    path = run / AGAIN
+    if not path.is_file():
+        return {}
+    try:
+        said = json.loads(path.read_text("utf-8"))
+        return {"at": str(said["at"]), "from": str(said["from"])}
+    except (KeyError, TypeError, ValueError):
+        message = f"{path}: no record of a plan made again"
+        raise FileError(message) from None
+
+
+def audit_run(
+    folder: Path, name: str = "", visits: Path | None = None, retimed: Path | None = None
+) -> Audited:
+    """Audit the week of a run from its tables alone, as it was planned or as a person changed it.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    name
+        Number of the run; '' = the newest.
+    visits
+        An edited copy of the run's ``tables/visits.csv``; None = that file itself.
+    retimed
+        Where visits are written with their times set anew in the order given, and audited;
+        None = times are audited as they stand.
+
+    Raises
+    ------
+    FileError
+        If there is no run, or a table cannot be read.
+    """
+    run = read_run(run_folder(folder, name), without=("visits",))
+    path = visits or run.folder / "tables" / "visits.csv"
+    dates = [day for day, _ in dates_of(run.first_day, run.week)] or [""]
+    edits, faults = read_visit_edits(
+        path, run.tables, (dates[0], dates[-1]), timed=retimed is None, file=str(path)
+    )
+    lines = [str(fault) for fault in faults]
+    edited = as_written(edits, run.tables["unserved"]) if retimed is None else set_anew(
+        edits, run.tables, run.ways, run.week, run.first_day
+    )  # fmt: skip
+    lines += [f"time: {one}: found {why}" for one, why in sorted(edited.misfits.items())]
+    lines += _promises(edited, run.tables["setup_hours"])
+    week = {**run.tables, "visits": edited.visits, "unserved": edited.unserved}
+    audit = audit_week(week, run.ways, run.week, first_day=run.first_day, at=run.at)
+    lines += audit_lines(audit)
+    if retimed is not None:
+        write_table(retimed, edited.visits, VISITS)
+    count = f"{len(edited.visits)} visits of run {run.folder.name}"
+    told = f"{len(lines)} faults in {count}" if lines else f"{count}: no fault"
+    off = edited.unserved.loc[edited.unserved["reason"] == BY_HAND, "setup_id"]
+    notes = [f"{one}: {BY_HAND}" for one in off]
+    return Audited([*lines, *notes, told], bool(lines))
+
+
+def audit_lines(audit: pd.DataFrame) -> list[str]:
+    """Say each fault in one line: what, where, found, limit."""
+    rows = audit[["rule", "visit_id", "found", "limit"]].itertuples(index=False)
+    return [f"{rule}: {where}: found {found}; wanted {limit}" for rule, where, found, limit in rows]
+
+
+def _promises(edited: Edited, hours: pd.DataFrame) -> list[str]:
+    """Tell each promised day of a set-up that a person took off the week."""
+    off = set(edited.unserved.loc[edited.unserved["reason"] == BY_HAND, "setup_id"])
+    rows = hours[hours["promised"] & hours["setup_id"].isin(off) & (hours["reason"] == "")]
+    told = rows.groupby("setup_id", sort=True)["date"].agg(
+        lambda days: ", ".join(sorted(set(days)))
+    )
+    return [
+        f"promise: {setup_id}: found no visit; wanted one on {days}, which was promised"
+        for setup_id, days in told.items()
+    ]
+
+
+def standing_run(folder: Path, name: str = "") -> Path:
+    """Give the run that stands: the newest but for those made again that nobody accepted.
+
+    Raises
+    ------
+    FileError
+        If there is none.
+    """
+    if name:
+        return run_folder(folder, name)
+    runs = folder / RUNS
+    found = [one for one in runs.glob("*") if one.name.isdigit() and one.is_dir()]
+    found = [one for one in found if not (one / AGAIN).exists() or (one / ACCEPTED).exists()]
+    if not found:
+        message = f"{runs}: no plan stands; sleeveplan plan makes one"
+        raise FileError(message)
+    return max(found, key=lambda one: int(one.name))
+
+
+def replan_project(
+    folder: Path,
+    at: str,
+    name: str = "",
+    overrides: Mapping[str, str] | None = None,
+    *,
+    assume_accepted: bool = False,
+) -> tuple[Path, list[str]]:
+    """Plan the rest of a week again and write it as a run of its own; it stands once accepted.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    at
+        YYYY-MM-DDTHH:MM: nothing is planned before it.
+    name
+        Number of the run that stands; '' = `standing_run`.
+    overrides
+        Settings from the command line.
+    assume_accepted
+        As for a plan.
+
+    Returns
+    -------
+    out, lines
+        The new run, with ``to_sign.txt``, ``freer_changes.csv`` and table plan_changes; what
+        to print.
+
+    Raises
+    ------
+    PlannerError
+        If no run stands, `at` is no instant or lies behind the week, or as for a plan.
+    """
+    run = standing_run(folder, name)
+    record = read_record(run)
+    contracts = [table for table in TABLES if table.name in STANDING_TABLES]
+    standing = read_tables(run, contracts, str(record.get("local_crs", "")))
+    store = open_store(folder / STORE)
+    inputs = read_project(folder, overrides, store.read_events())
+    _within(at, inputs.settings)
+    known, decisions = store.read_known(), store.read_decisions()
+    kept = kept_drives(folder, write=True)
+    again = make_replan(
+        inputs, known, decisions, standing, at=at, assume_accepted=assume_accepted, kept=kept
+    )
+    made = again.plan
+    if kept is not None and kept.notes:
+        made = with_notes(made, kept.notes)
+    store.write_known(made.known)
+    lines = sign_lines(again, at)
+
+    def beside(part: Path) -> None:
+        text = json.dumps({"at": at, "from": run.name}, indent=1) + "\n"
+        (part / AGAIN).write_text(text, "utf-8")
+        (part / "to_sign.txt").write_text("\n".join(lines) + "\n", "utf-8")
+        freer = again.replanned.freer
+        changes = freer.changes if freer else empty(PLAN_CHANGES)
+        write_table(part / "freer_changes.csv", changes, PLAN_CHANGES)
+
+    out = write_run(made, folder, beside)
+    faults = audit_lines(made.tables["audit"])
+    return out, [f"standing plan: {RUNS}/{run.name}", *lines, *faults]
+
+
+def _within(at: str, settings: Settings) -> None:
+    """Refuse an instant behind the week, or a project without one."""
+    dates = [day for day, _ in dates_of(settings.project.first_day, settings.week)]
+    if not dates:
+        message = "planner.toml names no first_day: there is no week to plan again"
+        raise FileError(message)
+    when = Instant.of(at)
+    if when.date > dates[-1]:
+        message = (
+            f"{when.date} lies behind the week from {dates[0]} to {dates[-1]}: move first_day on, "
+            f"e.g. --set project.first_day={when.date}"
+        )
+        raise FileError(message)
+
+
+def sign_lines(again: Again, at: str) -> list[str]:
+    """Say what changed, and what a plan that may change more would save."""
+    lines = to_sign(again.replanned.changes, at)
+    freer = again.replanned.freer
+    if freer is None:
+        return lines
+    moves = int((freer.changes["change"] != "kept").sum())
+    if freer.saves_s <= 0:
+        return [*lines, "a plan free to change all else would save nothing"]
+    saves = f"a plan free to change all else would save {freer.saves_s / 3600:.1f} h"
+    told = f"it changes {moves} set-ups, {freer.notices} with notices anew (freer_changes.csv)"
+    return [*lines, f"{saves}: {told}"]
+
+
+def accept_replan(folder: Path, by: str, on: str, name: str = "") -> str:
+    """Let the newest plan that was made again stand from now on.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    by, on
+        Who accepts it, YYYY-MM-DD.
+    name
+        Number of the run; '' = the newest.
+
+    Returns
+    -------
+    line
+        What to print.
+
+    Raises
+    ------
+    FileError
+        If it is no plan made again, or another plan has come to stand since.
+    """
+    run = run_folder(folder, name)
+    if not (run / AGAIN).is_file():
+        message = f"{run}: was not made by replan; nothing is to accept"
+        raise FileError(message)
+    if (run / ACCEPTED).exists():
+        message = f"{run}: is accepted already: {(run / ACCEPTED).read_text('utf-8').strip()}"
+        raise FileError(message)
+    base, stands = _again(run)["from"], standing_run(folder).name
+    if base != stands:
+        message = f"{run}: was planned from run {base}, but {stands} stands now; replan again"
+        raise FileError(message)
+    part = run / f".{ACCEPTED}"
+    part.write_text(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n", "utf-8")
+    part.replace(run / ACCEPTED)
+    return f"run {run.name} stands from now on: accepted by {by} on {on}"
