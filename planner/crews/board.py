@@ -192,6 +192,32 @@ class Board:
             if spot.order and spot.detour_s <= self.stops[n].value_s:
                 self._place(n, spot)
 
+    def move_early(self) -> None:
+        """Serve on an idle day of a crew what it would do later, where all else stays as it is.
+
+        Nothing is cheaper for it; but what is done early leaves days for what goes wrong.
+        """
+        for day in sorted(range(len(self.days)), key=lambda d: (self.days[d].date, d)):
+            crew, date = self.days[day].crew, self.days[day].date
+            later = [
+                d for d in self.routes if self.days[d].crew == crew and self.days[d].date > date
+            ]
+            if not self.routes.get(day):
+                any(self._moved(d, day) for d in sorted(later, key=lambda d: self.days[d].date))
+
+    def _moved(self, day: int, to: int) -> bool:
+        """Move a day's route to an idle day; False, and nothing moved, where it cannot be."""
+        order, cost_s = self.routes[day], self.cost_s
+        if not self.able[to, order].all():
+            return False
+        del self.routes[day]
+        self.routes[to] = order
+        if self._fits(to, order) and not self._breaks(to, order) and self.cost_s <= cost_s:
+            return True
+        del self.routes[to]
+        self.routes[day] = order
+        return False
+
     def _place(self, stop: int, spot: Spot) -> None:
         self.routes[spot.day] = list(spot.order)
         self.floors[stop] = spot.floor_s

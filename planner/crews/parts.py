@@ -38,3 +38,4 @@ def put_back(board: Board, part: Board, stops: Sequence[int], days: Sequence[int
     """Write the routes of a part to the board that it was taken from."""
     board.routes |= {days[d]: [stops[n] for n in order] for d, order in part.routes.items()}
     board.floors |= {stops[n]: floor_s for n, floor_s in part.floors.items()}
+    board.ceilings |= {stops[n]: ceiling_s for n, ceiling_s in part.ceilings.items()}

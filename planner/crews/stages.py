@@ -50,6 +50,7 @@ def deal(empty: Board, search: Search, *, locked: bool = False) -> Dealt:
     go = _in_rounds if any(empty.ties.before) else _one_go
     dealt = go(empty, search)
     last = exchange(dealt.board, search.week, locked=locked)
+    last.board.move_early()
     return Dealt(last.board, dealt.iterations, dealt.by_clock or last.by_clock)
 
 
@@ -61,7 +62,7 @@ def _in_rounds(empty: Board, search: Search) -> Dealt:
     allowed, best, ran, by_clock = empty.able.copy(), None, 0, False
     start = search.start
     for number in range(1, search.week.rounds + 1):
-        board = replace(empty, routes={}, floors={}, _known={})
+        board = replace(empty, routes={}, floors={}, ceilings={}, _known={})
         what = f"round {number} of {search.week.rounds}, "
         first = _first_go(board, allowed, replace(search, start=start, what=f"{what}sleeves"))
         then = replace(search, start=start, what=f"{what}the rest")

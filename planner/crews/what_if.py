@@ -150,11 +150,12 @@ def _crew_days(days: Days, sleeves: dict[str, int], settings: Settings) -> Itera
             able=np.vstack([board.able, board.able[[day]]]),
             routes={},
             floors={},
+            ceilings={},
             _known={},
         )
         # The week as it stands with what the new day takes is the least that it brings.
         kept = replace(wider, routes={d: [*order] for d, order in board.routes.items()},
-                       floors=dict(board.floors))  # fmt: skip
+                       floors=dict(board.floors), ceilings=dict(board.ceilings))  # fmt: skip
         kept.put_in()
         fill(wider, days.promised, Search(settings.week, settings.project.seed))
         best = max((_worth(one, sleeves) for one in (kept, wider)), key=lambda one: one.net_s)

@@ -89,7 +89,7 @@ def _chosen(tables: Tables) -> pd.DataFrame:
     lines = tables["option_lines"].merge(signed, on=["pipe_id", "method"])
     systems = tables["sleeves"].set_index("sleeve_id")["system"]
     own = lines["item"] == "sleeve"
-    system = lines["sleeve_id"].where(own, "").map(systems).fillna("").astype("str")
+    system = lines["sleeve_id"].where(own, "").map(systems).astype(object).fillna("").astype("str")
     return lines.assign(system=system).sort_values(["pipe_id", "seq"], kind="stable")
 
 
@@ -126,7 +126,8 @@ def _with_visits(lines: pd.DataFrame, tables: Tables) -> pd.DataFrame:
     visits = tables["visits"][["visit_id", "setup_id", "crew", "date"]]
     held = tables["setup_works"][["setup_id", "work_id"]].merge(visits, on="setup_id")
     both = pd.concat([found, moved]).merge(held.drop(columns="setup_id"), on="work_id", how="left")
-    return both.fillna(dict.fromkeys(["visit_id", "crew", "date"], ""))
+    text = {name: both[name].astype(object).fillna("") for name in ("visit_id", "crew", "date")}
+    return both.assign(**text)
 
 
 def _written(lines: pd.DataFrame) -> pd.DataFrame:
