@@ -50,8 +50,9 @@ from planner.tables import Table, conform
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "process",
-        "pressure_steps", "conditions", "packers", "prices", "stock", "crews", "shifts", "windows",
-        "closed", "permits", "weather", "notices", "done", "faults")  # fmt: skip
+        "pressure_steps", "order_of_work", "conditions", "packers", "prices", "stock", "crews",
+        "shifts", "windows", "closed", "permits", "weather", "notices", "done",
+        "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import pytest
 from planner.contracts import (
     CLOSED,
     CREWS,
+    ORDER_OF_WORK,
     PACKERS,
     PERMITS,
     PRESSURE_STEPS,
@@ -64,10 +65,11 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     systems = tomllib.loads(uncommented((tmp_path / "systems.toml").read_text("utf-8")))
     system = systems["system"][0]
     shown = {
-        SYSTEMS: set(system) - {"size", "process", "pressure"},
+        SYSTEMS: set(system) - {"size", "process", "pressure", "order"},
         SYSTEM_SIZES: set(system["size"][0]) | {"system"},
         PROCESS: set(system["process"][0]) | {"system"},
         PRESSURE_STEPS: set(system["pressure"][0]) | {"system", "seq", "refused"},
+        ORDER_OF_WORK: set(system["order"][0]) | {"system", "seq", "refused", "source"},
         PACKERS: set(systems["packer"][0]),
     }
     assert all(set(table.names) == keys for table, keys in shown.items())

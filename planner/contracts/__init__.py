@@ -38,7 +38,13 @@ from planner.contracts.crews import (
 )
 from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
-from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
+from planner.contracts.process import (
+    CONDITIONS,
+    CURES,
+    ORDER_OF_WORK,
+    PRESSURE_STEPS,
+    PROCESS,
+)
 from planner.contracts.repairs import (
     CHOICE_SLEEVES,
     CHOICES,
@@ -127,6 +133,7 @@ TABLES: tuple[Table, ...] = (
     SYSTEM_SIZES,
     PROCESS,
     PRESSURE_STEPS,
+    ORDER_OF_WORK,
     CONDITIONS,
     PACKERS,
     PRICES,
@@ -211,6 +218,7 @@ __all__ = [
     "OBSERVATIONS",
     "OPTIONS",
     "OPTION_LINES",
+    "ORDER_OF_WORK",
     "ORPHANS",
     "PACKERS",
     "PASSAGES",

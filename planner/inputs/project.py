@@ -61,6 +61,7 @@ class Inputs:
     system_sizes: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
+    order_of_work: pd.DataFrame
     conditions: pd.DataFrame
     packers: pd.DataFrame
     prices: pd.DataFrame
@@ -230,6 +231,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading) -> Inpu
         system_sizes=systems.system_sizes,
         process=systems.process,
         pressure_steps=systems.pressure_steps,
+        order_of_work=systems.order_of_work,
         conditions=sections.conditions,
         packers=systems.packers,
         prices=tables.prices.prices,

@@ -10,6 +10,7 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
 from planner.errors import Fault
+from planner.inputs.order_of_work import count_lines
 from planner.inputs.pressure import count_kept
 from planner.inputs.project import Inputs
 from planner.tables import check
@@ -178,7 +179,8 @@ def _held(inputs: Inputs) -> dict[str, int]:
             len(table)
             for table in (inputs.systems, inputs.system_sizes, inputs.process, inputs.packers)
         )
-        + count_kept(inputs.pressure_steps),
+        + count_kept(inputs.pressure_steps)
+        + count_lines(inputs.order_of_work),
         "prices.toml": len(inputs.prices),
         "crews.toml": len(inputs.crews),
         "stock.csv": len(inputs.stock),

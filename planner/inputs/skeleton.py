@@ -15,6 +15,7 @@ from planner.contracts import (
     DECISIONS,
     DONE,
     NOTICES,
+    ORDER_OF_WORK,
     PACKERS,
     PERMITS,
     PRESSURE_STEPS,
@@ -209,6 +210,8 @@ def _systems_text() -> str:
         + _keys(SYSTEM_SIZES, ("system",), "#   ") + "\n#   [[system.process]]\n"
         + _keys(PROCESS, ("system",), "#   ") + "\n#   [[system.pressure]]\n"
         + _keys(PRESSURE_STEPS, ("system", "seq", "refused"), "#   ")
+        + "\n#   [[system.order]]               # your own order of work, one table a line\n"
+        + _keys(ORDER_OF_WORK, ("system", "seq", "refused", "source"), "#   ")
         + "\n# [[packer]]\n" + _keys(PACKERS)
     )  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Sleeve systems with sizes, process times and pressure steps, and packers: ``systems.toml``."""
+"""Sleeve systems with sizes, process times, pressure steps and order of work; packers."""
 
 from __future__ import annotations
 
@@ -14,12 +14,13 @@ from planner.contracts.repairs import CURE_KINDS
 from planner.errors import Fault
 from planner.inputs.cells import read_number
 from planner.inputs.forms import nearest, refuse
+from planner.inputs.order_of_work import read_order
 from planner.inputs.pressure import check_pressure, read_pressure
 from planner.inputs.process_rows import check_process, tell_packers, tell_process
 from planner.inputs.records import read_records, unknown_keys
 from planner.tables import Table, conform
 
-_CHILDREN = ("size", "process", "pressure")
+_CHILDREN = ("size", "process", "pressure", "order")
 
 
 @dataclass(frozen=True)
@@ -30,26 +31,27 @@ class SystemTables:
     system_sizes: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
+    order_of_work: pd.DataFrame
     packers: pd.DataFrame
     faults: list[Fault]
     read_count: int
 
 
 def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTables:
-    """Read systems, what a sleeve is made of by size, process times, pressure steps, packers.
+    """Read systems, their sizes, process times, pressure steps and order of work, packers.
 
     Parameters
     ----------
     raw
         The parsed file: ``[[system]]`` tables with the keys of `SYSTEMS`, each with
-        ``[[system.size]]``, ``[[system.process]]`` and ``[[system.pressure]]``;
-        ``[[packer]]`` tables.
+        ``[[system.size]]``, ``[[system.process]]``, ``[[system.pressure]]`` and
+        ``[[system.order]]``; ``[[packer]]`` tables.
     file
         Name in messages.
     """
     faults = unknown_keys(raw, ("system", "packer"), file)
     records = raw.get("system", [])
-    heads, sizes, processes, steps = _part(records)
+    heads, sizes, processes, steps, order = _part(records)
     systems, more = read_records(heads, SYSTEMS, file, prefix="system")
     faults += more
     systems = refuse(systems, _plain_names(systems, "system"), "system.system", file, faults)
@@ -74,23 +76,26 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     faults += more
     step_frame, more = check_pressure(step_frame, systems, packers, file)
     faults += more
-    listed = (heads, sizes, processes, steps, raw.get("packer", []))
+    order_frame, more = read_order(order, systems, file)
+    faults += more
+    listed = (heads, sizes, processes, steps, order, raw.get("packer", []))
     count = sum(len(part) for part in listed if isinstance(part, list))
     return SystemTables(
         conform(systems, SYSTEMS),
         conform(size_frame, SYSTEM_SIZES),
         conform(process_frame, PROCESS),
         conform(step_frame, PRESSURE_STEPS),
+        order_frame,
         conform(packers, PACKERS),
         faults,
         count,
     )
 
 
-def _part(records: object) -> tuple[object, list[object], list[object], list[object]]:
-    """Part each system from its sizes, process rows and pressure steps, which take its name."""
+def _part(records: object) -> tuple[Any, list[object], list[object], list[object], list[object]]:
+    """Part each system from its sizes, process rows, steps and lines, which take its name."""
     if not isinstance(records, list):
-        return records, [], [], []
+        return records, [], [], [], []
     heads: list[object] = []
     children: dict[str, list[object]] = {name: [] for name in _CHILDREN}
     for record in records:
@@ -103,7 +108,8 @@ def _part(records: object) -> tuple[object, list[object], list[object], list[obj
             for child in found if isinstance(found, list) else [found]:
                 named = isinstance(child, Mapping)
                 rows.append({"system": record.get("system"), **child} if named else child)
-    return heads, children["size"], children["process"], children["pressure"]
+    size, process, pressure, order = (children[name] for name in _CHILDREN)
+    return heads, size, process, pressure, order
 
 
 def _children(
