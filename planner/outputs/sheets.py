@@ -7,17 +7,22 @@ and the same tables give the same bytes.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import date
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import typst
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.stops import DayTables, stop_of
+from planner.outputs.plain import plain_all
+from planner.outputs.sheet_tables import SheetTables
+from planner.outputs.stops import Stop, stop_of
 from planner.outputs.wording import (
     DRIVES_LEAVE_OUT,
+    WEEKDAYS,
     cautions_for,
     clock,
     home_s,
@@ -30,7 +35,6 @@ from planner.outputs.wording import (
 )
 
 BANNER = "NOT ACCEPTED"
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
@@ -53,16 +57,16 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     data = resources.files("planner").joinpath("data")
     template = data.joinpath("sheet.typ").read_bytes()
-    fonts = str(data.joinpath("fonts"))
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(data.joinpath("fonts"))])
+    look_up = SheetTables.of(tables, facts)
     paths = []
     days = list(tables["visits"].groupby(["crew", "date"], sort=True))
     for number, ((crew, day), visits) in enumerate(days, start=1):
-        content = sheet_data(str(crew), str(day), visits, tables, facts)
+        content = sheet_data(str(crew), str(day), visits, tables, facts, look_up)
         pdf = typst.compile(  # type: ignore[call-overload]
             template,
             format="pdf",
-            font_paths=[fonts],
-            ignore_system_fonts=True,
+            font_paths=fonts,
             sys_inputs={"day": json.dumps(content, ensure_ascii=False)},
         )
         path = folder / f"sheet_{number:03d}_{day}.pdf"
@@ -72,8 +76,13 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
 
 
 def sheet_data(
-    crew: str, day: str, visits: pd.DataFrame, tables: Tables, facts: RunFacts
-) -> dict[str, object]:
+    crew: str,
+    day: str,
+    visits: pd.DataFrame,
+    tables: Tables,
+    facts: RunFacts,
+    look_up: SheetTables | None = None,
+) -> dict[str, Any]:
     """Gather what one sheet prints.
 
     Parameters
@@ -86,19 +95,21 @@ def sheet_data(
         All tables of the run.
     facts : RunFacts
         As for `write_sheets`.
+    look_up : SheetTables
+        The same tables by id, where several days are printed.
     """
+    look_up = look_up or SheetTables.of(tables, facts)
     first, last = visits.iloc[0], visits.iloc[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
     back_s = home_s(last.to_dict())
     drive_m = float(visits["drive_m"].sum()) + float(visits["back_m"].sum())
     drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
-    look_up = DayTables.of(tables, facts)
     stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
     notes = ["Invented data: for show only."] if facts.invented else []
     notes += pauses(visits.to_dict("records"))
     if bool(visits["by_air"].any()):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
-    return {
+    content = {
         "title": f"{crew} {day}",
         "crew": crew,
         "date": day,
@@ -111,6 +122,7 @@ def sheet_data(
         "banner": BANNER if facts.not_accepted else "",
         "notes": notes,
         "load": _load(tables, crew, day, facts.units),
+        "packers": _packers(stops),
         "stops": [stop.content for stop in stops],
         "cautions": cautions_for(
             {step for stop in stops for step in stop.steps},
@@ -119,6 +131,13 @@ def sheet_data(
         "footer": f"sleeveplan {facts.version}. {DRIVES_LEAVE_OUT}. "
         "Local codes, the maker's instructions and licensed practice decide.",
     }
+    return dict(plain_all(content))
+
+
+def _packers(stops: Sequence[Stop]) -> list[str]:
+    """Name the packers that the day's sleeves need, each once."""
+    sleeves = [sleeve for stop in stops for sleeve in stop.content["sleeves"]]
+    return sorted({str(sleeve["packer"]) for sleeve in sleeves})
 
 
 def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str]]:
