@@ -59,19 +59,16 @@ def draw_clock(
     for hour in range(1, 13):
         inner, outer = _at(hour, ROUND - 4), _at(hour, ROUND)
         parts.append(_line(inner, outer, "#555555", 1.2))
-        if hour % 3 == 0 and not any(abs(_shown(tap, upstream) - hour) < 0.9 for tap in taps):
+        if hour % 3 == 0 and not any(
+            abs(seen_from(tap, upstream=upstream) - hour) < 0.9 for tap in taps
+        ):
             parts.append(_hour(hour, ROUND + 14, "#444444"))
-    for arc in arcs:
-        parts.append(_arc(arc, damage_colour, upstream=upstream))
+    parts += [_arc(arc, damage_colour, upstream=upstream) for arc in arcs]
     for tap in taps:
-        hour_seen = _shown(tap, upstream)
+        hour_seen = seen_from(tap, upstream=upstream)
         parts.append(_line(_at(hour_seen, ROUND - 6), _at(hour_seen, ROUND + 12), RED, 7))
         parts.append(_hour(hour_seen, ROUND + 24, RED, bold=True))
     return "".join([*parts, "</svg>"])
-
-
-def _shown(clock_h: float, upstream: bool) -> float:
-    return seen_from(clock_h, upstream=upstream)
 
 
 def _at(hour: float, away: float) -> tuple[float, float]:
@@ -104,7 +101,7 @@ def _arc(arc: Arc, colour: str, *, upstream: bool) -> str:
             f'stroke-width="{wide}"/>'
         )
     half = max(arc.arc_h, 0.4) / 2
-    centre = _shown((arc.clock_h + arc.arc_h / 2) % 12.0, upstream)
+    centre = seen_from((arc.clock_h + arc.arc_h / 2) % 12.0, upstream=upstream)
     (x0, y0), (x1, y1) = _at(centre - half, away), _at(centre + half, away)
     large = 1 if half > 3 else 0
     return (

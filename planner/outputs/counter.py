@@ -57,3 +57,9 @@ class Counter:
         return (
             f"{said} = {seen_from(clock_h, upstream=True):.0f} o'clock looking in from {self.node}"
         )
+
+    def hour(self, clock_h: float) -> str:
+        """Write a clock hour shortly, as a camera from `node` shows it."""
+        if not math.isfinite(clock_h):
+            return "clock not known"
+        return f"{seen_from(clock_h, upstream=self.upstream):.0f} o'clock looking in"

@@ -47,13 +47,12 @@ def _records(tables: Tables, name: str) -> list[Row]:
 
 @dataclass(frozen=True)
 class CureWords:
-    """What the sheet prints of one cure; `known` is False where the plan says nothing of it.
+    """What the sheet prints of one cure; `row` is empty where the plan says nothing of it.
 
     `times` holds pairs of what and how long, `at` the temperature that they are stated at;
     `steps` pairs of minute and pressure as the user's table has them.
     """
 
-    known: bool = False
     at: str = ""
     times: tuple[tuple[str, str], ...] = ()
     steps: tuple[tuple[str, str], ...] = ()
@@ -91,7 +90,8 @@ def cure_words(sleeve: Row, curing: Curing, units: str) -> CureWords:
     steps, notes, refused = _pressure(own, units, stated=bool(curing.steps))
     times, at, more = _times(row, units)
     faults = (*refused, *more, *_pot_life(row, units), *_light_fault(row))
-    return CureWords(True, at, times, steps, (*notes, *_light(row, units)), faults, row)
+    notes = [*notes, *_light(row, units)]
+    return CureWords(at, times, steps, tuple(notes), faults, row)
 
 
 def _times(row: Row, units: str) -> tuple[tuple[tuple[str, str], ...], str, list[str]]:

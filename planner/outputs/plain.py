@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from functools import lru_cache
-from typing import Any
 
 MOST_LETTERS = 400
 """Longer text is cut, and says how long it is; the tables hold all of it."""
@@ -25,7 +24,7 @@ class Drawing(str):
 
 @lru_cache(maxsize=4096)
 def plain(text: str) -> str:
-    """Make a text safe to stand in a line of others.
+    r"""Make a text safe to stand in a line of others.
 
     Line breaks become blanks, other signs that steer a reader or a printer become '?';
     what runs from right to left is set apart, so that it turns no figure beside it; a
@@ -33,7 +32,7 @@ def plain(text: str) -> str:
 
     Examples
     --------
-    >>> plain("Mill\\nLane\\x00 \\u202e12")
+    >>> plain("Mill\nLane\x00 \u202e12")
     'Mill Lane? ?12'
     """
     if len(text) > MOST_LETTERS:
@@ -55,7 +54,7 @@ def _sign(sign: str) -> str:
 _KEPT = "\u00ad\u200b\u200c\u200d"
 
 
-def plain_all(value: Any) -> Any:
+def plain_all(value: object) -> object:
     """Make every text of nested lists and dicts plain, with places to break long words."""
     if isinstance(value, Drawing):
         return value

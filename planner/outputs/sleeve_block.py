@@ -61,7 +61,7 @@ def sleeve_block(sleeve: Row, visit: Row, setup: Row, look_up: SheetTables) -> d
         "placed": f"Placed by a person: {sleeve['placed_by']}" if sleeve["placed_by"] else "",
         "inset": inset_of(pipe, sleeve, counter, look_up),
         "clock": clock_of(sleeve, counter, look_up),
-        "cure_known": cure.known,
+        "cure_known": bool(cure.row),
         "cure_at": cure.at,
         "times": [list(pair) for pair in cure.times],
         "steps": [list(pair) for pair in cure.steps],
@@ -103,6 +103,13 @@ def lateral_words(row: Row, counter: Counter) -> str:
     return f"{place}, {wide}, {use[str(row['state'])]}"
 
 
+def lateral_brief(row: Row, counter: Counter) -> str:
+    """Say the same in a table's cell, where all counter readings are from one manhole."""
+    wide = small(float(row["size_mm"]), counter.units)
+    use = {"open": "in use", "closed": "closed", "unknown": "use?"}[str(row["state"])]
+    return f"{counter.at(float(row['x_m']))}, {counter.hour(float(row['clock_h']))}, {wide}, {use}"
+
+
 def _laterals(sleeve: Row, counter: Counter, look_up: SheetTables) -> list[str]:
     lines = [
         f"Reopen connection at {lateral_words(row, counter)}"
@@ -125,7 +132,7 @@ def damage_words(row: Row, counter: Counter) -> str:
     joint = " at a joint" if not pd.isna(row["at_joint"]) and row["at_joint"] else ""
     doubt = metres(row["find_m"], counter.units)
     place = counter.stretch(float(row["from_m"]), float(row["to_m"]))
-    return f"{words}{joint} at counter {place}, find within {doubt}"
+    return f"{words}{joint} at counter {place}, may be {doubt} off"
 
 
 def _order(
@@ -167,8 +174,8 @@ def _figures(
         "mark_far": length(far),
         "wall": Figure(wall * factor("mm", "in"), "in", 2) if us else Figure(wall, "mm", 1),
         "resin": Figure(kilos * factor("kg", "lb"), "lb", 1) if us else Figure(kilos, "kg", 2),
-        "temperature": Figure(cold * 9 / 5 + 32, "\u00b0F", 0) if us else Figure(cold, "\u00b0C", 0),
-    }  # fmt: skip
+        "temperature": Figure(cold * 1.8 + 32, "\u00b0F", 0) if us else Figure(cold, "\u00b0C", 0),
+    }
 
 
 def _lit_m(packers: list[Row], cure: CureWords) -> float:
@@ -205,7 +212,7 @@ def _words(
         "cooldown": _or_none(cure, "cooldown_s"),
         "drawdown": _or_none(cure, "drawdown_s"),
         "finish": cure.minutes("finish_s"),
-        "lamp_speed": lamp_speed(cure.row, units) or ("stands still" if cure.known else ""),
+        "lamp_speed": lamp_speed(cure.row, units) or ("stands still" if cure.row else ""),
         "lamp_power": f"{watts:g} W" if math.isfinite(watts) else "",
         "reopen": "none" if not count else f"{count} connection{'s' if count > 1 else ''}",
     }

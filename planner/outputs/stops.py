@@ -76,7 +76,7 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
         "blocks": [] if sleeves else step_blocks(set(steps), setup, counter, look_up),
         "works": [_work(work, counter, pipe) for work in works],
         "notes": [
-            *_notes(node, setup, look_up),
+            *_notes(node, setup),
             *dict.fromkeys(_flow(look_up.flows[one], units) for one in ids if one in look_up.flows),
             *look_up.warnings.get(visit["visit_id"], []),
         ],
@@ -147,9 +147,10 @@ def _before(works: list[Row], counter: Counter, look_up: SheetTables) -> list[di
 def _state(work: Row, look_up: SheetTables) -> str:
     """Say whether an earlier work is done, and where not, who is to do it when."""
     if work["state"] == "done":
-        done = look_up.done.get(str(work["done_by"]), {})
-        by = f" by {done['by']}" if done.get("by") else ""
-        return f"done {done.get('done_on', '')}".strip() + by
+        rows = _done_rows(work, look_up)
+        said = [f"done {row['done_on']} by {row['by']}" for row in rows]
+        # Without a row of the form the network's own list says so; the reason ends with it.
+        return "; ".join(said) or str(work["reason"]).partition("; ")[2] or "done"
     visit = look_up.planned.get(str(work["work_id"]))
     if visit is None:
         return "NOT DONE and not planned: ask before starting"
@@ -157,22 +158,25 @@ def _state(work: Row, look_up: SheetTables) -> str:
     return f"planned {day} {visit['date']}, until {clock(visit['end_s'])}, {visit['crew']}: ask"
 
 
+def _done_rows(work: Row, look_up: SheetTables) -> list[Row]:
+    ids = str(work["done_by"]).split("+")
+    return [look_up.done[one] for one in ids if one in look_up.done]
+
+
 def _found(work: Row, counter: Counter, look_up: SheetTables) -> str:
     """Give what an earlier look measured."""
-    done = look_up.done.get(str(work["done_by"]), {})
     said = []
-    if math.isfinite(done.get("inside_mm", math.nan)):
-        said.append(f"inside {small(done['inside_mm'], counter.units)}")
-    if math.isfinite(done.get("find_from_m", math.nan)):
-        place = counter.stretch(done["find_from_m"], done["find_to_m"])
-        said.append(f"damage found at counter {place}")
-    if math.isfinite(done.get("laterals_known_from_m", math.nan)):
-        place = counter.stretch(done["laterals_known_from_m"], done["laterals_known_to_m"])
-        said.append(f"connections proved at counter {place}")
-    return "; ".join(said)
+    for row in _done_rows(work, look_up):
+        if math.isfinite(row["inside_mm"]):
+            said.append(f"inside {small(row['inside_mm'], counter.units)}")
+        for name, words in (("find", "damage found"), ("laterals_known", "connections proved")):
+            if math.isfinite(row[f"{name}_from_m"]):
+                place = counter.stretch(row[f"{name}_from_m"], row[f"{name}_to_m"])
+                said.append(f"{words} at counter {place}")
+    return "; ".join(dict.fromkeys(said))
 
 
-def _notes(node: Row, setup: Row, look_up: SheetTables) -> list[str]:
+def _notes(node: Row, setup: Row) -> list[str]:
     notes = []
     access = str(node.get("access", "unknown"))
     if access not in ("open", "unknown"):
