@@ -128,17 +128,19 @@ def draw_strip(strip: Strip) -> str:
     frame = _Frame.of(strip, top)
     hours_down = _rows(_hours(frame, above=False), frame.width)
     damages = _rows(_labels(strip.damages, frame, INK), frame.width)
-    parts = [*_pipe(frame), *_taps(frame), *_bars(frame)]
-    y = top - 15.0
-    parts += _write(hours_up, y, -ROW)
-    parts += _write(sleeves, y - ROW * len(hours_up), -ROW, frame.top)
-    y = frame.bottom + 24.0
-    parts += _write(hours_down, y, ROW)
-    y += ROW * len(hours_down) + 2.0
-    parts += _ticks(frame, y)
-    y += ROW + 4.0
-    parts += _write(damages, y + ROW - 4.0, ROW, frame.bottom)
-    height = y + ROW * max(len(damages), 0) + 4.0
+    up, down = top - 15.0, frame.bottom + 24.0
+    ticks = down + ROW * len(hours_down) + 2.0
+    words = [
+        _write(hours_up, up, -ROW),
+        _write(sleeves, up - ROW * len(hours_up), -ROW, frame.top),
+        _write(hours_down, down, ROW),
+        _write(damages, ticks + 2 * ROW, ROW, frame.bottom),
+    ]
+    # Lines to the pipe lie under all words.
+    parts = [*_pipe(frame), *(line for lines, _ in words for line in lines)]
+    parts += [*_taps(frame), *_bars(frame), *_ticks(frame, ticks)]
+    parts += [word for _, said in words for word in said]
+    height = ticks + ROW * (1 + len(damages)) + 8.0
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:.0f} {height:.0f}" '
         f'width="{frame.width:.0f}" height="{height:.0f}" font-family="DejaVu Sans" '
@@ -284,8 +286,8 @@ def _is_free(row: Sequence[tuple[float, _Label]], x: float, wide: float) -> bool
 
 def _write(
     rows: Sequence[Sequence[tuple[float, _Label]]], y: float, step: float, line_y: float = math.nan
-) -> list[str]:
-    """Write rows of labels from `y` on; thin lines lead to the pipe under white-backed words."""
+) -> tuple[list[str], list[str]]:
+    """Write rows of labels from `y` on: thin lines that lead to the pipe, white-backed words."""
     lines, words = [], []
     for number, row in enumerate(rows):
         at_y = y + number * step
@@ -302,7 +304,7 @@ def _write(
                 f'height="14" fill="#ffffff"/><text x="{x + label.wide / 2:.1f}" y="{at_y:.1f}" '
                 f'text-anchor="middle" fill="{label.colour}"{weight}>{escape(label.words)}</text>'
             )
-    return [*lines, *words]
+    return lines, words
 
 
 def _ticks(frame: _Frame, y: float) -> list[str]:
@@ -316,14 +318,11 @@ def _ticks(frame: _Frame, y: float) -> list[str]:
         low, high = strip.length_m - high, strip.length_m - low
     first = math.ceil(low / strip.tick_m / step - 1e-9)
     last = math.floor(high / strip.tick_m / step + 1e-9)
-    parts = []
+    parts, lines = [], []
     for k in range(first, last + 1):
         place = k * step * strip.tick_m
         x = frame.at(strip.length_m - place if strip.zero == "right" else place)
-        parts.append(
-            f'<line x1="{x:.1f}" y1="{frame.bottom:.1f}" x2="{x:.1f}" y2="{frame.bottom + 5:.1f}" '
-            f'stroke="#555555"/>'
-        )
+        lines.append(f"M{x:.1f} {frame.bottom:.1f}v5")
         unit = f" {strip.tick_name}" if k == first else ""
         parts.append(_text(x, y, f"{k * step:g}{unit}", anchor="middle"))
-    return parts
+    return [f'<path d="{"".join(lines)}" stroke="#555555"/>', *parts]

@@ -18,6 +18,7 @@ SIZES = {
     "budget": 10_000,
     "travel": 3_000,
     "onepipe": 100_000,
+    "sheets": 50,
 }
 """Benchmarks by name, with the size each takes by default."""
 
