@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from planner.outputs.clock_face import Arc, draw_clock
+from planner.outputs.clock_face import Arc, draw_clock, seen_from
 from planner.outputs.counter import Counter
 from planner.outputs.palette import DAMAGE_COLOUR, SLEEVE_COLOUR
 from planner.outputs.plain import Drawing
@@ -94,7 +94,7 @@ def _strip(
         tuple(
             Tap(
                 float(row["x_m"]),
-                (float(row["clock_h"]) or 12.0) if math.isfinite(row["clock_h"]) else 0.0,
+                _hour(float(row["clock_h"]), counter),
                 row["lateral_id"] in covered,
             )
             for row in laterals
@@ -105,6 +105,13 @@ def _strip(
         "right" if counter.upstream else "left",
         *about,
     )
+
+
+def _hour(clock_h: float, counter: Counter) -> float:
+    """Give the hour that the camera shows, 0 where it is not known."""
+    if not math.isfinite(clock_h):
+        return 0.0
+    return seen_from(clock_h or 12.0, upstream=counter.upstream)
 
 
 def span_words(span: Row) -> str:

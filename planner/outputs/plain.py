@@ -9,8 +9,9 @@ from functools import lru_cache
 MOST_LETTERS = 400
 """Longer text is cut, and says how long it is; the tables hold all of it."""
 
-# An unbroken word this long would run over the edge of the paper.
-_UNBROKEN = re.compile(r"\S{30}(?=\S)")
+# An unbroken word this long could run over the edge of its cell.
+_UNBROKEN = re.compile(r"\S{25,}")
+_PIECE = re.compile(r".{8}(?=.)")
 _RIGHT_TO_LEFT = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff"
 _TURNED = re.compile(f"[{_RIGHT_TO_LEFT}]+(?:[^\\S\\n]*[{_RIGHT_TO_LEFT}]+)*")
 _BREAK, _ISOLATE, _POP = "\u200b", "\u2068", "\u2069"
@@ -51,6 +52,10 @@ def _sign(sign: str) -> str:
     return "?" if kind in ("Cc", "Cs", "Co", "Cn") or (kind == "Cf" and sign not in _KEPT) else sign
 
 
+def _breakable(found: re.Match[str]) -> str:
+    return _PIECE.sub(lambda piece: piece[0] + _BREAK, found[0])
+
+
 _KEPT = "\u00ad\u200b\u200c\u200d"
 
 
@@ -59,7 +64,7 @@ def plain_all(value: object) -> object:
     if isinstance(value, Drawing):
         return value
     if isinstance(value, str):
-        return _UNBROKEN.sub(lambda found: found[0] + _BREAK, plain(value))
+        return _UNBROKEN.sub(_breakable, plain(value))
     if isinstance(value, dict):
         return {key: plain_all(one) for key, one in value.items()}
     if isinstance(value, list | tuple):

@@ -132,7 +132,7 @@ def damage_words(row: Row, counter: Counter) -> str:
     joint = " at a joint" if not pd.isna(row["at_joint"]) and row["at_joint"] else ""
     doubt = metres(row["find_m"], counter.units)
     place = counter.stretch(float(row["from_m"]), float(row["to_m"]))
-    return f"{words}{joint} at counter {place}, may be {doubt} off"
+    return f"{words}{joint} at counter {place}, \u00b1 {doubt}"
 
 
 def _order(

@@ -71,6 +71,7 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
         "material": str(pipe["material"]) or "material not known",
         "length": metres(pipe["length_m"], units),
         "counter_node": counter.node,
+        "looks": counter.looks,
         "before": _before(works, counter, look_up),
         "sleeves": [sleeve_block(one, visit, setup, look_up) for one in sleeves],
         "blocks": [] if sleeves else step_blocks(set(steps), setup, counter, look_up),
