@@ -103,9 +103,10 @@ def test_distances_count_from_the_counter_node() -> None:
         "B", "39.00 m", "40.00 m",
     )  # fmt: skip
     assert sleeve["laterals"] == [
-        "Reopen connection at counter 39.50 m, at 3 o'clock seen downstream, 150 mm, open"
+        "Reopen connection at counter 39.50 m, 3 o'clock seen downstream = 9 o'clock looking in "
+        "from B, 150 mm, in use"
     ]
-    assert sleeve["damages"] == ["Covers crack at counter 39.40 m to 39.60 m, find within 0.30 m"]
+    assert sleeve["damages"] == ["Covers crack at counter 39.40 m to 39.60 m, \u00b1 0.30 m"]
     # wall volume pi (200 - 4) 4 mm2 x 1 m = 2.463 l, at 1.0 kg a litre
     assert sleeve["resin"] == "resin 2.46 kg net"
     assert sleeve["packer"] == "P2"
@@ -150,7 +151,7 @@ def test_doubts_access_and_rules_are_noted() -> None:
 
 @pytest.mark.parametrize("count", [1, 15])
 def test_a_day_of_one_stop_and_of_fifteen(tmp_path: Path, count: int) -> None:
-    """Every stop is on the sheet with its number, and the cautions once, at the end."""
+    """Every stop is on the sheet with its number, and the cautions once, before all work."""
     (path,) = write_sheets(town(count), FACTS, tmp_path)
     text = text_of(path)
     assert text.count("Counter from B") == count

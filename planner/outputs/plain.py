@@ -10,11 +10,13 @@ MOST_LETTERS = 400
 """Longer text is cut, and says how long it is; the tables hold all of it."""
 
 # An unbroken word this long could run over the edge of its cell.
-_UNBROKEN = re.compile(r"\S{25,}")
+_UNBROKEN = re.compile(r"\S{21,}")
 _PIECE = re.compile(r".{8}(?=.)")
 _RIGHT_TO_LEFT = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff"
 _TURNED = re.compile(f"[{_RIGHT_TO_LEFT}]+(?:[^\\S\\n]*[{_RIGHT_TO_LEFT}]+)*")
-_BREAK, _ISOLATE, _POP = "\u200b", "\u2068", "\u2069"
+_ISOLATE, _POP = "\u2068", "\u2069"
+BREAK = "\u200b"
+"""Stands where a long word may be broken; the sheet turns it into nothing that is read."""
 
 
 class Drawing(str):
@@ -53,7 +55,7 @@ def _sign(sign: str) -> str:
 
 
 def _breakable(found: re.Match[str]) -> str:
-    return _PIECE.sub(lambda piece: piece[0] + _BREAK, found[0])
+    return _PIECE.sub(lambda piece: piece[0] + BREAK, found[0])
 
 
 _KEPT = "\u00ad\u200b\u200c\u200d"

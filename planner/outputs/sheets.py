@@ -19,7 +19,7 @@ import pandas as pd
 import typst
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.plain import plain_all
+from planner.outputs.plain import BREAK, plain_all
 from planner.outputs.sheet_tables import SheetTables
 from planner.outputs.stops import Stop, stop_of
 from planner.outputs.wording import (
@@ -71,9 +71,7 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
 
     by_day = tables["visits"].groupby(["crew", "date"], sort=True)
     days = [(str(crew), str(day), part) for (crew, day), part in by_day]
-    contents = (
-        json.dumps(sheet_data(*one, tables, facts, look_up), ensure_ascii=False) for one in days
-    )
+    contents = (_as_json(sheet_data(*one, tables, facts, look_up)) for one in days)
     paths = []
     # The typesetter runs outside of Python's lock; each day stands for itself.
     with ThreadPoolExecutor(os.cpu_count()) as pool:
@@ -83,6 +81,11 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
             path.write_bytes(pdf)
             paths.append(path)
     return paths
+
+
+def _as_json(content: dict[str, Any]) -> str:
+    text = json.dumps(content, ensure_ascii=False)
+    return f'{{"long_words": {json.dumps(BREAK in text)}, {text[1:]}'
 
 
 def sheet_data(

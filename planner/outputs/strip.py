@@ -17,7 +17,8 @@ WIDTH, INSET_WIDTH, MARGIN = 720.0, 470.0, 46.0
 PIPE_HIGH, INSET_HIGH = 24.0, 34.0
 ROW, FONT = 16.0, 13.0
 LETTER = 8.2  # width of a broad letter at that size, to push labels apart
-NAME_LETTERS = 24
+NAME_LETTERS, NAME_MOST = 22, 44
+"""A name of more letters is written smaller, one of still more is cut."""
 RED, GREY, INK = "#B00020", "#444444", "#111111"
 
 
@@ -174,7 +175,7 @@ def _pipe(frame: _Frame) -> list[str]:
             parts.append(_torn(x, top, high))
         at = 4.0 if anchor == "start" else frame.width - 4
         toward = name if is_end else f"to {name}"
-        parts.append(_text(at, 15, _short(toward), anchor=anchor, bold=is_end))
+        parts.append(_name(at, toward, anchor=anchor, bold=is_end))
     return parts
 
 
@@ -189,8 +190,14 @@ def _torn(x: float, top: float, high: float) -> str:
     )
 
 
-def _short(words: str) -> str:
-    return words if len(words) <= NAME_LETTERS else words[: NAME_LETTERS - 1] + "\u2026"
+def _name(x: float, words: str, *, anchor: str, bold: bool) -> str:
+    """Write a manhole's name so that it leaves room for the arrow of flow."""
+    words = plain(words)
+    if len(words) > NAME_MOST:
+        words = words[: NAME_MOST - 1] + "\u2026"
+    small = FONT * min(1.0, NAME_LETTERS / max(len(words), 1))
+    text = _text(x, 15, words, anchor=anchor, bold=bold)
+    return text if small == FONT else text.replace("<text", f'<text font-size="{small:.1f}"', 1)
 
 
 def _bars(frame: _Frame) -> list[str]:
