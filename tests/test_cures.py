@@ -12,7 +12,7 @@ from test_durations import job, timer
 
 from planner.contracts import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS, SYSTEMS
 from planner.ground.light import Lamp
-from planner.outputs.curing import Curing, CureWords, cure_words
+from planner.outputs.curing import CureWords, Curing, cure_words
 from planner.repairs.cure import find_cures
 from planner.screening.explain import explain_lines
 from planner.tables import check, conform
