@@ -37,6 +37,7 @@ from planner.outputs.wording import (
 )
 
 BANNER = "NOT ACCEPTED"
+LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
 
 
 def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
@@ -63,15 +64,19 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     look_up = SheetTables.of(tables, facts)
 
     def set_type(content: str) -> bytes:
+        # Long words break where they are marked; an empty box leaves nothing in the text.
+        source = LONG_WORDS + template if BREAK in content else template
         # Tags would make each file three times as large; it is read on paper.
         pdf: bytes = typst.compile(
-            template, format="pdf", font_paths=fonts, sys_inputs={"day": content}, pdf_tags=False
+            source, format="pdf", font_paths=fonts, sys_inputs={"day": content}, pdf_tags=False
         )
         return pdf
 
     by_day = tables["visits"].groupby(["crew", "date"], sort=True)
     days = [(str(crew), str(day), part) for (crew, day), part in by_day]
-    contents = (_as_json(sheet_data(*one, tables, facts, look_up)) for one in days)
+    contents = (
+        json.dumps(sheet_data(*one, tables, facts, look_up), ensure_ascii=False) for one in days
+    )
     paths = []
     # The typesetter runs outside of Python's lock; each day stands for itself.
     with ThreadPoolExecutor(os.cpu_count()) as pool:
@@ -81,11 +86,6 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
             path.write_bytes(pdf)
             paths.append(path)
     return paths
-
-
-def _as_json(content: dict[str, Any]) -> str:
-    text = json.dumps(content, ensure_ascii=False)
-    return f'{{"long_words": {json.dumps(BREAK in text)}, {text[1:]}'
 
 
 def sheet_data(
@@ -120,6 +120,7 @@ def sheet_data(
     stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
     notes = ["Invented data: for show only."] if facts.invented else []
     notes += pauses(visits.to_dict("records"))
+    notes.append(f"{DRIVES_LEAVE_OUT}.")
     if bool(visits["by_air"].any()):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
     content = {
@@ -141,8 +142,7 @@ def sheet_data(
             {step for stop in stops for step in stop.steps},
             {cure for stop in stops for cure in stop.cures},
         ),
-        "footer": f"sleeveplan {facts.version}. {DRIVES_LEAVE_OUT}. "
-        "Local codes, the maker's instructions and licensed practice decide.",
+        "footer": f"sleeveplan {facts.version}",
     }
     return {name: plain_all(one) for name, one in content.items()}
 
