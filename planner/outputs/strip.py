@@ -19,6 +19,7 @@ ROW, FONT = 16.0, 13.0
 LETTER = 8.2  # width of a broad letter at that size, to push labels apart
 NAME_LETTERS, NAME_MOST = 22, 44
 """A name of more letters is written smaller, one of still more is cut."""
+MOST_FIGURES = 8
 RED, GREY, INK = "#B00020", "#444444", "#111111"
 
 
@@ -315,21 +316,23 @@ def _write(
 
 
 def _ticks(frame: _Frame, y: float) -> list[str]:
-    """Write the counter's figures along the pipe, from the end where it is zero."""
-    strip = frame.strip
-    most = 12 if frame.width == WIDTH else 9
+    """Write the counter's figures along the pipe, from the end where it is zero.
+
+    Between two figures stands a tick without one.
+    """
+    strip, half_ticks = frame.strip, 2
     span = (frame.to_m - frame.from_m) / strip.tick_m
-    step = next(s for s in (0.5, 1, 2, 5, 10, 20, 50, 100, 10**6) if span / s <= most)
+    step = next(s for s in (0.5, 1, 2, 5, 10, 20, 50, 100, 10**6) if span / s <= MOST_FIGURES)
     low, high = frame.from_m, frame.to_m
     if strip.zero == "right":
         low, high = strip.length_m - high, strip.length_m - low
-    first = math.ceil(low / strip.tick_m / step - 1e-9)
-    last = math.floor(high / strip.tick_m / step + 1e-9)
-    parts, lines = [], []
+    half_m = step * strip.tick_m / half_ticks
+    first, last = math.ceil(low / half_m - 1e-9), math.floor(high / half_m + 1e-9)
+    said, lines, unit = [], [], f" {strip.tick_name}"
     for k in range(first, last + 1):
-        place = k * step * strip.tick_m
-        x = frame.at(strip.length_m - place if strip.zero == "right" else place)
-        lines.append(f"M{x:.1f} {frame.bottom:.1f}v5")
-        unit = f" {strip.tick_name}" if k == first else ""
-        parts.append(_text(x, y, f"{k * step:g}{unit}", anchor="middle"))
-    return [f'<path d="{"".join(lines)}" stroke="#555555"/>', *parts]
+        x = frame.at(strip.length_m - k * half_m if strip.zero == "right" else k * half_m)
+        lines.append(f"M{x:.1f} {frame.bottom:.1f}v{3 if k % half_ticks else 6}")
+        if k % half_ticks == 0:
+            said.append(_text(x, y, f"{k * step / half_ticks:g}{unit}", anchor="middle"))
+            unit = ""
+    return [f'<path d="{"".join(lines)}" stroke="#555555"/>', *said]
