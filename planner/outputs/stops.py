@@ -26,6 +26,8 @@ from planner.outputs.wording import (
     way,
 )
 
+ROWS_ON_A_PAGE, LETTERS_ON_A_PAGE, NAME_LETTERS = 20, 3000, 60
+
 
 @dataclass(frozen=True)
 class Stop:
@@ -84,8 +86,18 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
         "strip": strip_of(pipe, sleeves, counter, look_up) if _in_pipe(works) else "",
         "spent": bool(sleeves),
     }
+    content["whole"] = not sleeves and _fits(content)
     cures = tuple(sorted({look_up.cures.get(str(s["system"]), "") for s in sleeves}))
     return Stop(content, steps, cures)
+
+
+def _fits(content: dict[str, Any]) -> bool:
+    """Say whether a stop surely has room on one page, where it is then kept."""
+    rows = sum(len(block["rows"]) for block in content["blocks"])
+    rows += len(content["works"]) + 2 * len(content["before"])
+    letters = len(repr([content[name] for name in ("notes", "blocks", "works", "before")]))
+    names = (len(str(content[name])) for name in ("street", "stand", "other", "pipe", "material"))
+    return rows <= ROWS_ON_A_PAGE and letters <= LETTERS_ON_A_PAGE and max(names) <= NAME_LETTERS
 
 
 def _title(steps: tuple[str, ...], sleeves_count: int) -> str:

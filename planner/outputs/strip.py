@@ -333,6 +333,13 @@ def _ticks(frame: _Frame, y: float) -> list[str]:
         x = frame.at(strip.length_m - k * half_m if strip.zero == "right" else k * half_m)
         lines.append(f"M{x:.1f} {frame.bottom:.1f}v{3 if k % half_ticks else 6}")
         if k % half_ticks == 0:
-            said.append(_text(x, y, f"{k * step / half_ticks:g}{unit}", anchor="middle"))
+            words = f"{k * step / half_ticks:g}{unit}"
+            wide = len(words) * LETTER
+            # White behind it: the line of a damage may pass here.
+            said.append(
+                f'<rect x="{x - wide / 2:.1f}" y="{y - 11:.1f}" width="{wide:.1f}" height="13" '
+                'fill="#ffffff"/>'
+            )
+            said.append(_text(x, y, words, anchor="middle"))
             unit = ""
     return [f'<path d="{"".join(lines)}" stroke="#555555"/>', *said]
