@@ -10,6 +10,7 @@ from typing import Any
 from planner.contracts.repairs import STEPS
 from planner.outputs.counter import Counter
 from planner.outputs.drawings import strip_of
+from planner.outputs.page_room import fits_on_a_page
 from planner.outputs.sheet_tables import Row, SheetTables
 from planner.outputs.sleeve_block import sleeve_block
 from planner.outputs.step_blocks import CLEANS, manhole_words, step_blocks
@@ -25,8 +26,6 @@ from planner.outputs.wording import (
     small,
     way,
 )
-
-ROWS_ON_A_PAGE, LETTERS_ON_A_PAGE, NAME_LETTERS = 20, 3000, 60
 
 
 @dataclass(frozen=True)
@@ -86,18 +85,9 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
         "strip": strip_of(pipe, sleeves, counter, look_up) if _in_pipe(works) else "",
         "spent": bool(sleeves),
     }
-    content["whole"] = not sleeves and _fits(content)
+    content["whole"] = not sleeves and fits_on_a_page(content)
     cures = tuple(sorted({look_up.cures.get(str(s["system"]), "") for s in sleeves}))
     return Stop(content, steps, cures)
-
-
-def _fits(content: dict[str, Any]) -> bool:
-    """Say whether a stop surely has room on one page, where it is then kept."""
-    rows = sum(len(block["rows"]) for block in content["blocks"])
-    rows += len(content["works"]) + 2 * len(content["before"])
-    letters = len(repr([content[name] for name in ("notes", "blocks", "works", "before")]))
-    names = (len(str(content[name])) for name in ("street", "stand", "other", "pipe", "material"))
-    return rows <= ROWS_ON_A_PAGE and letters <= LETTERS_ON_A_PAGE and max(names) <= NAME_LETTERS
 
 
 def _title(steps: tuple[str, ...], sleeves_count: int) -> str:
