@@ -54,7 +54,7 @@ def step_blocks(
     if steps & set(CLEANS):
         blocks.append(_clean(pipe, counter, look_up, steps))
     if steps & set(LOOKS):
-        blocks.append(_look(pipe, counter, look_up))
+        blocks.append(_look(pipe, counter, look_up, told=bool(steps & set(CLEANS))))
     if "grout" in steps:
         blocks.append(_grout(pipe, counter, look_up))
     if steps & {"reopen", "verify"}:
@@ -145,8 +145,11 @@ def _sleeves_to_come(pipe: Row, counter: Counter, look_up: SheetTables) -> list[
     ]
 
 
-def _look(pipe: Row, counter: Counter, look_up: SheetTables) -> dict[str, object]:
-    """List damage and connections to find; what is measured frees or stops the sleeve."""
+def _look(pipe: Row, counter: Counter, look_up: SheetTables, *, told: bool) -> dict[str, object]:
+    """List damage and connections to find; what is measured frees or stops the sleeve.
+
+    `told` says that the sleeves to come stand in another block of the same visit.
+    """
     spans = look_up.spans.get(str(pipe["pipe_id"]), [])
     laterals = _along(look_up.laterals.get(str(pipe["pipe_id"]), []), counter)
     rows = [[damage_words(row, counter), ""] for row in spans]
@@ -155,7 +158,7 @@ def _look(pipe: Row, counter: Counter, look_up: SheetTables) -> dict[str, object
         "Zero the counter at the wall of the manhole. Measure the inside size where each sleeve "
         "sits."
     ]
-    lines += _sleeves_to_come(pipe, counter, look_up)
+    lines += [] if told else _sleeves_to_come(pipe, counter, look_up)
     if counter.upstream:
         whole = metres(counter.length_m, look_up.units)
         lines.append(
