@@ -112,16 +112,17 @@ def sheet_data(
         The same tables by id, where several days are printed.
     """
     look_up = look_up or SheetTables.of(tables, facts)
-    first, last = visits.iloc[0], visits.iloc[-1]
+    rows: list[dict[str, Any]] = visits.to_dict("records")  # type: ignore[assignment]
+    first, last = rows[0], rows[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
-    back_s = home_s(last.to_dict())
-    drive_m = float(visits["drive_m"].sum()) + float(visits["back_m"].sum())
-    drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
-    stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
+    back_s = home_s(last)
+    drive_m = sum(float(row["drive_m"]) + float(row["back_m"]) for row in rows)
+    drive_s = sum(int(row["drive_s"]) + int(row["back_s"]) for row in rows)
+    stops = [stop_of(visit, look_up) for visit in rows]
     notes = ["Invented data: for show only."] if facts.invented else []
-    notes += pauses(visits.to_dict("records"))
+    notes += pauses(rows)
     notes.append(f"{DRIVES_LEAVE_OUT}.")
-    if bool(visits["by_air"].any()):
+    if any(row["by_air"] for row in rows):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
     content = {
         "title": f"{crew} {day}",
