@@ -51,9 +51,9 @@ from planner.tables import Table, conform, empty
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
-        "parts", "process", "pressure_steps", "conditions", "packers", "prices", "stock", "lots",
-        "crews", "shifts", "windows", "closed", "permits", "weather", "notices", "done", "events",
-        "as_built", "measured", "stock_moves", "faults")  # fmt: skip
+        "parts", "process", "pressure_steps", "order_of_work", "conditions", "packers", "prices",
+        "stock", "lots", "crews", "shifts", "windows", "closed", "permits", "weather", "notices",
+        "done", "events", "as_built", "measured", "stock_moves", "faults")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ def _registry() -> pint.UnitRegistry[float]:
     return pint.UnitRegistry()
 
 
+@lru_cache(maxsize=256)
 def factor(from_unit: str, to_unit: str) -> float:
     """Give the factor that turns `from_unit` into `to_unit`.
 

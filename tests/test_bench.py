@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench import __main__ as bench
-from tests.bench import budget, locate
+from tests.bench import budget, locate, sheets
 from tests.bench.frame import BenchResult, as_json, report, timed
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -72,6 +72,15 @@ def test_ours_agrees_with_shapely_inside_the_pipe() -> None:
     assert result.unmet == []
     assert result.ratios["rows the naive way puts elsewhere"] > 0
     assert {row["rows"] for row in result.rows} == {100, 2000}
+
+
+def test_each_sleeve_is_found_in_the_text_of_its_sheet(pdftoppm: str) -> None:
+    """Two days of three sleeves: read back by pdftotext, of the same package as pdftoppm."""
+    assert pdftoppm
+    result = sheets.run(2)
+    assert result.ratios["sleeves"] == 6
+    assert result.ratios["sleeves not found in the text"] == 0
+    assert result.ratios["files that differ on repeat"] == 0
 
 
 def test_the_direct_model_finds_no_better_choice_under_a_sum() -> None:

@@ -12,7 +12,7 @@ from test_durations import job, timer
 
 from planner.contracts import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS, SYSTEMS
 from planner.ground.light import Lamp
-from planner.outputs.curing import Curing, cure_words
+from planner.outputs.curing import CureWords, Curing, cure_words
 from planner.repairs.cure import find_cures
 from planner.screening.explain import explain_lines
 from planner.tables import check, conform
@@ -203,7 +203,7 @@ STEPS = [
 ]
 
 
-def words(units: str = "metric", **more: Any) -> dict[str, list[str]]:
+def words(units: str = "metric", **more: Any) -> CureWords:
     tables = tables_of(POTS, **more)
     tables["cures"] = find_cures(tables, None)
     own = tables["sleeves"].iloc[0].to_dict()
@@ -214,20 +214,23 @@ def test_the_sheet_prints_the_steps_as_given():
     """0 min 0.5 bar, 5 min 1 bar, 12.5 min 1.4 bar; in US units psi beside them."""
     days = [{"wall_c": 5.0, "air_c": 15.0}]
     said = words(days=days, steps=STEPS)
-    assert said["cure_faults"] == []
-    assert said["cure"] == [
-        "Times at 5 \u00b0C (wall of 03): prepare 30 min, cure 120 min, withdraw and film 10 min",
-        "Pressure by the system's own table: at 0 min 0.5 bar, at 5 min 1 bar, at 12.5 min 1.4 bar",
-    ]
+    assert (said.faults, said.notes, said.at) == ((), (), "5 \u00b0C (wall of 03)")
+    assert said.times == (
+        ("prepare", "30 min"), ("cure", "120 min"), ("withdraw and film", "10 min")
+    )  # fmt: skip
+    assert said.steps == (("0 min", "0.5 bar"), ("5 min", "1 bar"), ("12.5 min", "1.4 bar"))
+    assert said.steps_said == "at 0 min 0.5 bar, at 5 min 1 bar, at 12.5 min 1.4 bar"
     # 0.5 bar / 0.06894757 = 7.252 psi, NIST SP 811 app. B.8 (from memory)
-    assert "at 0 min 0.5 bar (7.3 psi)" in words("us", days=days, steps=STEPS)["cure"][1]
+    us = words("us", days=days, steps=STEPS)
+    assert us.steps[0] == ("0 min", "0.5 bar (7.3 psi)")
+    assert us.at.startswith("41 \u00b0F")  # 5 x 9 / 5 + 32
 
 
 def test_the_sheet_says_when_no_low_step_begins_and_when_pot_life_is_not_held():
     """1.0 bar first; batch of 1200 s against 900 s of the warmest column."""
     said = words(steps=[step for step in STEPS if step["seq"] > 1])
-    assert said["cure"][1].endswith("; begins at 1 bar, without a low first step")
-    (fault,) = said["cure_faults"]
+    assert said.notes == ("The table begins at 1 bar, without a low first step",)
+    (fault,) = said.faults
     assert fault.startswith(
         "Pot life is not held: batch 20 min from mixing to pressure, at most 15"
     )
@@ -237,14 +240,14 @@ def test_refused_steps_are_not_printed():
     """Only the reason stands on the sheet."""
     refused = [{**step, "refused": "1.4 bar; wanted at most 1 bar"} for step in STEPS]
     said = words(steps=refused)
-    assert not any("Pressure" in line for line in said["cure"])
-    assert said["cure_faults"][0].startswith("Pressure steps refused, do not inflate by them: 1.4")
+    assert (said.steps, said.steps_said) == ((), "")
+    assert said.faults[0].startswith("Pressure steps refused, do not inflate by them: 1.4")
 
 
 def test_a_size_above_the_last_step_table_has_none():
     """Steps up to DN 300 say nothing of DN 400."""
     said = words(steps=STEPS, dn_mm=400.0)
-    assert any("no steps stated for this size" in line for line in said["cure"])
+    assert any("no steps stated for this size" in line for line in said.notes)
 
 
 def test_explain_writes_it_out():

@@ -12,6 +12,7 @@ from planner.contracts import (
     CLOSED,
     CREWS,
     MATERIALS,
+    ORDER_OF_WORK,
     PACKERS,
     PARTS,
     PERMITS,
@@ -66,12 +67,13 @@ def test_every_key_of_the_contracts_is_shown(tmp_path: Path) -> None:
     systems = tomllib.loads(uncommented((tmp_path / "systems.toml").read_text("utf-8")))
     system = systems["system"][0]
     shown = {
-        SYSTEMS: set(system) - {"size", "material", "part", "process", "pressure"},
+        SYSTEMS: set(system) - {"size", "material", "part", "process", "pressure", "order"},
         SYSTEM_SIZES: set(system["size"][0]) | {"system"},
         MATERIALS: set(system["material"][0]) | {"system"},
         PARTS: set(system["part"][0]) | {"system"},
         PROCESS: set(system["process"][0]) | {"system"},
         PRESSURE_STEPS: set(system["pressure"][0]) | {"system", "seq", "refused"},
+        ORDER_OF_WORK: set(system["order"][0]) | {"system", "seq", "refused", "source"},
         PACKERS: set(systems["packer"][0]),
     }
     assert all(set(table.names) == keys for table, keys in shown.items())

@@ -6,8 +6,13 @@ import re
 from xml.etree import ElementTree
 
 import pytest
+from sheet_town import sheet_week
+from test_sheets import FACTS
 
+from planner.contracts import CHOICE_SLEEVES
+from planner.outputs.map_strips import strips_of_week
 from planner.outputs.strip import MARGIN, WIDTH, Mark, Strip, Tap, draw_strip
+from planner.tables import conform
 
 SVG = "{http://www.w3.org/2000/svg}"
 EVIL = '<script>alert(1)</script> & "x" ]]> ${y}'
@@ -69,3 +74,25 @@ def test_a_connection_in_the_lower_half_hangs_below() -> None:
     assert float(below.get("y2", "0")) > float(below.get("y1", "0"))
     assert float(above.get("y2", "0")) < float(above.get("y1", "0"))
     assert below.get("stroke") == "#B00020"
+
+
+def test_the_map_shows_the_strips_of_the_week() -> None:
+    """Pipes 0, 3 and 5 of the town's eight get sleeves; flow runs from A to B, zero is at A."""
+    tables = sheet_week(1)
+    ids = tables["sleeves"][["pipe_id", "sleeve_id"]].to_dict("records")
+    tables["choice_sleeves"] = conform(ids, CHOICE_SLEEVES)
+    strips = strips_of_week(tables, FACTS)
+    assert sorted(strips) == ["P0", "P3", "P5"]
+    words = [t.text for t in ElementTree.fromstring(strips["P3"]).iter(f"{SVG}text")]
+    assert words[1:3] == ["A3", "B3"]
+    assert "sleeve 1.00 m" in words
+    tables["choice_sleeves"] = conform([], CHOICE_SLEEVES)
+    assert strips_of_week(tables, FACTS) == {}
+
+
+def test_no_sign_that_a_drawing_cannot_hold_is_in_it() -> None:
+    """A zero byte or a line break in a name would make the SVG unreadable."""
+    root = ElementTree.fromstring(draw_strip(strip(left="A\x00\x0b\nB", right="\ud800")))
+    words = [t.text for t in root.iter(f"{SVG}text")]
+    assert "A? B" in words or "A?  B" in words
+    assert "?" in words

@@ -50,7 +50,13 @@ from planner.contracts.journal import (
     WORK_STATES,
 )
 from planner.contracts.network import ADDRESSES, LATERALS, NODES, PIPES, STREETS
-from planner.contracts.process import CONDITIONS, CURES, PRESSURE_STEPS, PROCESS
+from planner.contracts.process import (
+    CONDITIONS,
+    CURES,
+    ORDER_OF_WORK,
+    PRESSURE_STEPS,
+    PROCESS,
+)
 from planner.contracts.repairs import (
     CHOICE_SLEEVES,
     CHOICES,
@@ -163,6 +169,7 @@ TABLES: tuple[Table, ...] = (
     PARTS,
     PROCESS,
     PRESSURE_STEPS,
+    ORDER_OF_WORK,
     CONDITIONS,
     PACKERS,
     PRICES,
@@ -274,6 +281,7 @@ __all__ = [
     "OPTIONS",
     "OPTION_LINES",
     "ORDERS",
+    "ORDER_OF_WORK",
     "ORPHANS",
     "PACKERS",
     "PARTS",

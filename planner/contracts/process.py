@@ -43,6 +43,18 @@ PRESSURE_STEPS = Table(
     ),
     key=("system", "dn_to_mm", "seq"),
 )
+ORDER_OF_WORK = Table(
+    "order_of_work",
+    "one line of a system's order of work, as the crew ticks it off",
+    (
+        text("system", "system", blank=False),
+        whole("seq", "", "order in the list", blank=False, low=1),
+        text("say", "the line, names to fill in in braces; '' = could not be read"),
+        text("refused", "why the list of this system is not printed; '' = it is"),
+        text("source", "whose list it is", blank=False),
+    ),
+    key=("system", "seq"),
+)
 CONDITIONS = Table(
     "conditions",
     "temperatures stated for one planned day; blank = not stated",

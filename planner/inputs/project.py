@@ -77,6 +77,7 @@ class Inputs:
     parts: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
+    order_of_work: pd.DataFrame
     conditions: pd.DataFrame
     packers: pd.DataFrame
     prices: pd.DataFrame
@@ -288,6 +289,7 @@ def _gather(
         parts=systems.parts,
         process=systems.process,
         pressure_steps=systems.pressure_steps,
+        order_of_work=systems.order_of_work,
         conditions=sections.conditions,
         packers=systems.packers,
         prices=with_changes(tables.prices.prices, tables.price_changes),

@@ -10,6 +10,7 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
 from planner.errors import Fault
+from planner.inputs.order_of_work import count_lines
 from planner.inputs.pressure import count_kept
 from planner.inputs.project import Inputs
 from planner.tables import check
@@ -195,7 +196,8 @@ def _held(inputs: Inputs) -> dict[str, int]:
                 inputs.packers,
             )
         )
-        + count_kept(inputs.pressure_steps),
+        + count_kept(inputs.pressure_steps)
+        + count_lines(inputs.order_of_work),
         "prices.toml": len(inputs.prices),
         "prices_changed.csv": len(inputs.price_changes),
         "crews.toml": len(inputs.crews),

@@ -18,6 +18,7 @@ from planner.contracts import (
     LOTS,
     MATERIALS,
     NOTICES,
+    ORDER_OF_WORK,
     PACKERS,
     PARTS,
     PERMITS,
@@ -221,6 +222,8 @@ def _systems_text() -> str:
         + _keys(PARTS, ("system",), "#   ") + "\n#   [[system.process]]\n"
         + _keys(PROCESS, ("system",), "#   ") + "\n#   [[system.pressure]]\n"
         + _keys(PRESSURE_STEPS, ("system", "seq", "refused"), "#   ")
+        + "\n#   [[system.order]]               # your own order of work, one table a line\n"
+        + _keys(ORDER_OF_WORK, ("system", "seq", "refused", "source"), "#   ")
         + "\n# [[packer]]\n" + _keys(PACKERS)
     )  # fmt: skip
 

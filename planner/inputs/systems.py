@@ -1,4 +1,4 @@
-"""Sleeve systems with sizes, process times and pressure steps, and packers: ``systems.toml``."""
+"""Sleeve systems with sizes, process times, pressure steps and order of work; packers."""
 
 from __future__ import annotations
 
@@ -22,13 +22,14 @@ from planner.contracts.repairs import CURE_KINDS
 from planner.errors import Fault
 from planner.inputs.cells import read_number
 from planner.inputs.forms import nearest, refuse
+from planner.inputs.order_of_work import read_order
 from planner.inputs.pressure import check_pressure, read_pressure
 from planner.inputs.process_rows import check_process, tell_packers, tell_process
 from planner.inputs.records import read_records, unknown_keys
 from planner.inputs.wound_from import read_materials, read_parts
 from planner.tables import Table, conform
 
-_CHILDREN = ("size", "material", "part", "process", "pressure")
+_CHILDREN = ("size", "material", "part", "process", "pressure", "order")
 
 
 @dataclass(frozen=True)
@@ -41,20 +42,22 @@ class SystemTables:
     parts: pd.DataFrame
     process: pd.DataFrame
     pressure_steps: pd.DataFrame
+    order_of_work: pd.DataFrame
     packers: pd.DataFrame
     faults: list[Fault]
     read_count: int
 
 
 def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTables:
-    """Read systems, what a sleeve is made of, process times, pressure steps, packers.
+    """Read systems, what a sleeve is made of, process times, steps, order of work, packers.
 
     Parameters
     ----------
     raw
         The parsed file: ``[[system]]`` tables with the keys of `SYSTEMS`, each with
         ``[[system.size]]``, ``[[system.material]]``, ``[[system.part]]``,
-        ``[[system.process]]`` and ``[[system.pressure]]``; ``[[packer]]`` tables.
+        ``[[system.process]]``, ``[[system.pressure]]`` and ``[[system.order]]``;
+        ``[[packer]]`` tables.
     file
         Name in messages.
     """
@@ -89,6 +92,8 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
     faults += more
     step_frame, more = check_pressure(step_frame, systems, packers, file)
     faults += more
+    order_frame, more = read_order(children["order"], systems, file)
+    faults += more
     listed = (heads, *children.values(), raw.get("packer", []))
     count = sum(len(part) for part in listed if isinstance(part, list))
     return SystemTables(
@@ -98,6 +103,7 @@ def read_systems(raw: Mapping[str, Any], file: str = "systems.toml") -> SystemTa
         conform(parts, PARTS),
         conform(process_frame, PROCESS),
         conform(step_frame, PRESSURE_STEPS),
+        order_frame,
         conform(packers, PACKERS),
         faults,
         count,

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.ground.pressure import low_step_bar
+from planner.outputs.wording import degrees
 from planner.units import factor
 
 Row = dict[str, Any]
-_WORDS = (
+TIMES = (
     ("prepare_s", "prepare"),
     ("cure_s", "cure"),
     ("cooldown_s", "cool down"),
@@ -24,23 +25,54 @@ _WORDS = (
 
 @dataclass(frozen=True)
 class Curing:
-    """`CURES` by sleeve and `PRESSURE_STEPS`; empty where the plan has none."""
+    """`CURES` by sleeve and `PRESSURE_STEPS` by system; empty where the plan has none."""
 
     cures: dict[str, Row]
-    steps: pd.DataFrame
+    steps: dict[str, list[Row]]
 
     @classmethod
     def of(cls, tables: Tables) -> Curing:
         """Index the tables of a run."""
-        cures: dict[str, Row] = {}
-        if "cures" in tables:
-            rows: list[Row] = tables["cures"].to_dict("records")  # type: ignore[assignment]
-            cures = {str(row["sleeve_id"]): row for row in rows}
-        return cls(cures, tables.get("pressure_steps", pd.DataFrame()))
+        cures = _records(tables, "cures")
+        steps: dict[str, list[Row]] = {}
+        for row in _records(tables, "pressure_steps"):
+            steps.setdefault(str(row["system"]), []).append(row)
+        return cls({str(row["sleeve_id"]): row for row in cures}, steps)
 
 
-def cure_words(sleeve: Row, curing: Curing, units: str) -> dict[str, list[str]]:
-    """Give the lines of one sleeve: ``cure``, and ``cure_faults`` for what does not hold.
+def _records(tables: Tables, name: str) -> list[Row]:
+    rows: list[Row] = tables.get(name, pd.DataFrame()).to_dict("records")  # type: ignore[assignment]
+    return rows
+
+
+@dataclass(frozen=True)
+class CureWords:
+    """What the sheet prints of one cure; `row` is empty where the plan says nothing of it.
+
+    `times` holds pairs of what and how long, `at` the temperature that they are stated at;
+    `steps` pairs of minute and pressure as the user's table has them.
+    """
+
+    at: str = ""
+    times: tuple[tuple[str, str], ...] = ()
+    steps: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    row: Row = field(default_factory=dict)
+
+    def minutes(self, name: str) -> str:
+        """Write one time of the process table in whole minutes; '' where it is not known."""
+        seconds = self.row.get(name, math.nan)
+        return f"{_minutes(seconds)} min" if math.isfinite(seconds) else ""
+
+    @property
+    def steps_said(self) -> str:
+        """Write the pressure steps in one line; '' where none are printed."""
+        return ", ".join(f"at {at} {bar}" for at, bar in self.steps)
+
+
+def cure_words(sleeve: Row, curing: Curing, units: str) -> CureWords:
+    """Say what the plan knows of one sleeve's cure, and what does not hold.
 
     Parameters
     ----------
@@ -53,18 +85,20 @@ def cure_words(sleeve: Row, curing: Curing, units: str) -> dict[str, list[str]]:
     """
     row = curing.cures.get(str(sleeve["sleeve_id"]))
     if row is None:
-        return {"cure": [], "cure_faults": []}
-    pressure, refused = _pressure(sleeve, curing.steps, units)
-    faults = [*refused, *_pot_life(row), *_light_fault(row)]
-    lines = [_times(row), *pressure, *_light(row, units)]
-    return {"cure": [line for line in lines if line], "cure_faults": faults}
+        return CureWords()
+    own = _own_steps(sleeve, curing.steps.get(str(sleeve["system"]), []))
+    steps, notes, refused = _pressure(own, units, stated=bool(curing.steps))
+    times, at, more = _times(row, units)
+    faults = (*refused, *more, *_pot_life(row, units), *_light_fault(row))
+    notes = [*notes, *_light(row, units)]
+    return CureWords(at, times, steps, tuple(notes), faults, row)
 
 
-def _times(row: Row) -> str:
+def _times(row: Row, units: str) -> tuple[tuple[tuple[str, str], ...], str, list[str]]:
     if not math.isfinite(row["cure_s"]):
-        return "Times not known: the process table does not reach"
-    said = [f"{words} {_minutes(row[name])} min" for name, words in _WORDS if row[name] > 0]
-    return f"Times at {row['cold_c']:g} \u00b0C ({row['cold_from']}): {', '.join(said)}"
+        return (), "", ["Times not known: the process table does not reach"]
+    said = tuple((words, f"{_minutes(row[name])} min") for name, words in TIMES if row[name] > 0)
+    return said, f"{degrees(row['cold_c'], units)} ({row['cold_from']})", []
 
 
 def _minutes(seconds: float) -> int:
@@ -72,22 +106,26 @@ def _minutes(seconds: float) -> int:
     return math.ceil(seconds / 60)
 
 
-def _pressure(sleeve: Row, steps: pd.DataFrame, units: str) -> tuple[list[str], list[str]]:
-    """Print the system's own steps as given, and say if they begin without a low one."""
-    if steps.empty:
-        return [], []
-    own = steps[(steps["system"] == sleeve["system"]) & (steps["dn_to_mm"] >= sleeve["dn_mm"])]
-    own = own[own["dn_to_mm"] == own["dn_to_mm"].min()].sort_values("seq")
-    if own.empty:
-        return ["Pressure: no steps stated for this size; the maker's own table applies"], []
-    if own["refused"].iloc[0]:
-        return [], [f"Pressure steps refused, do not inflate by them: {own['refused'].iloc[0]}"]
-    rows = zip(own["at_min"], own["pressure_bar"], strict=True)
-    said = ", ".join(f"at {at:g} min {_bar(bar, units)}" for at, bar in rows)
-    first = float(own["pressure_bar"].iloc[0])
-    high = first > low_step_bar()
-    note = f"; begins at {first:g} bar, without a low first step" if high else ""
-    return [f"Pressure by the system's own table: {said}{note}"], []
+def _own_steps(sleeve: Row, steps: list[Row]) -> list[Row]:
+    """Give the steps of the next larger size of the sleeve's system, in their order."""
+    fits = [step for step in steps if step["dn_to_mm"] >= sleeve["dn_mm"]]
+    least = min((step["dn_to_mm"] for step in fits), default=math.nan)
+    return sorted((one for one in fits if one["dn_to_mm"] == least), key=lambda one: one["seq"])
+
+
+def _pressure(
+    own: list[Row], units: str, *, stated: bool
+) -> tuple[tuple[tuple[str, str], ...], list[str], list[str]]:
+    """Give the system's own steps as given, and say if they begin without a low one."""
+    if not own:
+        said = "Pressure: no steps stated for this size; the maker's own table applies"
+        return (), [said] if stated else [], []
+    if own[0]["refused"]:
+        return (), [], [f"Pressure steps refused, do not inflate by them: {own[0]['refused']}"]
+    steps = tuple((f"{one['at_min']:g} min", _bar(one["pressure_bar"], units)) for one in own)
+    first = float(own[0]["pressure_bar"])
+    high = f"The table begins at {_bar(first, units)}, without a low first step"
+    return steps, [high] if first > low_step_bar() else [], []
 
 
 def _bar(bar: float, units: str) -> str:
@@ -95,24 +133,33 @@ def _bar(bar: float, units: str) -> str:
     return f"{bar:g} bar{also}"
 
 
-def _pot_life(row: Row) -> list[str]:
+def _pot_life(row: Row, units: str) -> list[str]:
     held, batch = row["pot_life_held"], row["batch_s"]
     if held == "yes":
         return []
     took = "batch not known" if math.isnan(batch) else f"batch {_minutes(batch)} min"
     if held == "no":
         most = math.floor(row["pot_life_s_high"] / 60)
-        at = f"at {row['warm_c']:g} \u00b0C ({row['warm_from']})"
+        at = f"at {degrees(row['warm_c'], units)} ({row['warm_from']})"
         return [f"Pot life is not held: {took} from mixing to pressure, at most {most} min {at}"]
     return [f"Pot life is not known here: {took}; ask before mixing"]
+
+
+def pot_life_said(row: Row, units: str) -> str:
+    """Say how long the mixed resin keeps, at which temperature; '' where it is not known."""
+    least = row.get("pot_life_s_low", math.nan)
+    if not math.isfinite(least):
+        return ""
+    at = degrees(row["warm_c"], units)
+    return f"{math.floor(least / 60)} min at {at}"
 
 
 def _light(row: Row, units: str) -> list[str]:
     if row["cure"] != "light":
         return []
     parts = []
-    if math.isfinite(row["lamp_m_per_min"]):
-        parts.append(f"pull at {_speed(row['lamp_m_per_min'], units)}")
+    if said := lamp_speed(row, units):
+        parts.append(f"pull at {said}")
         if math.isfinite(row["lamp_most_m_per_min"]):
             parts.append(f"at most {_speed(row['lamp_most_m_per_min'], units)}")
     if math.isfinite(row["lamp_w"]):
@@ -126,6 +173,12 @@ def _light_fault(row: Row) -> list[str]:
     if row["light_held"] != "no":
         return []
     return ["Light does not suffice by the figures stated: ask before curing (see explain)"]
+
+
+def lamp_speed(row: Row, units: str) -> str:
+    """Write the lamp's speed; '' where it stands still or no speed is stated."""
+    speed = row.get("lamp_m_per_min", math.nan)
+    return _speed(speed, units) if math.isfinite(speed) else ""
 
 
 def _speed(m_per_min: float, units: str) -> str:

@@ -17,6 +17,7 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.repairs import WAY_WORDS, WAYS
 from planner.outputs.grade_text import grade_texts
 from planner.outputs.links import media_link
+from planner.outputs.map_strips import strips_of_week
 from planner.outputs.packing import Axis, Layer, has_shape, known, records, shapes_of, stretch_text
 from planner.outputs.palette import DRAW_ORDER, LOOKS
 from planner.outputs.wording import metres, size
@@ -134,6 +135,7 @@ def pipes_layer(sheet: Sheet) -> Layer:
     part = pipes.loc[drawn].reset_index(drop=True)
     rows = records(part)
     chosen = [sheet.choices.get(row["pipe_id"], {}) for row in rows]
+    strips = strips_of_week(sheet.tables, sheet.facts)
     fields = {
         "Pipe": [row["pipe_id"] for row in rows],
         "From, to": [f"{row['us_node'] or '?'} to {row['ds_node'] or '?'}" for row in rows],
@@ -155,6 +157,7 @@ def pipes_layer(sheet: Sheet) -> Layer:
         fields,
         more_title="Places on this pipe",
         more=_spans_by_row(sheet, fields["Pipe"]),
+        pictures={n: strips[pipe] for n, pipe in enumerate(fields["Pipe"]) if pipe in strips},
     )
 
 

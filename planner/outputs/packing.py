@@ -30,7 +30,8 @@ class Layer:
     look; ``angles`` [deg, clockwise on the screen from east] turn a symbol, None is for
     one without a side; ``fields`` are the lines of a popup by label, its first one the
     title; ``more`` gives further lines under ``more_title`` for a feature by its number;
-    ``links`` turns the text of a field, by its label, into a link where it is not ''.
+    ``links`` turns the text of a field, by its label, into a link where it is not '';
+    ``pictures`` gives an SVG document for a feature by its number.
     """
 
     geometry: NDArray[Any]
@@ -41,6 +42,7 @@ class Layer:
     more_title: str = ""
     more: Mapping[int, Sequence[str]] = field(default_factory=dict)
     links: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    pictures: Mapping[int, str] = field(default_factory=dict)
 
     def pack(self) -> Packed:
         """Write the layer as plain columns for JSON.
@@ -65,6 +67,7 @@ class Layer:
             "angle": list(self.angles or []),
             "more_title": self.more_title,
             "more": {str(row): list(lines) for row, lines in sorted(self.more.items())},
+            "pictures": {str(row): svg for row, svg in sorted(self.pictures.items())},
         }
 
     def _links(self, label: str) -> Packed:

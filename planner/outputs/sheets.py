@@ -7,17 +7,24 @@ and the same tables give the same bytes.
 from __future__ import annotations
 
 import json
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import typst
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.stops import DayTables, stop_of
+from planner.outputs.plain import BREAK, plain_all
+from planner.outputs.sheet_tables import SheetTables
+from planner.outputs.stops import Stop, stop_of
 from planner.outputs.wording import (
     DRIVES_LEAVE_OUT,
+    WEEKDAYS,
     area,
     cautions_for,
     clock,
@@ -32,7 +39,7 @@ from planner.outputs.wording import (
 )
 
 BANNER = "NOT ACCEPTED"
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
 
 
 def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
@@ -55,27 +62,42 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     data = resources.files("planner").joinpath("data")
     template = data.joinpath("sheet.typ").read_bytes()
-    fonts = str(data.joinpath("fonts"))
-    paths = []
-    days = list(tables["visits"].groupby(["crew", "date"], sort=True))
-    for number, ((crew, day), visits) in enumerate(days, start=1):
-        content = sheet_data(str(crew), str(day), visits, tables, facts)
-        pdf = typst.compile(  # type: ignore[call-overload]
-            template,
-            format="pdf",
-            font_paths=[fonts],
-            ignore_system_fonts=True,
-            sys_inputs={"day": json.dumps(content, ensure_ascii=False)},
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(data.joinpath("fonts"))])
+    look_up = SheetTables.of(tables, facts)
+
+    def set_type(content: str) -> bytes:
+        # Long words break where they are marked; an empty box leaves nothing in the text.
+        source = LONG_WORDS + template if BREAK in content else template
+        # Tags would make each file three times as large; it is read on paper.
+        pdf: bytes = typst.compile(
+            source, format="pdf", font_paths=fonts, sys_inputs={"day": content}, pdf_tags=False
         )
-        path = folder / f"sheet_{number:03d}_{day}.pdf"
-        path.write_bytes(pdf)
-        paths.append(path)
+        return pdf
+
+    by_day = tables["visits"].groupby(["crew", "date"], sort=True)
+    days = [(str(crew), str(day), part) for (crew, day), part in by_day]
+    contents = (
+        json.dumps(sheet_data(*one, tables, facts, look_up), ensure_ascii=False) for one in days
+    )
+    paths = []
+    # The typesetter runs outside of Python's lock; each day stands for itself.
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        pdfs = pool.map(set_type, contents)
+        for number, ((_, day, _), pdf) in enumerate(zip(days, pdfs, strict=True), start=1):
+            path = folder / f"sheet_{number:03d}_{day}.pdf"
+            path.write_bytes(pdf)
+            paths.append(path)
     return paths
 
 
 def sheet_data(
-    crew: str, day: str, visits: pd.DataFrame, tables: Tables, facts: RunFacts
-) -> dict[str, object]:
+    crew: str,
+    day: str,
+    visits: pd.DataFrame,
+    tables: Tables,
+    facts: RunFacts,
+    look_up: SheetTables | None = None,
+) -> dict[str, Any]:
     """Gather what one sheet prints.
 
     Parameters
@@ -88,19 +110,23 @@ def sheet_data(
         All tables of the run.
     facts : RunFacts
         As for `write_sheets`.
+    look_up : SheetTables
+        The same tables by id, where several days are printed.
     """
-    first, last = visits.iloc[0], visits.iloc[-1]
+    look_up = look_up or SheetTables.of(tables, facts)
+    rows: list[dict[str, Any]] = visits.to_dict("records")  # type: ignore[assignment]
+    first, last = rows[0], rows[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
-    back_s = home_s(last.to_dict())
-    drive_m = float(visits["drive_m"].sum()) + float(visits["back_m"].sum())
-    drive_s = int(visits["drive_s"].sum()) + int(visits["back_s"].sum())
-    look_up = DayTables.of(tables, facts)
-    stops = [stop_of(visit, look_up) for visit in visits.to_dict("records")]  # type: ignore[arg-type]
+    back_s = home_s(last)
+    drive_m = sum(float(row["drive_m"]) + float(row["back_m"]) for row in rows)
+    drive_s = sum(int(row["drive_s"]) + int(row["back_s"]) for row in rows)
+    stops = [stop_of(visit, look_up) for visit in rows]
     notes = ["Invented data: for show only."] if facts.invented else []
-    notes += pauses(visits.to_dict("records"))
-    if bool(visits["by_air"].any()):
+    notes += pauses(rows)
+    notes.append(f"{DRIVES_LEAVE_OUT}.")
+    if any(row["by_air"] for row in rows):
         notes.append("Drives are reckoned by air, not on streets: allow more time.")
-    return {
+    content = {
         "title": f"{crew} {day}",
         "crew": crew,
         "date": day,
@@ -113,14 +139,21 @@ def sheet_data(
         "banner": BANNER if facts.not_accepted else "",
         "notes": notes,
         "load": _load(tables, crew, day, facts.units),
+        "packers": _packers(stops),
         "stops": [stop.content for stop in stops],
         "cautions": cautions_for(
             {step for stop in stops for step in stop.steps},
             {cure for stop in stops for cure in stop.cures},
         ),
-        "footer": f"sleeveplan {facts.version}. {DRIVES_LEAVE_OUT}. "
-        "Local codes, the maker's instructions and licensed practice decide.",
+        "footer": f"sleeveplan {facts.version}",
     }
+    return {name: plain_all(one) for name, one in content.items()}
+
+
+def _packers(stops: Sequence[Stop]) -> list[str]:
+    """Name the packers that the day's sleeves need, each once."""
+    sleeves = [sleeve for stop in stops for sleeve in stop.content["sleeves"]]
+    return sorted({str(sleeve["packer"]) for sleeve in sleeves})
 
 
 def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str]]:
@@ -128,7 +161,7 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
     sums = tables["quantity_sums"]
     rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
     rows = rows[~rows["kind"].isin(["work", "day"])]
-    load = []
+    load, lots = [], _lots(tables, crew, day)
     for row in rows.itertuples():
         net = int(row.net)  # type: ignore[arg-type]
         if row.unit == "pieces":
@@ -141,5 +174,18 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
             amount = volume(net, units)
         else:
             amount = metres(net / 1000, units)
-        load.append({"item": item_words(str(row.item), units), "amount": amount})
+        words = ", ".join([item_words(str(row.item), units), *lots.get(str(row.item), [])])
+        load.append({"item": words, "amount": amount})
     return load
+
+
+def _lots(tables: Tables, crew: str, day: str) -> dict[str, list[str]]:
+    """Name the lots that a day takes of each item."""
+    if "picks" not in tables:
+        return {}
+    picks = tables["picks"]
+    own = picks[(picks["crew"] == crew) & (picks["date"] == day) & (picks["lot"] != "")]
+    found: dict[str, list[str]] = {}
+    for item, lot in own[["item", "lot"]].drop_duplicates().itertuples(index=False):
+        found.setdefault(str(item), []).append(f"lot {lot}")
+    return found

@@ -10,6 +10,7 @@ from typing import Any
 from planner.units import factor
 
 DRIVES_LEAVE_OUT = "Drive times leave out traffic jams and the turning of trucks"
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 STEP_WORDS: dict[str, str] = {
     "check_access": "check access",
     "clean": "clean",
@@ -82,6 +83,24 @@ def size(dn_mm: float | None, units: str = "metric") -> str:
     return f"DN {dn_mm:.0f}"
 
 
+def small(length_mm: float | None, units: str = "metric") -> str:
+    """Write a small length in mm, or in inches where the project prints US units."""
+    if length_mm is None or not math.isfinite(length_mm):
+        return "size not known"
+    if units == "us":
+        return f"{length_mm * factor('mm', 'in'):.2g} in"
+    return f"{length_mm:g} mm"
+
+
+def degrees(celsius: float, units: str = "metric") -> str:
+    """Write a temperature [degC], or in degrees Fahrenheit where the project prints US units."""
+    if not math.isfinite(celsius):
+        return "temperature not known"
+    if units == "us":
+        return f"{celsius * 9 / 5 + 32:.0f} \u00b0F"
+    return f"{celsius:g} \u00b0C"
+
+
 def item_words(item: str, units: str = "metric") -> str:
     """Write the name of an item, its size and length in the project's units."""
     if units != "us":
@@ -139,6 +158,24 @@ def hours(seconds: float) -> str:
     """Write a duration [s] as hours and minutes."""
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+# What to look at before the work that follows; common practice, no source.
+CHECK_WORDS: dict[str, str] = {
+    "check_access": "the lid was up, and the van can stand there",
+    "clean": "walls bare, no grit in the invert, on the way in and under the sleeve",
+    "clean_again": "what was cut off is out of the pipe",
+    "cut_roots": "no stump stands in, also on the way in",
+    "cut_intrusion": "flush: run a finger gauge or the camera past it",
+    "descale": "no lump the packer would ride on",
+    "prove_laterals": "each live connection is known by counter and clock",
+    "look": "film, counter, inside size and connections agree with this sheet",
+    "grout": "no water runs in under the sleeve",
+    "dig": "the trench is closed and the pipe is whole there",
+    "sleeve": "it is cured, its ends lie flat",
+    "reopen": "each connection is open",
+    "verify": "the film has been seen",
+}
 
 
 def cautions_for(steps: set[str], cures: set[str]) -> list[str]:

@@ -20,6 +20,7 @@ SIZES = {
     "onepipe": 100_000,
     "weeks": 200,
     "replan": 200,
+    "sheets": 50,
 }
 """Benchmarks by name, with the size each takes by default."""
 

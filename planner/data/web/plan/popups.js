@@ -46,6 +46,17 @@
     box.appendChild(rows(fields.slice(1).map(function (field) {
       return [field.label, plan.texts(field)(i), field.href ? plan.texts(field.href)(i) : ""];
     }).filter(function (pair) { return pair[1] !== ""; })));
+    if (layer.pictures[i]) {
+      // A background: what is in a picture cannot run, whatever a name in it holds.
+      var strip = plan.element("div", "plan-strip");
+      strip.setAttribute("role", "img");
+      strip.setAttribute("aria-label", "strip of " + title + ", flow from left to right");
+      strip.style.backgroundImage =
+        "url(\"data:image/svg+xml;charset=utf-8," + encodeURIComponent(layer.pictures[i]) + "\")";
+      var high = /height="([\d.]+)"/.exec(layer.pictures[i]), wide = /width="([\d.]+)"/.exec(layer.pictures[i]);
+      strip.style.aspectRatio = wide[1] + " / " + high[1];
+      box.appendChild(strip);
+    }
     var more = layer.more[i];
     if (more) {
       box.appendChild(plan.element("h3", "", layer.more_title));
@@ -66,7 +77,9 @@
   };
 
   plan.openPopup = function (map, at, box) {
-    L.popup({ maxWidth: 360, minWidth: 220, maxHeight: Math.max(160, map.getSize().y - 120),
+    // A strip wants room for its words.
+    var wide = box.querySelector(".plan-strip") ? Math.min(600, map.getSize().x - 60) : 0;
+    L.popup({ maxWidth: Math.max(360, wide), minWidth: Math.max(220, wide), maxHeight: Math.max(160, map.getSize().y - 120),
       autoPanPadding: [20, 50] }).setLatLng(at).setContent(box).openOn(map);
   };
 })(sleeveplan);
