@@ -37,22 +37,25 @@ HOURS = {
     "plain": (8.0, 17.0),
     "school": (9.0, 15.0),
     "night": (21.0, 30.0),
-    "early": (7.0, 11.0),
+    "early": (7.0, 12.0),
     "morning": (8.0, 12.5),
     "afternoon": (12.5, 17.0),
 }
 """Hours from midnight in which a street of a kind is free; above 24 = on the next day."""
-NEEDS = {"clean": 35, "felt 200": 27, "felt 400": 10, "glass 200": 18, "glass 400": 10}
-"""What a set-up asks for, in per cent of them."""
+STREETS = {"plain": 70, "school": 15, "night": 10, "early": 5}
+NEEDS = {"felt 200": 32, "clean": 30, "glass 200": 18, "felt 400": 10, "glass 400": 10}
+WORTH = {"this_year": 50, "programme": 40, "now": 10}
+"""Kinds of street, what a set-up asks for, and how urgent it is, in per cent."""
+SOME_DAYS, SPLIT, TWO_SLEEVES, PROMISED = 0.30, 0.11, 0.125, 0.04
 SKILLS: tuple[tuple[str, str], ...] = (
     ("felt", "felt small+felt large"),
     ("felt+glass", "felt small+glass small"),
-    ("", ""),
+    ("felt", "felt small"),
     ("glass", "glass small+glass large"),
     ("felt+glass", "felt small+felt large+glass small+glass large"),
 )
-"""Systems and packers of a crew, five sets in turn; the third is a truck that only cleans."""
-WORTH = {"now": 10, "this_year": 50, "programme": 40}
+"""Systems and packers of a crew, five sets in turn; all clean."""
+CURE_S = {"felt": 2_100.0, "glass": 1_200.0}
 MOST_CREWS = 20
 
 
@@ -115,6 +118,55 @@ def week_town(size: int, seed: int, **week: Any) -> WeekTown:
     return WeekTown(tables, town.ways_of(tables, chosen.week), chosen.week)
 
 
+@dataclass(frozen=True)
+class _Draw:
+    """What is drawn of one set-up: street, its days, need, urgency, told, sleeves."""
+
+    street: str
+    days: Sequence[str]
+    need: str
+    urgency: str
+    told: bool
+    sleeves: int
+
+
+def _draws(size: int, rng: Random) -> list[_Draw]:
+    """Deal out each kind of thing in its share, so that weeks of one size are alike."""
+    streets, needs = _dealt(STREETS, size, rng), _dealt(NEEDS, size, rng)
+    worth = _dealt(WORTH, size, rng)
+    by_day = [n for n in range(size) if streets[n] != "night"]
+    plain = [n for n in by_day if streets[n] == "plain"]
+    some = set(rng.sample(by_day, round(SOME_DAYS * size)))
+    split = set(rng.sample(plain, round(SPLIT * len(plain))))
+    felt = [n for n in by_day if needs[n] == "felt 200"]
+    told = set(rng.sample(felt, min(len(felt), round(PROMISED * size))))
+    sleeved = [n for n in range(size) if needs[n] != "clean"]
+    two = set(rng.sample(sleeved, round(TWO_SLEEVES * len(sleeved))))
+    found = []
+    for n in range(size):
+        part = rng.choice(("early week", "late week"))
+        some_days = set(rng.sample(DAYS, rng.choice((2, 3))))
+        found.append(
+            _Draw(
+                f"split {part}" if n in split else streets[n],
+                tuple(day for day in DAYS if n not in some or day in some_days),
+                needs[n],
+                worth[n],
+                n in told,
+                0 if needs[n] == "clean" else 1 + (n in two),
+            )
+        )
+    return found
+
+
+def _dealt(shares: dict[str, int], size: int, rng: Random) -> list[str]:
+    """Give each name in its share of `size`, shuffled; the first takes what rounding leaves."""
+    names = [name for name, share in shares.items() for _ in range(round(size * share / 100))]
+    names = [next(iter(shares))] * max(0, size - len(names)) + names
+    rng.shuffle(names)
+    return names[:size]
+
+
 @dataclass
 class _Places:
     """Rows of the pipes, one set-up each, and the classes of street that occur."""
@@ -130,66 +182,40 @@ class _Places:
     @classmethod
     def drawn(cls, size: int, rng: Random) -> _Places:
         found = cls([], [], [], [], [], [], set())
-        told = set(range(0, size, 25))  # 4 %
-        for n in range(size):
-            found.add(n, rng, told=n in told)
+        for n, draw in enumerate(_draws(size, rng)):
+            found.add(f"P{n:04d}", draw, rng)
         return found
 
-    def add(self, n: int, rng: Random, *, told: bool) -> None:
-        """Add a pipe by itself with one set-up, a sleeve where residents are told."""
-        name, length_m = f"P{n:04d}", round(rng.uniform(25.0, 55.0), 1)
-        need = rng.choices(list(NEEDS), list(NEEDS.values()))[0]
-        need = "felt 200" if told else need
-        kind, days = _street(rng, told=told)
-        street = f"{kind} {'+'.join(days)}"
+    def add(self, name: str, draw: _Draw, rng: Random) -> None:
+        """Add a pipe by itself with one set-up."""
+        length_m = round(rng.uniform(25.0, 55.0), 1)
+        street = f"{draw.street} {'+'.join(draw.days)}"
         self.classes.add(street)
         x, y = rng.uniform(0.0, SIDE_M), rng.uniform(0.0, SIDE_M)
-        more = {"street_class": street, "street": f"Street {int(x // 1000)}{int(y // 1000)}"}
+        more = {"street_class": street, "street": f"Street {int(x // 1000)}-{int(y // 1000)}"}
         self.nodes += [
             town.node(f"{name}a", x, y, **more),
             town.node(f"{name}b", x + length_m, y, **more),
         ]
-        urgency = rng.choices(list(WORTH), list(WORTH.values()))[0]
-        dn = float(need.partition(" ")[2] or 200.0)
-        pipe = town.pipe(name, f"{name}a", f"{name}b", dn_mm=dn, length_m=length_m)
-        self.pipes.append(pipe)
-        if need == "clean":
-            at = {"to_m": length_m, "urgency": urgency}
+        dn = float(draw.need.partition(" ")[2] or 200.0)
+        ends = (f"{name}a", f"{name}b")
+        self.pipes.append(town.pipe(name, *ends, dn_mm=dn, length_m=length_m))
+        if draw.need == "clean":
+            at = {"to_m": length_m, "urgency": draw.urgency}
             self.works.append(town.work(f"W-{name}", "clean", name, **at))
-            return
-        self._sleeves(name, need, rng, (length_m, urgency))
-        if told:
-            day = datetime.date.fromisoformat(FIRST_DAY)
-            day += datetime.timedelta(days=DAYS.index(rng.choice(days)))
-            notice = {"notice_id": f"N{n:04d}", "pipe_id": name, "for_date": day.isoformat()}
-            self.notices.append({**notice, "sent_on": "2026-02-20"})
-
-    def _sleeves(self, name: str, need: str, rng: Random, of: tuple[float, str]) -> None:
-        """Add one sleeve on a pipe, or two on one pipe in eight, all set in one go."""
-        (length_m, urgency), system = of, need.partition(" ")[0]
-        count = 2 if rng.random() < 0.125 else 1
-        for k in range(count):
+        for k in range(draw.sleeves):
             from_m = round((0.2 + 0.4 * k) * length_m, 1)
-            kind = {"system": system, "dn_mm": float(need.partition(" ")[2])}
+            kind = {"system": draw.need.partition(" ")[0], "dn_mm": dn}
             one = town.sleeve(f"{name}s{k}", from_m, name, counter_node=f"{name}a", **kind)
-            rows = town.sleeve_works(one, urgency=urgency)[:-1]  # without the film
+            rows = town.sleeve_works(one, urgency=draw.urgency)[:-1]  # without the film
             self.sleeves.append(one)
             self.works += rows
             self.after += town.chained(rows)
-
-
-def _street(rng: Random, *, told: bool) -> tuple[str, Sequence[str]]:
-    """Draw the kind of street and the days on which it may be worked in."""
-    names, shares = ("night", "school", "early", "plain"), (10, 15, 5, 70)
-    kind = rng.choices(names, shares)[0]
-    kind = "plain" if told and kind == "night" else kind
-    days = DAYS
-    if kind != "night" and rng.random() < 0.30 / 0.90:
-        some = rng.sample(DAYS, rng.choice((2, 3)))
-        days = tuple(day for day in DAYS if day in some)
-    if kind == "plain" and rng.random() < 0.11:
-        kind = f"split {rng.choice(('early week', 'late week'))}"
-    return kind, days
+        if draw.told:
+            day = datetime.date.fromisoformat(FIRST_DAY)
+            day += datetime.timedelta(days=DAYS.index(rng.choice(draw.days)))
+            notice = {"notice_id": f"N-{name}", "pipe_id": name, "for_date": day.isoformat()}
+            self.notices.append({**notice, "sent_on": "2026-02-20"})
 
 
 def _windows(classes: set[str]) -> list[dict[str, Any]]:
@@ -217,8 +243,8 @@ def _crews(count: int) -> list[dict[str, Any]]:
         systems, packers = SKILLS[n % len(SKILLS)]
         x, y = YARDS[n % len(YARDS)]
         at = {"yard_x": town.EAST + x, "yard_y": town.NORTH + y}
-        steps = f"{town.CLEANERS}+{town.SETTERS}" if systems else town.CLEANERS
-        van = {"van_sleeves_count": 5, "van_resin_kg": 30.0} if systems else {}
+        steps = f"{town.CLEANERS}+{town.SETTERS}"
+        van = {"van_sleeves_count": 5, "van_resin_kg": 30.0}
         row = town.crew(f"Crew {n + 1:02d}", steps, systems=systems, packers=packers, **van)
         crews.append({**row, **at})
     return crews
@@ -249,7 +275,6 @@ def _gear() -> dict[str, list[dict[str, Any]]]:
         {"dn_from_mm": 301.0, "dn_to_mm": 600.0},
     )
     cures = {"felt": "ambient", "glass": "light"}
-    cure_s = {"felt": 1_500.0, "glass": 900.0}
     packers = [
         town.packer(f"{system} {name}", **size, cures=cure)
         for system, cure in cures.items()
@@ -261,12 +286,12 @@ def _gear() -> dict[str, list[dict[str, Any]]]:
         for system in cures
         for size, wall in ((small, 5.0), (large, 7.0))
     ]  # fmt: skip
+    times = {"prepare_s": 600.0, "finish_s": 300.0, "pot_life_s": 1800.0}
     process = [
-        {"system": system, "dn_to_mm": dn, "wall_c": c, "prepare_s": 600.0, "cure_s": cure_s[system],
-         "finish_s": 300.0, "pot_life_s": 1800.0}
+        {"system": system, "dn_to_mm": dn, "wall_c": c, "cure_s": CURE_S[system], **times}
         for system in cures
         for dn in (300.0, 600.0)
         for c in (5.0, 20.0)
-    ]  # fmt: skip
+    ]
     stock = [{"item": "resin", "system": system, "mass_kg": 9_999.0} for system in cures]
     return {"packers": packers, "system_sizes": sizes, "process": process, "stock": stock}
