@@ -16,6 +16,8 @@ SIZES = {
     "rules": 1_000_000,
     "place": 1_000,
     "budget": 10_000,
+    "public": 60,
+    "week": 200,
     "travel": 3_000,
     "onepipe": 100_000,
     "weeks": 200,
@@ -29,7 +31,7 @@ def main(words: Sequence[str] | None = None) -> int:
     """Run what is named; 0 whatever the figures are, 2 if a benchmark could not run."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("name", choices=[*SIZES, "all"])
-    parser.add_argument("--size", type=_size, help="how much: observations, pipes, ...")
+    parser.add_argument("--size", type=_size, help="how much: observations, pipes, seconds, ...")
     parser.add_argument("--json", action="store_true", help="one JSON object a benchmark")
     asked = parser.parse_args(words)
     seen = {} if asked.json else machine()
