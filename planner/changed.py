@@ -30,7 +30,7 @@ from planner.repairs.quantity_bands import (
     tally_chosen,
 )
 from planner.screening.axis import lengths_of, listed_of
-from planner.tables import check, conform, empty
+from planner.tables import Sound, check, checked_once, conform, empty
 
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
 """Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
@@ -79,6 +79,7 @@ class Running:
             What `propose.propose` gave for them.
         """
         self._inputs, self._made, self._decisions = inputs, made, decisions
+        self._sound: Sound = {}
         self._assume = assume_accepted
         self._ids: pd.Index = pd.Index(made.tables["pipes"]["pipe_id"])
         self._nodes = pd.Index(inputs.nodes["node_id"])
@@ -137,6 +138,16 @@ class Running:
             it other pipes, hang on those.
         """
         names = tuple(sorted(set(pipe_ids)))
+        with checked_once(self._sound):
+            return self._rescreened(names, pipes, observations, decisions)
+
+    def _rescreened(
+        self,
+        names: tuple[str, ...],
+        pipes: pd.DataFrame | None,
+        observations: pd.DataFrame | None,
+        decisions: pd.DataFrame | None,
+    ) -> Rescreened:
         at = self._places(names)
         decided = self._decisions if decisions is None else check(decisions, DECISIONS)
         read = {name: rows.take(at) for name, rows in self._read.items()}

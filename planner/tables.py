@@ -8,14 +8,24 @@ unknown whole number or flag is ``pandas.NA``. A date is text, ``YYYY-MM-DD``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+import weakref
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
 from typing import Any, Literal, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+from geopandas.array import GeometryArray
 from numpy.typing import NDArray
+from pandas.api.internals import create_dataframe_from_blocks
+from pandas.arrays import NumpyExtensionArray
 
 from planner.errors import TableError
 
@@ -28,6 +38,10 @@ DTYPES: dict[Kind, str] = {
     "flag": "boolean",
 }
 DATE = r"\d{4}-\d{2}-\d{2}"
+_DATE = re.compile(DATE, re.ASCII)
+_STR = pd.StringDtype("pyarrow", na_value=np.nan)
+# Up to so many rows a list is sorted and compared sooner than a column.
+_FEW = 200
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -108,39 +122,122 @@ def empty(table: Table, crs: object = None) -> pd.DataFrame:
 
 
 def conform(
-    rows: pd.DataFrame | Iterable[Mapping[str, Any]], table: Table, crs: object = None
+    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]],
+    table: Table,
+    crs: object = None,
 ) -> pd.DataFrame:
     """Build the frame of `table`: its columns in order, right types, sorted by key, checked.
 
-    Columns that are missing from `rows` are filled as unknown; columns that the
-    contract does not name are dropped.
+    Columns that are missing from `rows` (a frame, columns by name, or one mapping for each
+    row) are filled as unknown; columns that the contract does not name are dropped.
 
     Raises
     ------
     TableError
         If a value has the wrong type or the result breaks the contract.
     """
-    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-    data: dict[str, Any] = {}
-    for column in table.columns:
-        if column.name in frame.columns:
-            data[column.name] = _cast(frame[column.name], column, table)
-        else:
-            fill: Any = "" if column.kind in ("text", "date") else None
-            data[column.name] = pd.array([fill] * len(frame), dtype=DTYPES[column.kind])  # type: ignore[call-overload]
-    out: pd.DataFrame = pd.DataFrame(data, columns=table.names, index=range(len(frame)))
+    given, count = _columns_of(rows, table)
+    if not count and not table.geometry:
+        return _sound(_without_rows(table).copy(), table)
+    data = {
+        column.name: _cast(given[column.name], column, table)
+        if column.name in given
+        else _unknown(column.kind, count)
+        for column in table.columns
+    }
+    shapes: Any = None
     if table.geometry:
-        shapes = frame["geometry"] if "geometry" in frame.columns else [None] * len(frame)
-        crs = crs if crs is not None else getattr(frame, "crs", None)
-        out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)  # type: ignore[arg-type]
-    if table.key:
+        shapes = _shapes(given.get("geometry"), count, crs or getattr(rows, "crs", None))
+    order = _order(data, table.key, count) if table.key and count > 1 else None
+    if order is not None:
+        data = {name: values.take(order) for name, values in data.items()}
+        shapes = None if shapes is None else shapes.take(order)
+    out = _framed(data, shapes)
+    if table.key and order is None and not _rises(data, table.key, count):
         out = in_order(out, list(table.key))
     return check(out, table)
 
 
+def _columns_of(
+    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]], table: Table
+) -> tuple[dict[str, Any], int]:
+    """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
+    names = [*table.names, "geometry"]
+    if isinstance(rows, pd.DataFrame):
+        plain = pd.DataFrame(rows)
+        return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
+    if isinstance(rows, Mapping):
+        found = {name: rows[name] for name in names if name in rows}
+        count = max((len(v) for v in found.values() if _is_column(v)), default=0)
+        return {
+            name: values if _is_column(values) else [values] * count
+            for name, values in found.items()
+        }, count
+    listed = list(rows)
+    there = set().union(*listed)
+    return {name: [row.get(name) for row in listed] for name in names if name in there}, len(listed)
+
+
+def _is_column(values: object) -> bool:
+    return not isinstance(values, str) and hasattr(values, "__len__")
+
+
+def _framed(data: Mapping[str, Any], shapes: Any) -> pd.DataFrame:  # noqa: ANN401 - any array
+    """Put columns into a frame: its number columns lie in one block, none is looked at again."""
+    columns = pd.Index([*data, "geometry"] if shapes is not None else list(data))
+    places = {name: at for at, name in enumerate(data)}
+    floats = [name for name, values in data.items() if isinstance(values, np.ndarray)]
+    blocks = [
+        (values, np.array([places[name]])) for name, values in data.items() if name not in floats
+    ]
+    count = len(next(iter(data.values())))
+    if floats:
+        both = np.empty((len(floats), count))
+        for at, name in enumerate(floats):
+            both[at] = data[name]
+        blocks.append((both, np.array([places[name] for name in floats])))
+    if shapes is not None:
+        blocks.append((shapes, np.array([len(data)])))
+    out = create_dataframe_from_blocks(blocks, pd.RangeIndex(count), columns)
+    return out if shapes is None else gpd.GeoDataFrame(out, geometry="geometry")
+
+
+def _shapes(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any array
+    if isinstance(given, GeometryArray) and (crs is None or crs == given.crs):
+        return given
+    shapes = [None] * count if given is None else list(given)
+    return gpd.GeoSeries(shapes, crs=crs).array  # type: ignore[arg-type]
+
+
+@cache
+def _without_rows(table: Table) -> pd.DataFrame:
+    return _framed({column.name: _unknown(column.kind, 0) for column in table.columns}, None)
+
+
+def _unknown(kind: Kind, count: int) -> Any:  # noqa: ANN401 - any array
+    """Give a column of which nothing is known."""
+    if kind in ("text", "date"):
+        return texts_of([""] * count)
+    if kind == "number":
+        return np.full(count, np.nan)
+    if kind == "whole":
+        return pd.arrays.IntegerArray(np.ones(count, dtype=np.int64), np.ones(count, dtype=bool))
+    return pd.arrays.BooleanArray(np.zeros(count, dtype=bool), np.ones(count, dtype=bool))
+
+
+def _order(data: Mapping[str, Any], keys: Sequence[str], count: int) -> NDArray[Any] | None:
+    """Give the order of few rows by `keys`; None where they are in it, are many, or lack keys."""
+    if count > _FEW or any(pd.isna(data[name]).any() for name in keys):
+        return None
+    rows = list(zip(*(data[name].tolist() for name in keys), strict=True))
+    if all(one < other for one, other in pairwise(rows)):
+        return None
+    return np.array(sorted(range(count), key=rows.__getitem__), dtype=np.intp)
+
+
 def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Sort by `keys`, equal rows as they stood; a frame in order already is not touched."""
-    if _rises(frame, keys):
+    if _rises({name: frame[name].array for name in keys}, keys, len(frame)):
         return frame
     if frame[keys].isna().any(axis=None):
         return frame.sort_values(keys, kind="stable", ignore_index=True)
@@ -169,13 +266,20 @@ def _rank(values: pd.Series) -> NDArray[Any]:
     return values.to_numpy()
 
 
-def _rises(frame: pd.DataFrame, keys: Sequence[str]) -> bool:
+def _rises(data: Mapping[str, Any], keys: Sequence[str], count: int) -> bool:
     """Tell whether each row lies after the one before it: then no key stands twice."""
-    later = np.zeros(max(len(frame) - 1, 0), dtype=bool)
+    if count < 2:  # noqa: PLR2004  one row is in order
+        return not any(data[name].isna().any() for name in keys if hasattr(data[name], "isna"))
+    if count <= _FEW:
+        if any(pd.isna(data[name]).any() for name in keys):
+            return False
+        rows = zip(*(data[name].tolist() for name in keys), strict=True)
+        return all(one < other for one, other in pairwise(rows))
+    later = np.zeros(count - 1, dtype=bool)
     same = ~later
     for name in keys:
-        values = frame[name].array
-        if values.isna().any():
+        values = data[name]
+        if pd.isna(values).any():
             return False
         before, after = values[:-1], values[1:]
         later |= same & np.asarray(before < after, dtype=bool)
@@ -185,22 +289,82 @@ def _rises(frame: pd.DataFrame, keys: Sequence[str]) -> bool:
     return bool(later.all())
 
 
-def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
-    wanted = DTYPES[column.kind]
-    same = str(values.dtype) == wanted
+def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array
+    """Give a text column of any values; what is missing becomes ``""``."""
+    if str(getattr(values, "dtype", "")) == "str":
+        return values.fillna("") if values.isna().any() else values  # type: ignore[no-any-return]
     try:
-        if same and (column.kind not in ("text", "date") or not values.array.isna().any()):
-            return values.array
+        plain = pa.array(values, type=pa.large_string(), from_pandas=True)
+        texts: Any = pd.arrays.ArrowStringArray(plain, dtype=_STR)  # type: ignore[call-arg]
+    except (pa.ArrowInvalid, pa.ArrowTypeError, TypeError):
+        kind = getattr(values, "dtype", None)
+        plain = values if kind == "object" else pd.Series(values).astype(object).array
+        texts = pd.array(plain, dtype="str")
+    return texts.fillna("") if texts.isna().any() else texts  # type: ignore[no-any-return]
+
+
+def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
+    wanted = DTYPES[column.kind]
+    try:
         if column.kind in ("text", "date"):
-            plain = values.array if values.dtype in ("object", "str") else values.astype(object)
-            texts: Any = pd.array(plain, dtype="str")  # type: ignore[arg-type]
-            return texts.fillna("") if texts.isna().any() else texts
+            return texts_of(values)
         if column.kind == "number":
-            return values.astype(object).where(values.notna(), np.nan).to_numpy(dtype=float)
-        return values.astype(wanted).array  # type: ignore[call-overload]
+            return _numbers_of(values)
+        if str(getattr(values, "dtype", "")) == wanted:
+            return values
+        if isinstance(values, list):
+            return pd.array(values, dtype=wanted)  # type: ignore[call-overload]
+        return pd.Series(values).astype(wanted).array  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
         raise TableError(message) from error
+
+
+def _numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
+    if isinstance(values, np.ndarray | NumpyExtensionArray):
+        values = np.asarray(values)
+        if values.dtype == np.float64:
+            return values  # type: ignore[no-any-return]
+    if isinstance(values, list) or getattr(values, "dtype", None) == object:
+        try:
+            return np.array(values, dtype=np.float64)
+        except TypeError:  # pandas.NA is no float
+            pass
+    column = pd.Series(values)
+    return column.astype(object).where(column.notna(), np.nan).to_numpy(dtype=float)
+
+
+_SOUND: ContextVar[dict[tuple[int, str], weakref.ref[pd.DataFrame]] | None] = ContextVar(
+    "sound", default=None
+)
+Sound = dict[tuple[int, str], "weakref.ref[pd.DataFrame]"]
+
+
+@contextmanager
+def checked_once(sound: Sound) -> Iterator[None]:
+    """Within this, do not check a frame twice that `conform` or `check` found sound.
+
+    For the one changed pipe of a running process, where checks of the same few rows from
+    step to step would take longer than the steps. No step changes what it is given.
+
+    Parameters
+    ----------
+    sound
+        Frames found sound so far; those found in here are added.
+    """
+    token = _SOUND.set(sound)
+    try:
+        yield
+    finally:
+        _SOUND.reset(token)
+
+
+def _sound(frame: Frame, table: Table) -> Frame:
+    """Note that `frame` obeys `table`."""
+    known = _SOUND.get()
+    if known is not None:
+        known[id(frame), table.name] = weakref.ref(frame)
+    return frame
 
 
 def check(frame: Frame, table: Table) -> Frame:
@@ -211,34 +375,43 @@ def check(frame: Frame, table: Table) -> Frame:
     TableError
         With one clause per fault: column, what was found, what is wanted, an example.
     """
+    known = _SOUND.get()
+    if known is not None:
+        before = known.get((id(frame), table.name))
+        if before is not None and before() is frame:
+            return frame
     faults: list[str] = []
+    plain = pd.DataFrame(frame) if isinstance(frame, gpd.GeoDataFrame) else frame
+    data = {name: plain[name].array for name in table.names if name in plain.columns}
     for column in table.columns:
-        if column.name not in frame.columns:
+        if column.name not in data:
             faults.append(f"{column.name}: column is missing")
             continue
-        faults += _faults_of(frame[column.name], column)
-    faults += _key_faults(frame, table)
+        faults += _faults_of(data[column.name], column, frame.index)
+    faults += _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):
         faults.append(f"geometry: wants a {table.geometry} layer, has none")
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
-    return frame
+    return _sound(frame, table)
 
 
-def _faults_of(values: pd.Series, column: Column) -> list[str]:
+def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
     wanted = DTYPES[column.kind]
     if len(values) == 0:
         return []
     if str(values.dtype) != wanted:
         return [f"{column.name}: holds {values.dtype}, wants {wanted}"]
     if column.kind in ("text", "date"):
-        return _text_faults(values, column)
+        return _text_faults(values, column, index)
     faults = []
-    missing = np.asarray(values.array.isna(), dtype=bool)
-    if not column.blank and missing.any():
-        where = _first(values, missing)
-        faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
-    if column.kind == "flag":
+    if not column.blank:
+        missing = np.asarray(values.isna(), dtype=bool)
+        if missing.any():
+            where = index[missing][0]
+            faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
+    unbound = column.low is None and column.high is None
+    if column.kind == "flag" or (column.kind == "whole" and unbound):
         return faults
     numbers = values.to_numpy(dtype=float, na_value=np.nan)
     bad = np.isinf(numbers)
@@ -248,38 +421,52 @@ def _faults_of(values: pd.Series, column: Column) -> list[str]:
         bad |= numbers > column.high
     if bad.any():
         bounds = f"[{column.low}, {column.high}] {column.unit}".replace("None", "..")
-        example = f"{numbers[bad][0]:g} in row {_first(values, bad)}"
+        example = f"{numbers[bad][0]:g} in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} outside {bounds}, e.g. {example}")
     return faults
 
 
-def _text_faults(values: pd.Series, column: Column) -> list[str]:
-    missing = np.asarray(values.array.isna(), dtype=bool)
+def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
+    missing = np.asarray(values.isna(), dtype=bool)
     if missing.any():
-        where = _first(values, missing)
+        where = index[missing][0]
         return [f"{column.name}: missing text (not even ''), e.g. in row {where}"]
     if column.blank and not column.one_of and column.kind == "text":
         return []
-    blank = np.asarray(values.array == "", dtype=bool)
+    if len(values) <= _FEW and _all_fit(set(values.tolist()), column):
+        return []
+    blank = np.asarray(values == "", dtype=bool)
     faults = []
     if not column.blank and blank.any():
-        where = _first(values, blank)
+        where = index[blank][0]
         faults.append(f"{column.name}: {int(blank.sum())} blank, e.g. in row {where}")
     bad, wanted = np.zeros(len(values), dtype=bool), ""
     if column.one_of:
-        bad, wanted = ~blank & ~values.isin(column.one_of).to_numpy(bool), " | ".join(column.one_of)
+        among = np.asarray(pd.Series(values).isin(column.one_of), dtype=bool)
+        bad, wanted = ~blank & ~among, " | ".join(column.one_of)
     elif column.kind == "date":
-        bad, wanted = ~blank & ~values.str.fullmatch(DATE).to_numpy(bool), "YYYY-MM-DD"
+        bad = ~blank & ~pd.Series(values).str.fullmatch(DATE).to_numpy(bool)
+        wanted = "YYYY-MM-DD"
     if bad.any():
-        example = f"'{values[bad].iloc[0]}' in row {_first(values, bad)}"
+        example = f"'{values[bad][0]}' in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} not {wanted}, e.g. {example}")
     return faults
 
 
-def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
-    if not table.key or not set(table.key) <= set(frame.columns):
+def _all_fit(texts: set[str], column: Column) -> bool:
+    """Tell whether all of a few unlike texts are such as `column` takes."""
+    if "" in texts and not column.blank:
+        return False
+    texts.discard("")
+    if column.one_of:
+        return texts.issubset(column.one_of)
+    return column.kind != "date" or all(map(_DATE.fullmatch, texts))
+
+
+def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> list[str]:
+    if not table.key or not set(table.key) <= set(data):
         return []
-    if _rises(frame, table.key):
+    if _rises(data, table.key, len(frame)):
         return []
     twice = frame.duplicated(list(table.key))
     if not twice.any():
@@ -288,8 +475,9 @@ def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
     return [f"{' + '.join(table.key)}: repeated, e.g. {example}"]
 
 
-def _first(values: pd.Series, mask: NDArray[np.bool_]) -> object:
-    return values.index[mask][0]
+def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    """Give rows as tuples of the columns `names`; a few rows cost little."""
+    return zip(*(frame[name].tolist() for name in names), strict=True)
 
 
 def describe(table: Table) -> pd.DataFrame:
