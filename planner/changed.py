@@ -21,16 +21,18 @@ from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
 from planner.inputs.project import Inputs
+from planner.once import Once, within
 from planner.propose import Proposal, Tables, Whole, propose
 from planner.repairs.quantity_bands import (
     Tally,
     doubt_tallies,
+    in_force,
     list_quantities,
     tally,
     tally_chosen,
 )
 from planner.screening.axis import lengths_of, listed_of
-from planner.tables import Sound, check, checked_once, conform, empty
+from planner.tables import check, conform, empty
 
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
 """Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
@@ -79,7 +81,7 @@ class Running:
             What `propose.propose` gave for them.
         """
         self._inputs, self._made, self._decisions = inputs, made, decisions
-        self._sound: Sound = {}
+        self._once = Once()
         self._assume = assume_accepted
         self._ids: pd.Index = pd.Index(made.tables["pipes"]["pipe_id"])
         self._nodes = pd.Index(inputs.nodes["node_id"])
@@ -101,7 +103,10 @@ class Running:
         self._chosen = tally_chosen(made.tables, inputs.prices)
         self._stated, self._surveyed = lengths_of(made.tables["pipes"])
         listed = listed_of(self._stated, self._surveyed)
-        self._whole = Whole(listed, made.tables["price_quantities"])
+        quantities = made.tables["price_quantities"]
+        self._whole = Whole(listed, quantities, in_force(inputs.prices, quantities))
+        frames = [*vars(inputs).values(), *vars(self._whole).values()]
+        self._staying = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
 
     def rescreen(
         self,
@@ -138,8 +143,10 @@ class Running:
             it other pipes, hang on those.
         """
         names = tuple(sorted(set(pipe_ids)))
-        with checked_once(self._sound):
-            return self._rescreened(names, pipes, observations, decisions)
+        with within(self._once):
+            made = self._rescreened(names, pipes, observations, decisions)
+        self._once.forget(self._staying)
+        return made
 
     def _rescreened(
         self,

@@ -16,6 +16,7 @@ from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
+from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, own_limits
 from planner.repairs.options import price_options
@@ -72,11 +73,13 @@ class Proposal:
 class Whole:
     """What the whole project says, where a part of its pipes alone is proposed.
 
-    `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`.
+    `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`, and
+    `prices`, those in force by them, `PRICES`.
     """
 
     listed: Listed
     quantities: pd.DataFrame
+    prices: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -203,9 +206,12 @@ def _settled(
         ruled = {**tables, "verdicts": verdicts}
         own = own_places(kept, flags["key"])
         wanted = list_wanted(ruled, inputs.prices)
-        quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
-        quantities = whole.quantities if whole else quantities
-        priced = replace(inputs, prices=in_force(inputs.prices, quantities))
+        if whole:
+            quantities, prices = whole.quantities, whole.prices
+        else:
+            quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
+            prices = in_force(inputs.prices, quantities)
+        priced = replace(inputs, prices=prices)
         placed, said = place_and_rule(ruled, priced, known, book, own)
         failed = not_kept(own, placed)
         if failed.empty:
@@ -221,8 +227,9 @@ def _chosen(
 ) -> dict[str, pd.DataFrame]:
     """Price each way of each pipe, choose one, and say who accepted it."""
     sleeving = priced.settings.sleeving
-    ways = price_options(tables, priced.prices, sleeving)
-    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions))
+    jobs = jobs_of(tables)
+    ways = price_options(tables, priced.prices, sleeving, jobs)
+    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions), jobs)
     return {
         "options": ways.options,
         "option_lines": ways.option_lines,

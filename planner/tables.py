@@ -9,10 +9,7 @@ unknown whole number or flag is ``pandas.NA``. A date is text, ``YYYY-MM-DD``.
 from __future__ import annotations
 
 import re
-import weakref
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -28,6 +25,7 @@ from pandas.api.internals import create_dataframe_from_blocks
 from pandas.arrays import NumpyExtensionArray
 
 from planner.errors import TableError
+from planner.once import is_sound, note_sound
 
 Kind = Literal["text", "number", "whole", "flag", "date"]
 DTYPES: dict[Kind, str] = {
@@ -138,7 +136,7 @@ def conform(
     """
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
-        return _sound(_without_rows(table).copy(), table)
+        return _without_rows(table).copy()
     data = {
         column.name: _cast(given[column.name], column, table)
         if column.name in given
@@ -334,39 +332,6 @@ def _numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
     return column.astype(object).where(column.notna(), np.nan).to_numpy(dtype=float)
 
 
-_SOUND: ContextVar[dict[tuple[int, str], weakref.ref[pd.DataFrame]] | None] = ContextVar(
-    "sound", default=None
-)
-Sound = dict[tuple[int, str], "weakref.ref[pd.DataFrame]"]
-
-
-@contextmanager
-def checked_once(sound: Sound) -> Iterator[None]:
-    """Within this, do not check a frame twice that `conform` or `check` found sound.
-
-    For the one changed pipe of a running process, where checks of the same few rows from
-    step to step would take longer than the steps. No step changes what it is given.
-
-    Parameters
-    ----------
-    sound
-        Frames found sound so far; those found in here are added.
-    """
-    token = _SOUND.set(sound)
-    try:
-        yield
-    finally:
-        _SOUND.reset(token)
-
-
-def _sound(frame: Frame, table: Table) -> Frame:
-    """Note that `frame` obeys `table`."""
-    known = _SOUND.get()
-    if known is not None:
-        known[id(frame), table.name] = weakref.ref(frame)
-    return frame
-
-
 def check(frame: Frame, table: Table) -> Frame:
     """Return `frame` untouched, or raise one error with all its faults.
 
@@ -375,11 +340,8 @@ def check(frame: Frame, table: Table) -> Frame:
     TableError
         With one clause per fault: column, what was found, what is wanted, an example.
     """
-    known = _SOUND.get()
-    if known is not None:
-        before = known.get((id(frame), table.name))
-        if before is not None and before() is frame:
-            return frame
+    if is_sound(frame, table.name):
+        return frame
     faults: list[str] = []
     plain = pd.DataFrame(frame) if isinstance(frame, gpd.GeoDataFrame) else frame
     data = {name: plain[name].array for name in table.names if name in plain.columns}
@@ -393,7 +355,8 @@ def check(frame: Frame, table: Table) -> Frame:
         faults.append(f"geometry: wants a {table.geometry} layer, has none")
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
-    return _sound(frame, table)
+    note_sound(frame, table.name)
+    return frame
 
 
 def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
@@ -473,6 +436,12 @@ def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> l
         return []
     example = ", ".join(str(v) for v in frame.loc[twice, list(table.key)].iloc[0])
     return [f"{' + '.join(table.key)}: repeated, e.g. {example}"]
+
+
+def records_in(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give rows as dictionaries by column; a few rows cost little."""
+    names = [str(name) for name in frame.columns]
+    return [dict(zip(names, row, strict=True)) for row in rows_in(frame, names)]
 
 
 def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:

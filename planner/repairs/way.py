@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
-from planner.tables import check
+from planner.distinct import is_among
+from planner.tables import check, rows_in
 
 # Mechanisms that narrow the way, with the share of the size that one unit of the figure is.
 _PER_CENT = {"deformation_pct": 0.01, "sag_pct": 0.01, "obstruction_pct": 0.01}
@@ -104,14 +105,12 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     if "defects" not in tables:
         return found
     defects = check(tables["defects"], DEFECTS)
-    rows = defects[defects["mechanism"].isin(MECHANISMS)]
+    rows = defects[is_among(defects["mechanism"], MECHANISMS)]
     sizes = tables["pipes"]["dn_mm"].to_numpy(dtype=float).tolist()
     dn: dict[str, float] = dict(zip(tables["pipes"]["pipe_id"], sizes, strict=True))
     columns = ["pipe_id", "observation_id", "mechanism", "from_m", "to_m"]
     figures = ["quantity", "q1", "quantity_low", "quantity_high"]
-    for pipe_id, name, mechanism, from_m, to_m, *figure in rows[columns + figures].itertuples(
-        index=False, name=None
-    ):
+    for pipe_id, name, mechanism, from_m, to_m, *figure in rows_in(rows, columns + figures):
         quantity, written, low, high = figure
         measure, share = _measure(mechanism, quantity, dn.get(pipe_id, math.nan))
         if measure == "dn_mm":
