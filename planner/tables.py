@@ -12,7 +12,6 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
 from typing import Any, Literal, TypeVar
 
 import geopandas as gpd
@@ -26,6 +25,7 @@ from pandas.arrays import NumpyExtensionArray
 
 from planner.errors import TableError
 from planner.once import is_sound, note_sound
+from planner.order import FEW, order_by, rises
 
 Kind = Literal["text", "number", "whole", "flag", "date"]
 DTYPES: dict[Kind, str] = {
@@ -38,8 +38,6 @@ DTYPES: dict[Kind, str] = {
 DATE = r"\d{4}-\d{2}-\d{2}"
 _DATE = re.compile(DATE, re.ASCII)
 _STR = pd.StringDtype("pyarrow", na_value=np.nan)
-# Up to so many rows a list is sorted and compared sooner than a column.
-_FEW = 200
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -148,12 +146,14 @@ def conform(
     shapes: Any = None
     if table.geometry:
         shapes = _shapes(given.get("geometry"), count, crs or getattr(rows, "crs", None))
-    order = _order(data, table.key, count) if table.key and count > 1 else None
-    if order is not None:
+    keys = [data[name] for name in table.key]
+    if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
+        order = order_by(keys)
         data = {name: values.take(order) for name, values in data.items()}
         shapes = None if shapes is None else shapes.take(order)
+        keys = []
     out = _framed(data, shapes)
-    if table.key and order is None and not _rises(data, table.key, count):
+    if keys:
         out = in_order(out, list(table.key))
     note_sound(check(out, table), f"built {table.name}")
     return out
@@ -226,68 +226,14 @@ def _unknown(kind: Kind, count: int) -> Any:  # noqa: ANN401 - any array
     return pd.arrays.BooleanArray(np.zeros(count, dtype=bool), np.ones(count, dtype=bool))
 
 
-def _order(data: Mapping[str, Any], keys: Sequence[str], count: int) -> NDArray[Any] | None:
-    """Give the order of few rows by `keys`; None where they are in it, are many, or lack keys."""
-    if count > _FEW or any(pd.isna(data[name]).any() for name in keys):
-        return None
-    rows = list(zip(*(data[name].tolist() for name in keys), strict=True))
-    if all(one < other for one, other in pairwise(rows)):
-        return None
-    return np.array(sorted(range(count), key=rows.__getitem__), dtype=np.intp)
-
-
 def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Sort by `keys`, equal rows as they stood; a frame in order already is not touched."""
-    if _rises({name: frame[name].array for name in keys}, keys, len(frame)):
+    columns = [frame[name].array for name in keys]
+    if rises(columns):
         return frame
-    if frame[keys].isna().any(axis=None):
+    if any(values.isna().any() for values in columns):
         return frame.sort_values(keys, kind="stable", ignore_index=True)
-    order = np.arange(len(frame))
-    block = np.zeros(len(frame), dtype=np.int64)
-    for name in keys:
-        # Rows that an earlier key has told apart need no look at the later ones.
-        here = np.flatnonzero(np.bincount(block)[block] > 1)
-        rank = _rank(frame[name].iloc[order[here]])
-        within = np.lexsort((rank, block[here]))
-        order[here], rank = order[here][within], rank[within]
-        own = block[here]
-        new = np.ones(len(frame), dtype=bool)
-        new[1:] = block[1:] != block[:-1]
-        new[here[1:]] |= (rank[1:] != rank[:-1]) | (own[1:] != own[:-1])
-        block = np.cumsum(new) - 1
-        if block[-1] == len(frame) - 1:
-            break
-    return frame.take(order).reset_index(drop=True)
-
-
-def _rank(values: pd.Series) -> NDArray[Any]:
-    """Give numbers that sort as the values do."""
-    if values.dtype == "str":
-        return np.asarray(pd.factorize(values, sort=True)[0])
-    return values.to_numpy()
-
-
-def _rises(data: Mapping[str, Any], keys: Sequence[str], count: int) -> bool:
-    """Tell whether each row lies after the one before it: then no key stands twice."""
-    if count < 2:  # noqa: PLR2004  one row is in order
-        return not any(data[name].isna().any() for name in keys if hasattr(data[name], "isna"))
-    if count <= _FEW:
-        if any(pd.isna(data[name]).any() for name in keys):
-            return False
-        rows = zip(*(data[name].tolist() for name in keys), strict=True)
-        return all(one < other for one, other in pairwise(rows))
-    later = np.zeros(count - 1, dtype=bool)
-    same = ~later
-    for name in keys:
-        values = data[name]
-        if pd.isna(values).any():
-            return False
-        before, after = values[:-1], values[1:]
-        later |= same & np.asarray(before < after, dtype=bool)
-        same &= np.asarray(before == after, dtype=bool)
-        if later.all():
-            return True
-    return bool(later.all())
+    return frame.take(order_by(columns)).reset_index(drop=True)
 
 
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array
@@ -399,7 +345,7 @@ def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # 
         return [f"{column.name}: missing text (not even ''), e.g. in row {where}"]
     if column.blank and not column.one_of and column.kind == "text":
         return []
-    if len(values) <= _FEW and _all_fit(set(values.tolist()), column):
+    if len(values) <= FEW and _all_fit(set(values.tolist()), column):
         return []
     blank = np.asarray(values == "", dtype=bool)
     faults = []
@@ -432,7 +378,7 @@ def _all_fit(texts: set[str], column: Column) -> bool:
 def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> list[str]:
     if not table.key or not set(table.key) <= set(data):
         return []
-    if _rises(data, table.key, len(frame)):
+    if rises([data[name] for name in table.key]):
         return []
     twice = frame.duplicated(list(table.key))
     if not twice.any():

@@ -22,6 +22,7 @@ from planner.contracts.network import PIPES
 from planner.contracts.repairs import PIPE_TOTALS, SLEEVES
 from planner.contracts.verdicts import SPAN_QUANTITIES, SPANS
 from planner.distinct import is_among, places_in
+from planner.order import FEW
 from planner.tables import Column, Table, texts_of
 
 Kind = Literal["interval", "number", "text", "list", "flag"]
@@ -36,8 +37,6 @@ Read = TypeVar("Read")
 # Texts that list things: blank means none, so it is never unknown.
 _LISTS = frozenset({"mechanisms", "lent"})
 _HIDDEN = frozenset({"file", "row"})
-# Up to so many texts are told apart sooner in Python.
-_FEW = 200
 
 
 @dataclass(frozen=True)
@@ -165,7 +164,7 @@ class View:
 
     def _coded(self, name: str) -> tuple[Texts, Places]:
         column = texts_of(self._column(name))
-        where, unlike = pd.factorize(column) if len(column) > _FEW else _few_coded(column.tolist())
+        where, unlike = pd.factorize(column) if len(column) > FEW else _few_coded(column.tolist())
         places: dict[str, int] = {}
         again = [places.setdefault(text.strip(), len(places)) for text in unlike]
         return np.array(list(places), dtype=object), np.array(again, dtype=np.intp)[where]
