@@ -76,9 +76,9 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     Returns
     -------
     pipes
-        A copy; where no such run is there, what the network says stays.
+        A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pipes.copy()
+    out = pd.DataFrame(pipes).copy()
     coded = seen[seen["laterals_coded"] == "yes"]
     # Most pipes have one run: only the others need their parts joined.
     many = coded["pipe_id"].duplicated(keep=False)
@@ -141,6 +141,8 @@ def find_laterals(
     """
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
+    if filmed.empty and not placed:
+        return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
@@ -163,8 +165,9 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    own = filmed[plain].assign(lateral_id="").drop(columns=["find_m", "own"])
-    rows = pd.concat([own, conform(mixed, _NAMELESS)], ignore_index=True)
+    rows = filmed[plain].assign(lateral_id="").drop(columns=["find_m", "own"])
+    if mixed:
+        rows = pd.concat([rows, conform(mixed, _NAMELESS)], ignore_index=True)
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
@@ -173,7 +176,8 @@ def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
     wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
     rows = defects.loc[wanted, list(_SEEN)]
     coded = seen[seen["laterals_coded"] == "yes"]
-    rows = rows[overtaken_by(rows, coded) == ""]
+    newer = overtaken_by(rows, coded)
+    rows = rows[newer == ""] if (newer != "").any() else rows
     own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
     size = rows["quantity_high"].fillna(rows["quantity_low"]).where(own)
     told = own & is_among(rows["detail"], _STATES)
@@ -189,7 +193,7 @@ def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
             "own": own,
         }
     )
-    order = rows.assign(own=own).sort_values(
+    order = rows[["pipe_id", "seen_on", "x_from_m", "observation_id"]].assign(own=own).sort_values(
         ["pipe_id", "own", "seen_on", "x_from_m", "observation_id"],
         ascending=[True, False, False, True, True],
         kind="stable",

@@ -8,6 +8,7 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,7 +45,7 @@ from planner.screening.pairs import pair_stretches
 from planner.screening.position import Spots, place
 from planner.screening.stretches import make_defects
 from planner.settings import Survey
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 STEP = "locate"
 
@@ -116,7 +117,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     axes = set_lengths(pipes, matched, settings, flags, listed)
     refused = _refused_runs(matched, axes, settings, flags)
     runs = matched.inspections
-    usable = runs.loc[refused == ""]
+    used = refused == ""
+    usable = runs if used.all() else runs.loc[used]
     flag_drawings(axes, nodes, usable, settings, flags)
     flag_runs(usable, axes, observations, first_day, flags)
 
@@ -247,8 +249,10 @@ def _pick(spots: Spots, wanted: npt.NDArray[np.bool_]) -> Spots:
 
 def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
     """Write into the rows' flags which newer survey has overtaken them."""
-    days = runs.set_index("inspection_id")["date"]
     old = newer != ""
+    if not old.any():
+        return
+    days = runs.set_index("inspection_id")["date"]
     notes = np.full(len(rows), "", dtype=object)
     notes[old] = [
         f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
@@ -257,13 +261,11 @@ def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
 
 
 def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
-    doubtful = defects[(defects["flags"] != "").to_numpy()]
-    rows = [
-        *flags.rows,
-        *zip(doubtful["observation_id"], doubtful["flags"], strict=True),
-    ]
-    table = pd.DataFrame(rows, columns=["key", "what"]).drop_duplicates()
-    return conform(table.assign(step=STEP), FLAGS)
+    doubts = rows_in(defects, ["observation_id", "flags"])
+    rows = [*flags.rows, *((name, what) for name, what in doubts if what)]
+    return conform(
+        [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(rows)], FLAGS
+    )
 
 
 def _left_over(
@@ -273,15 +275,16 @@ def _left_over(
     refused: Texts,
     laterals: list[tuple[str, str]],
 ) -> pd.DataFrame:
-    columns = ["key", "file", "row", "reason"]
-    rows = observations.reset_index(drop=True).assign(reason=reasons)
-    rows = rows.rename(columns={"observation_id": "key"})
-    heads = runs.reset_index(drop=True).assign(reason=refused)
-    heads = heads.rename(columns={"inspection_id": "key"})
-    listed = pd.DataFrame(laterals, columns=["key", "reason"])
-    listed["file"], listed["row"] = "", None
-    parts = [part.loc[part["reason"] != "", columns] for part in (rows, heads, listed)]
-    full = [part.astype(object) for part in parts if len(part)]
-    if not full:
-        return conform([], LEFT_OVER)
-    return conform(pd.concat(full).assign(step=STEP).drop_duplicates(), LEFT_OVER)
+    left: list[tuple[Any, ...]] = []
+    for table, key, why in (
+        (observations, "observation_id", reasons),
+        (runs, "inspection_id", refused),
+    ):
+        at = np.flatnonzero(why != "")
+        if len(at):
+            rows = rows_in(table[[key, "file", "row"]].take(at), [key, "file", "row"])
+            left += [(*row, reason) for row, reason in zip(rows, why[at], strict=True)]
+    left += [(key, "", pd.NA, reason) for key, reason in laterals]
+    names = ("key", "file", "row", "reason", "step")
+    rows_left = [dict(zip(names, (*row, STEP), strict=True)) for row in dict.fromkeys(left)]
+    return conform(rows_left, LEFT_OVER)
