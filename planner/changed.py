@@ -13,7 +13,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, PIPES, TABLES
 from planner.contracts.books import IDS
@@ -32,6 +34,7 @@ from planner.repairs.quantity_bands import (
     tally_chosen,
 )
 from planner.screening.axis import lengths_of, listed_of
+from planner.screening.grade_steps import handbook_steps
 from planner.tables import check, conform, empty
 
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
@@ -41,6 +44,7 @@ _BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "v
             "option_lines", "break_even", "choices", "choice_sleeves")  # fmt: skip
 _BY_SLEEVE = ("sleeve_spans", "sleeve_laterals", "wall_figures")
 _CONTRACTS = {table.name: table for table in TABLES}
+Lines = npt.NDArray[np.object_]
 _PRICES = "options"
 """Step of the flags about prices: they are about the project, not about a pipe."""
 
@@ -103,9 +107,11 @@ class Running:
         self._chosen = tally_chosen(made.tables, inputs.prices)
         self._stated, self._surveyed = lengths_of(made.tables["pipes"])
         listed = listed_of(self._stated, self._surveyed)
+        self._moved = False
         quantities = made.tables["price_quantities"]
         self._whole = Whole(listed, quantities, in_force(inputs.prices, quantities))
-        frames = [*vars(inputs).values(), *vars(self._whole).values()]
+        frames = [*vars(inputs).values(), *vars(self._whole).values(), handbook_steps()]
+        frames += inputs.grade_tables.values()
         self._staying = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
 
     def rescreen(
@@ -246,6 +252,8 @@ class Running:
         self, names: tuple[str, ...], known: KnownIds, decisions: pd.DataFrame
     ) -> pd.DataFrame:
         """Give the decisions on these pipes; one about a span is of the pipe it lies on."""
+        if decisions.empty:
+            return decisions
         about = decisions["span_id"]
         own = about.isin(known.table["id"])
         elsewhere = np.array([name in self._spans for name in about], dtype=bool)
@@ -276,11 +284,14 @@ class Running:
         for name, frame in _frames(made).items():
             # A flag on what is not these pipes' own, such as a file, is said of all by a full run.
             mine = owners[name] >= 0
-            self._rows[name].put(at, frame[mine].reset_index(drop=True), at[owners[name][mine]])
+            kept = frame if mine.all() else frame[mine].reset_index(drop=True)
+            self._rows[name].put(at, kept, at[owners[name][mine]])
         self._spans |= set(made.known.table["id"])
-        self._stated[at], self._surveyed[at] = lengths_of(
-            made.tables["pipes"].set_index("pipe_id").loc[list(ids)]
-        )
+        pipes = made.tables["pipes"]
+        was = np.array([self._stated[at], self._surveyed[at]])
+        now = np.array(lengths_of(pipes))[:, _at(pd.Index(pipes["pipe_id"]), ids)]
+        self._stated[at], self._surveyed[at] = now
+        self._moved = self._moved or not np.array_equal(was, now, equal_nan=True)
 
     def _part(self, at: Places) -> Tables:
         return {name: rows.take(at) for name, rows in self._rows.items() if name not in _NAMES}
@@ -302,8 +313,11 @@ class Running:
         ]
 
     def _other_lengths(self) -> list[str]:
+        if not self._moved:
+            return []
         listed = listed_of(self._stated, self._surveyed)
         if listed == self._whole.listed:
+            self._moved = False
             return []
         before = self._whole.listed
         return [
@@ -339,6 +353,8 @@ def _owners(made: Proposal, decisions: pd.DataFrame, ids: pd.Index) -> dict[str,
     """Give of each row of each table the place of its pipe in `ids`."""
     t = made.tables
     frames = _frames(made)
+    if len(ids) == 1:
+        return _owned(frames, decisions, t, ids)
     found = {name: _at(ids, frames[name]["pipe_id"]) for name in (*_BY_PIPE, *_NAMES)}
 
     def by(parents: str, key: str, values: pd.Series) -> Places:
@@ -362,6 +378,20 @@ def _owners(made: Proposal, decisions: pd.DataFrame, ids: pd.Index) -> dict[str,
     return found
 
 
+def _owned(
+    frames: Tables, decisions: pd.DataFrame, tables: Tables, ids: pd.Index
+) -> dict[str, Places]:
+    """Give the owners where there is one pipe: only keys of flags and rows may be of none."""
+    found = {name: np.zeros(len(frame), dtype=np.intp) for name, frame in frames.items()}
+    named = [*_named(tables, ids), *_asked(decisions, ids)]
+    keys = {name for names, places in named for name, at in zip(names, places, strict=True) if at == 0}
+    for name in ("left_over", "flags"):
+        mine = [key in keys for key in frames[name]["key"].tolist()]
+        found[name] = np.where(mine, 0, NOBODY).astype(np.intp)
+    found["flags"][(frames["flags"]["step"] == _PRICES).to_numpy(dtype=bool)] = NOBODY
+    return found
+
+
 def _named(tables: Tables, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
     """Give the keys by which flags and rows left over name things, with their pipes."""
     keys = {"pipes": "pipe_id", "inspections": "inspection_id", "defects": "observation_id",
@@ -380,6 +410,14 @@ def _asked(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Plac
     return [(about["span_id"], _at(ids, about["pipe_id"]))]
 
 
+def _drawn_alike(one: Lines, other: Lines) -> bool:
+    """Tell whether pipes are drawn as before; without a drawing they may be both times."""
+    return all(
+        a is b or bool(shapely.equals(a, b)) or (a is None and b is None)
+        for a, b in zip(one, other, strict=True)
+    )
+
+
 def _changed(
     read: Mapping[str, pd.DataFrame],
     pipes: pd.DataFrame | None,
@@ -390,7 +428,9 @@ def _changed(
     if pipes is not None:
         was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
         fixed = ["pipe_id", "us_node", "ds_node", "drawn_m"]
-        if not was[fixed].equals(now[fixed]) or not was.geometry.geom_equals(now.geometry).all():
+        if not pd.DataFrame(was)[fixed].equals(pd.DataFrame(now)[fixed]) or not _drawn_alike(
+            was["geometry"].to_numpy(), now["geometry"].to_numpy()
+        ):
             message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"
             raise TableError(message)
         out["pipes"] = now

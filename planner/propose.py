@@ -316,13 +316,18 @@ def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
 
 def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     """Put tables of one contract under each other; what two steps both say stands once."""
-    filled = [part.astype(object) for part in parts if len(part)]
-    rows = pd.concat(filled) if filled else pd.DataFrame(columns=table.names)
-    return conform(rows.drop_duplicates(list(table.key)), table)
+    filled = [part for part in parts if len(part)]
+    if len(filled) < 2:  # noqa: PLR2004  one of a contract holds each key once
+        return conform(filled[0] if filled else [], table)
+    rows = pd.concat(filled, ignore_index=True)
+    again = rows.duplicated(list(table.key))
+    return conform(rows[~again] if again.any() else rows, table)
 
 
 def _lost_rows(inputs: Inputs) -> pd.DataFrame:
     """Give the rows that reading refused as `LEFT_OVER`."""
+    if inputs.faults.empty:
+        return conform([], LEFT_OVER)
     lost = inputs.faults[inputs.faults["lost"].astype(bool)]
     rows = [
         {

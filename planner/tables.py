@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cached_property
 from typing import Any, Literal, TypeVar
 
 import geopandas as gpd
@@ -69,6 +69,20 @@ class Table:
     def names(self) -> list[str]:
         """Column names in their order, without the geometry."""
         return [column.name for column in self.columns]
+
+    @cached_property
+    def layout(self) -> tuple[pd.Index, dict[str, NDArray[np.int64]], NDArray[np.int64]]:
+        """Columns of its frame, the place of each that is no number, and those of the numbers."""
+        columns = pd.Index([*self.names, "geometry"] if self.geometry else self.names)
+        kinds = [column.kind for column in self.columns]
+        floats = np.array([at for at, kind in enumerate(kinds) if kind == "number"], dtype=np.int64)
+        rest = {name: np.array([at]) for at, name in enumerate(columns) if at not in floats}
+        return columns, rest, floats
+
+    @cached_property
+    def without_rows(self) -> pd.DataFrame:
+        """A frame of it without rows; only for tables without geometry."""
+        return _framed({column.name: _unknown(column.kind, 0) for column in self.columns}, self, 0)
 
     def __getitem__(self, name: str) -> Column:
         for column in self.columns:
@@ -132,31 +146,37 @@ def conform(
     TableError
         If a value has the wrong type or the result breaks the contract.
     """
-    if isinstance(rows, pd.DataFrame) and is_sound(rows, f"built {table.name}"):
+    if isinstance(rows, pd.DataFrame) and crs is None and _is_built(rows, table):
         return rows
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
-        return _without_rows(table).copy()
+        return table.without_rows.copy()
     data = {
         column.name: _cast(given[column.name], column, table)
         if column.name in given
         else _unknown(column.kind, count)
         for column in table.columns
     }
-    shapes: Any = None
     if table.geometry:
-        shapes = _shapes(given.get("geometry"), count, crs or getattr(rows, "crs", None))
+        crs = crs or getattr(rows, "crs", None)
+        data["geometry"] = _shapes(given.get("geometry"), count, crs)
     keys = [data[name] for name in table.key]
     if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
         order = order_by(keys)
         data = {name: values.take(order) for name, values in data.items()}
-        shapes = None if shapes is None else shapes.take(order)
-        keys = []
-    out = _framed(data, shapes)
-    if keys:
-        out = in_order(out, list(table.key))
-    note_sound(check(out, table), f"built {table.name}")
-    return out
+    out = _framed(data, table, count)
+    if keys and any(pd.isna(values).any() for values in keys):
+        return check(in_order(out, list(table.key)), table)
+    return _checked(out, data, table)
+
+
+def _is_built(frame: pd.DataFrame, table: Table) -> bool:
+    """Tell whether a running process found `frame` sound, and it is as `conform` would have it."""
+    if not is_sound(frame, table.name) or not frame.columns.equals(table.layout[0]):
+        return False
+    index = frame.index
+    plain = isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1
+    return plain and (not table.key or rises([frame[name].array for name in table.key]))
 
 
 def _columns_of(
@@ -183,24 +203,17 @@ def _is_column(values: object) -> bool:
     return not isinstance(values, str) and hasattr(values, "__len__")
 
 
-def _framed(data: Mapping[str, Any], shapes: Any) -> pd.DataFrame:  # noqa: ANN401 - any array
+def _framed(data: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
     """Put columns into a frame: its number columns lie in one block, none is looked at again."""
-    columns = pd.Index([*data, "geometry"] if shapes is not None else list(data))
-    places = {name: at for at, name in enumerate(data)}
-    floats = [name for name, values in data.items() if isinstance(values, np.ndarray)]
-    blocks = [
-        (values, np.array([places[name]])) for name, values in data.items() if name not in floats
-    ]
-    count = len(next(iter(data.values())))
-    if floats:
+    columns, rest, floats = table.layout
+    blocks = [(data[name], place) for name, place in rest.items()]
+    if len(floats):
         both = np.empty((len(floats), count))
-        for at, name in enumerate(floats):
-            both[at] = data[name]
-        blocks.append((both, np.array([places[name] for name in floats])))
-    if shapes is not None:
-        blocks.append((shapes, np.array([len(data)])))
+        for at, place in enumerate(floats):
+            both[at] = data[columns[place]]
+        blocks.append((both, floats))
     out = create_dataframe_from_blocks(blocks, pd.RangeIndex(count), columns)
-    return out if shapes is None else gpd.GeoDataFrame(out, geometry="geometry")
+    return gpd.GeoDataFrame(out, geometry="geometry") if table.geometry else out
 
 
 def _shapes(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any array
@@ -208,11 +221,6 @@ def _shapes(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any a
         return given
     shapes = [None] * count if given is None else list(given)
     return gpd.GeoSeries(shapes, crs=crs).array  # type: ignore[arg-type]
-
-
-@cache
-def _without_rows(table: Table) -> pd.DataFrame:
-    return _framed({column.name: _unknown(column.kind, 0) for column in table.columns}, None)
 
 
 def _unknown(kind: Kind, count: int) -> Any:  # noqa: ANN401 - any array
@@ -291,9 +299,14 @@ def check(frame: Frame, table: Table) -> Frame:
     """
     if is_sound(frame, table.name):
         return frame
-    faults: list[str] = []
     plain = pd.DataFrame(frame) if isinstance(frame, gpd.GeoDataFrame) else frame
     data = {name: plain[name].array for name in table.names if name in plain.columns}
+    return _checked(frame, data, table)
+
+
+def _checked(frame: Frame, data: Mapping[str, Any], table: Table) -> Frame:
+    """Return `frame`, whose columns are `data`, or raise one error with all its faults."""
+    faults: list[str] = []
     for column in table.columns:
         if column.name not in data:
             faults.append(f"{column.name}: column is missing")
@@ -318,14 +331,16 @@ def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # no
         return _text_faults(values, column, index)
     faults = []
     if not column.blank:
-        missing = np.asarray(values.isna(), dtype=bool)
+        missing = np.asarray(pd.isna(values), dtype=bool)
         if missing.any():
             where = index[missing][0]
             faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
     unbound = column.low is None and column.high is None
     if column.kind == "flag" or (column.kind == "whole" and unbound):
         return faults
-    numbers = values.to_numpy(dtype=float, na_value=np.nan)
+    numbers = values
+    if not isinstance(values, np.ndarray):
+        numbers = values.to_numpy(dtype=float, na_value=np.nan)
     bad = np.isinf(numbers)
     if column.low is not None:
         bad |= numbers < column.low
