@@ -166,7 +166,7 @@ def _fresh(count: int, known: KnownIds, kind: str) -> list[str]:
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
-    given = known.table.loc[known.table["kind"] == kind, "id"]
+    given = (one for of, one in rows_in(known.table, ["kind", "id"]) if of == kind)
     return max([known.highest.get(kind, 0), *(number_of(one) for one in given)])
 
 

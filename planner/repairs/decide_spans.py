@@ -122,6 +122,8 @@ def apply_span_decisions(
         If a table breaks its contract.
     """
     check(verdicts, VERDICTS)
+    if decisions.empty:
+        return conform(verdicts, VERDICTS), conform([], FLAGS)
     on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
     if on_spans.empty:
         return conform(verdicts, VERDICTS), conform([], FLAGS)
@@ -220,6 +222,8 @@ def own_limits(decisions: pd.DataFrame, spans: pd.DataFrame) -> tuple[OwnLimits,
     """
     found: OwnLimits = {}
     flags = []
+    if decisions.empty:
+        return found, conform([], FLAGS)
     rows = decisions[(decisions["span_id"] != "") & decisions["decision"].isin(["limit", "undo"])]
     if rows.empty:
         return found, conform([], FLAGS)

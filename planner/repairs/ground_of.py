@@ -6,6 +6,7 @@ from collections import defaultdict
 from operator import itemgetter
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
@@ -129,9 +130,11 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     if "defects" not in tables:
         return found
     defects = check(tables["defects"], DEFECTS)
-    rows = defects[is_among(defects["mechanism"], ["existing_repair"])]
+    at = np.flatnonzero(is_among(defects["mechanism"], ["existing_repair"]))
+    if not len(at):
+        return found
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
-    for pipe_id, start, end, find, counter in rows_in(rows, columns):
+    for pipe_id, start, end, find, counter in rows_in(defects[columns].take(at), columns):
         spot = Spot(
             span_id="",
             from_m=start,

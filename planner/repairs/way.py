@@ -13,6 +13,8 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
 from planner.distinct import is_among
@@ -105,12 +107,16 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     if "defects" not in tables:
         return found
     defects = check(tables["defects"], DEFECTS)
-    rows = defects[is_among(defects["mechanism"], MECHANISMS)]
+    at = np.flatnonzero(is_among(defects["mechanism"], MECHANISMS))
+    if not len(at):
+        return found
     sizes = tables["pipes"]["dn_mm"].to_numpy(dtype=float).tolist()
     dn: dict[str, float] = dict(zip(tables["pipes"]["pipe_id"], sizes, strict=True))
     columns = ["pipe_id", "observation_id", "mechanism", "from_m", "to_m"]
     figures = ["quantity", "q1", "quantity_low", "quantity_high"]
-    for pipe_id, name, mechanism, from_m, to_m, *figure in rows_in(rows, columns + figures):
+    for pipe_id, name, mechanism, from_m, to_m, *figure in rows_in(
+        defects[columns + figures].take(at), columns + figures
+    ):
         quantity, written, low, high = figure
         measure, share = _measure(mechanism, quantity, dn.get(pipe_id, math.nan))
         if measure == "dn_mm":

@@ -6,6 +6,8 @@ newer one came by.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -50,10 +52,11 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     reach = np.where(whole, length, np.fmin(net, length))
     us_node = texts_at(pipes["us_node"], at).array
     from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
-    seen = runs[["pipe_id", "inspection_id", "date", "laterals_coded"]].assign(
-        seen_from_m=np.where(from_us, 0.0, length - reach),
-        seen_to_m=np.where(from_us, reach, length),
-    )
+    names = ("pipe_id", "inspection_id", "date", "laterals_coded")
+    told: dict[str, Any] = {name: runs[name].array for name in names}
+    told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
+    told["seen_to_m"] = np.where(from_us, reach, length)
+    seen = pd.DataFrame(told, index=runs.index)
     stopped = (pipes["placing"] == "stopped").to_numpy(dtype=bool)
     usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
     return seen if usable.all() else seen[usable]

@@ -53,7 +53,12 @@ def handbook_steps() -> pd.DataFrame:
 
 def graded(defects: pd.DataFrame) -> pd.DataFrame:
     """Give the placed rows that a table of classes or scores can speak of."""
-    return defects[is_among(defects["role"], _GRADED)].reset_index(drop=True)
+    at = np.flatnonzero(is_among(defects["role"], _GRADED))
+    return defects[list(_READ)].take(at).reset_index(drop=True)
+
+
+_READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
+         "quantity_high", "x_from_m", "x_to_m", "clock_h", "arc_h", "at_joint")  # fmt: skip
 
 
 def _upper(texts: pd.Series) -> npt.NDArray[np.object_]:

@@ -14,12 +14,13 @@ import pandas as pd
 
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
+from planner.order import order_by
 from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
-from planner.tables import conform, in_order
+from planner.tables import conform, in_order, texts_of
 
 Numbers = npt.NDArray[np.float64]
 
@@ -165,7 +166,8 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    rows = filmed[plain].assign(lateral_id="").drop(columns=["find_m", "own"])
+    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source"]
+    rows = filmed.loc[plain, names].assign(lateral_id="")
     if mixed:
         rows = pd.concat([rows, conform(mixed, _NAMELESS)], ignore_index=True)
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
@@ -174,31 +176,32 @@ def find_laterals(
 def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
     wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
-    rows = defects.loc[wanted, list(_SEEN)]
-    coded = seen[seen["laterals_coded"] == "yes"]
-    newer = overtaken_by(rows, coded)
-    rows = rows[newer == ""] if (newer != "").any() else rows
+    at = np.flatnonzero(wanted)
+    rows = defects[list(_SEEN)].take(at)
+    if len(at):
+        coded = seen[(seen["laterals_coded"] == "yes").to_numpy(dtype=bool)]
+        rows = rows[overtaken_by(rows, coded) == ""]
     own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
-    size = rows["quantity_high"].fillna(rows["quantity_low"]).where(own)
+    high, low = (rows[f"quantity_{end}"].to_numpy(dtype=float) for end in ("high", "low"))
     told = own & is_among(rows["detail"], _STATES)
-    out: pd.DataFrame = pd.DataFrame(
+    seen_on = np.unique(rows["seen_on"].to_numpy(dtype=object), return_inverse=True)[1]
+    keys = [rows["pipe_id"].array, ~own, -seen_on, *(rows[name].array for name in _PLACE)]
+    out = pd.DataFrame(
         {
-            "pipe_id": rows["pipe_id"],
-            "x_m": rows["x_from_m"],
-            "clock_h": rows["clock_h"],
-            "size_mm": size,
-            "state": rows["detail"].where(told, "unknown"),
-            "source": rows["inspection_id"],
-            "find_m": rows["find_m"],
+            "pipe_id": rows["pipe_id"].array,
+            "x_m": rows["x_from_m"].array,
+            "clock_h": rows["clock_h"].array,
+            "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
+            "state": texts_of(np.where(told, rows["detail"].to_numpy(dtype=object), "unknown")),
+            "source": rows["inspection_id"].array,
+            "find_m": rows["find_m"].array,
             "own": own,
         }
     )
-    order = rows[["pipe_id", "seen_on", "x_from_m", "observation_id"]].assign(own=own).sort_values(
-        ["pipe_id", "own", "seen_on", "x_from_m", "observation_id"],
-        ascending=[True, False, False, True, True],
-        kind="stable",
-    )
-    return out.reindex(order.index)
+    return out.take(order_by(keys))
+
+
+_PLACE = ("x_from_m", "observation_id")
 
 
 def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:
