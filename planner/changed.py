@@ -384,7 +384,9 @@ def _owned(
     """Give the owners where there is one pipe: only keys of flags and rows may be of none."""
     found = {name: np.zeros(len(frame), dtype=np.intp) for name, frame in frames.items()}
     named = [*_named(tables, ids), *_asked(decisions, ids)]
-    keys = {name for names, places in named for name, at in zip(names, places, strict=True) if at == 0}
+    keys = {
+        name for names, places in named for name, at in zip(names, places, strict=True) if at == 0
+    }
     for name in ("left_over", "flags"):
         mine = [key in keys for key in frames[name]["key"].tolist()]
         found[name] = np.where(mine, 0, NOBODY).astype(np.intp)

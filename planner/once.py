@@ -83,9 +83,7 @@ def note_sound(frame: pd.DataFrame, name: str) -> None:
         once.note_sound(frame, name)
 
 
-def made_once(
-    frames: tuple[pd.DataFrame, ...], what: Hashable, make: Callable[[], Made]
-) -> Made:
+def made_once(frames: tuple[pd.DataFrame, ...], what: Hashable, make: Callable[[], Made]) -> Made:
     """Give what `make` gives; in a running process it is made once of these very frames.
 
     Parameters

@@ -182,10 +182,7 @@ def _lost(old: pd.DataFrame, heirs: Iterable[str]) -> pd.DataFrame:
     )
     columns = zip(*gone, strict=True) if gone else ((), (), ())
     return pd.DataFrame(
-        {
-            name: texts_of(list(values))
-            for name, values in zip(LOST_COLUMNS, columns, strict=True)
-        }
+        {name: texts_of(list(values)) for name, values in zip(LOST_COLUMNS, columns, strict=True)}
     )
 
 

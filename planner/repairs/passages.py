@@ -127,9 +127,7 @@ def _where_best(passages: pd.DataFrame, words: set[str]) -> pd.DataFrame:
         if answer not in words:
             reached.add(sleeve_id)
     best = {key: "; ".join(whys) for key, whys in sorted(told.items()) if key not in reached}
-    return pd.DataFrame(
-        {"sleeve_id": texts_of(list(best)), "why": texts_of(list(best.values()))}
-    )
+    return pd.DataFrame({"sleeve_id": texts_of(list(best)), "why": texts_of(list(best.values()))})
 
 
 def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:

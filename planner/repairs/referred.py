@@ -59,7 +59,9 @@ def refer_sleeves(
                 reasons[span_id] += told.get(sleeve_id if of is None else of[sleeve_id], ())
     found = {key: sorted(some, key=itemgetter(0)) for key, some in reasons.items() if some}
     ids = rows_in(verdicts, ["span_id", "verdict"])
-    hit = {at: found[key] for at, (key, word) in enumerate(ids) if key in found and word == "sleeve"}
+    hit = {
+        at: found[key] for at, (key, word) in enumerate(ids) if key in found and word == "sleeve"
+    }
     if not hit:
         return conform(verdicts, VERDICTS)
     new = {

@@ -152,8 +152,13 @@ def _ovality(tables: Tables, design: Design, setting: str) -> tuple[Numbers, Num
     start, end = (sleeves[name].to_numpy(dtype=float)[one] for name in ("from_m", "to_m"))
     from_m, to_m = (spans[name].to_numpy(dtype=float)[other] for name in ("from_m", "to_m"))
     served = set(rows_in(tables["sleeve_spans"], ["sleeve_id", "span_id"])) if len(of) else set()
-    ids, names = sleeves["sleeve_id"].to_numpy(dtype=object), spans["span_id"].to_numpy(dtype=object)
-    own = np.array([pair in served for pair in zip(ids[one], names[other], strict=True)], dtype=bool)
+    ids, names = (
+        sleeves["sleeve_id"].to_numpy(dtype=object),
+        spans["span_id"].to_numpy(dtype=object),
+    )
+    own = np.array(
+        [pair in served for pair in zip(ids[one], names[other], strict=True)], dtype=bool
+    )
     under = np.flatnonzero(((from_m <= end) & (to_m >= start)) | own)
     one, other = one[under], other[under]
     low, high = np.full(len(sleeves), np.nan), np.full(len(sleeves), np.nan)

@@ -196,12 +196,13 @@ def _join(
 ) -> tuple[pd.DataFrame, Texts]:
     """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
     at = places_in(observations["inspection_id"], runs["inspection_id"])
-    out = observations.reset_index(drop=True)
+    data: dict[str, Any] = {name: observations[name].array for name in observations.columns}
     for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
-        out[name] = _taken(runs[name], at)
+        data[name] = _taken(runs[name], at)
     of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
     for name in ("us_node", "length_m", "length_doubt_m"):
-        out[name] = _taken(pipes[name], of_pipe)
+        data[name] = _taken(pipes[name], of_pipe)
+    out = pd.DataFrame(data, index=range(len(observations)), copy=False)
     of_run = np.append(refused, "its inspection is not in the list")[at]
     reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
     reasons[at < 0] = "its inspection is not in the list"
@@ -210,9 +211,9 @@ def _join(
     return out, reasons
 
 
-def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> pd.Series:
+def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> Any:  # noqa: ANN401 - any array
     numbers = values.dtype == "float64"
-    return pd.Series(numbers_at(values, at)) if numbers else texts_at(values, at)
+    return numbers_at(values, at) if numbers else texts_at(values, at).array
 
 
 def _kept(rows: pd.DataFrame, wanted: npt.NDArray[np.bool_]) -> pd.DataFrame:

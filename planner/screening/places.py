@@ -32,9 +32,7 @@ Places = npt.NDArray[np.intp]
 Marks = npt.NDArray[np.bool_]
 
 
-def gather(
-    defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags
-) -> Columns:
+def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Columns:
     """Lay out the rows that make spans, with the place each belongs to.
 
     Parameters

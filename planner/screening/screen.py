@@ -251,6 +251,8 @@ def _named(view: View, rulings: Sequence[Ruling]) -> pd.DataFrame:
             for row, why in zip(one.rows.tolist(), one.why, strict=True):
                 rules.setdefault(row, []).append(one.rule.id)
                 whys.setdefault(row, why)
+    if not rules:
+        return view.things[columns].iloc[:0].assign(rules="", why="")
     rows = sorted(rules)
     things = view.things[columns].take(rows)
     told = {"rules": ["+".join(rules[row]) for row in rows], "why": [whys[row] for row in rows]}
