@@ -289,7 +289,8 @@ class Running:
         self._spans |= set(made.known.table["id"])
         pipes = made.tables["pipes"]
         was = np.array([self._stated[at], self._surveyed[at]])
-        now = np.array(lengths_of(pipes))[:, _at(pd.Index(pipes["pipe_id"]), ids)]
+        of_pipe = _at(pd.Index(pipes["pipe_id"]), pd.Series(ids))
+        now = np.array([lengths[of_pipe] for lengths in lengths_of(pipes)])
         self._stated[at], self._surveyed[at] = now
         self._moved = self._moved or not np.array_equal(was, now, equal_nan=True)
 

@@ -317,7 +317,7 @@ def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
 def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     """Put tables of one contract under each other; what two steps both say stands once."""
     filled = [part for part in parts if len(part)]
-    if len(filled) < 2:  # noqa: PLR2004  one of a contract holds each key once
+    if len(filled) < 2:
         return conform(filled[0] if filled else [], table)
     rows = pd.concat(filled, ignore_index=True)
     again = rows.duplicated(list(table.key))

@@ -17,12 +17,12 @@ from typing import Any, Literal, TypeVar
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-from geopandas.array import GeometryArray
 from numpy.typing import NDArray
-from pandas.api.internals import create_dataframe_from_blocks
-from pandas.arrays import NumpyExtensionArray
+from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
+    create_dataframe_from_blocks,
+)
 
+from planner.arrays import numbers_of, shapes_of, texts_of, unknown
 from planner.errors import TableError
 from planner.once import is_sound, note_sound
 from planner.order import FEW, order_by, rises
@@ -37,7 +37,6 @@ DTYPES: dict[Kind, str] = {
 }
 DATE = r"\d{4}-\d{2}-\d{2}"
 _DATE = re.compile(DATE, re.ASCII)
-_STR = pd.StringDtype("pyarrow", na_value=np.nan)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -82,7 +81,7 @@ class Table:
     @cached_property
     def without_rows(self) -> pd.DataFrame:
         """A frame of it without rows; only for tables without geometry."""
-        return _framed({column.name: _unknown(column.kind, 0) for column in self.columns}, self, 0)
+        return _framed({column.name: unknown(column.kind, 0) for column in self.columns}, self, 0)
 
     def __getitem__(self, name: str) -> Column:
         for column in self.columns:
@@ -154,12 +153,12 @@ def conform(
     data = {
         column.name: _cast(given[column.name], column, table)
         if column.name in given
-        else _unknown(column.kind, count)
+        else unknown(column.kind, count)
         for column in table.columns
     }
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
-        data["geometry"] = _shapes(given.get("geometry"), count, crs)
+        data["geometry"] = shapes_of(given.get("geometry"), count, crs)
     keys = [data[name] for name in table.key]
     if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
         order = order_by(keys)
@@ -216,24 +215,6 @@ def _framed(data: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
     return gpd.GeoDataFrame(out, geometry="geometry") if table.geometry else out
 
 
-def _shapes(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any array
-    if isinstance(given, GeometryArray) and (crs is None or crs == given.crs):
-        return given
-    shapes = [None] * count if given is None else list(given)
-    return gpd.GeoSeries(shapes, crs=crs).array  # type: ignore[arg-type]
-
-
-def _unknown(kind: Kind, count: int) -> Any:  # noqa: ANN401 - any array
-    """Give a column of which nothing is known."""
-    if kind in ("text", "date"):
-        return texts_of([""] * count)
-    if kind == "number":
-        return np.full(count, np.nan)
-    if kind == "whole":
-        return pd.arrays.IntegerArray(np.ones(count, dtype=np.int64), np.ones(count, dtype=bool))
-    return pd.arrays.BooleanArray(np.zeros(count, dtype=bool), np.ones(count, dtype=bool))
-
-
 def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Sort by `keys`, equal rows as they stood; a frame in order already is not touched."""
     columns = [frame[name].array for name in keys]
@@ -244,27 +225,13 @@ def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     return frame.take(order_by(columns)).reset_index(drop=True)
 
 
-def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array
-    """Give a text column of any values; what is missing becomes ``""``."""
-    if str(getattr(values, "dtype", "")) == "str":
-        return values.fillna("") if values.isna().any() else values  # type: ignore[no-any-return]
-    try:
-        plain = pa.array(values, type=pa.large_string(), from_pandas=True)
-        texts: Any = pd.arrays.ArrowStringArray(plain, dtype=_STR)  # type: ignore[call-arg]
-    except (pa.ArrowInvalid, pa.ArrowTypeError, TypeError):
-        kind = getattr(values, "dtype", None)
-        plain = values if kind == "object" else pd.Series(values).astype(object).array
-        texts = pd.array(plain, dtype="str")
-    return texts.fillna("") if texts.isna().any() else texts  # type: ignore[no-any-return]
-
-
 def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
     wanted = DTYPES[column.kind]
     try:
         if column.kind in ("text", "date"):
             return texts_of(values)
         if column.kind == "number":
-            return _numbers_of(values)
+            return numbers_of(values)
         if str(getattr(values, "dtype", "")) == wanted:
             return values
         if isinstance(values, list):
@@ -273,20 +240,6 @@ def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - a
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
         raise TableError(message) from error
-
-
-def _numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
-    if isinstance(values, np.ndarray | NumpyExtensionArray):
-        values = np.asarray(values)
-        if values.dtype == np.float64:
-            return values  # type: ignore[no-any-return]
-    if isinstance(values, list) or getattr(values, "dtype", None) == object:
-        try:
-            return np.array(values, dtype=np.float64)
-        except TypeError:  # pandas.NA is no float
-            pass
-    column = pd.Series(values)
-    return column.astype(object).where(column.notna(), np.nan).to_numpy(dtype=float)
 
 
 def check(frame: Frame, table: Table) -> Frame:
@@ -329,12 +282,7 @@ def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # no
         return [f"{column.name}: holds {values.dtype}, wants {wanted}"]
     if column.kind in ("text", "date"):
         return _text_faults(values, column, index)
-    faults = []
-    if not column.blank:
-        missing = np.asarray(pd.isna(values), dtype=bool)
-        if missing.any():
-            where = index[missing][0]
-            faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
+    faults = _blank_faults(values, column, index)
     unbound = column.low is None and column.high is None
     if column.kind == "flag" or (column.kind == "whole" and unbound):
         return faults
@@ -351,6 +299,13 @@ def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # no
         example = f"{numbers[bad][0]:g} in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} outside {bounds}, e.g. {example}")
     return faults
+
+
+def _blank_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
+    missing = np.asarray(pd.isna(values), dtype=bool)
+    if column.blank or not missing.any():
+        return []
+    return [f"{column.name}: {int(missing.sum())} blank, e.g. in row {index[missing][0]}"]
 
 
 def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401

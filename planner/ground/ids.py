@@ -17,11 +17,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.distinct import is_among, matches
 from planner.errors import TableError
 from planner.order import order_by
-from planner.tables import conform, empty, rows_in, texts_of
+from planner.tables import conform, empty, rows_in
 
 PREFIX: dict[str, str] = {"span": "D", "sleeve": "S", "work": "W", "setup": "U"}
 LOST_COLUMNS = ("kind", "id", "pipe_id")
@@ -272,7 +273,7 @@ def learn(known: KnownIds, kind: str, rows: pd.DataFrame, ids: pd.Series) -> Kno
     was = {name: known.table[name].to_numpy() for name in IDS.names}
     other = np.asarray(was["kind"] != kind, dtype=bool)
     kept = other | ~is_among(known.table["id"], given)
-    was["live"] = np.where(other, was["live"].astype(bool), False)
+    was["live"] = other & was["live"].astype(bool)
     data = {name: np.concatenate([was[name][kept], now[name]]) for name in IDS.names}
     table = conform(data, IDS)
     highest = dict(known.highest)

@@ -175,7 +175,9 @@ def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot,
     for pipe_id, span_id, *words, first in rows_in(verdicts, _VERDICT_COLUMNS):
         if span_id in places:
             works = tuple(step for step in first.split("+") if step)
-            found.setdefault(pipe_id, []).append(Spot(*places[span_id], *words, works))
+            needs, urgency, sleeve, liner, dig, verdict = words
+            spot = Spot(*places[span_id], needs, urgency, sleeve, liner, dig, verdict, works)
+            found.setdefault(pipe_id, []).append(spot)
     for spots in found.values():
         spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}

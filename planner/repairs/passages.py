@@ -7,11 +7,12 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import FINDINGS, PACKERS, PASSAGES, PIPES, SLEEVES, SYSTEMS
 from planner.contracts.facts import Tables
 from planner.repairs.catalogue import packers_for
 from planner.repairs.way import Bar, Passer, bars_of, stopped
-from planner.tables import check, conform, rows_in, texts_of
+from planner.tables import check, conform, rows_in
 
 _UNITS = {"offset_ratio": "-", "bend_deg": "deg", "dn_mm": "mm"}
 # The reason of a span whose sleeve no packer brings; the other, for one left out by placement

@@ -8,9 +8,10 @@ from operator import itemgetter
 
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import VERDICTS
 from planner.repairs.place import Placed
-from planner.tables import check, conform, rows_in, texts_of
+from planner.tables import check, conform, rows_in
 
 
 def refer_sleeves(

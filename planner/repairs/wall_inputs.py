@@ -88,7 +88,7 @@ def gather(tables: Tables, design: Design, origins: Mapping[str, str]) -> WallIn
     sleeves = tables["sleeves"]
     table = pd.DataFrame(tables["pipes"])
     at = places_in(sleeves["pipe_id"], table["pipe_id"])
-    pipes = {name: numbers_at(table[name], at) for name in _FIGURES}
+    pipes: dict[str, npt.NDArray[Any]] = {name: numbers_at(table[name], at) for name in _FIGURES}
     pipes |= {name: texts_at(table[name], at).to_numpy(dtype=object) for name in _TEXTS}
     bore, bore_from = _bore(pipes)
     shape, wide, high = (pipes[name] for name in ("shape", "width_mm", "height_mm"))

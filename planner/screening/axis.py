@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.distinct import places_in
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
-from planner.tables import texts_of
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
@@ -119,8 +119,8 @@ def set_lengths(
     Returns
     -------
     pipes
-        A copy, a plain frame. Doubt of a survey: the counter's own, or what two complete runs differ
-        by; of a listed or drawn length: the manholes at both ends.
+        A copy, a plain frame. Doubt of a survey: the counter's own, or what two complete runs
+        differ by; of a listed or drawn length: the manholes at both ends.
 
     References
     ----------
@@ -202,7 +202,7 @@ def listed_of(stated: Numbers, surveyed: Numbers) -> Listed:
 
 
 def _true(values: pd.Series) -> Marks:
-    return values.array.to_numpy(dtype=bool, na_value=False)
+    return np.asarray(values.array.to_numpy(dtype=bool, na_value=False), dtype=bool)
 
 
 def _by_survey(

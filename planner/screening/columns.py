@@ -17,13 +17,14 @@ import numpy.typing as npt
 import pandas as pd
 from pandas.arrays import NumpyExtensionArray
 
+from planner.arrays import texts_of
 from planner.contracts.crews import SETUPS, VISITS
 from planner.contracts.network import PIPES
 from planner.contracts.repairs import PIPE_TOTALS, SLEEVES
 from planner.contracts.verdicts import SPAN_QUANTITIES, SPANS
-from planner.distinct import is_among, places_in
+from planner.distinct import is_among, parted, places_in
 from planner.order import FEW
-from planner.tables import Column, Table, texts_of
+from planner.tables import Column, Table
 
 Kind = Literal["interval", "number", "text", "list", "flag"]
 About = Literal["span", "pipe", "sleeve", "totals", "visit"]
@@ -98,7 +99,8 @@ def _seen(column: Column) -> Seen:
 class View:
     """Things of one kind as the rules see them; columns of the pipe are looked up by need.
 
-    `changes` are columns of the pipes that stand in no table. Each column is read once, however many rules name it.
+    `changes` are columns of the pipes that stand in no table. Each column is read once,
+    however many rules name it.
     """
 
     about: About
@@ -133,7 +135,7 @@ class View:
         column = self._column(name)
         if not isinstance(column, pd.arrays.BooleanArray):
             column = pd.array(column, dtype="boolean")
-        return column.to_numpy(dtype=bool, na_value=False)
+        return np.asarray(column.to_numpy(dtype=bool, na_value=False), dtype=bool)
 
     def _once(self, what: str, name: str, read: Callable[[str], Read]) -> Read:
         if (what, name) not in self._read:
@@ -163,8 +165,8 @@ class View:
         return np.asarray(pd.isna(self._column(name)), dtype=bool)
 
     def _coded(self, name: str) -> tuple[Texts, Places]:
-        column = texts_of(self._column(name))
-        where, unlike = pd.factorize(column) if len(column) > FEW else _few_coded(column.tolist())
+        column = pd.Series(texts_of(self._column(name)))
+        where, unlike = _few_coded(column.tolist()) if len(column) <= FEW else parted(column)
         places: dict[str, int] = {}
         again = [places.setdefault(text.strip(), len(places)) for text in unlike]
         return np.array(list(places), dtype=object), np.array(again, dtype=np.intp)[where]
@@ -174,7 +176,7 @@ class View:
         if isinstance(column, np.ndarray) and column.dtype == np.float64:
             return column
         plain = pd.array(column, dtype="Float64")
-        return plain.to_numpy(dtype="float64", na_value=np.nan)
+        return np.asarray(plain.to_numpy(dtype="float64", na_value=np.nan), dtype=np.float64)
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         return self._once("column", name, self._any_column)
@@ -185,7 +187,7 @@ class View:
             return found.to_numpy() if isinstance(found, NumpyExtensionArray) else found
         values = self.changes[name] if name in self.changes else self.pipes[name].array
         at = self._once("place", "pipe_id", self._pipe_places)
-        if isinstance(values, NumpyExtensionArray) and values.dtype.numpy_dtype == np.float64:
+        if isinstance(values, NumpyExtensionArray) and str(values.dtype) == "float64":
             return np.append(values.to_numpy(), np.nan)[at]
         return values.take(at, allow_fill=True)
 

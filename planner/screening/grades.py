@@ -45,7 +45,7 @@ class _Rows:
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
         values = look_up(self.defects, self.heights_mm.to_numpy(), steps)
-        own = self.defects[["inspection_id", "x_from_m", "x_to_m"]].take(values["place"])
+        own = self.defects[["inspection_id", "x_from_m", "x_to_m"]].take(values["place"].to_numpy())
         return values.assign(**{str(name): part.array for name, part in own.items()})
 
     def without(self, values: pd.DataFrame) -> dict[str, str]:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
 from planner.order import order_by
@@ -20,7 +21,7 @@ from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
-from planner.tables import conform, in_order, texts_of
+from planner.tables import conform, in_order
 
 Numbers = npt.NDArray[np.float64]
 

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.distinct import places_in
-from planner.tables import texts_of
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among
@@ -30,7 +31,7 @@ from planner.screening.verdict import (
     first_of,
     urgency_of,
 )
-from planner.tables import check, conform, texts_of
+from planner.tables import check, conform
 
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 

@@ -296,7 +296,7 @@ def _worst(links: Columns, count: int) -> Columns:
 
 def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
-    out = {}
+    out: Columns = {}
     at = places_in(spans["pipe_id"], pipes["pipe_id"])
     dn = numbers_at(pipes["dn_mm"], at)
     dn = np.where(dn > 0.0, dn, np.nan)
@@ -311,7 +311,7 @@ def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Col
     )
     known = known_from <= np.maximum(start, 0.0) + SAME_M
     known &= known_to >= np.minimum(end, length) - SAME_M
-    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)
+    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)  # type: ignore[assignment]
     return out
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import OBSERVATIONS
 from planner.distinct import constant
 from planner.screening.axis import part_of
@@ -23,7 +24,6 @@ from planner.screening.position import (
     point_extents,
 )
 from planner.settings import Survey
-from planner.tables import texts_of
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
