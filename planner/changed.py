@@ -18,12 +18,20 @@ import pandas as pd
 import shapely
 
 from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, PIPES, TABLES
-from planner.contracts.books import IDS
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
 from planner.inputs.project import Inputs
 from planner.once import Once, within
+from planner.owned import (
+    BESIDE,
+    PRICES_STEP,
+    asked_in,
+    at_of,
+    frames_of,
+    named_in,
+    owners_of,
+)
 from planner.propose import Proposal, Tables, Whole, propose
 from planner.repairs.quantity_bands import (
     Tally,
@@ -39,14 +47,8 @@ from planner.tables import check, conform, empty
 
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
 """Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
-_BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",
-            "grades", "sleeves", "pipe_totals", "passages", "wall_checks", "options",
-            "option_lines", "break_even", "choices", "choice_sleeves")  # fmt: skip
-_BY_SLEEVE = ("sleeve_spans", "sleeve_laterals", "wall_figures")
 _CONTRACTS = {table.name: table for table in TABLES}
 Lines = npt.NDArray[np.object_]
-_PRICES = "options"
-"""Step of the flags about prices: they are about the project, not about a pipe."""
 
 
 @dataclass(frozen=True)
@@ -91,10 +93,10 @@ class Running:
         self._nodes = pd.Index(inputs.nodes["node_id"])
         self._highest = dict(made.known.highest)
         self._highest |= {kind: highest_of(made.known, kind) for kind in ("span", "sleeve")}
-        owners = _owners(made, decisions, self._ids)
+        owners = owners_of(made, decisions, self._ids)
         self._rows = {
-            name: Overlay(frame, owners[name], _CONTRACTS.get(name, _NAMES.get(name)))
-            for name, frame in _frames(made).items()
+            name: Overlay(frame, owners[name], _CONTRACTS.get(name, BESIDE.get(name)))
+            for name, frame in frames_of(made).items()
         }
         self._read = self._lay_read(inputs, made, decisions)
         self._several = {
@@ -203,7 +205,7 @@ class Running:
         tables |= {"observations": self._read["observations"].whole()}
         quantities = list_quantities(prices, self._wanted)
         doubts = doubt_tallies(prices, self._whole.quantities, self._chosen)
-        others = tables["flags"][tables["flags"]["step"] != _PRICES]
+        others = tables["flags"][tables["flags"]["step"] != PRICES_STEP]
         flags = [part.astype(object) for part in (others, doubts) if len(part)]
         tables["flags"] = conform(pd.concat(flags) if flags else [], FLAGS)
         lost = tuple(self._rows[name].whole() for name in ("lost spans", "lost sleeves"))
@@ -217,18 +219,18 @@ class Running:
     ) -> dict[str, Overlay]:
         """Lay out what was read by pipe; a run belongs to the pipe on which it was found."""
         located = made.tables["inspections"]
-        of_run = _at(self._ids, located["pipe_id"])
+        of_run = at_of(self._ids, located["pipe_id"])
         runs = pd.Index(located["inspection_id"])
 
         def by_run(names: pd.Series) -> Places:
-            return np.append(of_run, NOBODY)[_at(runs, names)]
+            return np.append(of_run, NOBODY)[at_of(runs, names)]
 
-        named = [*_named(made.tables, self._ids), *_asked(decisions, self._ids)]
+        named = [*named_in(made.tables, self._ids), *asked_in(decisions, self._ids)]
         owner = {
-            "pipes": _at(self._ids, inputs.pipes["pipe_id"]),
+            "pipes": at_of(self._ids, inputs.pipes["pipe_id"]),
             "inspections": by_run(inputs.inspections["inspection_id"]),
             "observations": by_run(inputs.observations["inspection_id"]),
-            "laterals": _at(self._ids, inputs.laterals["pipe_id"]),
+            "laterals": at_of(self._ids, inputs.laterals["pipe_id"]),
             "flags": owners_by_key(inputs.flags["key"], named),
         }
         return {
@@ -237,7 +239,7 @@ class Running:
         }
 
     def _places(self, names: tuple[str, ...]) -> Places:
-        at = _at(self._ids, pd.Series(names, dtype="str"))
+        at = at_of(self._ids, pd.Series(names, dtype="str"))
         if not names or (at < 0).any():
             message = f"rescreen: no pipe {names[int((at < 0).argmax())] if names else 'is named'}"
             raise TableError(message)
@@ -245,7 +247,7 @@ class Running:
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
         ends = pd.concat([pipes["us_node"], pipes["ds_node"]]).unique()
-        at = _at(self._nodes, pd.Series(ends, dtype="str"))
+        at = at_of(self._nodes, pd.Series(ends, dtype="str"))
         return self._inputs.nodes.iloc[np.sort(at[at >= 0])]
 
     def _own_decisions(
@@ -274,14 +276,14 @@ class Running:
         self, at: Places, read: Mapping[str, pd.DataFrame], made: Proposal, own: pd.DataFrame
     ) -> None:
         ids, runs = self._ids[at], made.tables["inspections"]
-        of_run = _at(ids, runs["pipe_id"])[
-            _at(pd.Index(runs["inspection_id"]), read["observations"]["inspection_id"])
+        of_run = at_of(ids, runs["pipe_id"])[
+            at_of(pd.Index(runs["inspection_id"]), read["observations"]["inspection_id"])
         ]
         # Of what was read only these two can have changed.
-        self._read["pipes"].put(at, read["pipes"], at[_at(ids, read["pipes"]["pipe_id"])])
+        self._read["pipes"].put(at, read["pipes"], at[at_of(ids, read["pipes"]["pipe_id"])])
         self._read["observations"].put(at, read["observations"], at[of_run])
-        owners = _owners(made, own, ids)
-        for name, frame in _frames(made).items():
+        owners = owners_of(made, own, ids)
+        for name, frame in frames_of(made).items():
             # A flag on what is not these pipes' own, such as a file, is said of all by a full run.
             mine = owners[name] >= 0
             kept = frame if mine.all() else frame[mine].reset_index(drop=True)
@@ -289,13 +291,13 @@ class Running:
         self._spans |= set(made.known.table["id"])
         pipes = made.tables["pipes"]
         was = np.array([self._stated[at], self._surveyed[at]])
-        of_pipe = _at(pd.Index(pipes["pipe_id"]), pd.Series(ids))
+        of_pipe = at_of(pd.Index(pipes["pipe_id"]), pd.Series(ids))
         now = np.array([lengths[of_pipe] for lengths in lengths_of(pipes)])
         self._stated[at], self._surveyed[at] = now
         self._moved = self._moved or not np.array_equal(was, now, equal_nan=True)
 
     def _part(self, at: Places) -> Tables:
-        return {name: rows.take(at) for name, rows in self._rows.items() if name not in _NAMES}
+        return {name: rows.take(at) for name, rows in self._rows.items() if name not in BESIDE}
 
     def _other_prices(self, wanted: Tally, chosen: Tally) -> list[str]:
         """Say which prices come into force or go out of it; from now on these sums hold."""
@@ -333,84 +335,6 @@ class Running:
         keys |= set(part.observations["observation_id"])
         both = sorted(self._several & keys)
         return [f"flags of {key} are of several pipes, and stand as they did" for key in both]
-
-
-def _at(known: pd.Index, names: pd.Series) -> Places:
-    """Give the place in `known` of each name, -1 where it is not there."""
-    return np.asarray(known.get_indexer(pd.Index(names)), dtype=np.intp)
-
-
-_NAMES = {"known": IDS, "lost spans": None, "lost sleeves": None, "wanted": None}
-"""Rows kept beside the tables of a proposal."""
-
-
-def _frames(made: Proposal) -> Tables:
-    names = (*_BY_PIPE, *_BY_SLEEVE, "span_rows", "findings", "flags", "left_over")
-    beside = (made.known.table, *made.lost_ids, made.wanted)
-    return {name: made.tables[name] for name in names} | dict(zip(_NAMES, beside, strict=True))
-
-
-def _owners(made: Proposal, decisions: pd.DataFrame, ids: pd.Index) -> dict[str, Places]:
-    """Give of each row of each table the place of its pipe in `ids`."""
-    t = made.tables
-    frames = _frames(made)
-    if len(ids) == 1:
-        return _owned(frames, decisions, t, ids)
-    found = {name: _at(ids, frames[name]["pipe_id"]) for name in (*_BY_PIPE, *_NAMES)}
-
-    def by(parents: str, key: str, values: pd.Series) -> Places:
-        places = _at(pd.Index(t[parents][key]), values)
-        return np.append(found[parents], NOBODY)[places]
-
-    found |= {name: by("sleeves", "sleeve_id", t[name]["sleeve_id"]) for name in _BY_SLEEVE}
-    found["span_rows"] = by("spans", "span_id", t["span_rows"]["span_id"])
-    findings = t["findings"]
-    about = findings["about"].to_numpy(object)
-    on_pipe = _at(ids, findings["key"])
-    on_span = by("spans", "span_id", findings["key"])
-    on_sleeve = by("sleeves", "sleeve_id", findings["key"])
-    found["findings"] = np.select(
-        [about == "span", about == "sleeve"], [on_span, on_sleeve], on_pipe
-    )
-    named = [*_named(t, ids), *_asked(decisions, ids)]
-    found["left_over"] = owners_by_key(t["left_over"]["key"], named)
-    flags = owners_by_key(t["flags"]["key"], named)
-    found["flags"] = np.where(t["flags"]["step"] == _PRICES, NOBODY, flags)
-    return found
-
-
-def _owned(
-    frames: Tables, decisions: pd.DataFrame, tables: Tables, ids: pd.Index
-) -> dict[str, Places]:
-    """Give the owners where there is one pipe: only keys of flags and rows may be of none."""
-    found = {name: np.zeros(len(frame), dtype=np.intp) for name, frame in frames.items()}
-    named = [*_named(tables, ids), *_asked(decisions, ids)]
-    keys = {
-        name for names, places in named for name, at in zip(names, places, strict=True) if at == 0
-    }
-    for name in ("left_over", "flags"):
-        mine = [key in keys for key in frames[name]["key"].tolist()]
-        found[name] = np.where(mine, 0, NOBODY).astype(np.intp)
-    found["flags"][(frames["flags"]["step"] == _PRICES).to_numpy(dtype=bool)] = NOBODY
-    return found
-
-
-def _named(tables: Tables, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
-    """Give the keys by which flags and rows left over name things, with their pipes."""
-    keys = {"pipes": "pipe_id", "inspections": "inspection_id", "defects": "observation_id",
-            "laterals": "lateral_id", "spans": "span_id", "sleeves": "sleeve_id"}  # fmt: skip
-    out = [(tables[name][key], _at(ids, tables[name]["pipe_id"]))
-           for name, key in keys.items()]  # fmt: skip
-    # Coded rows that are left over are no defects.
-    runs, rows = tables["inspections"], tables["observations"]
-    at = _at(pd.Index(runs["inspection_id"]), rows["inspection_id"])
-    return [*out, (rows["observation_id"], np.append(out[1][1], NOBODY)[at])]
-
-
-def _asked(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
-    """Give the spans that decisions name: one that is not there has the pipe they name."""
-    about = decisions[decisions["span_id"] != ""]
-    return [(about["span_id"], _at(ids, about["pipe_id"]))]
 
 
 def _drawn_alike(one: Lines, other: Lines) -> bool:

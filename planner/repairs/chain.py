@@ -170,14 +170,15 @@ _VERDICT_COLUMNS += ["first"]
 
 
 def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
-    places = {row[0]: row for row in rows_in(spans, ["span_id", "from_m", "to_m"])}
+    places = {key: ends for key, *ends in rows_in(spans, ["span_id", "from_m", "to_m"])}
     found: dict[str, list[Spot]] = {}
     for pipe_id, span_id, *words, first in rows_in(verdicts, _VERDICT_COLUMNS):
         if span_id in places:
-            works = tuple(step for step in first.split("+") if step)
+            from_m, to_m = places[span_id]
             needs, urgency, sleeve, liner, dig, verdict = words
-            spot = Spot(*places[span_id], needs, urgency, sleeve, liner, dig, verdict, works)
-            found.setdefault(pipe_id, []).append(spot)
+            said = (needs, urgency, sleeve, liner, dig, verdict)
+            works = tuple(step for step in first.split("+") if step)
+            found.setdefault(pipe_id, []).append(Spot(span_id, from_m, to_m, *said, works))
     for spots in found.values():
         spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}
