@@ -18,7 +18,7 @@ from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
 from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
-from planner.repairs.decide_spans import apply_span_decisions, own_limits
+from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
 from planner.repairs.options import price_options
 from planner.repairs.passages import (
     NO_WAY,
@@ -84,11 +84,14 @@ class Whole:
 
 @dataclass(frozen=True)
 class _Settled:
-    """Verdicts with decisions, sleeves with what rules say, prices, places people decided."""
+    """Verdicts with decisions, sleeves with what rules say and the ways to them, prices,
+    places that people decided.
+    """
 
     verdicts: pd.DataFrame
     placed: Placed
     said: ScreenedSleeves
+    passages: pd.DataFrame
     priced: Inputs
     wanted: pd.DataFrame
     quantities: pd.DataFrame
@@ -132,10 +135,11 @@ def propose(
     tables, findings, no_limits = _screened(inputs, located, spanned, book, decisions)
     settled = _settled(tables, inputs, known, book, decisions, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
-    passages = find_passages({**tables, "sleeves": placed.sleeves})
-    ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
+    passages = settled.passages
+    unreachable = unreached_findings(tables, placed.left_over, placed.unreached)
+    ways = [passage_findings(passages), unreachable]
     undone = joined([settled.undone, no_limits], FLAGS)
-    decided = set(settled.decisions["span_id"]) - set(undone["key"])
+    decided = decided_spans(settled.decisions) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
     told = told_places(settled.own, placed, referred)
     verdicts = settled.verdicts
@@ -212,12 +216,13 @@ def _settled(
             quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
             prices = in_force(inputs.prices, quantities)
         priced = replace(inputs, prices=prices)
-        placed, said = place_and_rule(ruled, priced, known, book, own)
+        placed, said, passages = place_and_rule(ruled, priced, known, book, own)
         failed = not_kept(own, placed)
         if failed.empty:
             all_ = joined([*undone, flags], FLAGS)
             counted = (wanted, quantities)
-            return _Settled(verdicts, placed, said, priced, *counted, own, kept, all_)
+            given = (placed, said, passages, priced)
+            return _Settled(verdicts, *given, *counted, own, kept, all_)
         undone.append(failed)
         kept = without(kept, failed)
 
@@ -269,7 +274,7 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
 
 def place_and_rule(
     tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, own: Sequence[Own] = ()
-) -> tuple[Placed, ScreenedSleeves]:
+) -> tuple[Placed, ScreenedSleeves, pd.DataFrame]:
     """Place sleeves, let the sleeve rules speak, place once more without what they bar.
 
     Parameters
@@ -283,8 +288,8 @@ def place_and_rule(
 
     Returns
     -------
-    placed, said
-        Sleeves that no rule bars, and all that the rules say of them.
+    placed, said, passages
+        Sleeves that no rule bars, all that the rules say of them, and `PASSAGES`.
     """
     supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
     sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
@@ -301,11 +306,13 @@ def place_and_rule(
     if len(said.barred):
         placed = drop_barred(placed, said.barred)
         said = _said(placed, tables, book)
-    lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
+    passages = find_passages({**tables, "sleeves": placed.sleeves})
+    lost = unreached(passages)
     if len(lost):
-        placed = drop_barred(placed, lost, why=NO_WAY)
+        placed = drop_barred(placed, lost, why=NO_WAY, unreached=True)
         said = _said(placed, tables, book)
-    return placed, said
+        passages = find_passages({**tables, "sleeves": placed.sleeves})
+    return placed, said, passages
 
 
 def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:

@@ -47,6 +47,18 @@ def latest(decisions: pd.DataFrame, by: str) -> dict[str, Row]:
     return {key: row for key, row in found.items() if row["decision"] != "undo"}
 
 
+def decided_spans(decisions: pd.DataFrame) -> set[str]:
+    """Give the spans of which somebody said what is done there; a limit, or an undo, says it not.
+
+    Parameters
+    ----------
+    decisions
+        Obeys `DECISIONS`; of each span the latest counts.
+    """
+    on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
+    return set(latest(on_spans, "span_id"))
+
+
 def who(decision: Mapping[str, Any]) -> str:
     """Say who decided what, when and why."""
     value = f" {decision['value']}" if decision.get("value") else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 import pandas as pd
 
@@ -15,10 +15,8 @@ from planner.repairs.way import Bar, Passer, bars_of, stopped
 from planner.tables import check, conform, rows_in
 
 _UNITS = {"offset_ratio": "-", "bend_deg": "deg", "dn_mm": "mm"}
-# The reason of a span whose sleeve no packer brings; the other, for one left out by placement
-# itself, is that of `place_why`. Both end in these words.
+# The reason of a span whose sleeve no packer brings.
 NO_WAY = "no packer that carries {}, the sleeve over it, comes there from either manhole"
-_NO_WAY_END = "from either manhole"
 # Which answer counts of several packers, and which of several places on one packer's way.
 _BEST = ("yes", "undecided", "not judged", "no")
 _WORST = ("no", "undecided", "not judged", "yes")
@@ -172,7 +170,9 @@ def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
     return conform(rows, FINDINGS)
 
 
-def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
+def unreached_findings(
+    tables: Tables, left_over: pd.DataFrame, spans_out: Collection[str]
+) -> pd.DataFrame:
     """Write down the spans without a sleeve because no packer comes there.
 
     Parameters
@@ -181,6 +181,8 @@ def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
         Of it: spans, pipes, systems, packers; defects, if they are there.
     left_over
         What placement left out: key (the span) and reason.
+    spans_out
+        The spans of it to which no packer comes, `Placed.unreached`.
 
     Returns
     -------
@@ -189,7 +191,7 @@ def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
         of the nearest place that stops a packer.
     """
     told = rows_in(left_over, ["key", "reason"])
-    lost = {key: reason for key, reason in told if _NO_WAY_END in reason}
+    lost = {key: reason for key, reason in told if key in spans_out}
     if not lost:
         return conform([], FINDINGS)
     sizes = tables["pipes"].set_index("pipe_id")["dn_mm"]
