@@ -84,9 +84,7 @@ class Whole:
 
 @dataclass(frozen=True)
 class _Settled:
-    """Verdicts with decisions, sleeves with what rules say and the ways to them, prices,
-    places that people decided.
-    """
+    """Verdicts with decisions, sleeves with rules and ways to them, prices, people's places."""
 
     verdicts: pd.DataFrame
     placed: Placed
