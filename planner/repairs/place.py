@@ -178,10 +178,10 @@ def _place_on(
             outcome.refused[one.span_id] = "; ".join([*whys, *([] if whys else offers.reasons)])
     for spot in line.wanted:
         if spot.span_id not in served:
-            whys = [why_not(line, fit.offer, fit.rules, spot) for fit in tried]
-            if any(why.unreached for why in whys):
+            bounds = [why_not(line, fit.offer, fit.rules, spot) for fit in tried]
+            if any(bound.unreached for bound in bounds):
                 outcome.unreached.add(spot.span_id)
-            reasons = [why.text for why in whys]
+            reasons = [bound.text for bound in bounds]
             reasons += [] if served else offers.reasons
             outcome.left.append((spot.span_id, "; ".join(reasons)))
 
