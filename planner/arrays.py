@@ -58,6 +58,6 @@ def unknown(kind: str, count: int) -> Any:  # noqa: ANN401 - any array
 def shapes_of(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any array
     """Give a column of shapes in `crs`; None where there are none."""
     if isinstance(given, GeometryArray) and (crs is None or crs == given.crs):
-        return given
+        return given.copy()
     shapes = [None] * count if given is None else list(given)
     return gpd.GeoSeries(shapes, crs=crs).array  # type: ignore[arg-type]

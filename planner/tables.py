@@ -150,12 +150,7 @@ def conform(
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
         return table.without_rows.copy()
-    data = {
-        column.name: _cast(given[column.name], column, table)
-        if column.name in given
-        else unknown(column.kind, count)
-        for column in table.columns
-    }
+    data = {column.name: _column_of(given, column, table, count) for column in table.columns}
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
         data["geometry"] = shapes_of(given.get("geometry"), count, crs)
@@ -167,6 +162,14 @@ def conform(
     if keys and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
     return _checked(out, data, table)
+
+
+def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
+    """Give one column as `column` wants it; it shares nothing with what was given."""
+    if column.name not in given:
+        return unknown(column.kind, count)
+    found = _cast(given[column.name], column, table)
+    return found.copy() if found is given[column.name] else found
 
 
 def _is_built(frame: pd.DataFrame, table: Table) -> bool:
@@ -188,6 +191,7 @@ def _columns_of(
         return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
     if isinstance(rows, Mapping):
         found = {name: rows[name] for name in names if name in rows}
+        found = {key: v.array if isinstance(v, pd.Series) else v for key, v in found.items()}
         count = max((len(v) for v in found.values() if _is_column(v)), default=0)
         return {
             name: values if _is_column(values) else [values] * count
