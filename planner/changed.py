@@ -13,34 +13,42 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, PIPES, TABLES
-from planner.contracts.books import IDS
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
 from planner.inputs.project import Inputs
+from planner.once import Once, within
+from planner.owned import (
+    BESIDE,
+    PRICES_STEP,
+    asked_in,
+    at_of,
+    frames_of,
+    named_in,
+    owners_of,
+)
 from planner.propose import Proposal, Tables, Whole, propose
 from planner.repairs.quantity_bands import (
     Tally,
     doubt_tallies,
+    in_force,
     list_quantities,
     tally,
     tally_chosen,
 )
 from planner.screening.axis import lengths_of, listed_of
+from planner.screening.grade_steps import handbook_steps
 from planner.tables import check, conform, empty
 
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
 """Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
-_BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",
-            "grades", "sleeves", "pipe_totals", "passages", "wall_checks", "options",
-            "option_lines", "break_even", "choices", "choice_sleeves")  # fmt: skip
-_BY_SLEEVE = ("sleeve_spans", "sleeve_laterals", "wall_figures")
 _CONTRACTS = {table.name: table for table in TABLES}
-_PRICES = "options"
-"""Step of the flags about prices: they are about the project, not about a pipe."""
+Lines = npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -79,15 +87,16 @@ class Running:
             What `propose.propose` gave for them.
         """
         self._inputs, self._made, self._decisions = inputs, made, decisions
+        self._once = Once()
         self._assume = assume_accepted
         self._ids: pd.Index = pd.Index(made.tables["pipes"]["pipe_id"])
         self._nodes = pd.Index(inputs.nodes["node_id"])
         self._highest = dict(made.known.highest)
         self._highest |= {kind: highest_of(made.known, kind) for kind in ("span", "sleeve")}
-        owners = _owners(made, decisions, self._ids)
+        owners = owners_of(made, decisions, self._ids)
         self._rows = {
-            name: Overlay(frame, owners[name], _CONTRACTS.get(name, _NAMES.get(name)))
-            for name, frame in _frames(made).items()
+            name: Overlay(frame, owners[name], _CONTRACTS.get(name, BESIDE.get(name)))
+            for name, frame in frames_of(made).items()
         }
         self._read = self._lay_read(inputs, made, decisions)
         self._several = {
@@ -100,7 +109,12 @@ class Running:
         self._chosen = tally_chosen(made.tables, inputs.prices)
         self._stated, self._surveyed = lengths_of(made.tables["pipes"])
         listed = listed_of(self._stated, self._surveyed)
-        self._whole = Whole(listed, made.tables["price_quantities"])
+        self._moved = False
+        quantities = made.tables["price_quantities"]
+        self._whole = Whole(listed, quantities, in_force(inputs.prices, quantities))
+        frames = [*vars(inputs).values(), *vars(self._whole).values(), handbook_steps()]
+        frames += inputs.grade_tables.values()
+        self._staying = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
 
     def rescreen(
         self,
@@ -137,6 +151,18 @@ class Running:
             it other pipes, hang on those.
         """
         names = tuple(sorted(set(pipe_ids)))
+        with within(self._once):
+            made = self._rescreened(names, pipes, observations, decisions)
+        self._once.forget(self._staying)
+        return made
+
+    def _rescreened(
+        self,
+        names: tuple[str, ...],
+        pipes: pd.DataFrame | None,
+        observations: pd.DataFrame | None,
+        decisions: pd.DataFrame | None,
+    ) -> Rescreened:
         at = self._places(names)
         decided = self._decisions if decisions is None else check(decisions, DECISIONS)
         read = {name: rows.take(at) for name, rows in self._read.items()}
@@ -179,7 +205,7 @@ class Running:
         tables |= {"observations": self._read["observations"].whole()}
         quantities = list_quantities(prices, self._wanted)
         doubts = doubt_tallies(prices, self._whole.quantities, self._chosen)
-        others = tables["flags"][tables["flags"]["step"] != _PRICES]
+        others = tables["flags"][tables["flags"]["step"] != PRICES_STEP]
         flags = [part.astype(object) for part in (others, doubts) if len(part)]
         tables["flags"] = conform(pd.concat(flags) if flags else [], FLAGS)
         lost = tuple(self._rows[name].whole() for name in ("lost spans", "lost sleeves"))
@@ -193,18 +219,18 @@ class Running:
     ) -> dict[str, Overlay]:
         """Lay out what was read by pipe; a run belongs to the pipe on which it was found."""
         located = made.tables["inspections"]
-        of_run = _at(self._ids, located["pipe_id"])
+        of_run = at_of(self._ids, located["pipe_id"])
         runs = pd.Index(located["inspection_id"])
 
         def by_run(names: pd.Series) -> Places:
-            return np.append(of_run, NOBODY)[_at(runs, names)]
+            return np.append(of_run, NOBODY)[at_of(runs, names)]
 
-        named = [*_named(made.tables, self._ids), *_asked(decisions, self._ids)]
+        named = [*named_in(made.tables, self._ids), *asked_in(decisions, self._ids)]
         owner = {
-            "pipes": _at(self._ids, inputs.pipes["pipe_id"]),
+            "pipes": at_of(self._ids, inputs.pipes["pipe_id"]),
             "inspections": by_run(inputs.inspections["inspection_id"]),
             "observations": by_run(inputs.observations["inspection_id"]),
-            "laterals": _at(self._ids, inputs.laterals["pipe_id"]),
+            "laterals": at_of(self._ids, inputs.laterals["pipe_id"]),
             "flags": owners_by_key(inputs.flags["key"], named),
         }
         return {
@@ -213,7 +239,7 @@ class Running:
         }
 
     def _places(self, names: tuple[str, ...]) -> Places:
-        at = _at(self._ids, pd.Series(names, dtype="str"))
+        at = at_of(self._ids, pd.Series(names, dtype="str"))
         if not names or (at < 0).any():
             message = f"rescreen: no pipe {names[int((at < 0).argmax())] if names else 'is named'}"
             raise TableError(message)
@@ -221,13 +247,15 @@ class Running:
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
         ends = pd.concat([pipes["us_node"], pipes["ds_node"]]).unique()
-        at = _at(self._nodes, pd.Series(ends, dtype="str"))
+        at = at_of(self._nodes, pd.Series(ends, dtype="str"))
         return self._inputs.nodes.iloc[np.sort(at[at >= 0])]
 
     def _own_decisions(
         self, names: tuple[str, ...], known: KnownIds, decisions: pd.DataFrame
     ) -> pd.DataFrame:
         """Give the decisions on these pipes; one about a span is of the pipe it lies on."""
+        if decisions.empty:
+            return decisions
         about = decisions["span_id"]
         own = about.isin(known.table["id"])
         elsewhere = np.array([name in self._spans for name in about], dtype=bool)
@@ -248,24 +276,28 @@ class Running:
         self, at: Places, read: Mapping[str, pd.DataFrame], made: Proposal, own: pd.DataFrame
     ) -> None:
         ids, runs = self._ids[at], made.tables["inspections"]
-        of_run = _at(ids, runs["pipe_id"])[
-            _at(pd.Index(runs["inspection_id"]), read["observations"]["inspection_id"])
+        of_run = at_of(ids, runs["pipe_id"])[
+            at_of(pd.Index(runs["inspection_id"]), read["observations"]["inspection_id"])
         ]
         # Of what was read only these two can have changed.
-        self._read["pipes"].put(at, read["pipes"], at[_at(ids, read["pipes"]["pipe_id"])])
+        self._read["pipes"].put(at, read["pipes"], at[at_of(ids, read["pipes"]["pipe_id"])])
         self._read["observations"].put(at, read["observations"], at[of_run])
-        owners = _owners(made, own, ids)
-        for name, frame in _frames(made).items():
+        owners = owners_of(made, own, ids)
+        for name, frame in frames_of(made).items():
             # A flag on what is not these pipes' own, such as a file, is said of all by a full run.
             mine = owners[name] >= 0
-            self._rows[name].put(at, frame[mine].reset_index(drop=True), at[owners[name][mine]])
+            kept = frame if mine.all() else frame[mine].reset_index(drop=True)
+            self._rows[name].put(at, kept, at[owners[name][mine]])
         self._spans |= set(made.known.table["id"])
-        self._stated[at], self._surveyed[at] = lengths_of(
-            made.tables["pipes"].set_index("pipe_id").loc[list(ids)]
-        )
+        pipes = made.tables["pipes"]
+        was = np.array([self._stated[at], self._surveyed[at]])
+        of_pipe = at_of(pd.Index(pipes["pipe_id"]), pd.Series(ids))
+        now = np.array([lengths[of_pipe] for lengths in lengths_of(pipes)])
+        self._stated[at], self._surveyed[at] = now
+        self._moved = self._moved or not np.array_equal(was, now, equal_nan=True)
 
     def _part(self, at: Places) -> Tables:
-        return {name: rows.take(at) for name, rows in self._rows.items() if name not in _NAMES}
+        return {name: rows.take(at) for name, rows in self._rows.items() if name not in BESIDE}
 
     def _other_prices(self, wanted: Tally, chosen: Tally) -> list[str]:
         """Say which prices come into force or go out of it; from now on these sums hold."""
@@ -284,8 +316,11 @@ class Running:
         ]
 
     def _other_lengths(self) -> list[str]:
+        if not self._moved:
+            return []
         listed = listed_of(self._stated, self._surveyed)
         if listed == self._whole.listed:
+            self._moved = False
             return []
         before = self._whole.listed
         return [
@@ -302,64 +337,12 @@ class Running:
         return [f"flags of {key} are of several pipes, and stand as they did" for key in both]
 
 
-def _at(known: pd.Index, names: pd.Series) -> Places:
-    """Give the place in `known` of each name, -1 where it is not there."""
-    return np.asarray(known.get_indexer(pd.Index(names)), dtype=np.intp)
-
-
-_NAMES = {"known": IDS, "lost spans": None, "lost sleeves": None, "wanted": None}
-"""Rows kept beside the tables of a proposal."""
-
-
-def _frames(made: Proposal) -> Tables:
-    names = (*_BY_PIPE, *_BY_SLEEVE, "span_rows", "findings", "flags", "left_over")
-    beside = (made.known.table, *made.lost_ids, made.wanted)
-    return {name: made.tables[name] for name in names} | dict(zip(_NAMES, beside, strict=True))
-
-
-def _owners(made: Proposal, decisions: pd.DataFrame, ids: pd.Index) -> dict[str, Places]:
-    """Give of each row of each table the place of its pipe in `ids`."""
-    t = made.tables
-    frames = _frames(made)
-    found = {name: _at(ids, frames[name]["pipe_id"]) for name in (*_BY_PIPE, *_NAMES)}
-
-    def by(parents: str, key: str, values: pd.Series) -> Places:
-        places = _at(pd.Index(t[parents][key]), values)
-        return np.append(found[parents], NOBODY)[places]
-
-    found |= {name: by("sleeves", "sleeve_id", t[name]["sleeve_id"]) for name in _BY_SLEEVE}
-    found["span_rows"] = by("spans", "span_id", t["span_rows"]["span_id"])
-    findings = t["findings"]
-    about = findings["about"].to_numpy(object)
-    on_pipe = _at(ids, findings["key"])
-    on_span = by("spans", "span_id", findings["key"])
-    on_sleeve = by("sleeves", "sleeve_id", findings["key"])
-    found["findings"] = np.select(
-        [about == "span", about == "sleeve"], [on_span, on_sleeve], on_pipe
+def _drawn_alike(one: Lines, other: Lines) -> bool:
+    """Tell whether pipes are drawn as before; without a drawing they may be both times."""
+    return all(
+        a is b or bool(shapely.equals(a, b)) or (a is None and b is None)
+        for a, b in zip(one, other, strict=True)
     )
-    named = [*_named(t, ids), *_asked(decisions, ids)]
-    found["left_over"] = owners_by_key(t["left_over"]["key"], named)
-    flags = owners_by_key(t["flags"]["key"], named)
-    found["flags"] = np.where(t["flags"]["step"] == _PRICES, NOBODY, flags)
-    return found
-
-
-def _named(tables: Tables, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
-    """Give the keys by which flags and rows left over name things, with their pipes."""
-    keys = {"pipes": "pipe_id", "inspections": "inspection_id", "defects": "observation_id",
-            "laterals": "lateral_id", "spans": "span_id", "sleeves": "sleeve_id"}  # fmt: skip
-    out = [(tables[name][key], _at(ids, tables[name]["pipe_id"]))
-           for name, key in keys.items()]  # fmt: skip
-    # Coded rows that are left over are no defects.
-    runs, rows = tables["inspections"], tables["observations"]
-    at = _at(pd.Index(runs["inspection_id"]), rows["inspection_id"])
-    return [*out, (rows["observation_id"], np.append(out[1][1], NOBODY)[at])]
-
-
-def _asked(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
-    """Give the spans that decisions name: one that is not there has the pipe they name."""
-    about = decisions[decisions["span_id"] != ""]
-    return [(about["span_id"], _at(ids, about["pipe_id"]))]
 
 
 def _changed(
@@ -372,7 +355,9 @@ def _changed(
     if pipes is not None:
         was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
         fixed = ["pipe_id", "us_node", "ds_node", "drawn_m"]
-        if not was[fixed].equals(now[fixed]) or not was.geometry.geom_equals(now.geometry).all():
+        if not pd.DataFrame(was)[fixed].equals(pd.DataFrame(now)[fixed]) or not _drawn_alike(
+            was["geometry"].to_numpy(), now["geometry"].to_numpy()
+        ):
             message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"
             raise TableError(message)
         out["pipes"] = now

@@ -47,6 +47,19 @@ def is_among(texts: Texts, words: Texts) -> npt.NDArray[np.bool_]:
     return places_in(texts, words) >= 0
 
 
+def matches(texts: Texts, known: Texts) -> tuple[Codes, Codes]:
+    """Pair each row of `texts` with each of `known` that holds the same, in the order of both."""
+    unlike = pd.unique(np.asarray(known, dtype=object))
+    one, other = places_in(texts, unlike), places_in(known, unlike)
+    order = np.argsort(other, kind="stable")
+    counts = np.append(np.bincount(other, minlength=len(unlike)), 0)
+    starts = np.cumsum(counts) - counts
+    times = counts[one]
+    rows = np.repeat(np.arange(len(one)), times)
+    within = np.arange(len(rows)) - np.repeat(np.cumsum(times) - times, times)
+    return rows, order[np.repeat(starts[one], times) + within]
+
+
 def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
     """Take numbers by place; unknown where the place is -1."""
     return np.append(values.to_numpy(dtype=float), np.nan)[at]

@@ -16,8 +16,9 @@ from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
+from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
-from planner.repairs.decide_spans import apply_span_decisions, own_limits
+from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
 from planner.repairs.options import price_options
 from planner.repairs.passages import (
     NO_WAY,
@@ -74,20 +75,23 @@ class Proposal:
 class Whole:
     """What the whole project says, where a part of its pipes alone is proposed.
 
-    `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`.
+    `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`, and
+    `prices`, those in force by them, `PRICES`.
     """
 
     listed: Listed
     quantities: pd.DataFrame
+    prices: pd.DataFrame
 
 
 @dataclass(frozen=True)
 class _Settled:
-    """Verdicts with decisions, sleeves with what rules say, prices, places people decided."""
+    """Verdicts with decisions, sleeves with rules and ways to them, prices, people's places."""
 
     verdicts: pd.DataFrame
     placed: Placed
     said: ScreenedSleeves
+    passages: pd.DataFrame
     priced: Inputs
     wanted: pd.DataFrame
     quantities: pd.DataFrame
@@ -134,10 +138,11 @@ def propose(
     due = _still_due(decisions, spans)
     settled = _settled(tables, inputs, known, book, due, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
-    passages = find_passages({**tables, "sleeves": placed.sleeves})
-    ways = [passage_findings(passages), unreached_findings(tables, placed.left_over)]
+    passages = settled.passages
+    unreachable = unreached_findings(tables, placed.left_over, placed.unreached)
+    ways = [passage_findings(passages), unreachable]
     undone = joined([settled.undone, no_limits], FLAGS)
-    decided = set(settled.decisions["span_id"]) - set(undone["key"])
+    decided = decided_spans(settled.decisions) - set(undone["key"])
     referred = pd.concat([said.referred, asked(passages).assign(rules="")])
     told = told_places(settled.own, placed, referred)
     verdicts = settled.verdicts
@@ -232,15 +237,19 @@ def _settled(
         ruled = {**tables, "verdicts": verdicts}
         own = own_places(kept, flags["key"])
         wanted = list_wanted(ruled, inputs.prices)
-        quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
-        quantities = whole.quantities if whole else quantities
-        priced = replace(inputs, prices=in_force(inputs.prices, quantities))
-        placed, said = place_and_rule(ruled, priced, known, book, own)
+        if whole:
+            quantities, prices = whole.quantities, whole.prices
+        else:
+            quantities = list_quantities(inputs.prices, tally(wanted, inputs.prices))
+            prices = in_force(inputs.prices, quantities)
+        priced = replace(inputs, prices=prices)
+        placed, said, passages = place_and_rule(ruled, priced, known, book, own)
         failed = not_kept(own, placed)
         if failed.empty:
             all_ = joined([*undone, flags], FLAGS)
             counted = (wanted, quantities)
-            return _Settled(verdicts, placed, said, priced, *counted, own, kept, all_)
+            given = (placed, said, passages, priced)
+            return _Settled(verdicts, *given, *counted, own, kept, all_)
         undone.append(failed)
         kept = without(kept, failed)
 
@@ -250,8 +259,9 @@ def _chosen(
 ) -> dict[str, pd.DataFrame]:
     """Price each way of each pipe, choose one, and say who accepted it."""
     sleeving = priced.settings.sleeving
-    ways = price_options(tables, priced.prices, sleeving)
-    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions))
+    jobs = jobs_of(tables)
+    ways = price_options(tables, priced.prices, sleeving, jobs)
+    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions), jobs)
     return {
         "options": ways.options,
         "option_lines": ways.option_lines,
@@ -297,7 +307,7 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
 
 def place_and_rule(
     tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, own: Sequence[Own] = ()
-) -> tuple[Placed, ScreenedSleeves]:
+) -> tuple[Placed, ScreenedSleeves, pd.DataFrame]:
     """Place sleeves, let the sleeve rules speak, place once more without what they bar.
 
     Parameters
@@ -311,8 +321,8 @@ def place_and_rule(
 
     Returns
     -------
-    placed, said
-        Sleeves that no rule bars, and all that the rules say of them.
+    placed, said, passages
+        Sleeves that no rule bars, all that the rules say of them, and `PASSAGES`.
     """
     supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
     sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
@@ -329,11 +339,13 @@ def place_and_rule(
     if len(said.barred):
         placed = drop_barred(placed, said.barred)
         said = _said(placed, tables, book)
-    lost = unreached(find_passages({**tables, "sleeves": placed.sleeves}))
+    passages = find_passages({**tables, "sleeves": placed.sleeves})
+    lost = unreached(passages)
     if len(lost):
-        placed = drop_barred(placed, lost, why=NO_WAY)
+        placed = drop_barred(placed, lost, why=NO_WAY, unreached=True)
         said = _said(placed, tables, book)
-    return placed, said
+        passages = find_passages({**tables, "sleeves": placed.sleeves})
+    return placed, said, passages
 
 
 def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
@@ -344,13 +356,18 @@ def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
 
 def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     """Put tables of one contract under each other; what two steps both say stands once."""
-    filled = [part.astype(object) for part in parts if len(part)]
-    rows = pd.concat(filled) if filled else pd.DataFrame(columns=table.names)
-    return conform(rows.drop_duplicates(list(table.key)), table)
+    filled = [part for part in parts if len(part)]
+    if len(filled) < 2:
+        return conform(filled[0] if filled else [], table)
+    rows = pd.concat(filled, ignore_index=True)
+    again = rows.duplicated(list(table.key))
+    return conform(rows[~again] if again.any() else rows, table)
 
 
 def _lost_rows(inputs: Inputs) -> pd.DataFrame:
     """Give the rows that reading refused as `LEFT_OVER`."""
+    if inputs.faults.empty:
+        return conform([], LEFT_OVER)
     lost = inputs.faults[inputs.faults["lost"].astype(bool)]
     rows = [
         {

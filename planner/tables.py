@@ -8,16 +8,24 @@ unknown whole number or flag is ``pandas.NA``. A date is text, ``YYYY-MM-DD``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
+    create_dataframe_from_blocks,
+)
 
+from planner.arrays import numbers_of, shapes_of, texts_of, unknown
 from planner.errors import TableError
+from planner.once import is_sound, note_sound
+from planner.order import FEW, order_by, rises
 
 Kind = Literal["text", "number", "whole", "flag", "date"]
 DTYPES: dict[Kind, str] = {
@@ -28,6 +36,7 @@ DTYPES: dict[Kind, str] = {
     "flag": "boolean",
 }
 DATE = r"\d{4}-\d{2}-\d{2}"
+_DATE = re.compile(DATE, re.ASCII)
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -59,6 +68,20 @@ class Table:
     def names(self) -> list[str]:
         """Column names in their order, without the geometry."""
         return [column.name for column in self.columns]
+
+    @cached_property
+    def layout(self) -> tuple[pd.Index, dict[str, NDArray[np.int64]], NDArray[np.int64]]:
+        """Columns of its frame, the place of each that is no number, and those of the numbers."""
+        columns = pd.Index([*self.names, "geometry"] if self.geometry else self.names)
+        kinds = [column.kind for column in self.columns]
+        floats = np.array([at for at, kind in enumerate(kinds) if kind == "number"], dtype=np.int64)
+        rest = {name: np.array([at]) for at, name in enumerate(columns) if at not in floats}
+        return columns, rest, floats
+
+    @cached_property
+    def without_rows(self) -> pd.DataFrame:
+        """A frame of it without rows; only for tables without geometry."""
+        return _framed({column.name: unknown(column.kind, 0) for column in self.columns}, self, 0)
 
     def __getitem__(self, name: str) -> Column:
         for column in self.columns:
@@ -108,96 +131,116 @@ def empty(table: Table, crs: object = None) -> pd.DataFrame:
 
 
 def conform(
-    rows: pd.DataFrame | Iterable[Mapping[str, Any]], table: Table, crs: object = None
+    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]],
+    table: Table,
+    crs: object = None,
 ) -> pd.DataFrame:
     """Build the frame of `table`: its columns in order, right types, sorted by key, checked.
 
-    Columns that are missing from `rows` are filled as unknown; columns that the
-    contract does not name are dropped.
+    Columns that are missing from `rows` (a frame, columns by name, or one mapping for each
+    row) are filled as unknown; columns that the contract does not name are dropped.
 
     Raises
     ------
     TableError
         If a value has the wrong type or the result breaks the contract.
     """
-    frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-    data: dict[str, Any] = {}
-    for column in table.columns:
-        if column.name in frame.columns:
-            data[column.name] = _cast(frame[column.name], column, table)
-        else:
-            fill: Any = "" if column.kind in ("text", "date") else None
-            data[column.name] = pd.array([fill] * len(frame), dtype=DTYPES[column.kind])  # type: ignore[call-overload]
-    out: pd.DataFrame = pd.DataFrame(data, columns=table.names, index=range(len(frame)))
+    if isinstance(rows, pd.DataFrame) and crs is None and _is_built(rows, table):
+        return rows
+    given, count = _columns_of(rows, table)
+    if not count and not table.geometry:
+        return table.without_rows.copy()
+    data = {column.name: _column_of(given, column, table, count) for column in table.columns}
     if table.geometry:
-        shapes = frame["geometry"] if "geometry" in frame.columns else [None] * len(frame)
-        crs = crs if crs is not None else getattr(frame, "crs", None)
-        out = gpd.GeoDataFrame(out, geometry=gpd.GeoSeries(list(shapes), out.index), crs=crs)  # type: ignore[arg-type]
-    if table.key:
-        out = in_order(out, list(table.key))
-    return check(out, table)
+        crs = crs or getattr(rows, "crs", None)
+        data["geometry"] = shapes_of(given.get("geometry"), count, crs)
+    keys = [data[name] for name in table.key]
+    if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
+        order = order_by(keys)
+        data = {name: values.take(order) for name, values in data.items()}
+    out = _framed(data, table, count)
+    if keys and any(pd.isna(values).any() for values in keys):
+        return check(in_order(out, list(table.key)), table)
+    return _checked(out, data, table)
+
+
+def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
+    """Give one column as `column` wants it; it shares nothing with what was given."""
+    if column.name not in given:
+        return unknown(column.kind, count)
+    found = _cast(given[column.name], column, table)
+    return found.copy() if found is given[column.name] else found
+
+
+def _is_built(frame: pd.DataFrame, table: Table) -> bool:
+    """Tell whether a running process found `frame` sound, and it is as `conform` would have it."""
+    if not is_sound(frame, table.name) or not frame.columns.equals(table.layout[0]):
+        return False
+    index = frame.index
+    plain = isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1
+    return plain and (not table.key or rises([frame[name].array for name in table.key]))
+
+
+def _columns_of(
+    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]], table: Table
+) -> tuple[dict[str, Any], int]:
+    """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
+    names = [*table.names, "geometry"]
+    if isinstance(rows, pd.DataFrame):
+        plain = pd.DataFrame(rows)
+        return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
+    if isinstance(rows, Mapping):
+        found = {name: rows[name] for name in names if name in rows}
+        found = {key: v.array if isinstance(v, pd.Series) else v for key, v in found.items()}
+        count = max((len(v) for v in found.values() if _is_column(v)), default=0)
+        return {
+            name: values if _is_column(values) else [values] * count
+            for name, values in found.items()
+        }, count
+    listed = list(rows)
+    there = set().union(*listed)
+    return {name: [row.get(name) for row in listed] for name in names if name in there}, len(listed)
+
+
+def _is_column(values: object) -> bool:
+    return not isinstance(values, str) and hasattr(values, "__len__")
+
+
+def _framed(data: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
+    """Put columns into a frame: its number columns lie in one block, none is looked at again."""
+    columns, rest, floats = table.layout
+    blocks = [(data[name], place) for name, place in rest.items()]
+    if len(floats):
+        both = np.empty((len(floats), count))
+        for at, place in enumerate(floats):
+            both[at] = data[columns[place]]
+        blocks.append((both, floats))
+    out = create_dataframe_from_blocks(blocks, pd.RangeIndex(count), columns)
+    return gpd.GeoDataFrame(out, geometry="geometry") if table.geometry else out
 
 
 def in_order(frame: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Sort by `keys`, equal rows as they stood; a frame in order already is not touched."""
-    if _rises(frame, keys):
+    columns = [frame[name].array for name in keys]
+    if rises(columns):
         return frame
-    if frame[keys].isna().any(axis=None):
+    if any(values.isna().any() for values in columns):
         return frame.sort_values(keys, kind="stable", ignore_index=True)
-    order = np.arange(len(frame))
-    block = np.zeros(len(frame), dtype=np.int64)
-    for name in keys:
-        # Rows that an earlier key has told apart need no look at the later ones.
-        here = np.flatnonzero(np.bincount(block)[block] > 1)
-        rank = _rank(frame[name].iloc[order[here]])
-        within = np.lexsort((rank, block[here]))
-        order[here], rank = order[here][within], rank[within]
-        own = block[here]
-        new = np.ones(len(frame), dtype=bool)
-        new[1:] = block[1:] != block[:-1]
-        new[here[1:]] |= (rank[1:] != rank[:-1]) | (own[1:] != own[:-1])
-        block = np.cumsum(new) - 1
-        if block[-1] == len(frame) - 1:
-            break
-    return frame.take(order).reset_index(drop=True)
+    return frame.take(order_by(columns)).reset_index(drop=True)
 
 
-def _rank(values: pd.Series) -> NDArray[Any]:
-    """Give numbers that sort as the values do."""
-    if values.dtype == "str":
-        return np.asarray(pd.factorize(values, sort=True)[0])
-    return values.to_numpy()
-
-
-def _rises(frame: pd.DataFrame, keys: Sequence[str]) -> bool:
-    """Tell whether each row lies after the one before it: then no key stands twice."""
-    later = np.zeros(max(len(frame) - 1, 0), dtype=bool)
-    same = ~later
-    for name in keys:
-        values = frame[name].array
-        if values.isna().any():
-            return False
-        before, after = values[:-1], values[1:]
-        later |= same & np.asarray(before < after, dtype=bool)
-        same &= np.asarray(before == after, dtype=bool)
-        if later.all():
-            return True
-    return bool(later.all())
-
-
-def _cast(values: pd.Series, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
+def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - any array
     wanted = DTYPES[column.kind]
-    same = str(values.dtype) == wanted
     try:
-        if same and (column.kind not in ("text", "date") or not values.array.isna().any()):
-            return values.array
         if column.kind in ("text", "date"):
-            plain = values.array if values.dtype in ("object", "str") else values.astype(object)
-            texts: Any = pd.array(plain, dtype="str")  # type: ignore[arg-type]
-            return texts.fillna("") if texts.isna().any() else texts
+            return texts_of(values)
         if column.kind == "number":
-            return values.astype(object).where(values.notna(), np.nan).to_numpy(dtype=float)
-        return values.astype(wanted).array  # type: ignore[call-overload]
+            return numbers_of(values)
+        if str(getattr(values, "dtype", "")) == wanted:
+            return values
+        if isinstance(values, list):
+            return pd.array(values, dtype=wanted)  # type: ignore[call-overload]
+        return pd.Series(values).astype(wanted).array  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
         raise TableError(message) from error
@@ -211,36 +254,45 @@ def check(frame: Frame, table: Table) -> Frame:
     TableError
         With one clause per fault: column, what was found, what is wanted, an example.
     """
+    if is_sound(frame, table.name):
+        return frame
+    plain = pd.DataFrame(frame) if isinstance(frame, gpd.GeoDataFrame) else frame
+    data = {name: plain[name].array for name in table.names if name in plain.columns}
+    return _checked(frame, data, table)
+
+
+def _checked(frame: Frame, data: Mapping[str, Any], table: Table) -> Frame:
+    """Return `frame`, whose columns are `data`, or raise one error with all its faults."""
     faults: list[str] = []
     for column in table.columns:
-        if column.name not in frame.columns:
+        if column.name not in data:
             faults.append(f"{column.name}: column is missing")
             continue
-        faults += _faults_of(frame[column.name], column)
-    faults += _key_faults(frame, table)
+        faults += _faults_of(data[column.name], column, frame.index)
+    faults += _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):
         faults.append(f"geometry: wants a {table.geometry} layer, has none")
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
+    note_sound(frame, table.name)
     return frame
 
 
-def _faults_of(values: pd.Series, column: Column) -> list[str]:
+def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
     wanted = DTYPES[column.kind]
     if len(values) == 0:
         return []
     if str(values.dtype) != wanted:
         return [f"{column.name}: holds {values.dtype}, wants {wanted}"]
     if column.kind in ("text", "date"):
-        return _text_faults(values, column)
-    faults = []
-    missing = np.asarray(values.array.isna(), dtype=bool)
-    if not column.blank and missing.any():
-        where = _first(values, missing)
-        faults.append(f"{column.name}: {int(missing.sum())} blank, e.g. in row {where}")
-    if column.kind == "flag":
+        return _text_faults(values, column, index)
+    faults = _blank_faults(values, column, index)
+    unbound = column.low is None and column.high is None
+    if column.kind == "flag" or (column.kind == "whole" and unbound):
         return faults
-    numbers = values.to_numpy(dtype=float, na_value=np.nan)
+    numbers = values
+    if not isinstance(values, np.ndarray):
+        numbers = values.to_numpy(dtype=float, na_value=np.nan)
     bad = np.isinf(numbers)
     if column.low is not None:
         bad |= numbers < column.low
@@ -248,38 +300,59 @@ def _faults_of(values: pd.Series, column: Column) -> list[str]:
         bad |= numbers > column.high
     if bad.any():
         bounds = f"[{column.low}, {column.high}] {column.unit}".replace("None", "..")
-        example = f"{numbers[bad][0]:g} in row {_first(values, bad)}"
+        example = f"{numbers[bad][0]:g} in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} outside {bounds}, e.g. {example}")
     return faults
 
 
-def _text_faults(values: pd.Series, column: Column) -> list[str]:
-    missing = np.asarray(values.array.isna(), dtype=bool)
+def _blank_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
+    missing = np.asarray(pd.isna(values), dtype=bool)
+    if column.blank or not missing.any():
+        return []
+    return [f"{column.name}: {int(missing.sum())} blank, e.g. in row {index[missing][0]}"]
+
+
+def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
+    missing = np.asarray(values.isna(), dtype=bool)
     if missing.any():
-        where = _first(values, missing)
+        where = index[missing][0]
         return [f"{column.name}: missing text (not even ''), e.g. in row {where}"]
     if column.blank and not column.one_of and column.kind == "text":
         return []
-    blank = np.asarray(values.array == "", dtype=bool)
+    if len(values) <= FEW and _all_fit(set(values.tolist()), column):
+        return []
+    blank = np.asarray(values == "", dtype=bool)
     faults = []
     if not column.blank and blank.any():
-        where = _first(values, blank)
+        where = index[blank][0]
         faults.append(f"{column.name}: {int(blank.sum())} blank, e.g. in row {where}")
     bad, wanted = np.zeros(len(values), dtype=bool), ""
     if column.one_of:
-        bad, wanted = ~blank & ~values.isin(column.one_of).to_numpy(bool), " | ".join(column.one_of)
+        among = np.asarray(pd.Series(values).isin(column.one_of), dtype=bool)
+        bad, wanted = ~blank & ~among, " | ".join(column.one_of)
     elif column.kind == "date":
-        bad, wanted = ~blank & ~values.str.fullmatch(DATE).to_numpy(bool), "YYYY-MM-DD"
+        bad = ~blank & ~pd.Series(values).str.fullmatch(DATE).to_numpy(bool)
+        wanted = "YYYY-MM-DD"
     if bad.any():
-        example = f"'{values[bad].iloc[0]}' in row {_first(values, bad)}"
+        example = f"'{values[bad][0]}' in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} not {wanted}, e.g. {example}")
     return faults
 
 
-def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
-    if not table.key or not set(table.key) <= set(frame.columns):
+def _all_fit(texts: set[str], column: Column) -> bool:
+    """Tell whether all of a few unlike texts are such as `column` takes."""
+    if "" in texts and not column.blank:
+        return False
+    texts.discard("")
+    if column.one_of:
+        return texts.issubset(column.one_of)
+    return column.kind != "date" or all(map(_DATE.fullmatch, texts))
+
+
+def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> list[str]:
+    if not table.key or not set(table.key) <= set(data):
         return []
-    if _rises(frame, table.key):
+    if rises([data[name] for name in table.key]):
         return []
     twice = frame.duplicated(list(table.key))
     if not twice.any():
@@ -288,8 +361,15 @@ def _key_faults(frame: pd.DataFrame, table: Table) -> list[str]:
     return [f"{' + '.join(table.key)}: repeated, e.g. {example}"]
 
 
-def _first(values: pd.Series, mask: NDArray[np.bool_]) -> object:
-    return values.index[mask][0]
+def records_in(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give rows as dictionaries by column; a few rows cost little."""
+    names = [str(name) for name in frame.columns]
+    return [dict(zip(names, row, strict=True)) for row in rows_in(frame, names)]
+
+
+def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    """Give rows as tuples of the columns `names`; a few rows cost little."""
+    return zip(*(frame[name].tolist() for name in names), strict=True)
 
 
 def describe(table: Table) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from one_pipe import decisions, refer, verdict
 
 from planner.contracts import CHOICES, FLAGS, LEFT_OVER, ORPHANS, VERDICTS
 from planner.repairs.accept import accept_choices, find_orphans, sift_decisions, stamp
-from planner.repairs.decide_spans import apply_span_decisions, own_limits
+from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
 from planner.tables import check, conform
 from tests.screening_rows import spans_of
 
@@ -282,3 +282,19 @@ def test_limits_of_one_span(rows, limits, flagged):
     found, flags = own_limits(taken, SPAN)
     assert {key: value for key, (value, _) in found.get("D-1", {}).items()} == limits
     assert len(flags) == flagged
+
+
+def test_a_limit_or_an_undo_does_not_decide_a_span():
+    """D-1 has a limit alone, D-3 is undone; D-4 keeps its dig beside a limit of its own."""
+    limit = {"decision": "limit", "value": "allow-gap.gap_mm.ok = 35"}
+    rows = decisions(
+        {"span_id": "D-1", **limit},
+        {"span_id": "D-2", "decision": "sleeve"},
+        {"span_id": "D-3", "decision": "watch"},
+        {"span_id": "D-3", "decision": "undo"},
+        {"span_id": "D-4", "decision": "dig"},
+        {"span_id": "D-4", **limit},
+        {"span_id": "", "decision": "accept"},
+    )
+    assert decided_spans(rows) == {"D-2", "D-4"}
+    assert decided_spans(decisions()) == set()

@@ -28,7 +28,8 @@ CASES = {
     "path": Evil(before="../../", after="/..\\..\\con:|?*"),
 }
 NAMES = re.compile(
-    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|sheets|tables|sheets/[\w.-]+\.pdf|tables/\w+\.csv)"
+    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|totals\.xlsx|sheets|tables|parquet|styles"
+    r"|sheets/[\w.-]+\.pdf|tables/\w+\.csv|parquet/\w+\.parquet|styles/\w+\.qml)"
 )
 
 

@@ -8,6 +8,7 @@ the user's.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -88,7 +89,7 @@ def findings_of(placed: Placed, *rows: dict[str, Any], **given: Any) -> pd.DataF
     stock = supply(packers=given.get("packers", [limited()]))
     tables = town([CRACK], [MEND]) | {"systems": stock.systems, "packers": stock.packers}
     tables["defects"] = conform(rows, DEFECTS)
-    return unreached_findings(tables, placed.left_over)
+    return unreached_findings(tables, placed.left_over, placed.unreached)
 
 
 def test_a_span_that_no_packer_reaches_has_a_finding_of_no_rule():
@@ -109,10 +110,22 @@ def test_a_span_whose_sleeve_no_packer_brings_has_one_too():
     both = [limited(), limited(0.20, name="slim", usable_m=0.5)]
     rows = (defect(5.0), defect(15.0))
     placed, passages = placed_with(*rows, packers=both)
-    dropped = drop_barred(placed, unreached(passages), why=NO_WAY)
+    dropped = drop_barred(placed, unreached(passages), why=NO_WAY, unreached=True)
     (found,) = findings_of(dropped, *rows, packers=both).to_dict("records")
     assert (found["key"], found["limit"]) == ("D-1", 0.10)
     assert "no packer that carries S-000001" in found["why"]
+
+
+def test_the_finding_does_not_hang_on_the_words_of_the_reason():
+    """Said in other words it stays; the same words about another bound make none."""
+    rows = (defect(5.0), defect(15.0))
+    placed, _ = placed_with(*rows)
+    told = placed.left_over.assign(reason="cannot be driven to")
+    (found,) = findings_of(replace(placed, left_over=told), *rows).to_dict("records")
+    assert (found["key"], found["why"]) == ("D-1", "cannot be driven to")
+    other, _ = placed_with(packers=[limited(usable_m=0.5)])
+    told = other.left_over.assign(reason="its wall was not seen from either manhole")
+    assert findings_of(replace(other, left_over=told)).empty
 
 
 def test_a_span_left_over_for_another_reason_has_none():

@@ -110,3 +110,32 @@ def test_geometry_keeps_its_system_and_its_order() -> None:
     assert empty(place, crs="EPSG:25832").crs == "EPSG:25832"
     with pytest.raises(TableError, match="wants a point layer"):
         check(pd.DataFrame({"id": pd.array(["a"], dtype="str")}), place)
+
+
+def test_a_built_frame_shares_nothing_with_what_it_was_built_from() -> None:
+    """Each column of the new frame is written over: the old one stays as it was."""
+    given = conform([GOOD | {"stops_count": 2}], VISIT)
+    before = given.copy()
+    for built in (conform(given, VISIT), conform(dict(given.items()), VISIT)):
+        assert built is not given
+        for name, value in (
+            ("kind", "long"),
+            ("drive_m", 7.0),
+            ("stops_count", 9),
+            ("done", False),
+        ):
+            built.loc[0, name] = value
+        assert built.loc[0, "kind"] == "long"
+        pd.testing.assert_frame_equal(given, before)
+
+
+def test_columns_and_rows_and_frames_build_the_same() -> None:
+    """Three ways to say the same two rows, in any order, with a blank and a value for all."""
+    rows = [GOOD | {"visit_id": "b", "stops_count": 3}, GOOD | {"on": ""}]
+    columns = {"visit_id": ["b", "a"], "kind": "short", "on": ["2026-01-05", None], "drive_m": 5,
+               "stops_count": [3, None], "done": [True, True]}  # fmt: skip
+    wanted = conform(rows, VISIT)
+    assert list(wanted["visit_id"]) == ["a", "b"]
+    for other in (columns, pd.DataFrame(rows), pd.DataFrame(rows).astype(object)):
+        pd.testing.assert_frame_equal(conform(other, VISIT), wanted)
+    assert conform({}, VISIT).empty

@@ -10,18 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts.books import IDS, SETUP_IDS
+from planner.distinct import is_among, matches
 from planner.errors import TableError
-from planner.tables import conform, empty
+from planner.order import order_by
+from planner.tables import conform, empty, rows_in
 
 PREFIX: dict[str, str] = {"span": "D", "sleeve": "S", "work": "W", "setup": "U"}
 LOST_COLUMNS = ("kind", "id", "pipe_id")
 # Overlaps closer than a hundredth of a millimetre are ties: no id hangs on float noise.
 _DECIMALS = 5
+_BETWEEN = "\x1f"
 
 
 @dataclass(frozen=True)
@@ -77,73 +84,78 @@ def give_ids(
         If a row has no place, or two rows carry the same index.
     """
     new = _placed(rows, find_m)
-    old = known.table[known.table["kind"] == kind]
+    old = known.table[(known.table["kind"] == kind).to_numpy(dtype=bool)]
     taken: dict[int, str] = {}
-    for live in (True, False):
-        part = old[old["live"].astype(bool) == live]
-        _match(new[~new["at"].isin(taken)], part, taken)
-    order = new[~new["at"].isin(taken)].sort_values(
-        ["pipe_id", "from_m", "to_m", "step", "at"], kind="stable"
-    )
-    taken.update(zip(order["at"], _fresh(len(order), known, kind), strict=True))
+    if len(old) and len(rows):
+        columns = {name: old[name].to_numpy(dtype=object) for name in ("id", "pipe_id", "step")}
+        columns |= {name: old[name].to_numpy(dtype=float) for name in ("from_m", "to_m")}
+        was_live = old["live"].to_numpy(dtype=bool)
+        for live in (True, False):
+            part = {name: values[was_live == live] for name, values in columns.items()}
+            free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
+            _match(new, np.flatnonzero(free), part, taken)
+    left = np.array([at for at in range(len(rows)) if at not in taken], dtype=np.intp)
+    names = ("pipe_id", "from_m", "to_m", "step")
+    order = left[order_by([new[name][left] for name in names])] if len(left) else left
+    taken.update(zip(order.tolist(), _fresh(len(order), known, kind), strict=True))
     ids = pd.Series([taken[at] for at in range(len(rows))], rows.index, "str", name="id")
     return ids, _lost(old, taken.values())
 
 
-def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> pd.DataFrame:
-    """Lay out `rows` by position in a frame of its own, checked."""
+Columns = dict[str, npt.NDArray[Any]]
+
+
+def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
+    """Lay out `rows` by position in columns of their own, checked."""
     if not rows.index.is_unique:
         message = "give_ids: two rows carry the same index"
         raise TableError(message)
-    new = pd.DataFrame(
-        {
-            "at": np.arange(len(rows)),
-            "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
-            "from_m": rows["from_m"].to_numpy(dtype=float),
-            "to_m": rows["to_m"].to_numpy(dtype=float),
-            "step": rows["step"].to_numpy(dtype=object) if "step" in rows.columns else "",
-            "find_m": find_m.loc[rows.index].to_numpy(float)
-            if isinstance(find_m, pd.Series)
-            else float(find_m),
-        }
-    )
-    bad = ~np.isfinite(new[["from_m", "to_m", "find_m"]].to_numpy()).all(axis=1)
+    count = len(rows)
+    new = {
+        "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
+        "from_m": rows["from_m"].to_numpy(dtype=float),
+        "to_m": rows["to_m"].to_numpy(dtype=float),
+        "step": rows["step"].to_numpy(dtype=object)
+        if "step" in rows.columns
+        else np.full(count, "", dtype=object),
+        "find_m": find_m.loc[rows.index].to_numpy(float)
+        if isinstance(find_m, pd.Series)
+        else np.full(count, float(find_m)),
+    }
+    bad = ~np.isfinite(np.array([new[name] for name in ("from_m", "to_m", "find_m")])).all(axis=0)
     if bad.any():
         message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
         raise TableError(message)
     return new
 
 
-def _match(new: pd.DataFrame, old: pd.DataFrame, taken: dict[int, str]) -> None:
-    """Pair `new` with `old` one to one and note the pairs in `taken`."""
-    if new.empty or old.empty:
+def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[int, str]) -> None:
+    """Pair the `free` rows of `new` with `old` one to one and note the pairs in `taken`."""
+    if not len(free) or not len(old["id"]):
         return
-    columns = ["id", "pipe_id", "from_m", "to_m", "step"]
-    pairs = new.merge(
-        old[columns].astype({"pipe_id": object, "step": object}),
-        on=["pipe_id", "step"],
-        suffixes=("", "_old"),
+    both = [part["pipe_id"] + _BETWEEN + part["step"] for part in (new, old)]
+    some, was = matches(both[0][free], both[1])
+    at = free[some]
+    wide = 2.0 * new["find_m"][at]
+    start, end, start_old, end_old = (
+        part[name][rows] for part, rows in ((new, at), (old, was)) for name in ("from_m", "to_m")
     )
-    wide = 2.0 * pairs["find_m"]
-    shared = wide + np.minimum(pairs["to_m"], pairs["to_m_old"])
-    shared -= np.maximum(pairs["from_m"], pairs["from_m_old"])
-    size, size_old = (
-        pairs["to_m"] - pairs["from_m"] + wide,
-        pairs["to_m_old"] - pairs["from_m_old"] + wide,
-    )
-    pairs["shared"] = shared.round(_DECIMALS)
+    shared = wide + np.minimum(end, end_old)
+    shared -= np.maximum(start, start_old)
+    size, size_old = end - start + wide, end_old - start_old + wide
     # As both are widened alike, the length outside the shared part says how unlike they are.
-    pairs["unlike"] = (size + size_old - 2.0 * shared).round(_DECIMALS)
-    enough = pairs["shared"] >= (0.5 * np.minimum(size, size_old)).round(_DECIMALS)
-    pairs = pairs[enough & (pairs["shared"] >= 0.0)].sort_values(
-        ["shared", "unlike", "from_m", "id", "to_m", "at"],
-        ascending=[False, True, True, True, True, True],
-        kind="stable",
-    )
+    unlike = (size + size_old - 2.0 * shared).round(_DECIMALS)
+    shared = shared.round(_DECIMALS)
+    enough = shared >= (0.5 * np.minimum(size, size_old)).round(_DECIMALS)
+    keep = np.flatnonzero(enough & (shared >= 0.0))
+    if not len(keep):
+        return
+    ids = old["id"][was]
+    order = keep[order_by([one[keep] for one in (-shared, unlike, start, ids, end, at)])]
     used: set[str] = set()
-    for at, old_id in zip(pairs["at"], pairs["id"], strict=True):
-        if at not in taken and old_id not in used:
-            taken[int(at)] = str(old_id)
+    for place, old_id in zip(at[order].tolist(), ids[order], strict=True):
+        if place not in taken and old_id not in used:
+            taken[place] = str(old_id)
             used.add(old_id)
 
 
@@ -155,7 +167,7 @@ def _fresh(count: int, known: KnownIds, kind: str) -> list[str]:
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
-    given = known.table.loc[known.table["kind"] == kind, "id"]
+    given = (one for of, one in rows_in(known.table, ["kind", "id"]) if of == kind)
     return max([known.highest.get(kind, 0), *(number_of(one) for one in given)])
 
 
@@ -165,8 +177,14 @@ def number_of(one_id: str) -> int:
 
 
 def _lost(old: pd.DataFrame, heirs: Iterable[str]) -> pd.DataFrame:
-    gone = old[~old["id"].isin(set(heirs))]
-    return gone[list(LOST_COLUMNS)].sort_values("id").reset_index(drop=True)
+    heirs = set(heirs)
+    gone = sorted(
+        (row for row in rows_in(old, LOST_COLUMNS) if row[1] not in heirs), key=itemgetter(1)
+    )
+    columns = zip(*gone, strict=True) if gone else ((), (), ())
+    return pd.DataFrame(
+        {name: texts_of(list(values)) for name, values in zip(LOST_COLUMNS, columns, strict=True)}
+    )
 
 
 def give_setup_ids(
@@ -239,26 +257,27 @@ def learn(known: KnownIds, kind: str, rows: pd.DataFrame, ids: pd.Series) -> Kno
         Earlier ids without an heir stay, no longer live; `highest` never falls.
     """
     setup = kind == "setup"
-    now = pd.DataFrame(
-        {
-            "kind": kind,
-            "id": ids.loc[rows.index].to_numpy(dtype=object),
-            "pipe_id": rows["node_id" if setup else "pipe_id"].to_numpy(dtype=object),
-            "from_m": 0.0 if setup else rows["from_m"].to_numpy(dtype=float),
-            "to_m": 0.0 if setup else rows["to_m"].to_numpy(dtype=float),
-            "step": rows["step"].to_numpy(dtype=object)
-            if "step" in rows.columns and not setup
-            else "",
-            "live": True,
-        }
-    )
-    others = known.table[known.table["kind"] != kind]
-    kept = known.table[(known.table["kind"] == kind) & ~known.table["id"].isin(now["id"])]
-    kept = kept.assign(live=pd.Series(data=False, index=kept.index, dtype="boolean"))
-    parts = [part.astype(object) for part in (others, kept, now) if len(part)]
-    table = conform(pd.concat(parts) if parts else [], IDS)
+    given = ids.loc[rows.index].to_numpy(dtype=object)
+    count = len(given)
+    now = {
+        "kind": np.full(count, kind, dtype=object),
+        "id": given,
+        "pipe_id": rows["node_id" if setup else "pipe_id"].to_numpy(dtype=object),
+        "from_m": np.zeros(count) if setup else rows["from_m"].to_numpy(dtype=float),
+        "to_m": np.zeros(count) if setup else rows["to_m"].to_numpy(dtype=float),
+        "step": rows["step"].to_numpy(dtype=object)
+        if "step" in rows.columns and not setup
+        else np.full(count, "", dtype=object),
+        "live": np.ones(count, dtype=bool),
+    }
+    was = {name: known.table[name].to_numpy() for name in IDS.names}
+    other = np.asarray(was["kind"] != kind, dtype=bool)
+    kept = other | ~is_among(known.table["id"], given)
+    was["live"] = other & was["live"].astype(bool)
+    data = {name: np.concatenate([was[name][kept], now[name]]) for name in IDS.names}
+    table = conform(data, IDS)
     highest = dict(known.highest)
-    numbers = [number_of(one) for one in now["id"]]
+    numbers = [number_of(one) for one in given]
     highest[kind] = max([highest_of(known, kind), *numbers])
     works = _learn_works(known, rows, ids) if setup else known.setup_works
     return KnownIds(table, highest, works)

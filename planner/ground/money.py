@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.once import made_once
+
 # Lengths count in whole micrometres, so that cents come out of whole numbers exactly.
 _UM_PER_M = 1_000_000
 
@@ -98,6 +100,10 @@ def list_prices(prices: pd.DataFrame, item: str, system: str = "") -> PriceList:
     item, system
         As for `price_cents`.
     """
+    return made_once((prices,), ("price list", item, system), lambda: _listed(prices, item, system))
+
+
+def _listed(prices: pd.DataFrame, item: str, system: str) -> PriceList:
     found = _in_order(prices, item, system)
     return PriceList(
         [str(one) for one in found["price_id"]],

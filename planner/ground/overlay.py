@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.once import note_sound
 from planner.tables import Table, conform
 
 Places = npt.NDArray[np.intp]
@@ -39,8 +40,13 @@ class Overlay:
         at = np.sort(np.concatenate(spans)) if spans else np.empty(0, dtype=np.intp)
         if fresh and not len(at) and len(fresh) == 1:
             return fresh[0]
-        rows = self._frame.iloc[at]
-        return self._joined([rows, *fresh]) if fresh else rows.reset_index(drop=True)
+        rows = self._frame.take(at)
+        if fresh:
+            return self._joined([rows, *fresh])
+        out = rows.reset_index(drop=True)
+        if self._table is not None:
+            note_sound(out, self._table.name)  # some rows of a sound table are sound
+        return out
 
     def put(self, owners: Places, rows: pd.DataFrame, own: Places) -> None:
         """Let `rows`, of which `own` says the owner of each, stand for all of `owners`."""

@@ -63,6 +63,8 @@ def accept_choices(
         If a table breaks its contract.
     """
     check(choices, CHOICES)
+    if decisions.empty and not assume_accepted:
+        return conform(choices, CHOICES)
     on_pipes = latest(decisions[decisions["span_id"] == ""], "pipe_id")
     rows, gone = [], frozenset(mended)
     for choice in records(choices):
@@ -159,6 +161,8 @@ def _parts(print_: object) -> _Parts:
 
 def wanted_methods(decisions: pd.DataFrame) -> dict[str, str]:
     """Give the method that a person named for a pipe's choice in place of the cheapest."""
+    if decisions.empty:
+        return {}
     on_pipes = latest(decisions[decisions["span_id"] == ""], "pipe_id")
     return {
         pipe: str(row["decision"])

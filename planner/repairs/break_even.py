@@ -16,7 +16,7 @@ from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
 from planner.repairs.options import money
 from planner.settings import Sleeving
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 Row = dict[str, Any]
 _LINERS = ("liner", "dig_liner")
@@ -54,11 +54,11 @@ def break_even(
     """
     check(options, OPTIONS), check(option_lines, OPTION_LINES)
     ways: dict[str, dict[str, Row]] = {}
-    for row in options.to_dict("records"):
-        ways.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = dict(row)  # type: ignore[arg-type]
+    for row in records_in(options):
+        ways.setdefault(row["pipe_id"], {})[row["method"]] = row
     lines: dict[tuple[str, str], list[Row]] = {}
-    for row in option_lines.to_dict("records"):
-        lines.setdefault((str(row["pipe_id"]), str(row["method"])), []).append(dict(row))  # type: ignore[arg-type]
+    for row in records_in(option_lines):
+        lines.setdefault((row["pipe_id"], row["method"]), []).append(row)
     rows = [
         _row(pipe_id, own, {way: lines.get((pipe_id, way), []) for way in own}, settings)
         for pipe_id, own in ways.items()

@@ -10,6 +10,7 @@ import pandas as pd
 from planner.contracts import PACKERS, PRICES, SYSTEM_SIZES, SYSTEMS
 from planner.ground.money import price_cents, price_many
 from planner.ground.packers import carried_m
+from planner.once import made_once
 from planner.repairs.way import Passer
 from planner.repairs.zones import Offer
 from planner.settings import Sleeving
@@ -68,6 +69,12 @@ def list_offers(supply: Supply, dn_mm: float, settings: Sleeving) -> Offers:
     offers
         In order of system.
     """
+    frames = (supply.prices, supply.systems, supply.system_sizes, supply.packers)
+    what = ("offers", dn_mm, settings.cut_step_m, settings.cut_least_m)
+    return made_once(frames, what, lambda: _listed(supply, dn_mm, settings))
+
+
+def _listed(supply: Supply, dn_mm: float, settings: Sleeving) -> Offers:
     if np.isnan(dn_mm):
         return Offers((), ("the nominal size of the pipe is not known",))
     if supply.systems.empty:
@@ -147,6 +154,11 @@ def _lengths(
 
 def packers_for(packers: pd.DataFrame, cure: str, dn_mm: float) -> tuple[Passer, ...]:
     """Give the packers of this size and cure, in order of name."""
+    what = ("packers", cure, dn_mm)
+    return made_once((packers,), what, lambda: _packers_for(packers, cure, dn_mm))
+
+
+def _packers_for(packers: pd.DataFrame, cure: str, dn_mm: float) -> tuple[Passer, ...]:
     carried = carried_m(packers, cure)
     fits = (packers["dn_from_mm"] <= dn_mm) & (packers["dn_to_mm"] >= dn_mm) & (carried > 0)
     rows = packers.assign(carried_m=carried)[fits].sort_values("packer")

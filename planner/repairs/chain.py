@@ -5,14 +5,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import STEPS, WAYS
 from planner.contracts.verdicts import URGENCY
+from planner.tables import rows_in
 
 # Laterals known to within this of both ends are known over the whole pipe.
 _NEAR_M = 0.01
@@ -141,10 +144,11 @@ def jobs_of(tables: Tables) -> dict[str, Job]:
     pipes, laterals = tables["pipes"], tables["laterals"]
     spots = _spots(tables["spans"], tables["verdicts"])
     pieces = _pieces(tables)
-    live = laterals[laterals["state"] != "closed"]["pipe_id"].value_counts().to_dict()
-    rows = pipes[pipes["pipe_id"].isin(spots)].sort_values("pipe_id")
+    states = rows_in(laterals, ["pipe_id", "state"])
+    live = Counter(pipe_id for pipe_id, state in states if state != "closed")
     jobs = {}
-    for row in rows[_PIPE_COLUMNS].itertuples(index=False):
+    rows = (row for row in rows_in(pipes, _PIPE_COLUMNS) if row[0] in spots)
+    for row in sorted(rows, key=itemgetter(0)):
         pipe_id, length, dn, known_from, known_to = row
         jobs[str(pipe_id)] = Job(
             str(pipe_id),
@@ -161,32 +165,35 @@ def jobs_of(tables: Tables) -> dict[str, Job]:
 _PIPE_COLUMNS = ["pipe_id", "length_m", "dn_mm", "laterals_known_from_m", "laterals_known_to_m"]
 # Ends of a sleeve that lie at a manhole, by the word of `SLEEVES`: each is sealed.
 _WALL_ENDS = {"pipe": 0, "us_manhole": 1, "ds_manhole": 1, "both": 2}
-_VERDICT_COLUMNS = ["needs", "urgency", "sleeve", "liner", "dig", "verdict"]
+_VERDICT_COLUMNS = ["pipe_id", "span_id", "needs", "urgency", "sleeve", "liner", "dig", "verdict"]
+_VERDICT_COLUMNS += ["first"]
 
 
 def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
-    both = verdicts.merge(spans[["span_id", "from_m", "to_m"]], on="span_id", validate="1:1")
-    both = both.sort_values(["pipe_id", "from_m", "span_id"], kind="stable")
+    places = {key: ends for key, *ends in rows_in(spans, ["span_id", "from_m", "to_m"])}
     found: dict[str, list[Spot]] = {}
-    columns = ["pipe_id", "span_id", "from_m", "to_m", *_VERDICT_COLUMNS, "first"]
-    for pipe_id, span_id, from_m, to_m, *words, first in both[columns].itertuples(index=False):
-        needs, urgency, sleeve, liner, dig, verdict = (str(word) for word in words)
-        works = tuple(step for step in str(first).split("+") if step)
-        places = (str(span_id), float(from_m), float(to_m))
-        spot = Spot(*places, needs, urgency, sleeve, liner, dig, verdict, works)
-        found.setdefault(str(pipe_id), []).append(spot)
+    for pipe_id, span_id, *words, first in rows_in(verdicts, _VERDICT_COLUMNS):
+        if span_id in places:
+            from_m, to_m = places[span_id]
+            needs, urgency, sleeve, liner, dig, verdict = words
+            said = (needs, urgency, sleeve, liner, dig, verdict)
+            works = tuple(step for step in first.split("+") if step)
+            found.setdefault(pipe_id, []).append(Spot(span_id, from_m, to_m, *said, works))
+    for spots in found.values():
+        spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}
 
 
 def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
-    spans = tables["sleeve_spans"].groupby("sleeve_id")["span_id"].agg(frozenset).to_dict()
-    laterals = tables["sleeve_laterals"]["sleeve_id"].value_counts().to_dict()
+    spans: dict[str, set[str]] = {}
+    for sleeve_id, span_id in rows_in(tables["sleeve_spans"], ["sleeve_id", "span_id"]):
+        spans.setdefault(sleeve_id, set()).add(span_id)
+    laterals = Counter(tables["sleeve_laterals"]["sleeve_id"].tolist())
     found: dict[str, list[Piece]] = {}
     columns = ["pipe_id", "sleeve_id", "from_m", "to_m", "dn_mm", "system"]
     columns += ["laterals_unknown", "cost_cents", "end"]
-    rows = tables["sleeves"].sort_values(["pipe_id", "from_m", "sleeve_id"], kind="stable")
-    for row in rows[columns].itertuples(index=False):
-        pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost, end = row
+    rows = sorted(rows_in(tables["sleeves"], columns), key=itemgetter(0, 2, 1))
+    for pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost, end in rows:
         piece = Piece(
             str(sleeve_id),
             float(from_m),
@@ -195,8 +202,8 @@ def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
             str(system),
             bool(unknown),
             None if pd.isna(cost) else int(cost),
-            spans.get(sleeve_id, frozenset()),
-            int(laterals.get(sleeve_id, 0)),
+            frozenset(spans.get(sleeve_id, ())),
+            laterals[sleeve_id],
             _WALL_ENDS[str(end)],
         )
         found.setdefault(str(pipe_id), []).append(piece)

@@ -5,7 +5,7 @@ Cheapest is by the sum, or by the cost a year of service life where the settings
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,9 +18,9 @@ from planner.contracts.verdicts import NEEDS
 from planner.repairs.chain import Job, jobs_of, worst
 from planner.repairs.decide_spans import digest_of
 from planner.repairs.options import money
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
-Rows = dict[str, dict[Hashable, Any]]
+Rows = dict[str, dict[str, Any]]
 """One pipe's rows of `OPTIONS` by method."""
 
 
@@ -37,6 +37,7 @@ def choose(
     options: pd.DataFrame,
     by: str = "cost",
     wanted: Mapping[str, str] | None = None,
+    jobs: Mapping[str, Job] | None = None,
 ) -> Chosen:
     """Choose for each pipe with a span.
 
@@ -57,6 +58,8 @@ def choose(
     wanted
         ``{pipe_id: method}`` that a person names instead; one that is not possible is not
         taken.
+    jobs
+        What `jobs_of` gives of `tables`, where that is at hand.
 
     Returns
     -------
@@ -70,9 +73,9 @@ def choose(
     """
     check(tables["verdicts"], VERDICTS), check(options, OPTIONS)
     by_pipe: dict[str, Rows] = {}
-    for row in options.to_dict("records"):
+    for row in records_in(options):
         by_pipe.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = row
-    jobs = jobs_of(tables)
+    jobs = jobs_of(tables) if jobs is None else jobs
     asked = wanted or {}
     rows = [
         _choice(job, by_pipe.get(job.pipe_id, {}), by, asked.get(job.pipe_id, ""))

@@ -16,7 +16,7 @@ import pandas as pd
 from planner.contracts import FLAGS, SPANS, VERDICTS
 from planner.contracts.verdicts import SPAN_QUANTITIES
 from planner.ground.own_place import read_own_place
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 SPAN_WORDS = ("sleeve", "liner", "dig", "watch", "nothing", "place", "limit", "undo")
 NOT_APPLIED = "not applied: "
@@ -30,7 +30,7 @@ _LIMIT = re.compile(r"([A-Za-z0-9_-]+\.[a-z0-9_]+\.(?:ok|ask|value))\s*=\s*(-?\d
 
 def records(frame: pd.DataFrame) -> list[Row]:
     """Give the rows of a table as dictionaries."""
-    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
+    return records_in(frame)
 
 
 def in_order(decisions: pd.DataFrame) -> pd.DataFrame:
@@ -41,8 +41,22 @@ def in_order(decisions: pd.DataFrame) -> pd.DataFrame:
 
 def latest(decisions: pd.DataFrame, by: str) -> dict[str, Row]:
     """Give the latest decision on each span or pipe, in order of that; one undone is none."""
+    if decisions.empty:
+        return {}
     found = {str(row[by]): row for row in records(in_order(decisions))}
     return {key: row for key, row in found.items() if row["decision"] != "undo"}
+
+
+def decided_spans(decisions: pd.DataFrame) -> set[str]:
+    """Give the spans of which somebody said what is done there; a limit, or an undo, says it not.
+
+    Parameters
+    ----------
+    decisions
+        Obeys `DECISIONS`; of each span the latest counts.
+    """
+    on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
+    return set(latest(on_spans, "span_id"))
 
 
 def who(decision: Mapping[str, Any]) -> str:
@@ -121,6 +135,8 @@ def apply_span_decisions(
         If a table breaks its contract.
     """
     check(verdicts, VERDICTS)
+    if decisions.empty:
+        return conform(verdicts, VERDICTS), conform([], FLAGS)
     on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
     if on_spans.empty:
         return conform(verdicts, VERDICTS), conform([], FLAGS)
@@ -219,7 +235,11 @@ def own_limits(decisions: pd.DataFrame, spans: pd.DataFrame) -> tuple[OwnLimits,
     """
     found: OwnLimits = {}
     flags = []
+    if decisions.empty:
+        return found, conform([], FLAGS)
     rows = decisions[(decisions["span_id"] != "") & decisions["decision"].isin(["limit", "undo"])]
+    if rows.empty:
+        return found, conform([], FLAGS)
     prints = _prints_named(spans, rows)
     for row in records(in_order(rows)):
         span_id = str(row["span_id"])

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from operator import itemgetter
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import AS_BUILT, DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
+from planner.distinct import is_among
 from planner.ground.event_places import overlap_by_half, records
 from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
 from planner.settings import Sleeving
-from planner.tables import check
+from planner.tables import check, rows_in
 
 Left = list[tuple[str, str]]
 """Pairs of span_id and the reason why no sleeve serves it."""
@@ -23,7 +26,7 @@ _LYING_FIND_M = 0.3
 _PIPE = ["pipe_id", "us_node", "length_m", "dn_mm", "placing"]
 _PIPE += ["laterals_known_from_m", "laterals_known_to_m"]
 _SPAN = ["pipe_id", "span_id", "from_m", "to_m", "find_m", "role", "kind", "state"]
-_SPAN += ["extent_from", "counter_node", "needs", "sleeve"]
+_SPAN += ["extent_from", "counter_node"]
 
 
 def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
@@ -55,21 +58,19 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     """
     for table in (PIPES, SPANS, VERDICTS, LATERALS):
         check(tables[table.name], table)
-    both = tables["spans"].merge(
-        tables["verdicts"][["span_id", "needs", "sleeve"]], on="span_id", validate="1:1"
-    )
-    rows = both.sort_values(["pipe_id", "from_m", "to_m", "span_id"], kind="stable")[_SPAN]
-    by_pipe: dict[str, list[tuple[object, ...]]] = defaultdict(list)
-    for pipe_id, *rest in rows.itertuples(index=False, name=None):
-        by_pipe[str(pipe_id)].append(tuple(rest))
+    said = {row[0]: row[1:] for row in rows_in(tables["verdicts"], ["span_id", "needs", "sleeve"])}
+    by_pipe: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
+    for pipe_id, *row in rows_in(tables["spans"], _SPAN):
+        if row[0] in said:
+            by_pipe[pipe_id].append((*row, *said[row[0]]))
     repairs, lying, taps = _repairs(tables), _lying(tables), _taps(tables["laterals"], settings)
     bars = bars_of(tables)
     lines: list[Line] = []
     left: Left = []
-    pipes = pd.DataFrame(tables["pipes"])[_PIPE].sort_values("pipe_id")
-    for row in pipes.itertuples(index=False, name=None):
-        pipe_id, us_node, length, dn, placing, known_from, known_to = row
-        spots, refused = _spots(by_pipe.get(str(pipe_id), []), str(us_node))
+    pipes = sorted(rows_in(pd.DataFrame(tables["pipes"]), _PIPE), key=itemgetter(0))
+    for pipe_id, us_node, length, dn, placing, known_from, known_to in pipes:
+        own = sorted(by_pipe.get(pipe_id, []), key=itemgetter(1, 2, 0))
+        spots, refused = _spots(own, us_node)
         left += refused
         wanted = [spot.span_id for spot in spots if spot.wanted]
         if not wanted:
@@ -95,32 +96,32 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     return lines, left
 
 
-def _spots(rows: list[tuple[object, ...]], us_node: str) -> tuple[list[Spot], Left]:
+def _spots(rows: list[tuple[Any, ...]], us_node: str) -> tuple[list[Spot], Left]:
     spots: list[Spot] = []
     left: Left = []
     for span_id, from_m, to_m, find_m, role, kind, state, extent, counter, needs, sleeve in rows:
         wanted = needs == "mend" and sleeve == "open" and state == "open"
-        start, end = float(str(from_m)), float(str(to_m))
+        start, end = from_m, to_m
         if wanted and kind == "repeated":
             wanted = False
             why = f"it repeats from {start:.2f} to {end:.2f} m: a matter for the whole pipe"
-            left.append((str(span_id), f"{why}, never a sleeve"))
+            left.append((span_id, f"{why}, never a sleeve"))
         # With an assumed extent only its first edge, as the camera came to it, is coded.
         bare_start = end if extent == "assumed" and counter != us_node else start
         bare_end = start if extent == "assumed" and counter == us_node else end
         bars = role == "damage" or needs in ("mend", "unknown")
         spots.append(
             Spot(
-                span_id=str(span_id),
+                span_id=span_id,
                 from_m=start,
                 to_m=end,
-                find_m=float(str(find_m)),
+                find_m=find_m,
                 wanted=wanted,
                 unsound=role == "damage" or wanted,
                 closed=state == "mended" or (bars and sleeve != "open"),
                 bare_from_m=bare_start,
                 bare_to_m=bare_end,
-                counter_node=str(counter),
+                counter_node=counter,
             )
         )
     return spots, left
@@ -132,9 +133,11 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     if "defects" not in tables:
         return found
     defects = check(tables["defects"], DEFECTS)
-    rows = defects[defects["mechanism"] == "existing_repair"]
+    at = np.flatnonzero(is_among(defects["mechanism"], ["existing_repair"]))
+    if not len(at):
+        return found
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
-    for pipe_id, start, end, find, counter in rows[columns].itertuples(index=False, name=None):
+    for pipe_id, start, end, find, counter in rows_in(defects[columns].take(at), columns):
         found[str(pipe_id)].append(_bar(start, end, find, counter))
     return found
 
@@ -177,9 +180,9 @@ def _lying(tables: Tables) -> defaultdict[str, list[Spot]]:
 
 def _taps(laterals: pd.DataFrame, settings: Sleeving) -> defaultdict[str, list[Tap]]:
     found: defaultdict[str, list[Tap]] = defaultdict(list)
-    rows = laterals.sort_values(["pipe_id", "x_m", "lateral_id"], kind="stable")
     columns = ["pipe_id", "lateral_id", "x_m", "size_mm", "state"]
-    for pipe_id, lateral_id, x_m, size, state in rows[columns].itertuples(index=False, name=None):
+    rows = sorted(rows_in(laterals, columns), key=itemgetter(0, 2, 1))
+    for pipe_id, lateral_id, x_m, size, state in rows:
         half = (settings.lateral_size_mm if pd.isna(size) else float(size)) / 2000.0
         found[str(pipe_id)].append(Tap(str(lateral_id), float(x_m), half, state != "closed"))
     return found

@@ -21,10 +21,11 @@ from planner.contracts import (
 )
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAYS
+from planner.once import made_once
 from planner.repairs.chain import LINED, Job, Spot, jobs_of
 from planner.repairs.option_lines import WITHIN, Line, PriceBook, lines_of
 from planner.settings import Sleeving
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 Row = dict[str, object]
 
@@ -42,7 +43,12 @@ def list_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> pd
     return price_options(tables, prices, settings).options
 
 
-def price_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> Options:
+def price_options(
+    tables: Tables,
+    prices: pd.DataFrame,
+    settings: Sleeving,
+    jobs: Mapping[str, Job] | None = None,
+) -> Options:
     """Set the ways side by side for each pipe with a span to mend.
 
     Sleeves, a liner and digs stand there for each pipe. Sleeves may have spans dug up
@@ -65,6 +71,8 @@ def price_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> O
         Obeys `PRICES`: those in force.
     settings
         Most sleeves on one pipe, and lives for the cost a year [years].
+    jobs
+        What `jobs_of` gives of `tables`, where that is at hand.
 
     Returns
     -------
@@ -79,7 +87,8 @@ def price_options(tables: Tables, prices: pd.DataFrame, settings: Sleeving) -> O
     for table in (PIPES, SPANS, VERDICTS, SLEEVES, SYSTEMS):
         check(tables[table.name], table)
     check(prices, PRICES)
-    jobs, book = jobs_of(tables), PriceBook.of(prices)
+    jobs = jobs_of(tables) if jobs is None else jobs
+    book = made_once((prices,), "price book", lambda: PriceBook.of(prices))
     systems = tables["systems"]
     flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
     rows: list[Row] = []
@@ -253,8 +262,10 @@ def _line_row(job: Job, method: str, seq: int, line: Line, book: PriceBook) -> R
 def _sourced(lines: list[Row], prices: pd.DataFrame) -> pd.DataFrame:
     """Put year, place and source of its price beside each line."""
     columns = ["year", "place", "source"]
-    keyed = prices.set_index("price_id")[columns]
-    found = {key: dict(zip(columns, row, strict=True)) for key, *row in keyed.itertuples(name=None)}
+    found = {
+        key: dict(zip(columns, row, strict=True))
+        for key, *row in rows_in(prices, ["price_id", *columns])
+    }
     blank = {"year": None, "place": "", "source": ""}
     rows = [{**one, **found.get(str(one["price_id"]), blank)} for one in lines]
     return conform(rows, OPTION_LINES)

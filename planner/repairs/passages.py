@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import FINDINGS, PACKERS, PASSAGES, PIPES, SLEEVES, SYSTEMS
 from planner.contracts.facts import Tables
 from planner.repairs.catalogue import packers_for
 from planner.repairs.way import Bar, Passer, bars_of, stopped
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 _UNITS = {"offset_ratio": "-", "bend_deg": "deg", "dn_mm": "mm"}
-# The reason of a span whose sleeve no packer brings; the other, for one left out by placement
-# itself, is that of `place_why`. Both end in these words.
+# The reason of a span whose sleeve no packer brings.
 NO_WAY = "no packer that carries {}, the sleeve over it, comes there from either manhole"
-_NO_WAY_END = "from either manhole"
 # Which answer counts of several packers, and which of several places on one packer's way.
 _BEST = ("yes", "undecided", "not judged", "no")
 _WORST = ("no", "undecided", "not judged", "yes")
@@ -51,23 +50,22 @@ def find_passages(tables: Tables) -> pd.DataFrame:
     cures = dict(zip(tables["systems"]["system"], tables["systems"]["cure"], strict=True))
     ends = {
         str(pipe): tuple(dict.fromkeys((str(us), str(ds))))
-        for pipe, us, ds in pipes[["pipe_id", "us_node", "ds_node"]].itertuples(index=False)
+        for pipe, us, ds in rows_in(pipes, ["pipe_id", "us_node", "ds_node"])
     }
     bars, carriers, rows = bars_of(tables), {}, []
     columns = ["sleeve_id", "pipe_id", "system", "dn_mm", "from_m", "to_m", "length_m"]
-    for row in sleeves[columns].itertuples(index=False):
-        kind = (str(row.system), float(row.dn_mm))  # type: ignore[arg-type]
+    for sleeve_id, pipe_id, system, dn_mm, from_m, to_m, length in rows_in(sleeves, columns):
+        kind = (system, dn_mm)
         if kind not in carriers:
             carriers[kind] = packers_for(tables["packers"], cures.get(kind[0], ""), kind[1])
-        length = float(row.length_m)  # type: ignore[arg-type]
         packers = [one for one in carriers[kind] if length <= one.carries_m + _NOISE_M]
-        head = {"sleeve_id": row.sleeve_id, "pipe_id": row.pipe_id}
-        for side, node in enumerate(ends.get(str(row.pipe_id), ())):
+        head = {"sleeve_id": sleeve_id, "pipe_id": pipe_id}
+        for side, node in enumerate(ends.get(pipe_id, ())):
             if node:
                 way = [
                     bar
-                    for bar in bars[str(row.pipe_id)]
-                    if (bar.beyond(row.to_m) if side else bar.before(row.from_m))  # type: ignore[arg-type]
+                    for bar in bars[pipe_id]
+                    if (bar.beyond(to_m) if side else bar.before(from_m))
                 ]
                 way = way[::-1] if side else way
                 rows.append({**head, "node_id": node, **_best(packers, way, node)})
@@ -115,14 +113,20 @@ def unreached(passages: pd.DataFrame) -> pd.DataFrame:
 def asked(passages: pd.DataFrame) -> pd.DataFrame:
     """Give sleeve_id and why of each sleeve that may be reached, from no manhole for certain."""
     best = _where_best(passages, {"no", "undecided"})
+    if best.empty:
+        return best
     return best[~best["sleeve_id"].isin(unreached(passages)["sleeve_id"])].reset_index(drop=True)
 
 
 def _where_best(passages: pd.DataFrame, words: set[str]) -> pd.DataFrame:
-    bad = passages["answer"].isin(words)
-    all_bad = bad.groupby(passages["sleeve_id"]).transform("all")
-    told = passages[all_bad.astype(bool)].groupby("sleeve_id")["why"].agg("; ".join)
-    return told.reset_index()
+    told: dict[str, list[str]] = {}
+    reached = set()
+    for sleeve_id, answer, why in rows_in(passages, ["sleeve_id", "answer", "why"]):
+        told.setdefault(sleeve_id, []).append(why)
+        if answer not in words:
+            reached.add(sleeve_id)
+    best = {key: "; ".join(whys) for key, whys in sorted(told.items()) if key not in reached}
+    return pd.DataFrame({"sleeve_id": texts_of(list(best)), "why": texts_of(list(best.values()))})
 
 
 def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
@@ -139,7 +143,9 @@ def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
         Obeys `FINDINGS`: one ``refer`` for each, with the figure nearest to its limit.
     """
     rows = []
-    wanted: Mapping[str, str] = dict(asked(passages).itertuples(index=False, name=None))
+    wanted: Mapping[str, str] = dict(rows_in(asked(passages), ["sleeve_id", "why"]))
+    if not wanted:
+        return conform([], FINDINGS)
     open_ = passages[passages["sleeve_id"].isin(wanted) & (passages["answer"] == "undecided")]
     for row in open_.drop_duplicates("sleeve_id").to_dict("records"):
         key = str(row["sleeve_id"])
@@ -164,7 +170,9 @@ def passage_findings(passages: pd.DataFrame) -> pd.DataFrame:
     return conform(rows, FINDINGS)
 
 
-def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
+def unreached_findings(
+    tables: Tables, left_over: pd.DataFrame, spans_out: Collection[str]
+) -> pd.DataFrame:
     """Write down the spans without a sleeve because no packer comes there.
 
     Parameters
@@ -173,6 +181,8 @@ def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
         Of it: spans, pipes, systems, packers; defects, if they are there.
     left_over
         What placement left out: key (the span) and reason.
+    spans_out
+        The spans of it to which no packer comes, `Placed.unreached`.
 
     Returns
     -------
@@ -180,8 +190,8 @@ def unreached_findings(tables: Tables, left_over: pd.DataFrame) -> pd.DataFrame:
         Obeys `FINDINGS`: one ``rules_out sleeve`` for each, of no rule, with the figure
         of the nearest place that stops a packer.
     """
-    words = left_over["reason"].str.contains(_NO_WAY_END, regex=False)
-    lost = left_over[words.astype(bool)].set_index("key")["reason"].to_dict()
+    told = rows_in(left_over, ["key", "reason"])
+    lost = {key: reason for key, reason in told if key in spans_out}
     if not lost:
         return conform([], FINDINGS)
     sizes = tables["pipes"].set_index("pipe_id")["dn_mm"]

@@ -45,7 +45,8 @@ class Placed:
 
     `sleeves` obeys `SLEEVES`, `sleeve_spans` `SLEEVE_SPANS`, `sleeve_laterals`
     `SLEEVE_LATERALS`, `pipe_totals` `PIPE_TOTALS`, `left_over` `LEFT_OVER`. Of what people
-    decided on places `refused` says by span why it cannot be, `told` what it lacks.
+    decided on places `refused` says by span why it cannot be, `told` what it lacks. `unreached`
+    are spans left over because no packer comes there.
     """
 
     sleeves: pd.DataFrame
@@ -56,6 +57,7 @@ class Placed:
     lost_ids: pd.DataFrame
     refused: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
+    unreached: frozenset[str] = frozenset()
 
 
 @dataclass
@@ -63,6 +65,7 @@ class _Outcome:
     fits: list[Fit] = field(default_factory=list)
     left: Left = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)
+    unreached: set[str] = field(default_factory=set)
 
 
 def place_sleeves(  # noqa: PLR0913 - the keywords say what people and rules decided
@@ -175,7 +178,10 @@ def _place_on(
             outcome.refused[one.span_id] = "; ".join([*whys, *([] if whys else offers.reasons)])
     for spot in line.wanted:
         if spot.span_id not in served:
-            reasons = [why_not(line, fit.offer, fit.rules, spot) for fit in tried]
+            bounds = [why_not(line, fit.offer, fit.rules, spot) for fit in tried]
+            if any(bound.unreached for bound in bounds):
+                outcome.unreached.add(spot.span_id)
+            reasons = [bound.text for bound in bounds]
             reasons += [] if served else offers.reasons
             outcome.left.append((spot.span_id, "; ".join(reasons)))
 
@@ -250,6 +256,7 @@ def _tables_of(outcome: _Outcome, known: KnownIds, find_m: float) -> Placed:
         lost,
         outcome.refused,
         {span: told for fit in outcome.fits for one in fit.own for span, told in one.told.items()},
+        frozenset(outcome.unreached),
     )
 
 
@@ -279,7 +286,11 @@ def _totals(fits: list[Fit]) -> pd.DataFrame:
 
 
 def drop_barred(
-    placed: Placed, barred: pd.DataFrame, *, why: str = "a rule rules out {}, the sleeve over it"
+    placed: Placed,
+    barred: pd.DataFrame,
+    *,
+    why: str = "a rule rules out {}, the sleeve over it",
+    unreached: bool = False,
 ) -> Placed:
     """Take out sleeves that a rule rules out even after they were placed again.
 
@@ -293,6 +304,8 @@ def drop_barred(
         sleeve_id of the sleeves to take out.
     why
         The reason, with ``{}`` for the sleeve.
+    unreached
+        Whether it is that no packer comes there.
 
     Returns
     -------
@@ -324,6 +337,7 @@ def drop_barred(
         sleeve_laterals=conform(laterals[~laterals["sleeve_id"].isin(out)], SLEEVE_LATERALS),
         pipe_totals=conform(totals, PIPE_TOTALS),
         left_over=_left_over(left),
+        unreached=placed.unreached | set(lost["span_id"] if unreached else ()),
     )
 
 

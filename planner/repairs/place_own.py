@@ -79,6 +79,8 @@ def own_places(decisions: pd.DataFrame, undone: Iterable[str]) -> list[Own]:
     own
         In the order in which they were decided.
     """
+    if decisions.empty:
+        return []
     out = set(undone)
     on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
     found = []

@@ -28,6 +28,8 @@ def not_kept(own: Sequence[Own], placed: Placed) -> pd.DataFrame:
     flags
         Obeys `FLAGS`.
     """
+    if not own:
+        return conform([], FLAGS)
     by_hand = placed.sleeves.loc[placed.sleeves["placed_by"] != "", "sleeve_id"]
     pairs = placed.sleeve_spans
     kept = set(pairs.loc[pairs["sleeve_id"].isin(by_hand), "span_id"])
@@ -83,6 +85,8 @@ def told_places(own: Sequence[Own], placed: Placed, referred: pd.DataFrame) -> p
     flags
         Obeys `FLAGS`: one line for each span where there is anything to tell.
     """
+    if not own:
+        return conform([], FLAGS)
     pairs = placed.sleeve_spans.merge(referred[["sleeve_id", "why"]], on="sleeve_id")
     whys = pairs.groupby("span_id")["why"].agg("; ".join).to_dict()
     lines = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,15 @@ from planner.repairs.zones import Line, Offer, Rules, Spot, set_problem
 _NONE = pairs([])
 
 
-def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
+@dataclass(frozen=True)
+class Why:
+    """The reason in words; `unreached` where it is that no packer comes to the span."""
+
+    text: str
+    unreached: bool = False
+
+
+def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> Why:
     """Say why a system serves not this span.
 
     Bounds are taken up one after the other: the pipe and its walls, spans that no sleeve
@@ -31,7 +39,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
     Returns
     -------
     reason
-        One line with numbers and units.
+        In one line with numbers and units.
     """
     alone = replace(line, spots=tuple(_only(one, spot) for one in line.spots))
     problem = set_problem(alone, offer, rules)
@@ -39,7 +47,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
     name = f"{offer.system} at DN {line.dn_mm:g}"
     if problem.lengths.size == 0 or (needed > problem.lengths.max() and not problem.lap_to):
         doubt = rules.doubt_m(spot)
-        return (
+        return Why(
             f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
             f"{rules.overlap_m:.2f} m overlap and {doubt:.2f} m doubt, clipped at manholes); "
             f"the longest sleeve of {name} has {longest:.2f} m"
@@ -49,6 +57,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
     crossed = walls._replace(crosses=problem.crosses)
     tapped = set_problem(replace(alone, spots=(spot,)), offer, replace(rules, boxes=(), shut=None))
     tapped = tapped._replace(crosses=problem.crosses)
+    reached = problem._replace(boxes=_NONE)
     near = (spot.from_m - longest, spot.to_m + longest)
     for bounds, reason in (
         (
@@ -72,14 +81,14 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> str:
             f"beside {_named(line, near, spot, closed=False)}",
         ),
         (
-            problem._replace(boxes=_NONE),
+            reached,
             f"no packer for {name} comes to it from either manhole: {_stops(line, offer)}",
         ),
         (problem, f"a rule about sleeves forbids {name} over it"),
     ):
         if not _fits(bounds):
-            return reason
-    return (
+            return Why(reason, unreached=bounds is reached)
+    return Why(
         f"a sleeve of {name} alone would fit, but not {rules.gap_m:.2f} m clear of those "
         "that serve its neighbours"
     )

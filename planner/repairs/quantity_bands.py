@@ -13,6 +13,7 @@ import pandas as pd
 
 from planner.contracts import FLAGS, PIPES, PRICE_QUANTITIES, PRICES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
+from planner.once import made_once
 from planner.repairs.chain import LINED, jobs_of
 from planner.tables import check, conform
 
@@ -134,7 +135,11 @@ def _gaps(prices: pd.DataFrame, quantities: pd.DataFrame) -> list[dict[str, str]
 
 
 def _banded(prices: pd.DataFrame) -> pd.DataFrame:
-    return prices[prices["quantity_from"].notna() | prices["quantity_to"].notna()]
+    return made_once((prices,), "banded", lambda: prices[_has_range(prices)])
+
+
+def _has_range(prices: pd.DataFrame) -> pd.Series:
+    return prices["quantity_from"].notna() | prices["quantity_to"].notna()
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, object]]:

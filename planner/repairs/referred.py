@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Mapping
+from operator import itemgetter
+
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import VERDICTS
 from planner.repairs.place import Placed
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 
 def refer_sleeves(
@@ -42,21 +47,42 @@ def refer_sleeves(
         If `verdicts` breaks its contract.
     """
     check(verdicts, VERDICTS)
-    pipe_of = placed.sleeves.set_index("sleeve_id")["pipe_id"]
-    pairs = placed.sleeve_spans.assign(pipe_id=placed.sleeve_spans["sleeve_id"].map(pipe_of))
-    reasons = pd.concat(
-        [
-            pairs.merge(referred[["sleeve_id", "rules", "why"]], on="sleeve_id"),
-            pairs.merge(referred_pipes[["pipe_id", "rules", "why"]], on="pipe_id"),
-        ]
-    )
-    reasons = reasons[~reasons["span_id"].isin(decided)].sort_values(["span_id", "rules"])
-    by_span = reasons.groupby("span_id").agg({"rules": "+".join, "why": "; ".join})
-    hit = verdicts["span_id"].isin(by_span.index) & (verdicts["verdict"] == "sleeve")
-    ids = verdicts.loc[hit, "span_id"]
-    out = verdicts.copy()
-    out.loc[hit, "sleeve"] = "asked"
-    out.loc[hit, "verdict"] = "refer"
-    out.loc[hit, "rules"] = ids.map(by_span["rules"])
-    out.loc[hit, "why"] = "the sleeve over it: " + ids.map(by_span["why"])
+    by_sleeve, by_pipe = defaultdict[str, list[_Said]](list), defaultdict[str, list[_Said]](list)
+    for sleeve_id, *said in rows_in(referred, ["sleeve_id", "rules", "why"]):
+        by_sleeve[sleeve_id].append((said[0], said[1]))
+    for pipe_id, *said in rows_in(referred_pipes, ["pipe_id", "rules", "why"]):
+        by_pipe[pipe_id].append((said[0], said[1]))
+    pipe_of = dict(rows_in(placed.sleeves, ["sleeve_id", "pipe_id"]))
+    reasons = defaultdict[str, list[_Said]](list)
+    for told, of in ((by_sleeve, None), (by_pipe, pipe_of)):
+        for sleeve_id, span_id in rows_in(placed.sleeve_spans, ["sleeve_id", "span_id"]):
+            if span_id not in decided:
+                reasons[span_id] += told.get(sleeve_id if of is None else of[sleeve_id], ())
+    found = {key: sorted(some, key=itemgetter(0)) for key, some in reasons.items() if some}
+    ids = rows_in(verdicts, ["span_id", "verdict"])
+    hit = {
+        at: found[key] for at, (key, word) in enumerate(ids) if key in found and word == "sleeve"
+    }
+    if not hit:
+        return conform(verdicts, VERDICTS)
+    new = {
+        "sleeve": dict.fromkeys(hit, "asked"),
+        "verdict": dict.fromkeys(hit, "refer"),
+        "rules": {at: "+".join(rules for rules, _ in some) for at, some in hit.items()},
+        "why": {
+            at: "the sleeve over it: " + "; ".join(why for _, why in some)
+            for at, some in hit.items()
+        },
+    }
+    out = verdicts.assign(**{name: _put(verdicts[name], words) for name, words in new.items()})
     return conform(out, VERDICTS)
+
+
+_Said = tuple[str, str]
+"""Rules and why of one referral."""
+
+
+def _put(column: pd.Series, words: Mapping[int, str]) -> pd.Series:
+    texts = column.to_numpy(dtype=object, copy=True)
+    texts[list(words)] = list(words.values())
+    return pd.Series(texts_of(texts), column.index)

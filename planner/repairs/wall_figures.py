@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import WALL_FIGURES
@@ -74,15 +76,15 @@ def list_figures(
         lines.append(_deflection(checks, given, design, ends))
     count = len(checks)
     columns = ("figure", "symbol", "low", "high", "unit", "origin", "source")
-    parts = [
-        pd.DataFrame(
-            {"sleeve_id": checks["sleeve_id"].to_numpy(), "seq": seq}
-            | dict(zip(columns, line, strict=True)),
-            index=range(count),
-        )
-        for seq, line in enumerate(lines, 1)
-    ]
-    return conform(pd.concat(parts), WALL_FIGURES)
+    data: dict[str, Any] = {
+        "sleeve_id": np.tile(checks["sleeve_id"].to_numpy(dtype=object), len(lines)),
+        "seq": np.repeat(np.arange(1, len(lines) + 1), count),
+    }
+    for name, values in zip(columns, zip(*lines, strict=True), strict=True):
+        kind = np.float64 if name in ("low", "high") else object
+        each = [np.broadcast_to(np.asarray(value, dtype=kind), count) for value in values]
+        data[name] = np.concatenate(each)
+    return conform(data, WALL_FIGURES)
 
 
 def _pipe(given: WallInputs) -> list[_Line]:

@@ -8,19 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.distinct import matches, numbers_at, places_in, texts_at
 from planner.ground.loads import Numbers, water_over_crown
 from planner.settings import Design
+from planner.tables import rows_in
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
 
 NOT_KNOWN = "not known"
+_DEFORMED = "deformation"
 # F1216-09, scope: 4 to 108 in. DN 100 is sold as the 4 in pipe.
 SCOPE_MM = (100.0, 2743.2)
 
@@ -82,14 +86,16 @@ def gather(tables: Tables, design: Design, origins: Mapping[str, str]) -> WallIn
         Layer of each setting, for the words.
     """
     sleeves = tables["sleeves"]
-    pipes = pd.DataFrame(tables["pipes"]).set_index("pipe_id").reindex(sleeves["pipe_id"])
+    table = pd.DataFrame(tables["pipes"])
+    at = places_in(sleeves["pipe_id"], table["pipe_id"])
+    pipes: dict[str, npt.NDArray[Any]] = {name: numbers_at(table[name], at) for name in _FIGURES}
+    pipes |= {name: texts_at(table[name], at).to_numpy(dtype=object) for name in _TEXTS}
     bore, bore_from = _bore(pipes)
-    shape = pipes["shape"].fillna("").to_numpy(dtype=object)
-    wide, high = (pipes[name].to_numpy(dtype=float) for name in ("width_mm", "height_mm"))
+    shape, wide, high = (pipes[name] for name in ("shape", "width_mm", "height_mm"))
     unknown = np.isin(shape, ("", "unknown"))
     q_low, q_high, q_from = _ovality(tables, design, said("ovality_pct", origins))
     cover_low, cover_high, cover_from = _cover(pipes, tables["nodes"], bore, design, origins)
-    over = pipes["water_over_crown_m"].to_numpy(dtype=float)
+    over = pipes["water_over_crown_m"]
     unstated = f"{NOT_KNOWN}: from the invert up to the ground"
     water_from = np.where(np.isnan(over), unstated, "pipes.water_over_crown_m").astype(object)
     below = np.where(np.isnan(over), 0.0, np.nan)
@@ -109,13 +115,19 @@ def gather(tables: Tables, design: Design, origins: Mapping[str, str]) -> WallIn
     )  # fmt: skip
 
 
-def _bore(pipes: pd.DataFrame) -> tuple[Numbers, Texts]:
+_FIGURES = ("inside_mm", "height_mm", "width_mm", "dn_mm", "depth_m", "water_over_crown_m")
+_TEXTS = ("shape", "us_node", "ds_node")
+Columns = Mapping[str, npt.NDArray[Any]]
+"""Columns of the pipes, row by row of the sleeves."""
+
+
+def _bore(pipes: Columns) -> tuple[Numbers, Texts]:
     """Take the measured diameter, else the height, else the nominal size."""
     names = ("inside_mm", "height_mm", "dn_mm")
-    bore = np.full(len(pipes), np.nan)
-    origin = np.full(len(pipes), NOT_KNOWN, dtype=object)
+    bore = np.full(len(pipes["dn_mm"]), np.nan)
+    origin = np.full(len(bore), NOT_KNOWN, dtype=object)
     for name in names:
-        values = pipes[name].to_numpy(dtype=float)
+        values = pipes[name]
         take = np.isnan(bore) & (values > 0.0)
         bore[take], origin[take] = values[take], f"pipes.{name}"
     return bore, origin
@@ -128,52 +140,52 @@ def _ovality(tables: Tables, design: Design, setting: str) -> tuple[Numbers, Num
     is q with the original diameter as the mean: 100 (D_mean - D_min) / D_mean. A coded
     deformation without a figure leaves the highest unknown.
     """
-    sleeves = tables["sleeves"][["sleeve_id", "pipe_id", "from_m", "to_m"]]
-    spans = tables["spans"]
-    named = [
-        spans[name].str.split("+").map(lambda words: "deformation" in words)
-        for name in ("mechanisms", "lent")
-    ]
-    figures = spans[["deformation_pct_low", "deformation_pct_high"]].notna().any(axis=1)
-    spans = spans[figures | named[0].astype(bool) | named[1].astype(bool)]
-    pairs = sleeves.merge(spans, on="pipe_id", suffixes=("", "_span"))
-    served = pd.MultiIndex.from_frame(tables["sleeve_spans"][["sleeve_id", "span_id"]])
-    own = pd.MultiIndex.from_frame(pairs[["sleeve_id", "span_id"]]).isin(served)
-    under = (pairs["from_m_span"] <= pairs["to_m"]) & (pairs["to_m_span"] >= pairs["from_m"])
-    pairs = pairs[under.to_numpy(dtype=bool) | own]
-    # inf holds the place of an unknown end, so that the largest keeps it.
-    ends = pd.DataFrame(
-        {
-            "low": pairs["deformation_pct_low"].fillna(0.0),
-            "high": pairs["deformation_pct_high"].fillna(np.inf),
-        }
+    sleeves, spans = tables["sleeves"], tables["spans"]
+    ends = [spans[f"deformation_pct_{end}"].to_numpy(dtype=float) for end in ("low", "high")]
+    coded = ~np.isnan(ends[0]) | ~np.isnan(ends[1])
+    for name in ("mechanisms", "lent"):
+        told = [_DEFORMED in text and _DEFORMED in text.split("+") for text in spans[name]]
+        coded |= np.array(told, dtype=bool)
+    of = np.flatnonzero(coded)
+    one, other = matches(sleeves["pipe_id"], spans["pipe_id"].to_numpy(dtype=object)[of])
+    other = of[other]
+    start, end = (sleeves[name].to_numpy(dtype=float)[one] for name in ("from_m", "to_m"))
+    from_m, to_m = (spans[name].to_numpy(dtype=float)[other] for name in ("from_m", "to_m"))
+    served = set(rows_in(tables["sleeve_spans"], ["sleeve_id", "span_id"])) if len(of) else set()
+    ids, names = (
+        sleeves["sleeve_id"].to_numpy(dtype=object),
+        spans["span_id"].to_numpy(dtype=object),
     )
-    largest = ends.groupby(pairs["sleeve_id"]).max().reindex(sleeves["sleeve_id"])
-    low = np.fmax(largest["low"].to_numpy(dtype=float), design.ovality_pct)
-    high = np.fmax(largest["high"].to_numpy(dtype=float), design.ovality_pct)
+    own = np.array(
+        [pair in served for pair in zip(ids[one], names[other], strict=True)], dtype=bool
+    )
+    under = np.flatnonzero(((from_m <= end) & (to_m >= start)) | own)
+    one, other = one[under], other[under]
+    low, high = np.full(len(sleeves), np.nan), np.full(len(sleeves), np.nan)
+    np.fmax.at(low, one, np.where(np.isnan(ends[0]), 0.0, ends[0])[other])
+    # inf holds the place of an unknown end, so that the largest keeps it.
+    np.fmax.at(high, one, np.where(np.isnan(ends[1]), np.inf, ends[1])[other])
+    low, high = np.fmax(low, design.ovality_pct), np.fmax(high, design.ovality_pct)
     origin = np.where(high > design.ovality_pct, "spans.deformation_pct", setting).astype(object)
     return low, np.where(np.isinf(high), np.nan, high), origin
 
 
 def _cover(
-    pipes: pd.DataFrame,
+    pipes: Columns,
     nodes: pd.DataFrame,
     bore: Numbers,
     design: Design,
     origins: Mapping[str, str],
 ) -> tuple[Numbers, Numbers, Texts]:
     """Take depths of the invert at the pipe and at its nodes, less the diameter."""
-    depth = pd.Series(nodes["depth_m"].to_numpy(dtype=float), index=nodes["node_id"])
-    depths = np.array(
-        [
-            pipes["depth_m"].to_numpy(dtype=float),
-            depth.reindex(pipes["us_node"]).to_numpy(dtype=float),
-            depth.reindex(pipes["ds_node"]).to_numpy(dtype=float),
-        ]
-    ).reshape(3, len(pipes))
+    of_nodes = [
+        numbers_at(nodes["depth_m"], places_in(pipes[end], nodes["node_id"]))
+        for end in ("us_node", "ds_node")
+    ]
+    depths = np.array([pipes["depth_m"], *of_nodes])
     low, high = (ends.reduce(depths, axis=0) - bore / 1000.0 for ends in (np.fmin, np.fmax))
     of_pipe, of_node = ~np.isnan(depths[0]), ~np.isnan(depths[1:]).all(axis=0)
-    origin = np.full(len(pipes), "pipes.depth_m and nodes.depth_m - diameter", dtype=object)
+    origin = np.full(len(bore), "pipes.depth_m and nodes.depth_m - diameter", dtype=object)
     origin[of_pipe & ~of_node] = "pipes.depth_m - diameter"
     origin[~of_pipe & of_node] = "nodes.depth_m - diameter"
     buried = low >= 0.0

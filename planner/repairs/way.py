@@ -13,9 +13,12 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
-from planner.tables import check
+from planner.distinct import is_among
+from planner.tables import check, rows_in
 
 # Mechanisms that narrow the way, with the share of the size that one unit of the figure is.
 _PER_CENT = {"deformation_pct": 0.01, "sag_pct": 0.01, "obstruction_pct": 0.01}
@@ -104,13 +107,15 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     if "defects" not in tables:
         return found
     defects = check(tables["defects"], DEFECTS)
-    rows = defects[defects["mechanism"].isin(MECHANISMS)]
+    at = np.flatnonzero(is_among(defects["mechanism"], MECHANISMS))
+    if not len(at):
+        return found
     sizes = tables["pipes"]["dn_mm"].to_numpy(dtype=float).tolist()
     dn: dict[str, float] = dict(zip(tables["pipes"]["pipe_id"], sizes, strict=True))
     columns = ["pipe_id", "observation_id", "mechanism", "from_m", "to_m"]
     figures = ["quantity", "q1", "quantity_low", "quantity_high"]
-    for pipe_id, name, mechanism, from_m, to_m, *figure in rows[columns + figures].itertuples(
-        index=False, name=None
+    for pipe_id, name, mechanism, from_m, to_m, *figure in rows_in(
+        defects[columns + figures].take(at), columns + figures
     ):
         quantity, written, low, high = figure
         measure, share = _measure(mechanism, quantity, dn.get(pipe_id, math.nan))

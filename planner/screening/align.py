@@ -94,6 +94,8 @@ def align(laterals: pd.DataFrame, runs: pd.DataFrame, touch_m: float, flags: Fla
     """
     shifts: dict[str, float] = {}
     many = runs[runs["pipe_id"].duplicated(keep=False)]
+    if many.empty:
+        return pd.Series(shifts, dtype=float)
     own = laterals[laterals["inspection_id"].isin(many["inspection_id"])]
     places = {str(name): part["x_m"].to_numpy() for name, part in own.groupby("inspection_id")}
     many = many.assign(whole=many["complete"].fillna(value=False).astype(bool))

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.distinct import places_in
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
@@ -52,8 +53,10 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
     part = part_of(inspections, settings)
     whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
+    if not (centre & whole).any():
+        return part
     walls = inspections[whole & (inspections["zero_at"] == "wall").to_numpy()]
-    if not (centre & whole).any() or walls.empty:
+    if walls.empty:
         return part
     net = walls.groupby("pipe_id")["surveyed_m"].median().reindex(inspections["pipe_id"])
     both = inspections["surveyed_m"].to_numpy(dtype=float) - net.to_numpy(dtype=float)
@@ -116,15 +119,15 @@ def set_lengths(
     Returns
     -------
     pipes
-        A copy. Doubt of a survey: the counter's own, or what two complete runs differ
-        by; of a listed or drawn length: the manholes at both ends.
+        A copy, a plain frame. Doubt of a survey: the counter's own, or what two complete runs
+        differ by; of a listed or drawn length: the manholes at both ends.
 
     References
     ----------
     Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
     mismatch: 32 real runs, drawn against paid length.
     """
-    out = pipes.copy()
+    out = pd.DataFrame(pipes).copy()
     inside = wall_to_wall(pipes["drawn_m"], settings)
     best, spread = _by_survey(pipes, matched, inside, settings)
     stated = _stated(pipes)
@@ -146,10 +149,10 @@ def set_lengths(
     stop = beyond(length, drawn, settings.length_stop_m, settings.length_stop_ratio)
     odd = beyond(length, drawn, settings.length_flag_m, settings.length_flag_ratio)
     stop |= np.isnan(length)
-    out["length_m"], out["length_from"] = length, origin.astype(object)
+    out["length_m"], out["length_from"] = length, texts_of(origin.astype(object))
     out["length_doubt_m"] = np.where(np.isnan(length), np.nan, doubt)
-    out["placing"] = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
-    out = out.astype({"length_from": "str", "placing": "str"})
+    placing = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
+    out["placing"] = texts_of(placing)
     _flag_lengths(out, inside, settings, flags)
     if listed.count >= ENOUGH:
         flags.add("listed lengths", listed.told)
@@ -199,7 +202,7 @@ def listed_of(stated: Numbers, surveyed: Numbers) -> Listed:
 
 
 def _true(values: pd.Series) -> Marks:
-    return np.array(values.fillna(value=False), dtype=bool)
+    return np.asarray(values.array.to_numpy(dtype=bool, na_value=False), dtype=bool)
 
 
 def _by_survey(
@@ -222,11 +225,12 @@ def _by_survey(
     found = full["net_m"].to_numpy()
     full["odd"] = beyond(found, drawn, settings.length_stop_m, settings.length_stop_ratio)
     # Best: one that fits the drawing, then the newest; the id settles a tie.
-    full = full.sort_values(
-        ["of_pipe", "odd", "date", "inspection_id"],
-        ascending=[True, True, False, True],
-        kind="stable",
-    )
+    if full["of_pipe"].duplicated().any():
+        full = full.sort_values(
+            ["of_pipe", "odd", "date", "inspection_id"],
+            ascending=[True, True, False, True],
+            kind="stable",
+        )
     net, of_pipe = full["net_m"].to_numpy(dtype=float), full["of_pipe"].to_numpy()
     best, least, most = (np.full(len(pipes) + 1, value) for value in (np.nan, np.inf, -np.inf))
     best[of_pipe[::-1]] = net[::-1]

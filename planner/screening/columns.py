@@ -7,18 +7,23 @@ or under a sleeve (an earlier repair, a change of size) is added from the placed
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pandas.arrays import NumpyExtensionArray
 
+from planner.arrays import texts_of
 from planner.contracts.crews import SETUPS, VISITS
 from planner.contracts.network import PIPES
 from planner.contracts.repairs import PIPE_TOTALS, SLEEVES
 from planner.contracts.verdicts import SPAN_QUANTITIES, SPANS
+from planner.distinct import is_among, parted, places_in
+from planner.order import FEW
 from planner.tables import Column, Table
 
 Kind = Literal["interval", "number", "text", "list", "flag"]
@@ -61,7 +66,8 @@ _TABLES: dict[About, tuple[Table, ...]] = {
 }
 
 
-def visible(about: About) -> dict[str, Seen]:
+@cache
+def visible(about: About) -> Mapping[str, Seen]:
     """Give the columns that a rule about such a thing may name, in order of name."""
     found = dict(BESIDE[about])
     if about != "pipe":
@@ -93,13 +99,15 @@ def _seen(column: Column) -> Seen:
 class View:
     """Things of one kind as the rules see them; columns of the pipe are looked up by need.
 
-    Each column is read once, however many rules name it.
+    `changes` are columns of the pipes that stand in no table. Each column is read once,
+    however many rules name it.
     """
 
     about: About
     things: pd.DataFrame
     pipes: pd.DataFrame
-    seen: dict[str, Seen] = field(repr=False)
+    seen: Mapping[str, Seen] = field(repr=False)
+    changes: Mapping[str, Any] = field(repr=False)
     _read: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
 
     def __len__(self) -> int:
@@ -124,8 +132,10 @@ class View:
 
     def flags(self, name: str) -> Marks:
         """Give a yes/no column; unknown is False, see `blank`."""
-        column = self._column(name).astype("boolean").fillna(value=False)
-        return np.asarray(column, dtype=bool)
+        column = self._column(name)
+        if not isinstance(column, pd.arrays.BooleanArray):
+            column = pd.array(column, dtype="boolean")
+        return np.asarray(column.to_numpy(dtype=bool, na_value=False), dtype=bool)
 
     def _once(self, what: str, name: str, read: Callable[[str], Read]) -> Read:
         if (what, name) not in self._read:
@@ -152,23 +162,43 @@ class View:
         if kind == "text":
             unlike, where = self.coded(name)
             return np.asarray(unlike == "", dtype=bool)[where]
-        return np.asarray(self._column(name).isna(), dtype=bool)
+        return np.asarray(pd.isna(self._column(name)), dtype=bool)
 
     def _coded(self, name: str) -> tuple[Texts, Places]:
-        where, unlike = pd.factorize(self._column(name).astype("str").fillna("").str.strip())
-        return np.asarray(unlike, dtype=object), where
+        column = pd.Series(texts_of(self._column(name)))
+        where, unlike = _few_coded(column.tolist()) if len(column) <= FEW else parted(column)
+        places: dict[str, int] = {}
+        again = [places.setdefault(text.strip(), len(places)) for text in unlike]
+        return np.array(list(places), dtype=object), np.array(again, dtype=np.intp)[where]
 
     def _floats(self, name: str) -> Numbers:
-        column = self._column(name).astype("Float64")
-        return np.asarray(column.to_numpy(dtype="float64", na_value=np.nan), dtype=np.float64)
+        column = self._column(name)
+        if isinstance(column, np.ndarray) and column.dtype == np.float64:
+            return column
+        plain = pd.array(column, dtype="Float64")
+        return np.asarray(plain.to_numpy(dtype="float64", na_value=np.nan), dtype=np.float64)
 
-    def _column(self, name: str) -> pd.Series:
+    def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
+        return self._once("column", name, self._any_column)
+
+    def _any_column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if name in self.things.columns:
-            return self.things[name]
-        return self._once("pipe", name, self._of_pipe)
+            found = self.things[name].array
+            return found.to_numpy() if isinstance(found, NumpyExtensionArray) else found
+        values = self.changes[name] if name in self.changes else self.pipes[name].array
+        at = self._once("place", "pipe_id", self._pipe_places)
+        if isinstance(values, NumpyExtensionArray) and str(values.dtype) == "float64":
+            return np.append(values.to_numpy(), np.nan)[at]
+        return values.take(at, allow_fill=True)
 
-    def _of_pipe(self, name: str) -> pd.Series:
-        return self.pipes[name].reindex(self.things["pipe_id"])
+    def _pipe_places(self, name: str) -> Places:
+        return places_in(self.things[name], self.pipes[name])
+
+
+def _few_coded(texts: list[str]) -> tuple[Places, list[str]]:
+    places: dict[str, int] = {}
+    where = [places.setdefault(text, len(places)) for text in texts]
+    return np.array(where, dtype=np.intp), list(places)
 
 
 def view_of(
@@ -187,43 +217,60 @@ def view_of(
     beside
         Obeys `DEFECTS`; None where no rows were placed, so that none lies beside.
     """
-    shown = _with_changes(pd.DataFrame(pipes.drop(columns="geometry", errors="ignore")), beside)
     if about == "pipe":
-        return View(about, shown, shown, visible(about))
-    own = things.drop(columns="geometry", errors="ignore").copy()
+        things = pipes
+    own = pd.DataFrame(things)
+    repairs = _rows(beside, "existing_repair")
     if about == "span":
-        own["at_repair"] = _touched(own, _rows(beside, "existing_repair"))
-        own["at_lining"] = _touched(own, _linings(_rows(beside, "existing_repair")))
+        own = own.assign(
+            at_repair=_touched(own, repairs), at_lining=_touched(own, _linings(repairs))
+        )
     if about == "sleeve":
-        own["repair_touched"] = _touched(own, _rows(beside, "existing_repair"))
-        own["size_change_inside"] = _touched(own, _rows(beside, "size_change"))
-    return View(about, own, shown.set_index("pipe_id"), visible(about))
+        changed = _rows(beside, "size_change")
+        own = own.assign(
+            repair_touched=_touched(own, repairs), size_change_inside=_touched(own, changed)
+        )
+    return View(about, own, pd.DataFrame(pipes), visible(about), _changes(pipes, beside))
 
 
-def _with_changes(pipes: pd.DataFrame, beside: pd.DataFrame | None) -> pd.DataFrame:
-    size = set(_rows(beside, "size_change")["pipe_id"])
-    lining = set(_rows(beside, "lining_change")["pipe_id"])
-    return pipes.assign(
-        size_changes=pipes["pipe_id"].isin(size), lining_changes=pipes["pipe_id"].isin(lining)
-    )
+def _changes(pipes: pd.DataFrame, beside: pd.DataFrame | None) -> dict[str, Any]:
+    """Mark the pipes on which size or lining changes."""
+    found = {}
+    for name, mechanism in (("size_changes", "size_change"), ("lining_changes", "lining_change")):
+        rows = _rows(beside, mechanism)
+        marks = is_among(pipes["pipe_id"], rows["pipe_id"]) if len(rows) else _none(pipes)
+        found[name] = pd.array(marks, dtype="boolean")
+    return found
+
+
+def _none(things: pd.DataFrame) -> Marks:
+    return np.zeros(len(things), dtype=bool)
+
+
+_BESIDE = ["pipe_id", "from_m", "to_m", "detail"]
 
 
 def _rows(beside: pd.DataFrame | None, mechanism: str) -> pd.DataFrame:
-    columns = ["pipe_id", "from_m", "to_m", "detail"]
     if beside is None:
-        return pd.DataFrame(columns=columns)
-    return beside.loc[beside["mechanism"] == mechanism, columns]
+        return _NOTHING
+    wanted = is_among(beside["mechanism"], [mechanism])
+    return beside.loc[wanted, _BESIDE] if wanted.any() else _NOTHING
+
+
+_NOTHING = pd.DataFrame(columns=_BESIDE)
 
 
 def _linings(repairs: pd.DataFrame) -> pd.DataFrame:
-    return repairs[repairs["detail"] == "local lining"]
+    return repairs[repairs["detail"] == "local lining"] if len(repairs) else repairs
 
 
 def _touched(things: pd.DataFrame, rows: pd.DataFrame) -> Marks:
     """Mark the things that meet one of `rows` on the same pipe."""
+    marks = _none(things)
+    if rows.empty:
+        return marks
     places = things[["pipe_id", "from_m", "to_m"]].assign(place=np.arange(len(things)))
     pairs = places.merge(rows, on="pipe_id", suffixes=("", "_row"))
     meet = (pairs["from_m_row"] <= pairs["to_m"]) & (pairs["to_m_row"] >= pairs["from_m"])
-    marks = np.zeros(len(things), dtype=bool)
     marks[pairs.loc[meet, "place"].to_numpy(dtype=int)] = True
     return marks

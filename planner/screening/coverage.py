@@ -6,6 +6,8 @@ newer one came by.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -40,21 +42,28 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
         pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from
         us_node], on the index of `inspections`.
     """
-    runs = inspections[(inspections["counter_node"] != "") & (inspections["pipe_id"] != "")]
+    runs = inspections[list(_RUN)]
+    found = (runs["counter_node"] != "") & (runs["pipe_id"] != "")
+    runs = runs if found.all() else runs[found]
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
     length = numbers_at(pipes["length_m"], at)
     net = net_lengths(runs, settings)
-    whole = np.array(runs["complete"].fillna(value=False), dtype=bool)
+    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
     reach = np.where(whole, length, np.fmin(net, length))
     us_node = texts_at(pipes["us_node"], at).array
     from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
-    seen = runs[["pipe_id", "inspection_id", "date", "laterals_coded"]].assign(
-        seen_from_m=np.where(from_us, 0.0, length - reach),
-        seen_to_m=np.where(from_us, reach, length),
-    )
+    names = ("pipe_id", "inspection_id", "date", "laterals_coded")
+    told: dict[str, Any] = {name: runs[name].array for name in names}
+    told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
+    told["seen_to_m"] = np.where(from_us, reach, length)
+    seen = pd.DataFrame(told, index=runs.index)
     stopped = (pipes["placing"] == "stopped").to_numpy(dtype=bool)
     usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
-    return pd.DataFrame(seen[usable])
+    return seen if usable.all() else seen[usable]
+
+
+_RUN = ("pipe_id", "inspection_id", "date", "laterals_coded", "counter_node", "complete",
+        "zero_at", "surveyed_m")  # fmt: skip
 
 
 def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
@@ -73,9 +82,10 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
         inspection_id of the newer run, by position in `rows`.
     """
     names = np.full(len(rows), "", dtype=object)
-    many = seen[seen["pipe_id"].duplicated(keep=False)]
-    if not len(many):
+    again = seen["pipe_id"].duplicated(keep=False)
+    if not again.any():
         return names
+    many = seen[again]
     own = pd.DataFrame(
         {
             "at": np.arange(len(rows)),
@@ -98,7 +108,8 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
 
 def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    return seen[is_among(seen["inspection_id"], rows["inspection_id"].unique())]
+    told = is_among(seen["inspection_id"], rows["inspection_id"].unique())
+    return seen if told.all() else seen[told]
 
 
 def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
@@ -116,6 +127,8 @@ def flag_unseen(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> None:
     """Flag what no run saw of each inspected pipe."""
     ends = numbers_at(pipes["length_m"], places_in(seen["pipe_id"], pipes["pipe_id"]))
     inside = (seen["seen_from_m"] > SEEN_GAP_M) | (seen["seen_to_m"] < ends - SEEN_GAP_M)
+    if not inside.any():
+        return
     partly = ~is_among(seen["pipe_id"], seen.loc[~inside, "pipe_id"].unique())
     for pipe_id, part in seen.assign(end_m=ends)[partly].groupby("pipe_id", sort=True):
         length = float(part["end_m"].iloc[0])

@@ -28,6 +28,8 @@ def doubled_runs(runs: pd.DataFrame, observations: pd.DataFrame) -> dict[str, st
         counted twice; two runs of which one saw more are no doubles.
     """
     # Only runs of one pipe, counter and day can be doubles: in most files there are none.
+    if not runs["pipe_id"].duplicated().any():
+        return {}
     groups, count = groups_of([runs[name] for name in _ALIKE])
     several = np.bincount(groups, minlength=count)[groups] > 1
     runs = runs[several & (runs["pipe_id"] != "").to_numpy(dtype=bool)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -11,6 +13,7 @@ from planner.distinct import is_among, mapped, numbers_at, places_in
 from planner.ground.material_words import coded_material
 from planner.screening.match import Flags
 from planner.settings import Survey
+from planner.tables import records_in, rows_in
 
 # Distances are written to the centimetre: less than half of one is no step back [m].
 FALL_M = 0.005
@@ -21,11 +24,12 @@ def flag_drawings(
 ) -> None:
     """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
     filmed = pipes[is_among(pipes["pipe_id"], runs["pipe_id"].unique())]
-    lines = filmed.geometry.to_numpy()
+    lines = filmed["geometry"].to_numpy()
     bare = np.array([line is None or line.is_empty for line in lines], dtype=bool)
     for pipe_id in filmed["pipe_id"][bare]:
         flags.add(pipe_id, "no drawing: placed along its own length, but not on the map")
-    drawn = filmed[~bare]
+    ends = filmed[["pipe_id", "us_node", "ds_node"]]
+    drawn = ends[~bare] if bare.any() else ends
     lines = lines[~bare]
     if len(lines):
         away_us = _away(lines, 0, drawn["us_node"], nodes)
@@ -37,8 +41,8 @@ def flag_drawings(
                 "the drawing ends at neither of its manholes in the order named: distances hold "
                 f"from the manholes, places on the map are not proved ({nearest[i]:.1f} m away)",
             )
-    uphill = filmed["us_invert_m"] < filmed["ds_invert_m"]
-    for row in filmed[uphill.to_numpy()].to_dict("records"):
+    uphill = (filmed["us_invert_m"] < filmed["ds_invert_m"]).to_numpy()
+    for row in records_in(ends[uphill]) if uphill.any() else ():
         flags.add(
             row["pipe_id"],
             f"its invert is lower at {row['us_node']} than at {row['ds_node']}: "
@@ -51,7 +55,7 @@ def _away(
 ) -> npt.NDArray[np.float64]:
     """Measure how far an end of each line lies from its node [m]; NaN where it has no place."""
     at = places_in(names, nodes["node_id"])
-    own = np.append(nodes.geometry.to_numpy(), np.array([None], dtype=object))[at]
+    own = np.append(nodes["geometry"].to_numpy(), np.array([None], dtype=object))[at]
     return np.asarray(shapely.distance(shapely.get_point(lines, vertex), own), dtype=float)
 
 
@@ -69,12 +73,13 @@ def flag_runs(
     if first_day:
         for name in runs["inspection_id"][(runs["date"] > first_day).to_numpy()]:
             flags.add(name, f"survey of a day after {first_day}")
-    whole = runs[runs["complete"].fillna(value=False).to_numpy(dtype=bool)]
-    again = whole[whole.duplicated(["pipe_id", "date"])].drop_duplicates(["pipe_id", "date"])
-    for pipe_id, day in zip(again["pipe_id"], again["date"], strict=True):
+    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
+    days = Counter(rows_in(runs.loc[whole, ["pipe_id", "date"]], ["pipe_id", "date"]))
+    for pipe_id, day in (key for key, times in days.items() if times > 1):
         flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
-    unsure = runs[(runs["zero_at"] == "unknown") | (runs["zero_at"] == "")]
-    for file, count in unsure.groupby("file", sort=True).size().items():
+    zeros = rows_in(runs, ["file", "zero_at"])
+    unsure = Counter(file for file, zero_at in zeros if zero_at in ("unknown", ""))
+    for file, count in sorted(unsure.items()):
         flags.add(
             file or "inspections",
             f"zero of the counter not stated for {count} runs: taken at the manhole's wall",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,11 @@ Keys = npt.NDArray[np.object_]
 _WORDS = np.asarray(WORDS, dtype=object)
 
 
-def rows_of(about: str, keys: Keys, rulings: Sequence[Ruling]) -> list[pd.DataFrame]:
+Rows = dict[str, Any]
+"""Some rows of `FINDINGS`: a column is an array, or one value for all of them."""
+
+
+def rows_of(about: str, keys: Keys, rulings: Sequence[Ruling]) -> list[Rows]:
     """Write rulings as rows; `keys` are the ids of the things in the order of the view."""
     parts = []
     for ruling in rulings:
@@ -26,52 +31,66 @@ def rows_of(about: str, keys: Keys, rulings: Sequence[Ruling]) -> list[pd.DataFr
         for subject in _subjects(ruling):
             figures = ruling.figures
             parts.append(
-                pd.DataFrame(
-                    {
-                        "finding_id": _ids(about, named, rule.id, f"{ruling.effect} {subject}"),
-                        "about": about,
-                        "key": named,
-                        "rule_id": rule.id,
-                        "effect": ruling.effect,
-                        "subject": subject,
-                        "state": _WORDS[ruling.answer],
-                        "column": figures.column,
-                        "low": figures.low,
-                        "high": figures.high,
-                        "limit": np.where(np.isfinite(figures.limit), figures.limit, np.nan),
-                        "unit": figures.unit,
-                        "why": ruling.why,
-                        "source": rule.source,
-                        "standing": rule.standing,
-                    }
-                )
+                {
+                    "finding_id": _ids(about, named, rule.id, f"{ruling.effect} {subject}"),
+                    "about": about,
+                    "key": named,
+                    "rule_id": rule.id,
+                    "effect": ruling.effect,
+                    "subject": subject,
+                    "state": _WORDS[ruling.answer],
+                    "column": figures.column,
+                    "low": figures.low,
+                    "high": figures.high,
+                    "limit": np.where(np.isfinite(figures.limit), figures.limit, np.nan),
+                    "unit": figures.unit,
+                    "why": ruling.why,
+                    "source": rule.source,
+                    "standing": rule.standing,
+                }
             )
     return parts
 
 
-def silent_rows(about: str, keys: Keys, effect: str, subject: str, why: Keys) -> list[pd.DataFrame]:
+def silent_rows(about: str, keys: Keys, effect: str, subject: str, why: Keys) -> list[Rows]:
     """Write what follows although no rule says it: `why` is '' where nothing does."""
     said = why != ""
     if not said.any():
         return []
     return [
-        pd.DataFrame(
-            {
-                "finding_id": _ids(about, keys[said], "", f"{effect} {subject}"),
-                "about": about,
-                "key": keys[said],
-                "effect": effect,
-                "subject": subject,
-                "state": "yes",
-                "why": why[said],
-            }
-        )
+        {
+            "finding_id": _ids(about, keys[said], "", f"{effect} {subject}"),
+            "about": about,
+            "key": keys[said],
+            "effect": effect,
+            "subject": subject,
+            "state": "yes",
+            "why": why[said],
+        }
     ]
 
 
-def findings_of(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def findings_of(parts: Sequence[Rows]) -> pd.DataFrame:
     """Put the rows together as FINDINGS."""
-    return conform(pd.concat(parts, ignore_index=True) if parts else [], FINDINGS)
+    if not parts:
+        return conform([], FINDINGS)
+    counts = [len(part["key"]) for part in parts]
+    data = {}
+    for column in FINDINGS.columns:
+        unknown = np.nan if column.kind == "number" else ""
+        data[column.name] = np.concatenate(
+            [
+                _column(part.get(column.name, unknown), count, column.kind)
+                for part, count in zip(parts, counts, strict=True)
+            ]
+        )
+    return conform(data, FINDINGS)
+
+
+def _column(values: Any, count: int, kind: str) -> npt.NDArray[Any]:  # noqa: ANN401
+    if isinstance(values, np.ndarray):
+        return values
+    return np.full(count, values, dtype=np.float64 if kind == "number" else object)
 
 
 def _subjects(ruling: Ruling) -> tuple[str, ...]:

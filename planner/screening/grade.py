@@ -124,7 +124,10 @@ def rate_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> list[d
         each. An inspection with a stretch that never ends, or with a defect that has no
         grade for want of a figure, is rated without it and says so.
     """
-    runs = inspections[(inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")]
+    wanted = (inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")
+    if not wanted.any():
+        return []
+    runs = inspections[wanted]
     mine = defects[defects["inspection_id"].isin(set(runs["inspection_id"]))]
     rows = []
     by = {str(name): part for name, part in mine.groupby("inspection_id", sort=True)}

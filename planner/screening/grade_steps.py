@@ -22,6 +22,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import GRADE_STEPS
+from planner.distinct import is_among
+from planner.once import made_once
+from planner.order import order_by
 from planner.tables import conform
 
 HANDBOOK = "handbook classes"
@@ -50,7 +53,16 @@ def handbook_steps() -> pd.DataFrame:
 
 def graded(defects: pd.DataFrame) -> pd.DataFrame:
     """Give the placed rows that a table of classes or scores can speak of."""
-    return defects[defects["role"].isin(_GRADED)].reset_index(drop=True)
+    at = np.flatnonzero(is_among(defects["role"], _GRADED))
+    return defects[list(_READ)].take(at).reset_index(drop=True)
+
+
+_READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
+         "quantity_high", "x_from_m", "x_to_m", "clock_h", "arc_h", "at_joint")  # fmt: skip
+
+
+def _upper(texts: pd.Series) -> npt.NDArray[np.object_]:
+    return np.array([text.upper() for text in texts.tolist()], dtype=object)
 
 
 def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
@@ -75,34 +87,41 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     """
     height = np.asarray(heights_mm, dtype=np.float64)
     seen = _Seen(
-        {name: defects[name].str.upper().to_numpy() for name in ("code", "char1", "mechanism")},
-        defects["quantity"].to_numpy(),
+        {name: _upper(defects[name]) for name in ("code", "char1", "mechanism")},
+        defects["quantity"].to_numpy(dtype=object),
         defects["quantity_low"].to_numpy(dtype=np.float64),
         defects["quantity_high"].to_numpy(dtype=np.float64),
         height,
     )
     met: list[tuple[Row, Any, Any]] = [
-        (step, *_met(seen, step)) for step in steps.itertuples(index=False)
+        (step, *_met(seen, step))
+        for step in made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
     ]
     counts = [len(place) for _, place, _ in met]
-    found = pd.DataFrame(
-        {
-            "place": np.concatenate([place for _, place, _ in met] or [np.zeros(0, np.int64)]),
-            "wanting": np.concatenate([open_ for _, _, open_ in met] or [np.zeros(0, bool)]),
-            "requirement": np.repeat([step.requirement for step, _, _ in met], counts),
-            "value": np.repeat([float(step.value) for step, _, _ in met], counts),
-            "verified": np.repeat([bool(step.verified) for step, _, _ in met], counts),
-        }
-    )
-    by = found.groupby(["place", "requirement"], sort=True)
+    words = np.array([step.requirement for step, _, _ in met], dtype=object)
+    found = {
+        "place": np.concatenate([place for _, place, _ in met] or [np.zeros(0, np.int64)]),
+        "wanting": np.concatenate([open_ for _, _, open_ in met] or [np.zeros(0, bool)]),
+        "requirement": np.repeat(words, counts),
+        "value": np.repeat(np.array([step.value for step, _, _ in met], dtype=float), counts),
+        "verified": np.repeat(np.array([step.verified for step, _, _ in met], dtype=bool), counts),
+    }
+    order = order_by([found["place"], found["requirement"]])
+    found = {name: values[order] for name, values in found.items()}
+    new = np.ones(len(order), dtype=bool)
+    new[1:] = found["place"][1:] != found["place"][:-1]
+    new[1:] |= np.asarray(found["requirement"][1:] != found["requirement"][:-1], dtype=bool)
+    first = np.flatnonzero(new)
     return pd.DataFrame(
         {
-            "low": by["value"].min(),
-            "high": by["value"].max(),
-            "verified": by["verified"].all(),
-            "wanting": by["wanting"].any(),
+            "place": found["place"][first],
+            "requirement": found["requirement"][first],
+            "low": np.minimum.reduceat(found["value"], first),
+            "high": np.maximum.reduceat(found["value"], first),
+            "verified": np.logical_and.reduceat(found["verified"], first),
+            "wanting": np.logical_or.reduceat(found["wanting"], first),
         }
-    ).reset_index()
+    )
 
 
 @dataclass(frozen=True)

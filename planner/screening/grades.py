@@ -6,18 +6,20 @@ was seen. A figure that rests on an interval is given as an interval.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from planner.contracts import DEFECTS, GRADES
+from planner.distinct import numbers_at, places_in, texts_at
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
 from planner.screening.grade_steps import HANDBOOK, graded, handbook_steps, look_up, scales
 from planner.settings import Grades
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 GRADE_COLUMN = "peak_per_m"
 
@@ -43,14 +45,17 @@ class _Rows:
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
         values = look_up(self.defects, self.heights_mm.to_numpy(), steps)
-        own = self.defects.loc[values["place"], ["inspection_id", "x_from_m", "x_to_m"]]
-        return pd.concat([values, own.reset_index(drop=True)], axis=1)
+        own = self.defects[["inspection_id", "x_from_m", "x_to_m"]].take(values["place"].to_numpy())
+        return values.assign(**{str(name): part.array for name, part in own.items()})
 
     def without(self, values: pd.DataFrame) -> dict[str, str]:
         """Say by run which rows the table has no value for, and which are graded wide."""
-        left = self.defects[~self.defects.index.isin(values["place"])]
-        missing = _listed(left, "mechanism", "no row in the table: ")
-        open_ = self.defects.loc[values.loc[values["wanting"].astype(bool), "place"].unique()]
+        rows = self.defects[["inspection_id", "mechanism"]]
+        graded = np.zeros(len(rows), dtype=bool)
+        graded[values["place"].to_numpy()] = True
+        missing = _listed(rows[~graded], "mechanism", "no row in the table: ")
+        wanting = values["wanting"].to_numpy(dtype=bool)
+        open_ = rows.take(np.unique(values["place"].to_numpy()[wanting]))
         wide = _listed(open_, "mechanism", "any that their kind can have, for want of a figure: ")
         runs = missing.keys() | wide.keys()
         return {
@@ -85,12 +90,12 @@ def grade_all(
     """
     check(defects, DEFECTS)
     own = graded(defects)
-    by_pipe = pipes.set_index("pipe_id")
+    at = places_in(own["pipe_id"], pipes["pipe_id"])
     runs = inspections.loc[inspections["pipe_id"] != ""].set_index("inspection_id")
     rows = _Rows(
         own,
-        own["pipe_id"].map(by_pipe["height_mm"]).astype("float64"),
-        own["pipe_id"].map(by_pipe["use"]).astype(object),
+        pd.Series(numbers_at(pipes["height_mm"], at), own.index),
+        texts_at(pipes["use"], at).astype(object),
         runs,
     )
     found = [*rate_inspections(defects, inspections), *_classes(rows)]
@@ -109,21 +114,21 @@ def _between(low: float, high: float) -> str:
 
 
 def _listed(defects: pd.DataFrame, column: str, before: str) -> dict[str, str]:
-    counts = defects.groupby(["inspection_id", column], sort=True).size()
+    counts = Counter(rows_in(defects, ["inspection_id", column]))
     found: dict[str, list[str]] = {}
-    for (run, what), count in zip(counts.index.tolist(), counts.tolist(), strict=True):
-        found.setdefault(str(run), []).append(f"{what} {count}" if count > 1 else str(what))
+    for (run, what), count in sorted(counts.items()):
+        found.setdefault(run, []).append(f"{what} {count}" if count > 1 else what)
     return {run: before + ", ".join(parts) for run, parts in found.items()}
 
 
 def _classes(rows: _Rows) -> list[dict[str, object]]:
     values = rows.valued(handbook_steps())
     why, scale = rows.without(values), scales()[HANDBOOK]
-    by = values.groupby("inspection_id", sort=True)
     # 1 is the worst: the least of all is the run's class.
-    worst = pd.DataFrame(
-        {"low": by["low"].min(), "high": by["high"].min(), "verified": by["verified"].all()}
-    )
+    worst: dict[str, tuple[float, float, bool]] = {}
+    for run, low, high, verified in rows_in(values, ["inspection_id", "low", "high", "verified"]):
+        least = worst.get(run, (np.inf, np.inf, True))
+        worst[run] = (min(least[0], low), min(least[1], high), least[2] and verified)
     return [
         _row(
             rows,
@@ -134,9 +139,9 @@ def _classes(rows: _Rows) -> list[dict[str, object]]:
             value=low,
             shown=f"{_between(low, high)} of {scale['worst']} (worst) to {scale['mildest']}",
             verified=verified,
-            why=why.get(str(run), ""),
+            why=why.get(run, ""),
         )
-        for run, low, high, verified in worst.itertuples()
+        for run, (low, high, verified) in sorted(worst.items())
     ]
 
 

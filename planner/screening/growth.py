@@ -36,6 +36,8 @@ def growth_between(
         Obeys `GROWTH`: a row for each pair of the nearest rows of one kind. An older row
         that the newer survey does not show again is in no pair.
     """
+    if not (newer != "").any():
+        return conform([], GROWTH)
     names = ["observation_id", "pipe_id", "mechanism", "quantity", "quantity_low",
              "quantity_high", "x_from_m", "x_to_m", "find_m", "seen_on"]  # fmt: skip
     part = rows[[*names, "inspection_id", "role"]].reset_index(drop=True)

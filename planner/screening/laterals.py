@@ -12,8 +12,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
+from planner.order import order_by
 from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
@@ -76,9 +78,9 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     Returns
     -------
     pipes
-        A copy; where no such run is there, what the network says stays.
+        A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pipes.copy()
+    out = pd.DataFrame(pipes).copy()
     coded = seen[seen["laterals_coded"] == "yes"]
     # Most pipes have one run: only the others need their parts joined.
     many = coded["pipe_id"].duplicated(keep=False)
@@ -141,6 +143,8 @@ def find_laterals(
     """
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
+    if filmed.empty and not placed:
+        return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
@@ -163,38 +167,42 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    own = filmed[plain].assign(lateral_id="").drop(columns=["find_m", "own"])
-    rows = pd.concat([own, conform(mixed, _NAMELESS)], ignore_index=True)
+    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source"]
+    rows = filmed.loc[plain, names].assign(lateral_id="")
+    if mixed:
+        rows = pd.concat([rows, conform(mixed, _NAMELESS)], ignore_index=True)
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
 def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
     wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
-    rows = defects.loc[wanted, list(_SEEN)]
-    coded = seen[seen["laterals_coded"] == "yes"]
-    rows = rows[overtaken_by(rows, coded) == ""]
+    at = np.flatnonzero(wanted)
+    rows = defects[list(_SEEN)].take(at)
+    if len(at):
+        coded = seen[(seen["laterals_coded"] == "yes").to_numpy(dtype=bool)]
+        rows = rows[overtaken_by(rows, coded) == ""]
     own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
-    size = rows["quantity_high"].fillna(rows["quantity_low"]).where(own)
+    high, low = (rows[f"quantity_{end}"].to_numpy(dtype=float) for end in ("high", "low"))
     told = own & is_among(rows["detail"], _STATES)
-    out: pd.DataFrame = pd.DataFrame(
+    seen_on = np.unique(rows["seen_on"].to_numpy(dtype=object), return_inverse=True)[1]
+    keys = [rows["pipe_id"].array, ~own, -seen_on, *(rows[name].array for name in _PLACE)]
+    out = pd.DataFrame(
         {
-            "pipe_id": rows["pipe_id"],
-            "x_m": rows["x_from_m"],
-            "clock_h": rows["clock_h"],
-            "size_mm": size,
-            "state": rows["detail"].where(told, "unknown"),
-            "source": rows["inspection_id"],
-            "find_m": rows["find_m"],
+            "pipe_id": rows["pipe_id"].array,
+            "x_m": rows["x_from_m"].array,
+            "clock_h": rows["clock_h"].array,
+            "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
+            "state": texts_of(np.where(told, rows["detail"].to_numpy(dtype=object), "unknown")),
+            "source": rows["inspection_id"].array,
+            "find_m": rows["find_m"].array,
             "own": own,
         }
     )
-    order = rows.assign(own=own).sort_values(
-        ["pipe_id", "own", "seen_on", "x_from_m", "observation_id"],
-        ascending=[True, False, False, True, True],
-        kind="stable",
-    )
-    return out.reindex(order.index)
+    return out.take(order_by(keys))
+
+
+_PLACE = ("x_from_m", "observation_id")
 
 
 def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:

@@ -8,6 +8,7 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,7 +45,7 @@ from planner.screening.pairs import pair_stretches
 from planner.screening.position import Spots, place
 from planner.screening.stretches import make_defects
 from planner.settings import Survey
-from planner.tables import check, conform
+from planner.tables import check, conform, rows_in
 
 STEP = "locate"
 
@@ -116,7 +117,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     axes = set_lengths(pipes, matched, settings, flags, listed)
     refused = _refused_runs(matched, axes, settings, flags)
     runs = matched.inspections
-    usable = runs.loc[refused == ""]
+    used = refused == ""
+    usable = runs if used.all() else runs.loc[used]
     flag_drawings(axes, nodes, usable, settings, flags)
     flag_runs(usable, axes, observations, first_day, flags)
 
@@ -194,12 +196,13 @@ def _join(
 ) -> tuple[pd.DataFrame, Texts]:
     """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
     at = places_in(observations["inspection_id"], runs["inspection_id"])
-    out = observations.reset_index(drop=True)
+    data: dict[str, Any] = {name: observations[name].array for name in observations.columns}
     for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
-        out[name] = _taken(runs[name], at)
+        data[name] = _taken(runs[name], at)
     of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
     for name in ("us_node", "length_m", "length_doubt_m"):
-        out[name] = _taken(pipes[name], of_pipe)
+        data[name] = _taken(pipes[name], of_pipe)
+    out = pd.DataFrame(data, index=range(len(observations)), copy=False)
     of_run = np.append(refused, "its inspection is not in the list")[at]
     reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
     reasons[at < 0] = "its inspection is not in the list"
@@ -208,9 +211,9 @@ def _join(
     return out, reasons
 
 
-def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> pd.Series:
+def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> Any:  # noqa: ANN401 - any array
     numbers = values.dtype == "float64"
-    return pd.Series(numbers_at(values, at)) if numbers else texts_at(values, at)
+    return numbers_at(values, at) if numbers else texts_at(values, at).array
 
 
 def _kept(rows: pd.DataFrame, wanted: npt.NDArray[np.bool_]) -> pd.DataFrame:
@@ -247,8 +250,10 @@ def _pick(spots: Spots, wanted: npt.NDArray[np.bool_]) -> Spots:
 
 def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
     """Write into the rows' flags which newer survey has overtaken them."""
-    days = runs.set_index("inspection_id")["date"]
     old = newer != ""
+    if not old.any():
+        return
+    days = runs.set_index("inspection_id")["date"]
     notes = np.full(len(rows), "", dtype=object)
     notes[old] = [
         f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
@@ -257,13 +262,11 @@ def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
 
 
 def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
-    doubtful = defects[(defects["flags"] != "").to_numpy()]
-    rows = [
-        *flags.rows,
-        *zip(doubtful["observation_id"], doubtful["flags"], strict=True),
-    ]
-    table = pd.DataFrame(rows, columns=["key", "what"]).drop_duplicates()
-    return conform(table.assign(step=STEP), FLAGS)
+    doubts = rows_in(defects, ["observation_id", "flags"])
+    rows = [*flags.rows, *((name, what) for name, what in doubts if what)]
+    return conform(
+        [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(rows)], FLAGS
+    )
 
 
 def _left_over(
@@ -273,15 +276,16 @@ def _left_over(
     refused: Texts,
     laterals: list[tuple[str, str]],
 ) -> pd.DataFrame:
-    columns = ["key", "file", "row", "reason"]
-    rows = observations.reset_index(drop=True).assign(reason=reasons)
-    rows = rows.rename(columns={"observation_id": "key"})
-    heads = runs.reset_index(drop=True).assign(reason=refused)
-    heads = heads.rename(columns={"inspection_id": "key"})
-    listed = pd.DataFrame(laterals, columns=["key", "reason"])
-    listed["file"], listed["row"] = "", None
-    parts = [part.loc[part["reason"] != "", columns] for part in (rows, heads, listed)]
-    full = [part.astype(object) for part in parts if len(part)]
-    if not full:
-        return conform([], LEFT_OVER)
-    return conform(pd.concat(full).assign(step=STEP).drop_duplicates(), LEFT_OVER)
+    left: list[tuple[Any, ...]] = []
+    for table, key, why in (
+        (observations, "observation_id", reasons),
+        (runs, "inspection_id", refused),
+    ):
+        at = np.flatnonzero(why != "")
+        if len(at):
+            rows = rows_in(table[[key, "file", "row"]].take(at), [key, "file", "row"])
+            left += [(*row, reason) for row, reason in zip(rows, why[at], strict=True)]
+    left += [(key, "", pd.NA, reason) for key, reason in laterals]
+    names = ("key", "file", "row", "reason", "step")
+    rows_left = [dict(zip(names, (*row, STEP), strict=True)) for row in dict.fromkeys(left)]
+    return conform(rows_left, LEFT_OVER)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.distinct import places_in
 
 Texts = npt.NDArray[np.object_]
@@ -78,8 +79,8 @@ def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Fla
     """
     at, by = _pipe_of(pipes, inspections)
     runs = inspections.copy()
-    runs["pipe_id"] = _take(pipes["pipe_id"], at)
-    runs["matched_by"] = by
+    runs["pipe_id"] = texts_of(_take(pipes["pipe_id"], at))
+    runs["matched_by"] = texts_of(by)
     ends = _Ends(
         us=_take(pipes["us_node"], at),
         ds=_take(pipes["ds_node"], at),
@@ -87,13 +88,13 @@ def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Fla
         end=_named(inspections["end_node"]),
     )
     from_us, from_ds, how = _counter(ends, _texts(inspections["direction"]))
-    runs["counter_node"] = np.where(from_us, ends.us, np.where(from_ds, ends.ds, ""))
+    counter = np.where(from_us, ends.us, np.where(from_ds, ends.ds, "")).astype(object)
+    runs["counter_node"] = texts_of(counter)
     refused = _refusals(runs, ends, pipes, at)
     through = (ends.end != "") & (refused == "") & (ends.end != np.where(from_us, ends.ds, ends.us))
     _add_flags(runs, refused, how, through, flags)
-    texts = dict.fromkeys(("pipe_id", "matched_by", "counter_node"), "str")
     return Matched(
-        runs.astype(texts),
+        runs,
         pd.Series(refused, runs.index, dtype="str"),
         pd.Series(through, runs.index, dtype=bool),
     )
@@ -114,8 +115,8 @@ def _texts(values: pd.Series) -> Texts:
 
 
 def _named(values: pd.Series) -> Texts:
-    texts = _texts(values.str.strip())
-    return np.where(np.isin(texts, NO_NODE), "", texts).astype(object)
+    texts = (text.strip() for text in values.tolist())
+    return np.array(["" if text in NO_NODE else text for text in texts], dtype=object)
 
 
 def _take(values: pd.Series, at: npt.NDArray[np.intp]) -> Texts:
@@ -253,34 +254,34 @@ def _add_flags(
 ) -> None:
     used = refused == ""
     tier = runs["matched_by"].to_numpy(dtype=object)
-    for run in _rows(runs[used & (tier == "normalised")]):
+    for run in _rows(runs, used & (tier == "normalised")):
         what = (
             f"pipe '{run.pipe_ref}' taken as {run.pipe_id}: the same but for zeros, spaces or case"
         )
         flags.add(run.inspection_id, what)
     by_nodes = used & (tier == "nodes")
-    for run in _rows(runs[by_nodes]):
+    for run in _rows(runs, by_nodes):
         ref = f"pipe '{run.pipe_ref}' is not in the network" if run.pipe_ref else "no pipe named"
         flags.add(run.inspection_id, f"{ref}: taken as {run.pipe_id} by its two manholes")
-    for run in _rows(runs[used & np.char.startswith(how.astype(str), "end")]):
+    for run in _rows(runs, used & np.char.startswith(how.astype(str), "end")):
         flags.add(
             run.inspection_id,
             f"start node not named: the counter is taken from {run.counter_node}, "
             f"as the run ends at {run.end_node}",
         )
-    for run in _rows(runs[used & (how == "direction")]):
+    for run in _rows(runs, used & (how == "direction")):
         flags.add(
             run.inspection_id,
             f"start node not proved: the counter is taken from {run.counter_node} by the "
             f"direction '{run.direction}'",
         )
-    for run in _rows(runs[used & np.char.endswith(how.astype(str), "against direction")]):
+    for run in _rows(runs, used & np.char.endswith(how.astype(str), "against direction")):
         flags.add(
             run.inspection_id,
             f"direction '{run.direction}' contradicts the nodes: the counter ran from "
             f"{run.counter_node}, which counts",
         )
-    for run in _rows(runs[through]):
+    for run in _rows(runs, through):
         flags.add(
             run.inspection_id,
             f"it runs towards {run.end_node}, which is not the other end of {run.pipe_id}: "
@@ -288,6 +289,6 @@ def _add_flags(
         )
 
 
-def _rows(frame: pd.DataFrame) -> Iterator[pd.Series]:
-    for _, row in frame.iterrows():
-        yield row
+def _rows(runs: pd.DataFrame, wanted: Marks) -> Iterator[pd.Series]:
+    for at in np.flatnonzero(wanted):
+        yield runs.iloc[at]

@@ -6,21 +6,33 @@ its row, and that is all.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from planner.distinct import matches
+from planner.order import order_by
 from planner.screening.joints import split_repeated
 from planner.screening.match import Flags
 from planner.settings import Survey
 
 # Places that differ by less than this touch: no span hangs on float noise [m].
 SAME_M = 1e-6
-_FLOATS = ("from_m", "to_m", "x_from_m", "x_to_m", "core_from", "core_to")
+_TEXTS = ("observation_id", "pipe_id", "role", "kind", "mechanism", "detail", "shows",
+          "extent_from", "counter_node", "seen_on", "quantity")  # fmt: skip
+_FIGURES = ("from_m", "to_m", "x_from_m", "x_to_m", "find_m", "arc_h", "quantity_low",
+            "quantity_high")  # fmt: skip
+
+Columns = dict[str, npt.NDArray[Any]]
+"""Rows as arrays by column: texts as objects, figures as floats, `joint`, `no_joint` as marks."""
+Places = npt.NDArray[np.intp]
+Marks = npt.NDArray[np.bool_]
 
 
-def gather(
-    defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags
-) -> pd.DataFrame:
+def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Columns:
     """Lay out the rows that make spans, with the place each belongs to.
 
     Parameters
@@ -41,30 +53,59 @@ def gather(
         the mechanism of a condition), part (own or flag), core_from, core_to [m] (what is
         coded), place (a number, in order of pipe, group and station).
     """
-    rows = defects[defects["role"].isin(("damage", "condition"))]
-    again = (rows["kind"] == "repeated") & (rows["role"] == "damage")
-    single = rows[~again]
-    group = single["role"].where(single["role"] == "damage", single["mechanism"])
-    repeated = split_repeated(rows[again], defects, pipes, settings, flags)
-    own = clustered(_stack([single.assign(group=group), repeated]), settings.touch_m)
-    seen = defects[defects["role"] == "flag"].assign(group="flag")
+    rows = _columns_of(defects)
+    role = rows["role"]
+    damage = role == "damage"
+    again = damage & (rows["kind"] == "repeated")
+    single = taken(rows, np.flatnonzero((damage | (role == "condition")) & ~again))
+    single["group"] = np.where(single["role"] == "damage", single["role"], single["mechanism"])
+    parts = [single]
+    if again.any():
+        repeated = split_repeated(defects[again], defects, pipes, settings, flags)
+        group = repeated["group"].to_numpy(dtype=object)
+        parts.append({**_columns_of(repeated), "group": group})
+    own = clustered(_under(parts), settings.touch_m)
+    seen = taken(rows, np.flatnonzero(role == "flag"))
+    seen["group"] = np.full(len(seen["role"]), "flag", dtype=object)
     parent = _parents(seen, own, settings.touch_m)
-    joined = seen[parent.notna()].assign(part="flag", extent_from="coded")
-    joined["place"] = parent.dropna()
+    joined = taken(seen, np.flatnonzero(parent >= 0))
+    count = len(joined["role"])
     # With a parent, the parent's extent is the damage: the flag adds its station only.
-    for name in ("from_m", "core_from"):
-        joined[name] = joined["x_from_m"]
-    for name in ("to_m", "core_to"):
-        joined[name] = joined["x_to_m"]
-    alone = clustered(seen[parent.isna()], settings.touch_m)
-    alone["place"] += own["place"].max() + 1 if len(own) else 0
-    parts = [own.assign(part="own"), joined, alone.assign(part="own")]
-    members = _stack(parts).astype({**dict.fromkeys(_FLOATS, "float64"), "place": "int64"})
-    order = ["place", "core_from", "core_to", "observation_id"]
-    return members.sort_values(order, kind="stable").reset_index(drop=True)
+    joined |= {"from_m": joined["x_from_m"], "core_from": joined["x_from_m"]}
+    joined |= {"to_m": joined["x_to_m"], "core_to": joined["x_to_m"]}
+    joined["extent_from"] = np.full(count, "coded", dtype=object)
+    joined["place"] = parent[parent >= 0]
+    alone = clustered(taken(seen, np.flatnonzero(parent < 0)), settings.touch_m)
+    alone["place"] = alone["place"] + own["place"].max(initial=-1) + 1
+    every = [(own, "own"), (joined, "flag"), (alone, "own")]
+    members = _under(
+        [{**part, "part": np.full(len(part["role"]), word, object)} for part, word in every]
+    )
+    order = ("place", "core_from", "core_to", "observation_id")
+    return taken(members, order_by([members[name] for name in order]))
 
 
-def clustered(rows: pd.DataFrame, touch_m: float) -> pd.DataFrame:
+def _columns_of(rows: pd.DataFrame) -> Columns:
+    joint = pd.array(rows["at_joint"].array, dtype="boolean")
+    return {
+        **{name: rows[name].to_numpy(dtype=object) for name in _TEXTS},
+        **{name: rows[name].to_numpy(dtype=float) for name in _FIGURES},
+        "joint": joint.to_numpy(dtype=bool, na_value=False),
+        "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
+    }
+
+
+def taken(rows: Columns, at: Places) -> Columns:
+    """Give some of the rows."""
+    return {name: values[at] for name, values in rows.items()}
+
+
+def _under(parts: Sequence[Columns]) -> Columns:
+    """Put rows below each other."""
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def clustered(rows: Columns, touch_m: float) -> Columns:
     """Give rows of one pipe and group whose coded parts touch the number of one place.
 
     Parameters
@@ -80,42 +121,50 @@ def clustered(rows: pd.DataFrame, touch_m: float) -> pd.DataFrame:
         Sorted, with core_from, core_to and place. Touching is passed on from row to row.
     """
     measured = rows["extent_from"] == "quantity"
-    frame = rows.assign(
-        core_from=rows["from_m"].where(measured, rows["x_from_m"]).astype("float64"),
-        core_to=rows["to_m"].where(measured, rows["x_to_m"]).astype("float64"),
-    )
-    frame = frame.sort_values(
-        ["pipe_id", "group", "core_from", "core_to", "observation_id"], kind="stable"
-    ).reset_index(drop=True)
-    keys = [frame["pipe_id"], frame["group"]]
-    reach = frame["core_to"].groupby(keys, sort=False).cummax()
-    before = reach.groupby(keys, sort=False).shift()
-    starts = before.isna() | (frame["core_from"] > before + touch_m + SAME_M)
-    return frame.assign(place=starts.cumsum().astype("int64") - 1)
+    cores = {
+        "core_from": np.where(measured, rows["from_m"], rows["x_from_m"]),
+        "core_to": np.where(measured, rows["to_m"], rows["x_to_m"]),
+    }
+    rows = {**rows, **cores}
+    names = ("pipe_id", "group", "core_from", "core_to", "observation_id")
+    rows = taken(rows, order_by([rows[name] for name in names]))
+    count = len(rows["group"])
+    new = np.ones(count, dtype=bool)
+    for name in ("pipe_id", "group"):
+        new[1:] &= np.asarray(rows[name][1:] == rows[name][:-1], dtype=bool)
+    new[1:] = ~new[1:]
+    # Ranks of one pipe and group lie above those of the one before: the most so far starts anew.
+    reach, rank = np.unique(rows["core_to"], return_inverse=True)
+    most = np.maximum.accumulate(np.cumsum(new) * (len(reach) + 1) + rank)
+    before = reach[most % (len(reach) + 1)] if count else reach
+    starts = new.copy()
+    starts[1:] |= rows["core_from"][1:] > before[:-1] + touch_m + SAME_M
+    return {**rows, "place": np.cumsum(starts) - 1}
 
 
-def _parents(seen: pd.DataFrame, own: pd.DataFrame, touch_m: float) -> pd.Series:
-    """Find the damage at the station of each flag (soil, void); the nearest where several."""
-    damage = own[(own["group"] == "damage").to_numpy()]
-    cores = damage.groupby("place", sort=True).agg(
-        pipe_id=("pipe_id", "first"), core_from=("core_from", "min"), core_to=("core_to", "max")
-    )
-    flags = seen[["pipe_id", "x_from_m", "x_to_m"]].assign(at=seen.index)
-    pairs = flags.merge(cores.reset_index(), on="pipe_id")
-    gap = np.maximum(
-        (pairs["core_from"] - pairs["x_to_m"]).to_numpy(dtype=float),
-        (pairs["x_from_m"] - pairs["core_to"]).to_numpy(dtype=float),
-    )
+def _parents(seen: Columns, own: Columns, touch_m: float) -> Places:
+    """Find the damage at the station of each flag (soil, void), the nearest; -1 = none."""
+    parents = np.full(len(seen["role"]), -1, dtype=np.intp)
+    damage = taken(own, np.flatnonzero(own["group"] == "damage"))
+    if not len(parents) or not len(damage["place"]):
+        return parents
+    starts = starts_of(damage["place"])
+    core_from = np.minimum.reduceat(damage["core_from"], starts)
+    core_to = np.maximum.reduceat(damage["core_to"], starts)
+    places = damage["place"][starts]
+    at, core = matches(seen["pipe_id"], damage["pipe_id"][starts])
+    gap = np.maximum(core_from[core] - seen["x_to_m"][at], seen["x_from_m"][at] - core_to[core])
     # Rounded: among damage at the same distance the first one along the pipe is taken.
-    pairs = pairs.assign(gap=np.maximum(gap, 0.0).round(6))
-    near = pairs[pairs["gap"] <= touch_m + SAME_M].sort_values(
-        ["at", "gap", "core_from", "place"], kind="stable"
-    )
-    places = near.drop_duplicates("at").set_index("at")["place"]
-    return places.reindex(seen.index)
+    gap = np.maximum(gap, 0.0).round(6)
+    near = np.flatnonzero(gap <= touch_m + SAME_M)
+    at, core, gap = at[near], core[near], gap[near]
+    order = order_by([at, gap, core_from[core], places[core]])[::-1]
+    parents[at[order]] = places[core[order]]
+    return parents
 
 
-def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Put frames below each other; empty ones only lend their columns."""
-    full = [part.astype(object) for part in parts if len(part)]
-    return pd.concat(full, ignore_index=True) if full else parts[0].astype(object)
+def starts_of(numbers: npt.NDArray[Any]) -> Places:
+    """Give where each new number starts, among numbers in order."""
+    new = np.ones(len(numbers), dtype=bool)
+    new[1:] = numbers[1:] != numbers[:-1]
+    return np.flatnonzero(new)

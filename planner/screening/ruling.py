@@ -81,6 +81,8 @@ def rule_on(rule: Rule, view: View, applies: Marks, *, in_words: bool = True) ->
         The rule's own effect, and for blanks that ``if_blank`` turns into something else
         a ruling with effect ``first`` (a look) or ``note``.
     """
+    if not applies.any():
+        return []
     when, blank = _all_hold(rule.when, view)
     limit, limit_blank = _within_all(rule.limit, view)
     answer = np.minimum(when, limit)

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
+from planner.distinct import is_among
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
 from planner.screening.intervals import NO, UNKNOWN, YES
@@ -187,11 +190,13 @@ def screen_visits(
 def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
     """Give the pipes that carry spans; of one that is not there nothing is known."""
     wanted = set(spans["pipe_id"])
-    own = pd.DataFrame(pipes[pipes["pipe_id"].isin(wanted)].drop(columns="geometry"))
+    plain = pd.DataFrame(pipes)
+    own = plain.loc[is_among(plain["pipe_id"], wanted), PIPES.names].reset_index(drop=True)
     missing = sorted(wanted - set(own["pipe_id"]))
-    blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))
-    parts = [part for part in (own, blank.drop(columns="geometry")) if len(part)]
-    return pd.concat(parts, ignore_index=True) if parts else own
+    if not missing:
+        return own
+    blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))[PIPES.names]
+    return pd.concat([own, blank], ignore_index=True) if len(own) else blank
 
 
 def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
@@ -223,7 +228,7 @@ def _verdicts(
     judged = replace(judged, verdict=verdict, states=_under_failed(judged.states, failed))
     reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
     margins = margins_of(asked, judged.verdict, ~(mended | failed))
-    table: dict[str, object] = {
+    table: dict[str, Any] = {
         "span_id": view.texts("span_id"),
         "pipe_id": view.texts("pipe_id"),
         "needs": needs,
@@ -245,7 +250,7 @@ def _verdicts(
             np.where(failed, FAILED_HERE, reasons.why),
         ),
     }
-    return conform(pd.DataFrame(table), VERDICTS)
+    return conform(table, VERDICTS)
 
 
 def _under_failed(states: Mapping[str, State], failed: npt.NDArray[np.bool_]) -> dict[str, State]:
@@ -264,12 +269,17 @@ def _named(view: View, rulings: Sequence[Ruling]) -> pd.DataFrame:
     """List the things that rulings speak of, each once, with all rules and the first reason."""
     key = "sleeve_id" if view.about == "sleeve" else "pipe_id"
     columns = [name for name in BARRED_COLUMNS if name in view.things.columns]
-    rows = [
-        pd.DataFrame({"row": one.rows, "rules": one.rule.id, "why": one.why})
-        for one in rulings
-        if (one.answer != NO).any()
-    ]
-    said = pd.concat(rows) if rows else pd.DataFrame(columns=["row", "rules", "why"])
-    joined = said.groupby("row").agg({"rules": "+".join, "why": "first"})
-    things = view.things.loc[joined.index.astype(int), columns]
-    return things.assign(rules=joined["rules"], why=joined["why"]).sort_values(key)
+    rules: dict[int, list[str]] = {}
+    whys: dict[int, str] = {}
+    for one in rulings:
+        if (one.answer != NO).any():
+            for row, why in zip(one.rows.tolist(), one.why, strict=True):
+                rules.setdefault(row, []).append(one.rule.id)
+                whys.setdefault(row, why)
+    if not rules:
+        return view.things[columns].iloc[:0].assign(rules="", why="")
+    rows = sorted(rules)
+    things = view.things[columns].take(rows)
+    told = {"rules": ["+".join(rules[row]) for row in rows], "why": [whys[row] for row in rows]}
+    said = {name: pd.Series(texts_of(texts), things.index) for name, texts in told.items()}
+    return things.assign(**said).sort_values(key)

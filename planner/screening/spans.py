@@ -24,11 +24,13 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
+from planner.distinct import matches, numbers_at, places_in
 from planner.ground.ids import KnownIds, give_ids
+from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
-from planner.screening.places import SAME_M, gather
+from planner.screening.places import SAME_M, Columns, Places, gather, starts_of, taken
 from planner.settings import Survey
 from planner.tables import check, conform
 
@@ -98,18 +100,21 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     flags = Flags()
     seen = with_rows(seen_parts(pipes, inspections, settings), defects)
     newer = overtaken_by(defects, seen)
-    members = gather(defects[newer == ""], pipes, settings, flags)
+    old = newer != ""
+    members = gather(defects[~old] if old.any() else defects, pipes, settings, flags)
     spans = _spans_of(members)
-    links = _links(members, _lenders(spans))
-    spans = spans.join(_words(links, spans.index)).join(_worst(links, spans.index))
-    spans = _of_pipe(spans, pipes, laterals)
+    links = _links(members, *_lenders(spans))
+    spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
+    spans |= _of_pipe(spans, pipes, laterals)
     spans["survey_age_months"] = _ages(spans["oldest"], first_day)
-    ids, lost = give_ids(id_rows(spans), known, "span", spans["find_m"])
-    rows = links.assign(span_id=links["place"].map(ids))
+    spans["step"] = _steps(spans)
+    rows = pd.DataFrame({name: spans[name] for name in ("pipe_id", "from_m", "to_m", "step")})
+    ids, lost = give_ids(rows, known, "span", pd.Series(spans["find_m"]))
+    given = ids.to_numpy(dtype=object)
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
-        spans=conform(spans.assign(span_id=ids), SPANS),
-        span_rows=conform(rows.drop_duplicates(["span_id", "observation_id"]), SPAN_ROWS),
+        spans=conform({**spans, "span_id": given}, SPANS),
+        span_rows=conform(_once(links, given), SPAN_ROWS),
         flags=conform(said, FLAGS),
         left_over=_overtaken(defects, newer),
         lost_ids=lost,
@@ -123,193 +128,219 @@ def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
     by its mechanism too: a sag and a deposit on the same stretch must not swap what was
     decided on them.
     """
+    names = ("role", "kind", "mechanisms")
+    step = _steps({name: spans[name].to_numpy(dtype=object) for name in names})
+    return spans[["pipe_id", "from_m", "to_m"]].assign(step=step)
+
+
+def _steps(spans: Columns) -> npt.NDArray[np.object_]:
     by_place = (spans["role"] == "damage") & (spans["kind"] != REPEATED)
-    step = spans["role"].where(by_place, spans["mechanisms"])
-    return spans.assign(step=step)
+    return np.where(by_place, spans["role"], spans["mechanisms"]).astype(object)
 
 
-def _spans_of(members: pd.DataFrame) -> pd.DataFrame:
+def _spans_of(members: Columns) -> Columns:
     """Give one row for each place, by number: where it is, and what its own rows say."""
-    own = members[(members["part"] == "own").to_numpy()]
-    known = own["at_joint"].astype("boolean")
-    by_place = own.assign(
-        arc_h=own["arc_h"].astype("float64"),
-        find_m=own["find_m"].astype("float64"),
-        joint=known.fillna(value=False).astype(bool),
-        no_joint=(~known).fillna(value=False).astype(bool),
-        long=own["kind"] == "stretch",
-        oldest=own["seen_on"].astype("str"),
-    ).groupby("place", sort=True)
-    spans = by_place.agg(
-        pipe_id=("pipe_id", "first"),
-        group=("group", "first"),
-        counter_node=("counter_node", "first"),
-        long=("long", "any"),
-        joint=("joint", "any"),
-        no_joint=("no_joint", "all"),
-        arc_h=("arc_h", "max"),
-        find_m=("find_m", "max"),
-        oldest=("oldest", "min"),
-    )
-    ends = members.groupby("place", sort=True).agg(from_m=("from_m", "min"), to_m=("to_m", "max"))
-    spans = spans.join(ends)
-    group = spans["group"]
-    whole = group.str.startswith(f"{REPEATED} ").astype(bool)
-    damage = group.isin(("damage", "flag", JOINT)) | whole
-    spans["role"] = np.where(damage, "damage", "condition")
-    spans["kind"] = np.where(whole, REPEATED, np.where(spans["long"], "stretch", "point"))
-    spans["at_joint"] = spans["joint"].astype("boolean").mask(~spans["joint"] & ~spans["no_joint"])
-    spans["extent_from"] = _extent_origin(members, spans)
-    spans["state"] = "open"
-    return spans
+    every = starts_of(members["place"])
+    own = taken(members, np.flatnonzero(members["part"] == "own"))
+    first = starts_of(own["place"])
+    group = own["group"][first]
+    whole = np.array([text.startswith(f"{REPEATED} ") for text in group], dtype=bool)
+    damage = np.isin(group, ("damage", "flag", JOINT)) | whole
+    long = np.logical_or.reduceat(own["kind"] == "stretch", first)
+    joint = np.logical_or.reduceat(own["joint"], first)
+    no_joint = np.logical_and.reduceat(own["no_joint"], first)
+    return {
+        "pipe_id": own["pipe_id"][first],
+        "group": group,
+        "counter_node": own["counter_node"][first],
+        "arc_h": np.fmax.reduceat(own["arc_h"], first),
+        "find_m": np.fmax.reduceat(own["find_m"], first),
+        "oldest": np.minimum.reduceat(own["seen_on"], first),
+        "from_m": np.minimum.reduceat(members["from_m"], every),
+        "to_m": np.maximum.reduceat(members["to_m"], every),
+        "role": np.where(damage, "damage", "condition").astype(object),
+        "kind": np.where(whole, REPEATED, np.where(long, "stretch", "point")).astype(object),
+        "at_joint": pd.arrays.BooleanArray(joint, ~joint & ~no_joint),  # type: ignore[dict-item]
+        "extent_from": _extent_origin(members, every),
+        "state": np.full(len(group), "open", dtype=object),
+    }
 
 
-def _extent_origin(members: pd.DataFrame, spans: pd.DataFrame) -> npt.NDArray[np.object_]:
+def _extent_origin(members: Columns, starts: Places) -> npt.NDArray[np.object_]:
     """Say what the two ends of each span rest on: the least certain of both."""
     sure = members["extent_from"] != "assumed"
-    start = members["from_m"].where(sure, members["core_from"])
-    end = members["to_m"].where(sure, members["core_to"])
-    coded = pd.DataFrame({"place": members["place"], "start": start, "end": end})
-    coded = coded.groupby("place", sort=True).agg(start=("start", "min"), end=("end", "max"))
-    assumed = (spans["from_m"] < coded["start"] - SAME_M) | (spans["to_m"] > coded["end"] + SAME_M)
-    measured = (members["extent_from"] == "quantity").groupby(members["place"]).any()
-    assumed |= (
-        members["group"].eq("joint").groupby(members["place"]).any()
-        & (~sure).groupby(members["place"]).any()
-    )
+    start = np.where(sure, members["from_m"], members["core_from"])
+    end = np.where(sure, members["to_m"], members["core_to"])
+    coded_from = np.minimum.reduceat(start, starts)
+    coded_to = np.maximum.reduceat(end, starts)
+    assumed = np.minimum.reduceat(members["from_m"], starts) < coded_from - SAME_M
+    assumed |= np.maximum.reduceat(members["to_m"], starts) > coded_to + SAME_M
+    measured = np.logical_or.reduceat(members["extent_from"] == "quantity", starts)
+    at_joints = np.logical_or.reduceat(members["group"] == JOINT, starts)
+    assumed |= at_joints & np.logical_or.reduceat(~sure, starts)
     return np.where(assumed, "assumed", np.where(measured, "quantity", "coded")).astype(object)
 
 
-def _lenders(spans: pd.DataFrame) -> pd.DataFrame:
+def _lenders(spans: Columns) -> tuple[Places, Places]:
     """Pair each damage span with the conditions and repeated defects that it lies in."""
-    places = spans[["pipe_id", "from_m", "to_m", "group", "kind", "role"]].reset_index()
-    places["again"] = (places["group"] == JOINT) | (places["kind"] == REPEATED)
-    takers = places[places["role"] == "damage"]
-    givers = places[(places["role"] == "condition") | places["again"]]
-    pairs = takers.merge(givers, on="pipe_id", suffixes=("", "_giver"))
-    both = pairs["again"] & pairs["again_giver"]
-    meet = (pairs["from_m_giver"] <= pairs["to_m"] + SAME_M) & (
-        pairs["to_m_giver"] >= pairs["from_m"] - SAME_M
+    again = (spans["group"] == JOINT) | (spans["kind"] == REPEATED)
+    takers = np.flatnonzero(spans["role"] == "damage")
+    givers = np.flatnonzero((spans["role"] == "condition") | again)
+    one, other = matches(spans["pipe_id"][takers], spans["pipe_id"][givers])
+    one, other = takers[one], givers[other]
+    meet = (spans["from_m"][other] <= spans["to_m"][one] + SAME_M) & (
+        spans["to_m"][other] >= spans["from_m"][one] - SAME_M
     )
-    return pairs.loc[meet & ~both, ["place", "place_giver"]]
+    meet &= ~(again[one] & again[other])
+    return one[meet], other[meet]
 
 
-def _links(members: pd.DataFrame, lenders: pd.DataFrame) -> pd.DataFrame:
+_SAID = ("observation_id", "mechanism", "detail", "shows", "quantity", "quantity_low",
+         "quantity_high", "core_from")  # fmt: skip
+_RANKS = {"own": 0, "flag": 1, "lent": 2}
+
+
+def _links(members: Columns, takers: Places, givers: Places) -> Columns:
     """Say which rows speak for each span: its own first, then flags, then lent ones."""
-    lent = lenders.merge(members, left_on="place_giver", right_on="place", suffixes=("", "_row"))
-    parts = [members, lent.drop(columns=["place_giver", "place_row"]).assign(part="lent")]
-    links = pd.concat([part.astype(object) for part in parts if len(part)] or parts)
-    links["rank"] = links["part"].map({"own": 0, "flag": 1, "lent": 2})
-    links = links.sort_values(["place", "rank", "core_from", "observation_id"], kind="stable")
-    return links.reset_index(drop=True)
+    count = len(members["place"])
+    pair, row = matches_of(givers, members["place"])
+    at = np.concatenate([np.arange(count), row])
+    links = {name: members[name][at] for name in _SAID}
+    links["place"] = np.concatenate([members["place"], takers[pair]])
+    links["part"] = np.concatenate([members["part"], np.full(len(row), "lent", dtype=object)])
+    rank = np.array([_RANKS[part] for part in links["part"]], dtype=np.int8)
+    keys = [links["place"], rank, links["core_from"], links["observation_id"]]
+    return taken(links, order_by(keys))
 
 
-def _words(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
+def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
+    """Pair each wanted place with each row of it; `places` are in order."""
+    first, last = (np.searchsorted(places, wanted, side) for side in ("left", "right"))
+    times = last - first
+    pair = np.repeat(np.arange(len(wanted)), times)
+    within = np.arange(len(pair)) - np.repeat(np.cumsum(times) - times, times)
+    return pair, np.repeat(first, times) + within
+
+
+def _once(links: Columns, ids: npt.NDArray[np.object_]) -> Columns:
+    """Give each pair of a span and a row once, as what the row is to the span first."""
+    given = ids[links["place"]]
+    pairs = dict[tuple[str, str], int]()
+    for at, pair in enumerate(zip(given, links["observation_id"], strict=True)):
+        pairs.setdefault(pair, at)
+    first = np.fromiter(pairs.values(), dtype=np.intp, count=len(pairs))
+    rows = {"observation_id": links["observation_id"], "part": links["part"], "span_id": given}
+    return taken(rows, first)
+
+
+def _words(links: Columns, count: int) -> Columns:
     """Gather mechanisms, kinds of root and deposit, and what is seen through the wall."""
-    mechanism, part = links["mechanism"], links["part"]
-    solid = part != "lent"
-
-    def joined(column: str, wanted: pd.Series) -> pd.Series:
-        some = links[wanted.to_numpy(dtype=bool)]
-        join = _named if column == "mechanism" else _kinds
-        texts = some.groupby("place", sort=True)[column].agg(join)
-        return texts.reindex(places, fill_value="").astype("str")
-
-    def seen(what: str) -> pd.Series:
-        told = (mechanism == what) | links["shows"].str.contains(what, regex=False)
-        some = links.loc[(solid & told).to_numpy(dtype=bool), "place"]
-        return pd.Series(places.isin(some), index=places, dtype="boolean")
-
-    return pd.DataFrame(
-        {
-            "mechanisms": joined("mechanism", part == "own"),
-            "lent": joined("mechanism", part == "lent"),
-            "root_kind": joined("detail", mechanism == "roots"),
-            "deposit_kind": joined("detail", mechanism.isin(_DEPOSITS)),
-            "soil_visible": seen("soil_visible"),
-            "void_visible": seen("void_visible"),
-            "coded_lateral": seen("at_lateral"),
-        },
-        index=places,
-    )
-
-
-def _named(texts: pd.Series) -> str:
-    return "+".join(sorted(set(texts)))
+    own, lent, roots, deposits = ([set[str]() for _ in range(count)] for _ in range(4))
+    seen = {what: np.zeros(count, dtype=bool) for what in _SHOWN}
+    rows = zip(*(links[name] for name in ("part", "mechanism", "detail", "shows")), strict=True)
+    for place, (part, mechanism, detail, shows) in zip(links["place"].tolist(), rows, strict=True):
+        if part == "own":
+            own[place].add(mechanism)
+        elif part == "lent":
+            lent[place].add(mechanism)
+        if mechanism == "roots":
+            roots[place].add(detail or "unknown")
+        elif mechanism in _DEPOSITS:
+            deposits[place].add(detail or "unknown")
+        if part != "lent" and (shows or mechanism in seen):
+            for what, marks in seen.items():
+                marks[place] |= mechanism == what or what in shows
+    known = np.zeros(count, dtype=bool)
+    return {
+        "mechanisms": _joined(own),
+        "lent": _joined(lent),
+        "root_kind": _kinds(roots),
+        "deposit_kind": _kinds(deposits),
+        "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),  # type: ignore[dict-item]
+        "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),  # type: ignore[dict-item]
+        "coded_lateral": seen["at_lateral"],
+    }
 
 
-def _kinds(texts: pd.Series) -> str:
+_SHOWN = ("soil_visible", "void_visible", "at_lateral")
+
+
+def _joined(words: list[set[str]]) -> npt.NDArray[np.object_]:
+    return np.array(["+".join(sorted(some)) for some in words], dtype=object)
+
+
+def _kinds(words: list[set[str]]) -> npt.NDArray[np.object_]:
     """Join unlike texts; a blank among named ones is a kind of its own, not the mildest."""
-    unlike = sorted({text or "unknown" for text in texts})
-    return "" if unlike == ["unknown"] else "+".join(unlike)
+    return _joined([set() if some == {"unknown"} else some for some in words])
 
 
-def _worst(links: pd.DataFrame, places: pd.Index) -> pd.DataFrame:
+def _worst(links: Columns, count: int) -> Columns:
     """Give each figure of a span as an interval: the worst that its rows can mean.
 
     A row whose figure is unknown leaves the upper end open: it may be the worst.
     """
-    figures = pd.DataFrame(
-        {
-            "place": links["place"].astype("int64"),
-            "quantity": links["quantity"].astype("str"),
-            "low": links["quantity_low"].astype("float64"),
-            "high": links["quantity_high"].astype("float64").fillna(np.inf),
-        }
-    )
-    worst = figures.pivot_table(["low", "high"], "place", "quantity", aggfunc="max")
-    both = [(side, name) for name in SPAN_QUANTITIES for side in ("low", "high")]
-    out = worst.reindex(index=places, columns=pd.MultiIndex.from_tuples(both))
-    out = out.replace(np.inf, np.nan)
-    out.columns = pd.Index([f"{name}_{side}" for side, name in both])
-    return out
+    names = {name: at for at, name in enumerate(SPAN_QUANTITIES)}
+    figure = np.array([names.get(name, -1) for name in links["quantity"]], dtype=np.intp)
+    known = np.flatnonzero(figure >= 0)
+    at = (figure[known], links["place"][known])
+    high = links["quantity_high"][known]
+    ends = {"low": np.full((len(names), count), np.nan), "high": np.full((len(names), count), -1.0)}
+    np.fmax.at(ends["low"], at, links["quantity_low"][known])
+    np.maximum.at(ends["high"], at, np.where(np.isnan(high), np.inf, high))
+    most = ends["high"]
+    ends["high"] = np.where(np.isinf(most) | (most < 0.0), np.nan, most)
+    return {
+        f"{name}_{side}": ends[side][row] for name, row in names.items() for side in ("low", "high")
+    }
 
 
-def _of_pipe(spans: pd.DataFrame, pipes: pd.DataFrame, laterals: pd.DataFrame) -> pd.DataFrame:
+def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
-    out = spans.copy()
-    on = pipes.set_index("pipe_id").reindex(out["pipe_id"])
-    dn = on["dn_mm"].to_numpy(dtype=float)
+    out: Columns = {}
+    at = places_in(spans["pipe_id"], pipes["pipe_id"])
+    dn = numbers_at(pipes["dn_mm"], at)
     dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in _OF_DN:
         for side in ("low", "high"):
-            out[f"{ratio}_{side}"] = out[f"{name}_{side}"].to_numpy(dtype=float) / dn
-    start = (out["from_m"] - out["find_m"]).to_numpy(dtype=float)
-    end = (out["to_m"] + out["find_m"]).to_numpy(dtype=float)
-    near = _near_lateral(out, start, end, laterals) | out["coded_lateral"].to_numpy(dtype=bool)
-    length = on["length_m"].to_numpy(dtype=float)
-    known = on["laterals_known_from_m"].to_numpy(dtype=float) <= np.maximum(start, 0.0) + SAME_M
-    known &= on["laterals_known_to_m"].to_numpy(dtype=float) >= np.minimum(end, length) - SAME_M
-    out["at_lateral"] = pd.Series(near, out.index, dtype="boolean").mask(~near & ~known)
+            out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
+    start, end = spans["from_m"] - spans["find_m"], spans["to_m"] + spans["find_m"]
+    near = _near_lateral(spans, start, end, laterals) | spans["coded_lateral"]
+    length = numbers_at(pipes["length_m"], at)
+    known_from, known_to = (
+        numbers_at(pipes[f"laterals_known_{end}_m"], at) for end in ("from", "to")
+    )
+    known = known_from <= np.maximum(start, 0.0) + SAME_M
+    known &= known_to >= np.minimum(end, length) - SAME_M
+    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)  # type: ignore[assignment]
     return out
 
 
-def _near_lateral(
-    spans: pd.DataFrame, start: Numbers, end: Numbers, laterals: pd.DataFrame
-) -> Marks:
+def _near_lateral(spans: Columns, start: Numbers, end: Numbers, laterals: pd.DataFrame) -> Marks:
     """Mark spans with a lateral between `start` and `end`, its half size taken in."""
-    half = laterals["size_mm"].fillna(0.0) / 2000.0
-    places = laterals[["pipe_id"]].assign(low=laterals["x_m"] - half, high=laterals["x_m"] + half)
-    own = pd.DataFrame({"pipe_id": spans["pipe_id"].to_numpy(), "start": start, "end": end})
-    own["at"] = np.arange(len(own))
-    pairs = own.merge(places, on="pipe_id")
-    meet = (pairs["low"] <= pairs["end"] + SAME_M) & (pairs["high"] >= pairs["start"] - SAME_M)
-    marks = np.zeros(len(spans), dtype=bool)
-    marks[pairs.loc[meet, "at"].to_numpy(dtype=int)] = True
+    size = laterals["size_mm"].to_numpy(dtype=float)
+    half = np.where(np.isnan(size), 0.0, size) / 2000.0
+    x = laterals["x_m"].to_numpy(dtype=float)
+    one, tap = matches(spans["pipe_id"], laterals["pipe_id"])
+    meet = (x - half)[tap] <= end[one] + SAME_M
+    meet &= (x + half)[tap] >= start[one] - SAME_M
+    marks = np.zeros(len(start), dtype=bool)
+    marks[one[meet]] = True
     return marks
 
 
-def _ages(oldest: pd.Series, first_day: str) -> Numbers:
+def _ages(oldest: npt.NDArray[np.object_], first_day: str) -> Numbers:
     """Count the months from the oldest survey of each span to the first day; NaN if unknown."""
-    if not first_day:
+    if not first_day or not len(oldest):
         return np.full(len(oldest), np.nan)
-    days = pd.to_datetime(first_day) - pd.to_datetime(oldest.where(oldest != ""), format="%Y-%m-%d")
-    months: Numbers = days.dt.days.to_numpy(dtype=float) / DAYS_PER_MONTH
-    return np.maximum(months, 0.0)
+    seen = np.array([day or "NaT" for day in oldest], dtype="datetime64[D]")
+    days = (np.datetime64(first_day, "D") - seen).astype(float)
+    return np.maximum(np.where(np.isnat(seen), np.nan, days) / DAYS_PER_MONTH, 0.0)
 
 
 def _overtaken(defects: pd.DataFrame, newer: npt.NDArray[np.object_]) -> pd.DataFrame:
     """List the rows that make no span because a newer survey saw their place."""
+    if not (newer != "").any():
+        return conform([], LEFT_OVER)
     old = (newer != "") & defects["role"].isin(_ROLES).to_numpy()
     rows = defects.loc[old, ["observation_id", "file", "row"]]
     rows = rows.rename(columns={"observation_id": "key"})

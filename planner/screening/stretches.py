@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import OBSERVATIONS
 from planner.distinct import constant
 from planner.screening.axis import part_of
@@ -47,23 +50,25 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
     """
     extents = point_extents(rows, spots, settings)
     clocks = downstream_clocks(rows, spots.from_us)
-    out = rows[OBSERVATIONS.names].assign(
-        pipe_id=rows["pipe_id"],
-        x_from_m=spots.x_m,
-        x_to_m=spots.x_m,
-        from_m=extents.from_m,
-        to_m=extents.to_m,
-        kind=constant("point", len(rows), "str"),
-        extent_from=extents.origin,
-        counter_node=rows["counter_node"],
-        counter_m=rows["s_m"],
-        find_m=find_doubt(rows, spots.from_us, settings),
-        clock_h=clocks.clock_h,
-        arc_h=clocks.arc_h,
-        seen_on=rows["date"],
-        close_id=constant("", len(rows), "str"),
-        flags=join_notes(spots.doubts, pairs.doubts, clocks.doubts),
-    )
+    data: dict[str, Any] = {name: rows[name].array for name in OBSERVATIONS.names}
+    data |= {
+        "pipe_id": rows["pipe_id"].array,
+        "x_from_m": spots.x_m,
+        "x_to_m": spots.x_m,
+        "from_m": extents.from_m,
+        "to_m": extents.to_m,
+        "kind": constant("point", len(rows), "str").array,
+        "extent_from": texts_of(extents.origin),
+        "counter_node": rows["counter_node"].array,
+        "counter_m": rows["s_m"].array,
+        "find_m": find_doubt(rows, spots.from_us, settings),
+        "clock_h": clocks.clock_h,
+        "arc_h": clocks.arc_h,
+        "seen_on": rows["date"].array,
+        "close_id": constant("", len(rows), "str").array,
+        "flags": texts_of(join_notes(spots.doubts, pairs.doubts, clocks.doubts)),
+    }
+    out = pd.DataFrame(data, index=range(len(rows)), copy=False)
     mechanism = rows["mechanism"].to_numpy(dtype=object)
     ended = pairs.ends.copy()
     starts = np.flatnonzero(pairs.closed_by >= 0)
@@ -73,7 +78,8 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
     _lie_inside(out, pairs.change | (pairs.ends & ~ended), spots)
     _close(out, rows, spots, pairs)
     _leave_open(out, rows, spots, pairs, settings)
-    return out[~(ended | pairs.lonely)].reset_index(drop=True)
+    gone = ended | pairs.lonely
+    return out[~gone].reset_index(drop=True) if gone.any() else out
 
 
 def _lie_inside(out: pd.DataFrame, inside: Marks, spots: Spots) -> None:
