@@ -190,7 +190,7 @@ def view_of(
     shown = _with_changes(pd.DataFrame(pipes.drop(columns="geometry", errors="ignore")), beside)
     if about == "pipe":
         return View(about, shown, shown, visible(about))
-    own = things.drop(columns="geometry", errors="ignore").copy()
+    own = things.drop(columns="geometry", errors="ignore")
     if about == "span":
         own["at_repair"] = _touched(own, _rows(beside, "existing_repair"))
         own["at_lining"] = _touched(own, _linings(_rows(beside, "existing_repair")))
@@ -221,6 +221,8 @@ def _linings(repairs: pd.DataFrame) -> pd.DataFrame:
 
 def _touched(things: pd.DataFrame, rows: pd.DataFrame) -> Marks:
     """Mark the things that meet one of `rows` on the same pipe."""
+    if not len(rows):
+        return np.zeros(len(things), dtype=bool)
     places = things[["pipe_id", "from_m", "to_m"]].assign(place=np.arange(len(things)))
     pairs = places.merge(rows, on="pipe_id", suffixes=("", "_row"))
     meet = (pairs["from_m_row"] <= pairs["to_m"]) & (pairs["to_m_row"] >= pairs["from_m"])

@@ -2,7 +2,7 @@
 
 Closed by default: without rules nothing is served by a sleeve. Rules are run one by one
 over all things at once; the table of answers is rules times things, never a loop over
-rows.
+rows. A city's spans are judged in numbers instead (`coded`), to the same bytes.
 """
 
 from __future__ import annotations
@@ -15,21 +15,29 @@ import pandas as pd
 
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
+from planner.screening.coded import screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
+from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
 from planner.screening.margins import Asked, margins_of
-from planner.screening.reasons import Judged, reasons_of
+from planner.screening.reasons import MENDED, NO_RULE, Judged, reasons_of
 from planner.screening.rulebook import Rulebook
 from planner.screening.ruling import Ruling
+from planner.screening.spoken import bars, silence, verdicts_of
 from planner.screening.verdict import (
     STATE_WORDS,
     first_of,
+    no_rule_names,
+    no_rule_settles,
     urgency_of,
 )
 from planner.tables import check, conform
 
+# From so many spans on they are judged in numbers: the walks are compiled once on a machine
+# (about 15 s) and read from disk after that (under 1 s); fewer spans are done sooner in steps.
+CODED_FROM = 50_000
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 
 
@@ -96,19 +104,24 @@ def screen(
     mechanisms = mechanisms_in(view, rulebook)
     about_spans = run_rules(rulebook, view, mechanisms)
     about_pipes = run_rules(rulebook, pipe_view, None)
-    rulings = sorted(
-        [*about_spans, *spread_over(about_pipes, pipe_view, view)], key=lambda one: one.rule.id
-    )
-    barred = never_sleeve(view, mechanisms)
-    judged = judge(mechanisms, rulings, barred != "")
-    silent = _unsaid(judged, rulings)
+    coded = screen_coded(spans, pipes, rulebook, defects) if len(spans) >= CODED_FROM else None
+    if coded is not None:
+        everywhere = np.arange(len(coded))
+        barred, silent = bars(coded, everywhere), silence(coded, everywhere)
+        verdicts = verdicts_of(coded, margins_in_words(flips_of(coded, rulebook)))
+    else:
+        spread = [*about_spans, *spread_over(about_pipes, pipe_view, view)]
+        rulings = sorted(spread, key=lambda one: one.rule.id)
+        barred = never_sleeve(view, mechanisms)
+        judged = judge(mechanisms, rulings, barred != "")
+        silent = _unsaid(judged, rulings)
+        asked = Asked(view, rulebook, mechanisms, rulings, barred != "")
+        verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
     keys = view.texts("span_id")
     parts = rows_of("span", keys, about_spans)
     parts += rows_of("pipe", pipe_view.texts("pipe_id"), about_pipes)
     parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
     parts += silent_rows("span", keys, "refer", "", silent)
-    asked = Asked(view, rulebook, mechanisms, rulings, barred != "")
-    verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
     return Screened(findings_of(parts), verdicts)
 
 
@@ -200,7 +213,7 @@ def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
                 lacking[ruling.rows, column] = False
     for column, name in enumerate(mechanisms.names):
         rows = mechanisms.own[:, column] if unnamed[column] else lacking[:, column]
-        word = f"no rule names {name}" if unnamed[column] else f"no rule settles what {name} needs"
+        word = no_rule_names(name) if unnamed[column] else no_rule_settles(name)
         why[rows] = np.where(why[rows] == "", word, why[rows] + "; " + word)
     return why
 
@@ -213,7 +226,7 @@ def _verdicts(
     urgency = np.asarray(URGENCY, dtype=object)[urgency_of(len(view), rulings)]
     needs = np.where(mended, "nothing", judged.needs.words)
     judged = replace(judged, verdict=np.where(mended, "none", judged.verdict))
-    reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
+    reasons = reasons_of(judged, rulings, np.where(fallback == "", NO_RULE, fallback))
     margins = margins_of(asked, judged.verdict, ~mended)
     table: dict[str, object] = {
         "span_id": view.texts("span_id"),
@@ -231,7 +244,7 @@ def _verdicts(
         "flip_by": margins.by,
         "flip_unit": margins.unit,
         "flip_to": margins.to,
-        "why": np.where(mended, "a sleeve that lies here already serves it", reasons.why),
+        "why": np.where(mended, MENDED, reasons.why),
     }
     return conform(pd.DataFrame(table), VERDICTS)
 
