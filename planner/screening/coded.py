@@ -69,10 +69,14 @@ def screen_coded(
         None where there is nothing, or something that cannot be put into numbers: an
         infinite figure in a rule, more than 62 mechanisms.
     """
-    owned = owned_in(spans)
-    if not len(spans) or owned is None or not fits(rulebook):
+    if not len(spans) or not fits(rulebook):
         return None
-    own, at = _own_pipes(spans, pipes)
+    with ThreadPoolExecutor(1) as beside:
+        found = beside.submit(_own_pipes, spans, pipes)
+        owned = owned_in(spans)
+        own, at = found.result()
+    if owned is None:
+        return None
     view = view_of("span", spans.reset_index(drop=True), own, defects)
     book = book_of(rulebook, owned, view.things, view.pipes)
     return Coded(view, at, book, _judge(book, at))

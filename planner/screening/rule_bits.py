@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -179,14 +181,19 @@ def _tables(
     for key, part in held:
         if part not in parts.setdefault(key, []):
             parts[key].append(part)
-    columns: dict[Key, Coded] = {}
+    ordered = [(key, parts[key]) for key in sorted(parts)]
+
+    def code(one: tuple[Key, list[Part]]) -> Coded:
+        key, some = one
+        known = owned.parted if key == ("span", "mechanisms") else None
+        return coded_column(key, spans if key.table == "span" else pipes, some, known)
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        columns = dict(zip(sorted(parts), pool.map(code, ordered), strict=True))
     place: dict[tuple[Key, Part], tuple[int, int, int]] = {}
     tables: list[npt.NDArray[np.int8]] = []
     filled = 0
-    for number, (key, some) in enumerate(sorted(parts.items())):
-        things = spans if key.table == "span" else pipes
-        known = owned.parted if key == ("span", "mechanisms") else None
-        columns[key] = coded_column(key, things, some, known)
+    for number, (key, some) in enumerate(ordered):
         for part, said in zip(some, columns[key].table, strict=True):
             place[key, part] = (number, filled, len(tables))
             tables.append(_said_bits(said, part))
