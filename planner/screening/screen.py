@@ -36,7 +36,7 @@ from planner.screening.verdict import (
 from planner.tables import check, conform
 
 # From so many spans on they are judged in numbers: the walks are compiled once on a machine
-# (about 15 s) and read from disk after that (under 1 s); fewer spans are done sooner in steps.
+# (about 10 s) and read from disk after that (under 1 s); fewer spans are done sooner in steps.
 CODED_FROM = 50_000
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 
