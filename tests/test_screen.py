@@ -473,11 +473,14 @@ def test_rules_about_visits_warn_of_pipes_that_can_be_entered(book: Rulebook) ->
 
 
 def test_one_span_at_a_time_gives_the_same_verdicts(book: Rulebook) -> None:
-    """Three thousand invented spans, against the rules written down the slow and plain way."""
+    """Three thousand invented spans, against the rules written down the slow and plain way.
+
+    To the letter: the sentence that matters most with its figures, and the rules behind it.
+    """
     spans, pipes = make_spans(3000)
     found = screen(spans, pipes, book).verdicts.set_index("span_id").loc[spans["span_id"]]
     plain = pd.DataFrame([judge(row, book) for row in rows_of(spans, pipes, len(spans))])
-    columns = ["needs", "urgency", *METHODS, "verdict"]
+    columns = ["needs", "urgency", *METHODS, "verdict", "first", "rules", "assumed", "why"]
     pd.testing.assert_frame_equal(
         found[columns].reset_index(drop=True).astype(object), plain[columns].astype(object)
     )

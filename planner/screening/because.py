@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
+from planner.distinct import first_rows, groups_of
 from planner.screening.columns import Seen, View
 
 _FIELD = re.compile(r"\{([a-z_][a-z0-9_]*)(?::\.([0-4])f)?\}")
@@ -95,10 +97,12 @@ def _figures(
     decimals: int | None,
 ) -> Texts:
     """Write intervals; each that occurs is written once."""
-    table = np.stack([low, high, blank], axis=1)
-    unlike, where = np.unique(table, axis=0, return_inverse=True)
+    low, high = low + 0.0, high + 0.0  # of both noughts one: which came first must not show
+    where, count = groups_of([pd.Series(low), pd.Series(high), pd.Series(blank)])
+    first = first_rows(where, count)
+    unlike = zip(low[first].tolist(), high[first].tolist(), blank[first].tolist(), strict=True)
     words = [_figure(least, most, decimals) if not no else NOT_KNOWN for least, most, no in unlike]
-    return np.asarray(words, dtype=object)[where.reshape(-1)]
+    return np.asarray(words, dtype=object)[where]
 
 
 def _figure(low: float, high: float, decimals: int | None) -> str:

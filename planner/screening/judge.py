@@ -14,6 +14,10 @@ from planner.screening.ruling import Ruling, rule_on
 from planner.screening.verdict import Mechanisms, needs_of, state_of, verdict_of
 from planner.screening.wording import METHODS, NEVER_SLEEVE
 
+REPEATED = "it recurs all along the pipe at places not known: never a sleeve"
+AT_LINING = "an earlier lining lies at this place: never a sleeve"
+LINED = "the pipe is lined already: never a sleeve"
+
 
 def run_rules(rulebook: Rulebook, view: View, mechanisms: Mechanisms | None) -> list[Ruling]:
     """Hold the rules about such things against them, each where one of its mechanisms is."""
@@ -51,12 +55,17 @@ def never_sleeve(view: View, mechanisms: Mechanisms) -> Texts:
     """Say where a sleeve is out of the question whatever the book holds, '' elsewhere."""
     why = np.full(len(view), "", dtype=object)
     repeated = view.texts("kind") == "repeated"
-    why[repeated] = "it recurs all along the pipe at places not known: never a sleeve"
-    why[view.flags("at_lining")] = "an earlier lining lies at this place: never a sleeve"
-    why[view.flags("lined")] = "the pipe is lined already: never a sleeve"
+    why[repeated] = REPEATED
+    why[view.flags("at_lining")] = AT_LINING
+    why[view.flags("lined")] = LINED
     for name in sorted(NEVER_SLEEVE):
-        why[mechanisms.any_of([name])] = f"{name} is never served by a sleeve"
+        why[mechanisms.any_of([name])] = never_word(name)
     return why
+
+
+def never_word(mechanism: str) -> str:
+    """Say that a mechanism keeps a sleeve out, whatever the book holds."""
+    return f"{mechanism} is never served by a sleeve"
 
 
 def judge(mechanisms: Mechanisms, rulings: Sequence[Ruling], barred: Marks) -> Judged:

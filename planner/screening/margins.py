@@ -27,13 +27,13 @@ Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
 # One figure, written in mm and as a share of the diameter: both move together.
-_TIED = {
+TIED = {
     "offset_mm": "offset_dn_ratio",
     "missing_mm": "missing_dn_ratio",
     "break_mm": "break_dn_ratio",
 }
 # Figures that a condition lends to the damage which it overlaps.
-_LENT = ("deposit_pct", "obstruction_pct", "sag_pct", "water_pct")
+LENT = ("deposit_pct", "obstruction_pct", "sag_pct", "water_pct")
 # Copies of spans that are held against the rules at once.
 _AT_ONCE = 400_000
 
@@ -93,14 +93,14 @@ def margins_of(asked: Asked, verdict: Texts, wanted: Marks) -> Margins:
         np.zeros(count, dtype=bool),
     )
     best = np.full(count, np.inf)
-    tied = set(_TIED.values())
+    tied = set(TIED.values())
     for column in SPAN_QUANTITIES:
-        ratio = _TIED.get(column, "")
-        cuts = _cuts(asked.rulebook, column)
-        ratio_cuts = _cuts(asked.rulebook, ratio) if ratio else np.zeros(0)
+        ratio = TIED.get(column, "")
+        cuts = cuts_in(asked.rulebook, column)
+        ratio_cuts = cuts_in(asked.rulebook, ratio) if ratio else np.zeros(0)
         known = wanted & ~asked.view.blank(column)
         if column in tied:  # alone only where its figure in mm is not known
-            main = next(name for name, other in _TIED.items() if other == column)
+            main = next(name for name, other in TIED.items() if other == column)
             known &= asked.view.blank(main)
         rows = np.flatnonzero(known)
         if len(rows) and len(cuts) + len(ratio_cuts):
@@ -120,7 +120,7 @@ class _Figure:
     ratio_cuts: Numbers
 
 
-def _cuts(rulebook: Rulebook, column: str) -> Numbers:
+def cuts_in(rulebook: Rulebook, column: str) -> Numbers:
     """Give the figures at which some rule about spans changes its answer."""
     found = {
         float(clause.value)
@@ -217,9 +217,9 @@ def _asked_again(
 
 def _verdicts(asked: Asked, rows: Places, named: set[str], given: Mapping[str, Any]) -> Texts:
     """Ask the rules that name a changed column again; what the others said stays."""
-    again = [rule for rule in asked.rulebook.about("span") if named & _columns_of(rule)]
+    again = [rule for rule in asked.rulebook.about("span") if named & columns_of(rule)]
     ids = {rule.id for rule in again}
-    wanted = {"pipe_id"}.union(*(_columns_of(rule) for rule in again))
+    wanted = {"pipe_id"}.union(*(columns_of(rule) for rule in again))
     things = asked.view.things
     held = [name for name in things.columns if _plain(name) in wanted]
     changed = things[held].iloc[rows].reset_index(drop=True).assign(**given)
@@ -233,7 +233,8 @@ def _verdicts(asked: Asked, rows: Places, named: set[str], given: Mapping[str, A
     return judge(mechanisms, rulings, asked.barred[rows]).verdict
 
 
-def _columns_of(rule: Rule) -> set[str]:
+def columns_of(rule: Rule) -> set[str]:
+    """Give the columns that a rule names."""
     parts: list[Clause | Limit] = [*rule.when, *rule.limit]
     return {part.column for part in parts}
 
@@ -261,7 +262,7 @@ def _without_lent(asked: Asked, verdict: Texts, wanted: Marks, out: Margins) -> 
     if not len(rows):
         return
     given: dict[str, Any] = {
-        f"{name}_{end}": np.full(len(rows), np.nan) for name in _LENT for end in ("low", "high")
+        f"{name}_{end}": np.full(len(rows), np.nan) for name in LENT for end in ("low", "high")
     }
     given["lent"] = pd.array([""] * len(rows), dtype="str")
-    out.close[rows] |= _verdicts(asked, rows, {*_LENT, "lent"}, given) != verdict[rows]
+    out.close[rows] |= _verdicts(asked, rows, {*LENT, "lent"}, given) != verdict[rows]

@@ -24,6 +24,8 @@ from planner.screening.verdict import (
 )
 from planner.screening.wording import METHODS
 
+NO_RULE = "no rule speaks"
+MENDED = "a sleeve that lies here already serves it"
 # Which sentence comes first: small goes before large.
 _UNDECIDED_NEED, _REFER, _OPEN_QUESTION, _CLOSED, _SUPPORT = 0, 1, 2, 3, 4
 _NOTHING_SAID = 9

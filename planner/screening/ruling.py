@@ -21,6 +21,9 @@ Places = npt.NDArray[np.intp]
 Texts = npt.NDArray[np.object_]
 
 
+NOT_SETTLED = "not settled: "
+
+
 @dataclass(frozen=True)
 class Figures:
     """The figure that decides, row by row: its column, interval [unit], limit and unit."""
@@ -113,7 +116,7 @@ def _said(rule: Rule, texts: Texts, answer: Answers) -> Texts:
     """Mark what would close a way, or ask a person, and cannot be told: it is not so for sure."""
     if rule.effect not in ("rules_out", "refer"):
         return texts
-    return np.where(answer == UNKNOWN, "not settled: " + texts, texts).astype(object)
+    return np.where(answer == UNKNOWN, NOT_SETTLED + texts, texts).astype(object)
 
 
 def _with_blanks(whole: Ruling) -> list[Ruling]:

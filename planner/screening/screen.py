@@ -2,7 +2,7 @@
 
 Closed by default: without rules nothing is served by a sleeve. Rules are run one by one
 over all things at once; the table of answers is rules times things, never a loop over
-rows.
+rows. A city's spans are judged in numbers instead (`coded`), to the same bytes.
 """
 
 from __future__ import annotations
@@ -19,26 +19,36 @@ from planner.arrays import texts_of
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among
+from planner.screening.coded import screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
+from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
 from planner.screening.margins import Asked, margins_of
-from planner.screening.reasons import Judged, reasons_of
+from planner.screening.reasons import MENDED, NO_RULE, Judged, reasons_of
 from planner.screening.rulebook import Rulebook
 from planner.screening.ruling import Ruling
+from planner.screening.spoken import bars, silence, verdicts_of
 from planner.screening.verdict import (
     ASKED,
     CLOSED,
     OPEN,
     STATE_WORDS,
+    Mechanisms,
     State,
     first_of,
+    no_rule_names,
+    no_rule_settles,
     urgency_of,
 )
 from planner.tables import check, conform
 
+FAILED = "failed_sleeve"
 FAILED_HERE = "a sleeve lies here that failed, or under which damage was seen since it was set"
+# From so many spans on they are judged in numbers: the walks are compiled once on a machine
+# (about 10 s) and read from disk after that (under 1 s); fewer spans are done sooner in steps.
+CODED_FROM = 50_000
 BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 
 
@@ -100,25 +110,63 @@ def screen(
     check(spans, SPANS)
     check(pipes, PIPES)
     own = _pipes_of(spans, pipes)
-    view = view_of("span", spans.reset_index(drop=True), own, defects)
-    pipe_view = view_of("pipe", own, own, defects)
-    mechanisms = mechanisms_in(view, rulebook)
-    about_spans = run_rules(rulebook, view, mechanisms)
-    about_pipes = run_rules(rulebook, pipe_view, None)
-    rulings = sorted(
-        [*about_spans, *spread_over(about_pipes, pipe_view, view)], key=lambda one: one.rule.id
-    )
-    barred = never_sleeve(view, mechanisms)
-    judged = judge(mechanisms, rulings, barred != "")
-    silent = _unsaid(judged, rulings)
-    keys = view.texts("span_id")
-    parts = rows_of("span", keys, about_spans)
-    parts += rows_of("pipe", pipe_view.texts("pipe_id"), about_pipes)
+    run = _Run.of(spans, own, rulebook, defects)
+    coded = screen_coded(spans, pipes, rulebook, defects) if len(spans) >= CODED_FROM else None
+    if coded is None:
+        barred, silent, verdicts = run.settled()
+    else:
+        everywhere = np.arange(len(coded))
+        barred, silent = bars(coded, everywhere), silence(coded, everywhere)
+        verdicts = verdicts_of(coded, margins_in_words(flips_of(coded, rulebook)))
+        failed = spans[spans["state"] == FAILED]
+        if len(failed):  # few, and for a person: in steps
+            *_, few = _Run.of(failed, own, rulebook, defects).settled()
+            rest = verdicts[~verdicts["span_id"].isin(failed["span_id"])]
+            verdicts = conform(pd.concat([rest, few]), VERDICTS)
+    keys = run.view.texts("span_id")
+    parts = rows_of("span", keys, run.about_spans)
+    parts += rows_of("pipe", run.pipe_view.texts("pipe_id"), run.about_pipes)
     parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
     parts += silent_rows("span", keys, "refer", "", silent)
-    asked = Asked(view, rulebook, mechanisms, rulings, barred != "")
-    verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
     return Screened(findings_of(parts), verdicts)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """The rules about spans and pipes, run in steps."""
+
+    view: View
+    pipe_view: View
+    rulebook: Rulebook
+    mechanisms: Mechanisms
+    about_spans: list[Ruling]
+    about_pipes: list[Ruling]
+
+    @classmethod
+    def of(
+        cls,
+        spans: pd.DataFrame,
+        own: pd.DataFrame,
+        rulebook: Rulebook,
+        defects: pd.DataFrame | None,
+    ) -> _Run:
+        view = view_of("span", spans.reset_index(drop=True), own, defects)
+        pipe_view = view_of("pipe", own, own, defects)
+        mechanisms = mechanisms_in(view, rulebook)
+        about_spans = run_rules(rulebook, view, mechanisms)
+        about_pipes = run_rules(rulebook, pipe_view, None)
+        return cls(view, pipe_view, rulebook, mechanisms, about_spans, about_pipes)
+
+    def settled(self) -> tuple[Texts, Texts, pd.DataFrame]:
+        """Give why a sleeve is barred, what no rule says, and `VERDICTS`."""
+        spread = [*self.about_spans, *spread_over(self.about_pipes, self.pipe_view, self.view)]
+        rulings = sorted(spread, key=lambda one: one.rule.id)
+        barred = never_sleeve(self.view, self.mechanisms)
+        judged = judge(self.mechanisms, rulings, barred != "")
+        silent = _unsaid(judged, rulings)
+        asked = Asked(self.view, self.rulebook, self.mechanisms, rulings, barred != "")
+        verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
+        return barred, silent, verdicts
 
 
 def screen_sleeves(
@@ -211,7 +259,7 @@ def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
                 lacking[ruling.rows, column] = False
     for column, name in enumerate(mechanisms.names):
         rows = mechanisms.own[:, column] if unnamed[column] else lacking[:, column]
-        word = f"no rule names {name}" if unnamed[column] else f"no rule settles what {name} needs"
+        word = no_rule_names(name) if unnamed[column] else no_rule_settles(name)
         why[rows] = np.where(why[rows] == "", word, why[rows] + "; " + word)
     return why
 
@@ -221,12 +269,12 @@ def _verdicts(
 ) -> pd.DataFrame:
     view = asked.view
     mended = view.texts("state") == "mended"
-    failed = view.texts("state") == "failed_sleeve"
+    failed = view.texts("state") == FAILED
     urgency = np.asarray(URGENCY, dtype=object)[urgency_of(len(view), rulings)]
     needs = np.where(mended, "nothing", np.where(failed, "mend", judged.needs.words))
     verdict = np.where(mended, "none", np.where(failed, "refer", judged.verdict))
     judged = replace(judged, verdict=verdict, states=_under_failed(judged.states, failed))
-    reasons = reasons_of(judged, rulings, np.where(fallback == "", "no rule speaks", fallback))
+    reasons = reasons_of(judged, rulings, np.where(fallback == "", NO_RULE, fallback))
     margins = margins_of(asked, judged.verdict, ~(mended | failed))
     table: dict[str, Any] = {
         "span_id": view.texts("span_id"),
@@ -246,7 +294,7 @@ def _verdicts(
         "flip_to": margins.to,
         "why": np.where(
             mended,
-            "a sleeve that lies here already serves it",
+            MENDED,
             np.where(failed, FAILED_HERE, reasons.why),
         ),
     }

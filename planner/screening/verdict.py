@@ -23,7 +23,7 @@ STATE_WORDS = np.asarray(["closed", "asked", "open"], dtype=object)
 # 0 = no rule has spoken; the words follow in the order of NEEDS.
 NO_NEED, MEND, NOT_KNOWN = 0, NEEDS.index("mend") + 1, NEEDS.index("unknown") + 1
 # Works that make sense where nothing goes into the ground.
-_UPKEEP = ("clean", "cut_roots", "cut_intrusion", "descale")
+UPKEEP = ("clean", "cut_roots", "cut_intrusion", "descale")
 
 Codes = npt.NDArray[np.int8]
 Texts = npt.NDArray[np.object_]
@@ -167,6 +167,16 @@ def verdict_of(needs: Needs, states: dict[str, State]) -> Texts:
     return words
 
 
+def no_rule_names(mechanism: str) -> str:
+    """Say that a book does not know a mechanism."""
+    return f"no rule names {mechanism}"
+
+
+def no_rule_settles(mechanism: str) -> str:
+    """Say that a book knows a mechanism, but not what it needs here."""
+    return f"no rule settles what {mechanism} needs"
+
+
 def first_of(verdict: Texts, rulings: Sequence[Ruling]) -> Texts:
     """List the works before anything else, in the order of `STEPS`, '+' between.
 
@@ -177,7 +187,7 @@ def first_of(verdict: Texts, rulings: Sequence[Ruling]) -> Texts:
     for ruling in rulings:
         if ruling.effect == "first":
             bits[ruling.rows] |= 1 << STEPS.index(ruling.rule.work or "look")
-    upkeep = sum(1 << STEPS.index(work) for work in _UPKEEP)
+    upkeep = sum(1 << STEPS.index(work) for work in UPKEEP)
     bits[verdict == "maintain"] &= upkeep
     bits[np.isin(verdict, ["watch", "none"])] = 0
     unlike, where = np.unique(bits, return_inverse=True)

@@ -1,0 +1,134 @@
+"""How far verdicts judged in numbers are from others: `margins` for a city."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
+from planner.screening.coded import Coded, codes_of, in_parts, room
+from planner.screening.column_codes import Key, floats, parted_texts
+from planner.screening.flip_kernel import Figures, Flips, Span, Task, flip_rows
+from planner.screening.margins import LENT, TIED, Margins, columns_of, cuts_in
+from planner.screening.rule_bits import Book, words_for
+from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, TOTALS
+from planner.screening.rulebook import Rulebook
+
+Numbers = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Words = npt.NDArray[np.uint64]
+
+_NAMES = list(SPAN_QUANTITIES)
+
+
+def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
+    """Find the nearest flip of each verdict, in numbers.
+
+    Parameters
+    ----------
+    coded
+        What was judged.
+    rulebook
+        The book that it was held against.
+    """
+    count, book = len(coded), coded.book
+    figures = _figures(book, rulebook)
+    flips = Flips(
+        np.full(count, -1, dtype=np.int8),
+        np.zeros(count, dtype=np.int8),
+        np.zeros(count, dtype=np.int8),
+        np.full(count, np.nan),
+        np.full(count, np.nan),
+    )
+    things = coded.view.things
+    low = [floats(things, f"{name}_low") for name in _NAMES]
+    high = [floats(things, f"{name}_high") for name in _NAMES]
+    wanted = _wanted(coded)
+    verdict = np.ascontiguousarray(coded.told.codes[:, OUT_VERDICT])
+    codes = codes_of(book, coded.at)
+    widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
+
+    def flip(start: int, stop: int) -> None:
+        here = slice(start, stop)
+        spans = Span(
+            codes(start, stop),
+            book.owned.of_span[here],
+            verdict[here],
+            wanted[here],
+            np.stack([ends[here] for ends in low]),
+            np.stack([ends[here] for ends in high]),
+        )
+        part = flips.part(start, stop)
+        base = np.empty(TOTALS, dtype=np.int64)
+        task = Task(spans, figures, book.bits, part, room(book), np.empty(widest + 1), base)
+        flip_rows(task, np.empty(len(book.columns), dtype=np.int16))
+
+    in_parts(count, flip)
+    return flips
+
+
+def margins_in_words(flips: Flips) -> Margins:
+    """Put flips into words, as `margins.margins_of` gives them."""
+    units = [*SPAN_QUANTITIES.values(), ""]
+    none = flips.figure < 0
+    return Margins(
+        np.asarray([*_NAMES, ""], dtype=object)[flips.figure],
+        flips.at,
+        flips.by,
+        np.asarray(units, dtype=object)[flips.figure],
+        np.where(none, "", np.asarray(VERDICT_WORDS, dtype=object)[flips.to]).astype(object),
+        flips.close != 0,
+    )
+
+
+def _wanted(coded: Coded) -> npt.NDArray[np.int8]:
+    """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
+    lent = ~_holds(coded, "lent", "") & _holds(coded, "extent_from", "assumed")
+    lent &= _holds(coded, "role", "damage")
+    open_ = coded.told.codes[:, OUT_MENDED] == 0
+    return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
+
+
+def _holds(coded: Coded, column: str, word: str) -> npt.NDArray[np.bool_]:
+    where, texts = parted_texts(coded.view.things[column])
+    return np.asarray([text.strip() == word for text in texts], dtype=bool)[where]
+
+
+def _figures(book: Book, rulebook: Rulebook) -> Figures:
+    """Say where the rules cut each figure, and which rules name it."""
+    numbers = {key: number for number, key in enumerate(book.columns)}
+    mains = {ratio: main for main, ratio in TIED.items()}
+    facts, moved = [], np.zeros((len(_NAMES), words_for(len(book.rules))), dtype=np.uint64)
+    for figure, name in enumerate(_NAMES):
+        ratio = TIED.get(name, "")
+        facts.append(
+            [
+                numbers.get(Key("span", name), -1),
+                numbers.get(Key("span", ratio), -1),
+                _NAMES.index(ratio) if ratio else -1,
+                _NAMES.index(mains[name]) if name in mains else -1,
+            ]
+        )
+        for k, rule in enumerate(book.rules):
+            if rule.about == "span" and {name, ratio} & columns_of(rule):
+                moved[figure, k >> 6] |= np.uint64(1) << np.uint64(k & 63)
+    cuts = [cuts_in(rulebook, name) for name in _NAMES]
+    none = np.zeros(0)
+    ratios = [cuts_in(rulebook, TIED[name]) if name in TIED else none for name in _NAMES]
+    bands = [none if column.cuts is None else column.cuts for column in book.columns.values()]
+    lent = [Key("span", name) for name in (*LENT, "lent")]
+    lent = [key for key in lent if key in numbers]
+    return Figures(
+        np.array(facts, dtype=np.int64),
+        *_end_to_end(cuts),
+        *_end_to_end(ratios),
+        *_end_to_end(bands),
+        moved,
+        np.array([numbers[key] for key in lent], dtype=np.int64),
+        np.array([book.columns[key].blank for key in lent], dtype=np.int16),
+    )
+
+
+def _end_to_end(parts: list[Numbers]) -> tuple[Numbers, Ints]:
+    ends = np.cumsum([0, *(len(part) for part in parts)])
+    return np.concatenate(parts), ends.astype(np.int64)

@@ -1,0 +1,386 @@
+"""The rulebook walked span by span on flat arrays: what `judge` and `reasons` say, compiled.
+
+A city's spans pass here one by one, each through the rules of its own mechanisms alone. The
+readable engine (`ruling`, `verdict`, `reasons`) says the same, which tests hold against it;
+nothing here knows a text or a unit, only the numbers that `rule_bits` gives to both.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.screening.bands import compiled, within
+
+Ints = npt.NDArray[np.int64]
+Numbers = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int16]
+Bytes = npt.NDArray[np.int8]
+Words = npt.NDArray[np.uint64]
+
+
+# What a condition says of a number, as bits: it stops the rule, or leaves it open, by a figure
+# or by a blank; 0 = it holds. A limit says the same, three bits higher.
+STOPS, BY_FIGURE, BY_BLANK, BY_LIMIT = 1, 2, 4, 3
+# What a rule says of a span: the answers of `intervals`, an unknown that blanks alone make, or
+# nothing at all.
+NO, UNKNOWN, YES, BLANK, SILENT = 0, 1, 2, 3, -1
+ANSWERS = 4
+# Effects that verdicts hang on, and all others.
+NEEDS, ALLOWS, RULES_OUT, REFER, OTHER = 0, 1, 2, 3, 4
+# Columns of `Bits.weights`: what is said, and what must be known of the rule to weigh it.
+SAYS, ANSWER, LEVEL, METHODS, ASSUMED, UNSETTLED, WEIGHTS = range(7)
+# Needs: 0 = no rule has spoken, then the order of the contract.
+NOTHING, MAINTAIN, WATCH, MEND, NOT_KNOWN = 1, 2, 3, 4, 5
+CLOSED, ASKED, OPEN = 0, 1, 2
+# Verdicts in the order of the contract; 0 to 2 are the methods.
+TO_REFER, TO_WATCH, TO_MAINTAIN, TO_NONE = 3, 4, 5, 6
+# What the rules together say of a span, in words that only gather bits, and what follows.
+# PASSED and DOUBTS have a word for each method.
+(MARKS, SETTLED, SPOKEN, PASSED, _, _, DOUBTS, _, _, GATHERED) = range(10)  # fmt: skip
+OWN, NEED, ASKING, CLOSING, SERVING, TOTALS = range(GATHERED, GATHERED + 6)
+# Bits of the word MARKS, from: needs that are certain and possible by level, urgency by level,
+# methods shut and asked, works first; and to which of the words after it a rule adds its own
+# mechanisms, which words of all spans do not keep.
+SURE, MAYBE, URGENT, SHUT, ASKS, WORKS, ADDS = 0, 5, 10, 15, 18, 21, 48
+# Parts that no rule has: why a sleeve is never used, and that one lies there already.
+REPEATED, AT_LINING, LINED, MENDED, OWN_PARTS = range(5)
+# Columns of what comes out.
+(OUT_NEEDS, OUT_URGENCY, OUT_SLEEVE, OUT_LINER, OUT_DIG, OUT_VERDICT, OUT_ASSUMED, OUT_BARRED,
+ OUT_MENDED, OUTS) = range(10)  # fmt: skip
+# To find the lowest bit of a word: each 6 bits of this number are unlike all others.
+_DE_BRUIJN = np.uint64(0x03F79D71B4CB0A89)
+_PLACES = np.zeros(64, dtype=np.int64)
+for _place in range(64):
+    _PLACES[(0x03F79D71B4CB0A89 << _place & (1 << 64) - 1) >> 58] = _place
+
+
+class Bits(NamedTuple):
+    """A rulebook in numbers, as `rule_bits` writes it.
+
+    `parts` has a row for each condition or limit: its column, and where in `table` stands what
+    it says of each number of that column. The parts of rule k stand from ``parts_from[k]`` on,
+    before them the parts that no rule has. `held` says of each number, from
+    ``held_from`` of its column on, which rules it does not stop, as bits. `masks` are the
+    mechanisms of each rule. What a rule marks, and how it is weighed, stands in row
+    ``4 * rule + answer`` of `marks` and `weights`. A set of mechanisms has its own bits in
+    `owned` and the bits of its rules in `applies`. `named` are the mechanisms that some rule
+    names, `never` those never served by a sleeve.
+    """
+
+    parts: Ints
+    parts_from: Ints
+    table: Bytes
+    held: Words
+    held_from: Ints
+    masks: Ints
+    marks: Ints
+    weights: Bytes
+    owned: Ints
+    applies: Words
+    never: Ints
+    named: int
+    upkeep: int
+
+
+class Told(NamedTuple):
+    """What is said of each span: codes (`OUT_..`), main sentence, works, silence, rules blamed."""
+
+    codes: Bytes
+    why: Codes
+    first: Ints
+    unsaid: Ints
+    blamed: Words
+
+    def part(self, start: int, stop: int) -> Told:
+        """Give what is said of some spans, to be written to."""
+        here = slice(start, stop)
+        return Told(
+            self.codes[here], self.why[here], self.first[here], self.unsaid[here], self.blamed[here]
+        )
+
+
+class Room(NamedTuple):
+    """Room that one walk writes in: rules still held, what is heard, what it comes to."""
+
+    live: Words
+    heard: Ints
+    total: Ints
+
+
+@within
+def lowest(word: np.uint64) -> int:
+    """Give the place of the lowest bit of a word that is not 0."""
+    bit = word & (~word + np.uint64(1))
+    return int(_PLACES[int((bit * _DE_BRUIJN) >> np.uint64(58))])
+
+
+@within
+def still_held(bits: Bits, set_: int, codes: Codes, live: Words) -> None:
+    """Mark the rules of a set of mechanisms that no number of the span stops.
+
+    Notes
+    -----
+    The way out of the loop also keeps LLVM from gathering several words at once, which takes
+    six times as long on the machine where this was measured; so it does in `answer_of`.
+    """
+    for w in range(len(live)):
+        word = bits.applies[set_, w]
+        for column in range(len(codes)):
+            word &= bits.held[w, bits.held_from[column] + codes[column]]
+            if word == 0:
+                break
+        live[w] = word
+
+
+@within
+def said_of(bits: Bits, part: int, codes: Codes) -> int:
+    """Give what one part says of a span."""
+    return int(bits.table[bits.parts[part, 1] + codes[bits.parts[part, 0]]])
+
+
+def _answer_of(said: int) -> int:
+    """Answer by all that the parts of a rule say; under a limit that is passed it speaks."""
+    if said & STOPS:
+        return SILENT
+    if said >> BY_LIMIT & STOPS:
+        return NO
+    if said & BY_FIGURE or said >> BY_LIMIT & BY_FIGURE:
+        return UNKNOWN
+    return BLANK if said else YES
+
+
+_ANSWER_OF = np.array([_answer_of(said) for said in range(64)], dtype=np.int64)
+
+
+@within
+def answer_of(rule: int, bits: Bits, codes: Codes) -> int:
+    """Answer what a rule says of a span."""
+    said = 0
+    for part in range(bits.parts_from[rule], bits.parts_from[rule + 1]):
+        said |= said_of(bits, part, codes)
+        if said & STOPS:
+            break
+    return int(_ANSWER_OF[said])
+
+
+@within
+def start(own: int, bits: Bits, barred: int, total: Ints) -> None:
+    """Begin with what holds before any rule speaks."""
+    for k in range(GATHERED):
+        total[k] = 0
+    total[OWN] = own
+    total[MARKS] = (int(barred != 0) << SHUT) | ((7 if own & ~bits.named else 0) << ASKS)
+
+
+@within
+def level_of(marks: int, begin: int) -> int:
+    """Give the highest level that is marked, of four; 0 = none."""
+    for level in range(4, 0, -1):
+        if marks >> begin + level & 1:
+            return level
+    return 0
+
+
+@within
+def state_of(method: int, total: Ints) -> int:
+    """Find whether a method is open, asked or closed."""
+    lacking = total[OWN] & ~total[PASSED + method]
+    if total[MARKS] >> SHUT + method & 1:
+        return CLOSED
+    if total[MARKS] >> ASKS + method & 1 or lacking & total[DOUBTS + method]:
+        return ASKED
+    return CLOSED if lacking or not total[OWN] else OPEN
+
+
+@within
+def need_of(total: Ints) -> int:
+    """Find what a span needs."""
+    possible = level_of(total[MARKS], MAYBE)
+    open_ = possible in (MEND, 0) or total[OWN] & ~total[SETTLED] != 0
+    return NOT_KNOWN if level_of(total[MARKS], SURE) < MEND and open_ else possible
+
+
+@within
+def verdict_of(need: int, sleeve: int, liner: int, dig: int) -> int:
+    """Find what is proposed."""
+    if need == NOT_KNOWN:
+        return TO_REFER
+    if need < MEND:
+        return TO_NONE if need == NOTHING else (TO_MAINTAIN if need == MAINTAIN else TO_WATCH)
+    if sleeve == ASKED:
+        return TO_REFER
+    if sleeve == OPEN:
+        return 0
+    if liner == OPEN:
+        return 1
+    return 2 if dig == OPEN else TO_REFER
+
+
+@within
+def bar_of(own: int, bits: Bits, codes: Codes) -> int:
+    """Say what keeps a sleeve out whatever a book holds; the last word counts; 0 = nothing."""
+    why = 0
+    for part in range(MENDED):
+        if said_of(bits, part, codes) == 0:
+            why = 1 + part
+    for k in range(len(bits.never)):
+        if own & bits.never[k]:
+            why = OWN_PARTS + k
+    return why
+
+
+@within
+def _turns_on(total: Ints, out: Bytes) -> None:
+    """Mark the methods whose state the verdict hangs on: asked, closed, and the one it names.
+
+    A referral hangs on the sleeve if it is asked, else on every method that is not open.
+    """
+    total[ASKING], total[CLOSING], total[SERVING] = 0, 0, 0
+    verdict = out[OUT_VERDICT]
+    if total[NEED] != MEND:
+        return
+    if verdict < TO_REFER:
+        total[SERVING] = 1 << verdict
+    for method in range(3):
+        counts = verdict == TO_REFER and (out[OUT_SLEEVE] != ASKED or method == 0)
+        if counts or (verdict in (1, 2) and method == 0):
+            state = out[OUT_SLEEVE + method]
+            total[ASKING] |= (1 if state == ASKED else 0) << method
+            total[CLOSING] |= (1 if state == CLOSED else 0) << method
+
+
+@within
+def _lacks(methods: int, mask: int, total: Ints) -> bool:
+    """Tell whether one of the methods lacks an allows for one of some mechanisms."""
+    for method in range(3):
+        if methods >> method & 1 and total[OWN] & ~total[PASSED + method] & mask:
+            return True
+    return False
+
+
+@within
+def _weigh_need(fact: Bytes, need: int, verdict: int) -> int:
+    """Give how much the sentence of a need matters."""
+    if need == NOT_KNOWN and fact[ANSWER] == UNKNOWN and fact[LEVEL] == MEND:
+        return 0
+    return 4 if need == fact[LEVEL] and verdict != TO_REFER else 9
+
+
+@within
+def _weigh(fact: Bytes, mask: int, total: Ints, out: Bytes) -> int:
+    """Give how much a sentence matters for the verdict, small first; 9 = it is not behind it."""
+    says, answer, methods = fact[SAYS], fact[ANSWER], fact[METHODS]
+    asked, closed = methods & total[ASKING], methods & total[CLOSING]
+    if says == NEEDS:
+        return _weigh_need(fact, total[NEED], out[OUT_VERDICT])
+    if says == REFER:
+        return 1 if asked or total[NEED] == NOT_KNOWN else 9
+    weight = 9
+    if says == ALLOWS and answer == YES:
+        weight = 5 if methods & total[SERVING] else 9
+    elif answer == UNKNOWN:
+        weight = 2 if asked and (says != ALLOWS or _lacks(asked, mask, total)) else 9
+    elif closed and (says != ALLOWS or _lacks(closed, mask, total)):
+        weight = 3
+    return weight
+
+
+@within
+def give_reasons(
+    heard: Ints, count: int, bits: Bits, total: Ints, out: Bytes, blamed: Words
+) -> int:
+    """Find the sentence that matters most, and mark the rules behind a referral.
+
+    Gives twice the number of the rule, one more where its sentence is not settled; -1 where
+    no rule is behind the verdict.
+    """
+    _turns_on(total, out)
+    why, least = -1, 9
+    sound, supported, assumed = False, False, False
+    for n in range(count):
+        fact, rule = bits.weights[heard[n]], heard[n] // ANSWERS
+        weight = _weigh(fact, bits.masks[rule], total, out)
+        if weight == 9:
+            continue
+        if out[OUT_VERDICT] == TO_REFER:
+            blamed[rule >> 6] |= np.uint64(1) << np.uint64(rule & 63)
+        if weight < least:
+            least, why = weight, 2 * rule + fact[UNSETTLED]
+        if fact[SAYS] == NEEDS:
+            supported, sound = True, sound or fact[ASSUMED] == 0
+        else:
+            assumed = assumed or fact[ASSUMED] == 1
+    out[OUT_ASSUMED] = assumed or (supported and not sound)
+    return why
+
+
+@within
+def hear(bits: Bits, codes: Codes, room: Room) -> int:
+    """Hear the rules that are live, in order, and add what they say to what all say.
+
+    Gives how many of them a verdict may hang on; their rows of `Bits.weights` are kept.
+    """
+    count, total = 0, room.total
+    marks, settled, spoken = total[MARKS], total[SETTLED], total[SPOKEN]
+    passed, passed_1, passed_2 = total[PASSED], total[PASSED + 1], total[PASSED + 2]
+    doubts, doubts_1, doubts_2 = total[DOUBTS], total[DOUBTS + 1], total[DOUBTS + 2]
+    for w in range(len(room.live)):
+        word = room.live[w]
+        while word:
+            rule = 64 * w + lowest(word)
+            word &= word - np.uint64(1)
+            answer = answer_of(rule, bits, codes)
+            if answer == SILENT:
+                continue
+            row = ANSWERS * rule + answer
+            room.heard[count] = row
+            count += int(bits.weights[row, SAYS] != OTHER)
+            new, mask = bits.marks[row], bits.masks[rule]
+            marks |= new
+            # All ones or none times the mask: no branch on what cannot be foreseen.
+            settled |= mask & -(new >> ADDS + SETTLED & 1)
+            spoken |= mask & -(new >> ADDS + SPOKEN & 1)
+            passed |= mask & -(new >> ADDS + PASSED & 1)
+            passed_1 |= mask & -(new >> ADDS + PASSED + 1 & 1)
+            passed_2 |= mask & -(new >> ADDS + PASSED + 2 & 1)
+            doubts |= mask & -(new >> ADDS + DOUBTS & 1)
+            doubts_1 |= mask & -(new >> ADDS + DOUBTS + 1 & 1)
+            doubts_2 |= mask & -(new >> ADDS + DOUBTS + 2 & 1)
+    total[MARKS], total[SETTLED], total[SPOKEN] = marks, settled, spoken
+    total[PASSED], total[PASSED + 1], total[PASSED + 2] = passed, passed_1, passed_2
+    total[DOUBTS], total[DOUBTS + 1], total[DOUBTS + 2] = doubts, doubts_1, doubts_2
+    return count
+
+
+@compiled
+def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) -> None:
+    """Judge spans one by one; `codes` has a row for each, `sets` says what they own."""
+    total = room.total
+    for i in range(len(sets)):
+        row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
+        out[OUT_BARRED] = bar_of(own, bits, row)
+        start(own, bits, out[OUT_BARRED], total)
+        still_held(bits, sets[i], row, room.live)
+        count = hear(bits, row, room)
+        need = need_of(total)
+        total[NEED] = need
+        for method in range(3):
+            out[OUT_SLEEVE + method] = state_of(method, total)
+        verdict = verdict_of(need, out[OUT_SLEEVE], out[OUT_LINER], out[OUT_DIG])
+        silent = own & ~total[SETTLED] & ~total[SPOKEN] if need == NOT_KNOWN else 0
+        told.unsaid[i] = (own & ~bits.named) | (silent & bits.named)
+        if said_of(bits, MENDED, row) == 0:
+            out[OUT_MENDED], out[OUT_NEEDS], out[OUT_VERDICT] = 1, NOTHING, TO_NONE
+            told.why[i] = -1
+            continue
+        out[OUT_NEEDS], out[OUT_VERDICT] = need, verdict
+        out[OUT_URGENCY] = 0 if need == NOTHING else level_of(total[MARKS], URGENT)
+        told.why[i] = give_reasons(room.heard, count, bits, total, out, told.blamed[i])
+        works = total[MARKS] >> WORKS & (1 << ADDS - WORKS) - 1
+        if verdict == TO_MAINTAIN:
+            told.first[i] = works & bits.upkeep
+        elif verdict not in (TO_WATCH, TO_NONE):
+            told.first[i] = works

@@ -1,0 +1,234 @@
+"""A city's spans judged in numbers: the same bytes as the readable steps give."""
+
+from __future__ import annotations
+
+import random
+import tomllib
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from planner.contracts import SPANS
+from planner.contracts.verdicts import SPAN_QUANTITIES
+from planner.distinct import places_in
+from planner.ground.codes import mechanisms_of
+from planner.plan import Plan
+from planner.screening import screen as step
+from planner.screening.coded import screen_coded
+from planner.screening.pipe_rows import pipe_rows
+from planner.screening.rulebook import Rulebook, default_path, load_rulebook, make_rulebook
+from planner.screening.spoken import sentences
+from planner.screening.wording import LEVELS, METHODS, NEVER_SLEEVE
+from planner.tables import conform
+from tests.bench.rules import make_spans
+
+NAMES = mechanisms_of("damage", "condition", "flag")
+FIGURES = ["crack_mm", "gap_mm", "offset_mm", "offset_dn_ratio", "break_mm", "break_dn_ratio",
+           "deposit_pct", "sag_pct", "leak_level"]  # fmt: skip
+DEFAULT = [rule for rule in tomllib.loads(default_path().read_text("utf-8"))["rule"]
+           if rule["about"] in ("span", "pipe")]  # fmt: skip
+COMMON = ["crack", "joint_gap", "joint_offset", "break", "fracture", "deformation"]
+TEXTS = {"root_kind": ["fine", "tap"], "material": ["pvc", "concrete"], "lent": ["sag", "roots"],
+         "mechanisms": ["crack", "roots"]}  # fmt: skip
+
+
+def same_by_both(
+    spans: pd.DataFrame, pipes: pd.DataFrame, book: Rulebook, defects: pd.DataFrame | None = None
+) -> pd.DataFrame:
+    """Hold both engines against each other, byte for byte; gives the verdicts."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(step, "CODED_FROM", len(spans) + 1)
+        plain = step.screen(spans, pipes, book, defects=defects)
+        patch.setattr(step, "CODED_FROM", 1)
+        coded = step.screen(spans, pipes, book, defects=defects)
+    pd.testing.assert_frame_equal(plain.verdicts, coded.verdicts, check_exact=True)
+    pd.testing.assert_frame_equal(plain.findings, coded.findings, check_exact=True)
+    return plain.verdicts
+
+
+def nasty(spans: pd.DataFrame, draw: np.random.Generator) -> pd.DataFrame:
+    """Spans with all that the invented city lacks: lent conditions, mended, whole pipes, ..."""
+    count = len(spans)
+    words: dict[str, list[str]] = {
+        "kind": ["point", "stretch", "repeated"], "role": ["damage", "condition"],
+        "extent_from": ["coded", "assumed"], "state": ["open", "mended", ""],
+        "lent": ["", "", "sag", "deposit_settled+roots"],
+    }  # fmt: skip
+    more: dict[str, Any] = {
+        name: draw.choice(np.array(some, dtype=object), count) for name, some in words.items()
+    }
+    strange = draw.random(count) < 0.1
+    often = draw.choice(np.array([*COMMON, "crack+joint_gap", "break+crack"], dtype=object), count)
+    more["mechanisms"] = np.where(draw.random(count) < 0.6, often, spans["mechanisms"])
+    more["mechanisms"] = np.where(strange, "crack+never_heard_of", more["mechanisms"])
+    more["pipe_id"] = np.where(draw.random(count) < 0.1, "lost", spans["pipe_id"])
+    for name, main in (("offset_dn_ratio", "offset_mm"), ("break_dn_ratio", "break_mm")):
+        for end in ("low", "high"):  # the share of DN 200 where both are known
+            share = spans[f"{main}_{end}"] / 200.0
+            more[f"{name}_{end}"] = share.where(draw.random(count) < 0.7, spans[f"{name}_{end}"])
+    for name in FIGURES:  # on the limits themselves, too
+        whole = spans[f"{name}_low"].round(-1).where(spans[f"{name}_low"] > 1)
+        at = draw.random(count) < 0.3
+        for end in ("low", "high"):
+            more[f"{name}_{end}"] = whole.where(
+                at, more.get(f"{name}_{end}", spans[f"{name}_{end}"])
+            )
+    for name in FIGURES:  # "up to"
+        least = np.where(draw.random(count) < 0.5, 0.0, np.nan)
+        more[f"{name}_low"] = more[f"{name}_low"].where(draw.random(count) < 0.8, least)
+    return conform(spans.assign(**more), SPANS)
+
+
+def random_book(draw: random.Random) -> Rulebook:
+    """A book of any words that may stand in one, sensible or not, often among sensible rules."""
+    rules: list[dict[str, Any]] = []
+    count = draw.randint(0, 90)
+    if draw.random() < 0.7:
+        count = draw.randint(0, 12)
+        rules = [dict(rule) for rule in DEFAULT if draw.random() < 0.95]
+        for rule in rules:
+            if rule["effect"] in ("allows", "rules_out", "needs", "refer") and "when" in rule:
+                rule["if_blank"] = draw.choice(["refer", "refer", "note", "look"])
+    rules += [random_rule(draw, n) for n in range(count)]
+    return make_rulebook({"book": {"name": "any", "version": "1"}, "rule": rules}, "any.toml")
+
+
+def random_rule(draw: random.Random, number: int) -> dict[str, Any]:
+    about = draw.choice(["span", "span", "span", "pipe"])
+    effects = ["rules_out", "first", "refer"]
+    if about == "span":
+        effects += ["needs", "urgency", "allows"] * 2
+    effect = draw.choice(effects)
+    blanks = ["refer", "note"] + ["look"] * (effect not in ("first", "urgency"))
+    rule: dict[str, Any] = {
+        "id": f"rule-{draw.randint(0, 10**9)}-{number}", "title": "any", "about": about,
+        "effect": effect, "source": "any", "because": because(draw, about),
+        "standing": draw.choice(["cited", "practice", "assumed"]),
+        "when": [clause(draw, about) for _ in range(draw.choice([0, 1, 1, 2]))],
+        "if_blank": draw.choice(blanks),
+    }  # fmt: skip
+    if about == "span" and (effect == "allows" or draw.random() < 0.8):
+        rule["mechanism"] = draw.sample(draw.choice([COMMON, NAMES]), draw.randint(1, 4))
+    if effect in LEVELS:
+        rule["level"] = draw.choice(LEVELS[effect])
+    if effect == "first":
+        rule["work"] = draw.choice(["clean", "look", "cut_roots", "grout"])
+    if effect in ("allows", "rules_out") or (effect == "refer" and draw.random() < 0.5):
+        rule["method"] = draw.sample(METHODS, draw.randint(1, 3))
+    if effect == "allows":
+        if NEVER_SLEEVE & set(rule["mechanism"]) and "sleeve" in rule["method"]:
+            rule["mechanism"] = ["crack"]
+        rule["limit"] = [limit(draw) for _ in range(draw.choice([0, 1, 2]))]
+    return rule
+
+
+def clause(draw: random.Random, about: str) -> dict[str, Any]:
+    if about == "pipe" or draw.random() < 0.2:
+        return draw.choice([
+            {"column": "dn_mm", "op": draw.choice(["<", "<=", ">", ">=", "="]),
+             "value": draw.choice([150.0, 200.0, 300.0]), "unit": "mm"},
+            {"column": "lined", "op": "=", "value": draw.random() < 0.5},
+            {"column": "material", "op": draw.choice(["=", "has"]), "value": "pvc"},
+            {"column": "water_over_crown_m", "op": ">", "value": 0.0, "unit": "m"},
+        ])  # fmt: skip
+    if draw.random() < 0.25:
+        name = draw.choice(sorted(TEXTS))
+        ops = ["has", "has_none"] if name in ("lent", "mechanisms") else ["=", "in", "has"]
+        return {"column": name, "op": draw.choice(ops), "value": draw.choice(TEXTS[name])}
+    if draw.random() < 0.2:
+        flag = draw.choice(["at_joint", "soil_visible", "at_repair"])
+        return {"column": flag, "op": "=", "value": draw.random() < 0.5}
+    name = draw.choice(FIGURES)
+    if draw.random() < 0.1:
+        return {"column": name, "op": "is_blank"}
+    value = draw.choice([0.0, 10.0, 20.0, 30.0, 50.0]) * (0.01 if "ratio" in name else 1.0)
+    return {"column": name, "op": draw.choice(["<", "<=", ">", ">=", "="]), "value": value,
+            "unit": SPAN_QUANTITIES[name]}  # fmt: skip
+
+
+def limit(draw: random.Random) -> dict[str, Any]:
+    name = draw.choice(FIGURES)
+    ok = draw.choice([0.0, 10.0, 20.0]) * (0.01 if "ratio" in name else 1.0)
+    found: dict[str, Any] = {"column": name, "ok": ok, "unit": SPAN_QUANTITIES[name]}
+    return found | ({"ask": 2.0 * ok + 10.0} if draw.random() < 0.7 else {})
+
+
+def because(draw: random.Random, about: str) -> str:
+    fields = ["{dn_mm}", "{material}", "{lined}", "{water_over_crown_m:.1f}"]
+    if about == "span":
+        fields += ["{crack_mm}", "{offset_dn_ratio:.2f}", "{lent}", "{at_joint}", "{mechanisms}"]
+    return "any " + " ".join(draw.sample(fields, draw.randint(0, 3)))
+
+
+@pytest.mark.parametrize("name", ["default", "strict"])
+def test_both_engines_say_the_same_by_the_packaged_books(name: str) -> None:
+    """Findings, verdicts, sentences and margins, of more spans than one thread takes at once."""
+    spans, pipes = make_spans(4500)
+    verdicts = same_by_both(nasty(spans, np.random.default_rng(1)), pipes, load_rulebook(name))
+    assert len(set(verdicts["verdict"])) == 7
+    assert verdicts["close_call"].sum() > 20
+    assert (verdicts["flip_column"] != "").sum() > 100
+
+
+@given(st.integers(0, 10**9))
+@settings(max_examples=20, deadline=None)
+def test_both_engines_say_the_same_by_any_book(seed: int) -> None:
+    """Books of random rules, against spans that hold every doubt there is."""
+    draw = random.Random(seed)
+    spans, pipes = make_spans(150)
+    same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, random_book(draw))
+
+
+def test_both_engines_say_the_same_of_the_demo_town(demo_plan: Plan) -> None:
+    """With what was placed beside: earlier repairs, linings, changes of size."""
+    tables = demo_plan.tables
+    book = load_rulebook()
+    verdicts = same_by_both(tables["spans"], tables["pipes"], book, tables["defects"])
+    assert len(verdicts) == len(tables["spans"]) > 0
+
+
+def test_a_sentence_is_worded_for_any_row() -> None:
+    """Asked for a few rows in any order, each has the sentence that the table gives it."""
+    spans, pipes = make_spans(300)
+    spans, book = nasty(spans, np.random.default_rng(2)), load_rulebook()
+    whole = same_by_both(spans, pipes, book).set_index("span_id")["why"]
+    coded = screen_coded(spans, pipes, book, None)
+    assert coded is not None
+    for rows in ([17], [299, 3, 40, 3], range(299, -1, -1)):
+        some = np.array(rows)
+        assert list(sentences(coded, some)) == list(whole[spans["span_id"].iloc[some]])
+
+
+def test_what_cannot_be_put_into_numbers_is_left_to_the_readable_steps() -> None:
+    """An infinite figure, more mechanisms than a word has bits, no spans at all."""
+    spans, pipes = make_spans(70)
+    book = load_rulebook()
+    endless = make_rulebook({"book": {"name": "endless", "version": "1"}, "rule": [
+        {"id": "a", "title": "a", "about": "span", "effect": "refer", "because": "a",
+         "source": "a", "standing": "assumed",
+         "when": [{"column": "gap_mm", "op": "<", "value": float("inf"), "unit": "mm"}]}]},
+        "endless.toml")  # fmt: skip
+    many = conform(spans.assign(mechanisms=[f"strange-{n}" for n in range(70)]), SPANS)
+    assert screen_coded(spans, pipes, endless, None) is None
+    assert screen_coded(many, pipes, book, None) is None
+    assert screen_coded(spans.head(0), pipes, book, None) is None
+    same_by_both(many, pipes, book)
+
+
+@given(
+    st.lists(st.sampled_from(["", "a", "ab", "b", "ä", "é1", "z9", "zz"]), max_size=12),
+    st.lists(st.sampled_from(["", "a", "ab", "b", "ä", "é1", "z9"]), max_size=7, unique=True),
+    st.booleans(),
+)
+def test_rows_of_pipes_are_found_in_any_order(
+    ids: list[str], pipes: list[str], ordered: bool
+) -> None:
+    """As a look-up finds them, whether both stand in order or not."""
+    if ordered:
+        ids, pipes = sorted(ids), sorted(pipes)
+    both = [pd.Series(texts, dtype="str") for texts in (ids, pipes)]
+    assert list(pipe_rows(*both)) == list(places_in(*both))
