@@ -55,7 +55,7 @@ def nasty(spans: pd.DataFrame, draw: np.random.Generator) -> pd.DataFrame:
     count = len(spans)
     words: dict[str, list[str]] = {
         "kind": ["point", "stretch", "repeated"], "role": ["damage", "condition"],
-        "extent_from": ["coded", "assumed"], "state": ["open", "mended", ""],
+        "extent_from": ["coded", "assumed"], "state": ["open", "mended", "failed_sleeve", ""],
         "lent": ["", "", "sag", "deposit_settled+roots"],
     }  # fmt: skip
     more: dict[str, Any] = {
