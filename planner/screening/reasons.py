@@ -26,6 +26,8 @@ from planner.screening.wording import METHODS
 
 NO_RULE = "no rule speaks"
 MENDED = "a sleeve that lies here already serves it"
+FAILED = "failed_sleeve"
+FAILED_HERE = "a sleeve lies here that failed, or under which damage was seen since it was set"
 # Which sentence comes first: small goes before large.
 _UNDECIDED_NEED, _REFER, _OPEN_QUESTION, _CLOSED, _SUPPORT = 0, 1, 2, 3, 4
 _NOTHING_SAID = 9

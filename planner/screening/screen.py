@@ -26,7 +26,7 @@ from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
 from planner.screening.margins import Asked, margins_of
-from planner.screening.reasons import MENDED, NO_RULE, Judged, reasons_of
+from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE, Judged, reasons_of
 from planner.screening.rulebook import Rulebook
 from planner.screening.ruling import Ruling
 from planner.screening.spoken import bars, silence, verdicts_of
@@ -44,8 +44,6 @@ from planner.screening.verdict import (
 )
 from planner.tables import check, conform
 
-FAILED = "failed_sleeve"
-FAILED_HERE = "a sleeve lies here that failed, or under which damage was seen since it was set"
 # From so many spans on they are judged in numbers: the walks are compiled once on a machine
 # (about 10 s) and read from disk after that (under 1 s); fewer spans are done sooner in steps.
 CODED_FROM = 50_000

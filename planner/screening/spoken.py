@@ -17,7 +17,7 @@ from planner.screening.coded import Coded
 from planner.screening.columns import View, visible
 from planner.screening.judge import AT_LINING, LINED, REPEATED, never_word
 from planner.screening.margins import Margins
-from planner.screening.reasons import MENDED, NO_RULE
+from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE
 from planner.screening.rule_bits import Owned
 from planner.screening.rule_kernel import (
     OUT_ASSUMED,
@@ -106,6 +106,7 @@ def sentences(coded: Coded, rows: Places) -> Texts:
         out[here] = NOT_SETTLED + said if code & 1 else said
     here = np.flatnonzero((why < 0) & (coded.told.codes[rows, OUT_MENDED] == 0))
     out[here] = _unspoken(coded, rows[here])
+    out[(coded.view.things["state"].take(rows) == FAILED).to_numpy()] = FAILED_HERE
     return out
 
 
