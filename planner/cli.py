@@ -270,6 +270,7 @@ def _plan_and_write(
     print(f"map     {home / 'map.html'}")
     print(f"sheets  {home / 'sheets'}")
     print(f"totals  {home / 'totals.xlsx'}")
+    print(f"papers  {home / 'papers'}: what goes to owner, residents, road authority and others")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
     return made, out

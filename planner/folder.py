@@ -30,6 +30,7 @@ from planner.inputs.report import check_lines
 from planner.outputs.chart_break_even import draw_break_even
 from planner.outputs.files import write_table, write_tables
 from planner.outputs.map import draw_map
+from planner.outputs.papers import write_all_papers
 from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
@@ -192,6 +193,8 @@ def write_run(made: Plan, folder: Path, beside: Callable[[Path], None] = lambda 
         write_sheets(made.tables, made.facts, part / "sheets")
         ratio = made.inputs.settings.takeoff.contingency_ratio
         write_workbook(made.tables, made.facts, ratio, part)
+        week = made.inputs.settings.week
+        write_all_papers(made.tables, made.facts, week, part / "papers")
         write_tables(made.tables, made.facts, part)
         write_record(part, made.inputs.settings, made.inputs.hashes, made.facts)
         beside(part)
