@@ -1,4 +1,4 @@
-"""Three ways to deal a week by hand, in the place of `planner.crews.stages.deal`.
+"""Three ways to deal a week by hand, in the place of `planner.crews.zones.deal_in_zones`.
 
 Each knows the clock, the vans and who can do what, so that its week passes the audit; none
 looks back or weighs a detour. What was promised comes first in each of them. For weeks
@@ -7,24 +7,28 @@ without ties between set-ups, and with a shelf that holds all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import pandas as pd
 
 from planner.crews.board import Board
+from planner.crews.solver import Search
 from planner.crews.stages import Dealt
 from planner.crews.timetable import Timetable, timetable, within_loads
 from planner.settings import Week
 
+Deal = Callable[..., Dealt]
+"""Takes an empty board, a search, and whether stops are locked to a crew or a day."""
 
-def nearest_first(board: Board, week: Week, _seed: int) -> Dealt:
+
+def nearest_first(board: Board, search: Search, *, locked: bool = False) -> Dealt:
     """Drive on from each stop to the one where work can start soonest, day after day."""
     left = set(range(len(board.stops)))
     for day in _in_time(board):
         order: list[int] = []
         while left:
             ready = _ready(board, day, order, left)
-            wanted = [one for one in ready if _is_promised(board, one[2], week)] or ready
+            wanted = [one for one in ready if _is_promised(board, one[2], search.week)] or ready
             if not wanted:
                 break
             order.append(min(wanted)[2])
@@ -34,13 +38,15 @@ def nearest_first(board: Board, week: Week, _seed: int) -> Dealt:
     return Dealt(board, 0, by_clock=False)
 
 
-def most_urgent_first(board: Board, _week: Week, _seed: int) -> Dealt:
+def most_urgent_first(board: Board, search: Search, *, locked: bool = False) -> Dealt:
     """Put what is worth most on the end of the first day that holds it."""
     first = sorted(range(len(board.stops)), key=lambda n: (-board.stops[n].value_s, n))
     return _first_fit(board, first)
 
 
-def street_by_street(board: Board, week: Week, streets: pd.Series[str]) -> Dealt:
+def street_by_street(
+    board: Board, search: Search, *, streets: pd.Series[str], locked: bool = False
+) -> Dealt:
     """Put street after street on the end of the first day that holds it.
 
     `streets` names the street of each manhole.
@@ -48,7 +54,7 @@ def street_by_street(board: Board, week: Week, streets: pd.Series[str]) -> Dealt
 
     def place(n: int) -> tuple[bool, str, int]:
         stop = board.stops[n]
-        return not _is_promised(board, n, week), str(streets[stop.node_id]), n
+        return not _is_promised(board, n, search.week), str(streets[stop.node_id]), n
 
     return _first_fit(board, sorted(range(len(board.stops)), key=place))
 
