@@ -17,7 +17,6 @@ from planner.inputs.paths import file_fault, input_file
 WAITING_FOR = {
     "systems.toml": "sleeves wait for systems.toml",
     "prices.toml": "costs, and the choice between methods by cost, wait for prices.toml",
-    "prices_changed.csv": "prices changed in the workbook wait for prices_changed.csv",
     "crews.toml": "set-ups and the week of routes wait for crews.toml",
     "hours.toml": "hours, closed days and permits of streets wait for hours.toml",
     "notices.csv": "promised days wait for notices.csv",

@@ -180,8 +180,13 @@ def _changed_prices(prices: pd.DataFrame, reading: FolderReading) -> pd.DataFram
     """Read what was changed in the workbook, where there is such a file."""
     if not (reading.folder / CHANGED_PRICES).exists():
         return empty(PRICE_CHANGES)
-    found = reading.csv(CHANGED_PRICES, lambda path: read_changed(path, prices))
-    return empty(PRICE_CHANGES) if found is None else found
+    try:
+        changes, faults = read_changed(input_file(reading.folder, CHANGED_PRICES), prices)
+    except (PlannerError, OSError) as error:
+        reading.take(CHANGED_PRICES, 0, [file_fault(CHANGED_PRICES, error)])
+        return empty(PRICE_CHANGES)
+    reading.take(CHANGED_PRICES, len(changes) + len({f.row for f in faults if f.lost}), faults)
+    return changes
 
 
 def _hours(reading: FolderReading) -> tuple[HourTables, pd.DataFrame]:
