@@ -426,3 +426,20 @@ def test_days_are_set_side_by_side_and_come_out_the_same(tmp_path: Path) -> None
     assert [path.read_bytes() for path in one] == [path.read_bytes() for path in two]
     assert [path.name[:9] for path in one] == [f"sheet_{n:03d}" for n in (1, 2, 3)]
     assert "2026-01-14" in text_of(one[-1])
+
+
+def test_resin_is_loaded_in_whole_kits_with_its_lot(demo_plan) -> None:
+    """Kits of 5 kg, one for each sleeve by `orders`; parts, lengths and works are no load."""
+    tables, facts = demo_plan.tables, demo_plan.facts
+    visits = tables["visits"].query("crew == 'Sleeve 1' and date == '2026-01-13'")
+    data = sheet_data("Sleeve 1", "2026-01-13", visits, tables, facts)
+    load = {row["item"]: row["amount"] for row in data["load"]}
+    orders = tables["orders"].query("level == 'route' and key == 'Sleeve 1|2026-01-13'")
+    order = orders[orders["item"] == "resin felt-ambient"].iloc[0]
+    kits = int(order["to_order"]) // 5_000
+    assert kits >= 1
+    resin = next(item for item in load if item.startswith("resin"))
+    assert resin.startswith("resin felt-ambient, lot K-")
+    assert load[resin].startswith(f"{kits} kit")
+    assert "of 5.00 kg" in load[resin]
+    assert not [item for item in load if "part A" in item or item == "sleeve length"]

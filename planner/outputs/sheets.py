@@ -160,7 +160,8 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
     """List what the van must carry, net, from the sums of the route."""
     sums = tables["quantity_sums"]
     rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
-    rows = rows[~rows["kind"].isin(["work", "day"])]
+    rows = rows[~rows["kind"].isin(["work", "day", "part", "length"])]
+    kits = _kits(tables, f"{crew}|{day}", units)
     load, lots = [], _lots(tables, crew, day)
     for row in rows.itertuples():
         net = int(row.net)  # type: ignore[arg-type]
@@ -174,9 +175,24 @@ def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str
             amount = volume(net, units)
         else:
             amount = metres(net / 1000, units)
+        amount = kits.get(str(row.item), amount)
         words = ", ".join([item_words(str(row.item), units), *lots.get(str(row.item), [])])
         load.append({"item": words, "amount": amount})
     return load
+
+
+def _kits(tables: Tables, route: str, units: str) -> dict[str, str]:
+    """Count the kits of each item that a route takes, its net beside."""
+    if "orders" not in tables:
+        return {}
+    orders = tables["orders"]
+    own = orders[(orders["level"] == "route") & (orders["key"] == route)]
+    found = {}
+    for row in own.dropna(subset=["to_order", "pack"]).to_dict("records"):
+        count, pack = int(row["to_order"]) // int(row["pack"]), mass(int(row["pack"]), units)
+        net = mass(int(row["net"]), units)
+        found[str(row["item"])] = f"{count} kit{'s' * (count != 1)} of {pack}, net {net}"
+    return found
 
 
 def _lots(tables: Tables, crew: str, day: str) -> dict[str, list[str]]:
