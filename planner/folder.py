@@ -30,7 +30,7 @@ from planner.inputs.report import check_lines
 from planner.outputs.chart_break_even import draw_break_even
 from planner.outputs.files import write_table, write_tables
 from planner.outputs.map import draw_map
-from planner.outputs.papers import write_all_papers
+from planner.outputs.papers import write_all_papers, write_revision
 from planner.outputs.placing import draw_placing
 from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
@@ -300,6 +300,7 @@ def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, lis
     out = write_run(made, folder)
     write_table(out / "revision_changes.csv", changes, REVISION_CHANGES)
     signed = {"version": last + 1, "by": by, "on": on, "reason": reason, "run": out.name}
+    write_revision(changes, signed, made.facts, out / "papers")
     store.append_revision(conform([signed], REVISIONS), frozen)
     states = made.tables["choices"]["state"].value_counts()
     counts = ", ".join(f"{int(states[word])} {word}" for word in sorted(states.index))

@@ -40,6 +40,10 @@ def test_a_revision_is_frozen_and_the_next_lists_what_changed(town: Path) -> Non
     """All new at first; nothing the second time; then the pipes that people decided on."""
     out, lines = sign_project(town, "E. Noor", "2026-01-09", "first issue")
     assert (out / "revision_changes.csv").is_file()
+    assert (out / "papers" / "revision_changes.pdf").is_file()
+    listed = (out / "papers" / "papers.csv").read_text("utf-8").splitlines()
+    assert "weekly_report.pdf" in listed[5]
+    assert "whoever works by the last revision" in listed[-1]
     assert lines[0].startswith("revision 1 signed by E. Noor on 2026-01-09: 2 pipes")
     assert lines[1] == "differences to the last revision: 2 new"
     _, again = sign_project(town, "E. Noor", "2026-01-10", "unchanged")

@@ -17,10 +17,11 @@ from typing import Any
 import typst
 
 from planner.contracts.facts import RunFacts
-from planner.outputs.files import safe_text
+from planner.outputs.files import plain_text, safe_text
 from planner.outputs.plain import BREAK, Drawing, plain_all
 
 LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
+LIST = "papers.csv"
 DECIDES = "Local codes, the makers' instructions, contracts and licensed practice decide."
 
 
@@ -55,7 +56,9 @@ class Paper:
     charts: Sequence[tuple[str, str]] = field(default_factory=tuple)
 
 
-def write_papers(papers: Sequence[Paper], facts: RunFacts, folder: Path) -> list[Path]:
+def write_papers(
+    papers: Sequence[Paper], facts: RunFacts, folder: Path, *, listed_before: bool = False
+) -> list[Path]:
     """Write each paper as a PDF and a CSV, and a list of them with their readers.
 
     Parameters
@@ -66,6 +69,8 @@ def write_papers(papers: Sequence[Paper], facts: RunFacts, folder: Path) -> list
         Name, first day, whether nobody has accepted.
     folder
         Made if it is not there.
+    listed_before
+        Whether the folder has a list already, to which these are added.
 
     Returns
     -------
@@ -87,9 +92,15 @@ def write_papers(papers: Sequence[Paper], facts: RunFacts, folder: Path) -> list
         path.write_bytes(pdf)
         heads = [column.head for column in paper.columns]
         paths += [path, _csv(folder / f"{paper.file}.csv", heads, paper.rows)]
-    listed = [(f"{paper.file}.pdf", paper.title, paper.reader, paper.asks) for paper in papers]
-    paths.append(_csv(folder / "papers.csv", ["file", "title", "reader", "asks"], listed))
-    return paths
+    listed: list[Sequence[str]] = [
+        (f"{paper.file}.pdf", paper.title, paper.reader, paper.asks) for paper in papers
+    ]
+    path = folder / LIST
+    if listed_before:
+        with path.open(encoding="utf-8", newline="") as file:
+            _, *before = csv.reader(file)
+        listed = [*([plain_text(cell) for cell in row] for row in before), *listed]
+    return [*paths, _csv(path, ["file", "title", "reader", "asks"], listed)]
 
 
 def _csv(path: Path, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Path:

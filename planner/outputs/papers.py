@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
+
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.hours import WEEKDAYS
-from planner.outputs.handover import Paper, write_papers
+from planner.outputs.handover import Column, Paper, write_papers
 from planner.outputs.paper_week import weekly_report
 from planner.outputs.paper_words import Desk, records
 from planner.outputs.papers_engineer import (
@@ -58,6 +61,37 @@ def _fill_s(desk: Desk, week: Week) -> dict[tuple[str, str], int]:
         weekday = WEEKDAYS[date.fromisoformat(day).weekday()]
         found[crew, day] = int(week.fill_ratio * spans.get((crew, weekday), 0))
     return found
+
+
+def write_revision(
+    changes: pd.DataFrame, signed: Mapping[str, object], facts: RunFacts, folder: Path
+) -> list[Path]:
+    """Write what a signed revision changes for each pipe, for those who work by the last one.
+
+    Parameters
+    ----------
+    changes
+        Obeys `REVISION_CHANGES`.
+    signed
+        version, by, on, reason.
+    facts
+        As for every paper.
+    folder
+        Folder of the run's papers; ``papers.csv`` there gets its line.
+    """
+    paper = Paper(
+        "revision_changes",
+        f"Revision {signed['version']}: what has changed",
+        "owner, crews, whoever works by the last revision",
+        f"Signed by {signed['by']} on {signed['on']}: {signed['reason']}. What is not listed "
+        "stays as it was.",
+        (Column("Pipe", 0.8), Column("Change", 0.8), Column("Was", 3.0), Column("Now", 3.0)),
+        [tuple(str(row[name]) for name in ("pipe_id", "change", "was", "now"))
+         for row in records(changes)],
+        "Nothing has changed since the last revision.",
+        fields=("taken note of by", "on"),
+    )  # fmt: skip
+    return write_papers([paper], facts, folder, listed_before=True)
 
 
 def write_all_papers(tables: Tables, facts: RunFacts, week: Week, folder: Path) -> list[Path]:
