@@ -14,8 +14,8 @@ Reading order for a newcomer:
               side, `choose`, `accept`, `budget`, `flow`, `works` in order, `revise` to sign
    crews      `setups`, `travel`, `week`, and `audit`, which checks from tables alone; `replan`
               within a week
-   takeoff    `totals` per visit, route, week
-   outputs    `map`, `sheets`, `files`
+   takeoff    `totals` net, `orders`, `lots` onto visits, the `bill`
+   outputs    `map`, `sheets`, `papers` to others, `workbook`, `files`
    store      decisions, the journal, revisions and ids given, kept from run to run
    ground     what two chapters need: codes, lengths, the sewer graph, ids, money
    ========== ======================================================================

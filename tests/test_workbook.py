@@ -61,18 +61,33 @@ def test_stored_results_are_the_planners_sums(book: Path, demo_plan: Plan) -> No
         assert named[row.key] == pytest.approx(row.sum_cents / 100, abs=1e-9)
 
 
-def test_nothing_from_data_is_a_formula(book: Path, demo_plan: Plan, tmp_path: Path) -> None:
-    """Formulas are our own: every one begins as ours do, and evil names stay text."""
-    evil = ['=HYPERLINK("http://x","y")', "+1", "-2", "@SUM(A1)", "<b>", "\x0bx", "x" * 40_000]
+EVIL = [
+    '=HYPERLINK("http://x","y")',
+    "+1",
+    "-2",
+    "@SUM(A1)",
+    "<b>",
+    "\x0bx",
+    "\u202ex",
+    "x" * 40_000,
+]
+
+
+@pytest.fixture(scope="module")
+def evil_book(demo_plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Names of pipes and sources of prices that would run where text is taken for more."""
     tables = dict(demo_plan.tables)
-    lines = tables["bill_lines"].copy()
-    lines["pipe_id"] = [evil[at % len(evil)] + str(at) for at in range(len(lines))]
-    prices = tables["prices"].copy()
-    prices["source"] = [evil[at % len(evil)] for at in range(len(prices))]
-    path = write_workbook(
-        {**tables, "bill_lines": lines, "prices": prices}, demo_plan.facts, RATIO, tmp_path
-    )
-    workbook = openpyxl.load_workbook(path)
+    lines, prices = tables["bill_lines"].copy(), tables["prices"].copy()
+    lines["pipe_id"] = [EVIL[at % len(EVIL)] + str(at) for at in range(len(lines))]
+    prices["source"] = [EVIL[at % len(EVIL)] for at in range(len(prices))]
+    tables |= {"bill_lines": lines, "prices": prices}
+    folder = tmp_path_factory.mktemp("evil")
+    return write_workbook(tables, demo_plan.facts, RATIO, folder)
+
+
+def test_nothing_from_data_is_a_formula(evil_book: Path) -> None:
+    """Formulas are our own: every one begins as ours do, and evil names stay text."""
+    workbook = openpyxl.load_workbook(evil_book)
     for page, column in (("Lines", 0), ("Prices", 13)):
         assert {row[column].data_type for row in workbook[page].iter_rows(min_row=4)} == {"s"}
     assert not any(sheet._hyperlinks for sheet in workbook.worksheets)
@@ -82,6 +97,17 @@ def test_nothing_from_data_is_a_formula(book: Path, demo_plan: Plan, tmp_path: P
             for cell in row:
                 if cell.data_type == "f":
                     assert str(cell.value).startswith(ours), cell.value
+
+
+@pytest.mark.office
+def test_libreoffice_runs_nothing_of_it(evil_book: Path, tmp_path: Path, soffice: str) -> None:
+    """Opened and saved there, each text is still that text."""
+    again = openpyxl.load_workbook(recalculated(soffice, evil_book, tmp_path / "evil"))
+    for page, column in (("Lines", 0), ("Prices", 13)):
+        cells_of = [row[column] for row in again[page].iter_rows(min_row=4)]
+        assert {cell.data_type for cell in cells_of} == {"s"}
+    found = {str(row[13].value) for row in again["Prices"].iter_rows(min_row=4)}
+    assert {LINK, "+1", "-2", "@SUM(A1)", "<b>"} <= found
 
 
 def test_the_same_tables_give_the_same_bytes(book: Path, demo_plan: Plan, tmp_path: Path) -> None:
