@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from planner.cli_rules import rules
 from planner.errors import PlannerError
 
 if TYPE_CHECKING:
@@ -33,10 +34,6 @@ app = typer.Typer(
     help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
 )
 
-rules = typer.Typer(
-    no_args_is_help=True,
-    help="Rulebooks: print one, compare two on this project, try one on cases.",
-)
 app.add_typer(rules, name="rules")
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
@@ -350,56 +347,6 @@ def explain(
     made = run_project(folder, {}, assume_accepted=False, keep_ids=False)
     for line in explain_lines(key, made.tables):
         print(line)
-
-
-Book = Annotated[str, typer.Option("--book", help="default, strict, or the path of a rulebook.")]
-
-
-@rules.command(name="print")
-def print_rules(
-    only: Annotated[str, typer.Argument(help="Id of one rule; all without it.")] = "",
-    book: Book = "default",
-    folder: Annotated[
-        Path | None, typer.Option("--dir", help="Project folder: its book, its own limits.")
-    ] = None,
-) -> None:
-    """Print a rulebook in words: what each rule asks and does, its limits and their source."""
-    from planner.folder import book_of
-    from planner.screening.books import book_lines
-    from planner.screening.rulebook import load_rulebook
-
-    for line in book_lines(book_of(folder) if folder else load_rulebook(book), only):
-        print(line)
-
-
-@rules.command(name="compare")
-def compare_rules(
-    other: Annotated[str, typer.Argument(help="default, strict, or the path of a rulebook.")],
-    folder: Annotated[Path, typer.Option("--dir", help="Project folder.")] = Path(),
-) -> None:
-    """Say which rules, verdicts and choices of this project another rulebook changes."""
-    from planner.folder import compare_books
-
-    for line in compare_books(folder, other):
-        print(line)
-
-
-@rules.command(name="try")
-def try_rules(
-    files: Annotated[list[Path], typer.Argument(help="TOML files of cases.")],
-    book: Book = "default",
-) -> None:
-    """Try a rulebook on cases that you wrote; exit 1 if one does not hold."""
-    from planner.screening.cases import case_lines, read_cases, try_cases, uncovered
-    from planner.screening.rulebook import load_rulebook
-
-    loaded = load_rulebook(book)
-    cases = [case for file in files for case in read_cases(file)]
-    tried = try_cases(cases, loaded)
-    for line in case_lines(tried, uncovered(cases, loaded), len(loaded.rules)):
-        print(line)
-    if any(one.faults for one in tried):
-        raise typer.Exit(1)
 
 
 @app.command()
