@@ -18,13 +18,20 @@ import warnings
 from collections.abc import Callable
 from pathlib import Path
 
+from planner.contracts import PRICES
 from planner.errors import PlannerError
+from planner.inputs.events import read_events
+from planner.inputs.folder_reading import read_toml
 from planner.inputs.grade_tables import read_grade_table
+from planner.inputs.lots import read_lots
 from planner.inputs.network import read_network
 from planner.inputs.observations import read_observations
 from planner.inputs.project import read_project
+from planner.inputs.repriced import read_workbook_prices
 from planner.inputs.specs import InspectionSpec, LayerSpec
+from planner.inputs.systems import read_systems
 from planner.settings import load_settings
+from planner.tables import conform
 
 HOSTILE = (
     b"", b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"nan", b"inf", b"-inf", b"1e400", b"-1e400",
@@ -92,7 +99,90 @@ def grades(path: Path) -> None:
     read_grade_table(path, "classes", file=path.name)
 
 
+def lots(path: Path) -> None:
+    """Read lots on the shelf."""
+    read_lots(path)
+
+
+def events(path: Path) -> None:
+    """Read a form of what happened."""
+    read_events(path)
+
+
+def prices_book(path: Path) -> None:
+    """Read prices typed into a workbook."""
+    price = {"price_id": "clean-0", "item": "clean", "dn_from_mm": 0.0, "dn_to_mm": 300.0}
+    money = {"each_cents": 1_000, "included_m": 0.0, "extra_cents_per_m": 10}
+    read_workbook_prices(path, conform([{**price, **money}], PRICES))
+
+
+MADE_OF = """
+[[system]]
+system = "felt"
+cure = "ambient"
+supply = "mix_on_site"
+carrier = "felt"
+kit_kg = 5.0
+kit_per = "sleeve"
+  [[system.size]]
+  dn_from_mm = 150
+  dn_to_mm = 300
+  wall_mm = 6
+  plies = 3
+  resin_kg_per_l = 1.05
+  lengths_m = [0.6, 1.0]
+  [[system.material]]
+  material = "mat"
+  form = "wound"
+  seam_mm = 50
+  pack_m2 = 25
+  [[system.material]]
+  material = "wrap"
+  form = "strip"
+  width_mm = 300
+  lap_ratio = 0.5
+  [[system.part]]
+  part = "A"
+  share = 2
+  share_by = "volume"
+  density_kg_per_l = 1.16
+  [[system.order]]
+  say = "Pull the packer to {counter_m:.2f} m."
+"""
+
+
+def systems(path: Path) -> None:
+    """Read systems with all that may hang on them."""
+    read_systems(read_toml(path, path.name), path.name)
+
+
 Reader = Callable[[Path], None]
+
+
+LOT_ROWS = """lot,item,system,dn_mm,length_m,pieces_count,mass_kg,made_on,use_by,min_c,max_c,note
+L1,sleeve,felt,200,1.0,3,,2025-07-14,2026-01-13,,,front
+K1,resin,felt,,,,40,2025-09-17,2026-01-14,8,30,
+"""
+EVENT_HEAD = "kind,work_id,step,pipe_id,from_m,to_m,at,by,crew,reason,until,item,system,dn_mm"
+EVENT_ROWS = f"""{EVENT_HEAD},length_m,lot,mass_kg,note
+done,W-000041,,,,,2026-01-12T08:40,Ada,North,,,,felt,200,1.0,L-0711,2.7,
+failed,,sleeve,P1,12.0,13.0,2026-01-12T12:10,Ada,North,leaks,,,,,,,,drip
+deferred,W-000047,,,,,2026-01-12T14:00,Ada,North,high_flow,2026-01-15,,,,,,,
+used,,,,,,2026-01-12T16:00,Ada,North,,,resin,felt,,,L-0711,0.4,
+"""
+
+
+def write_price_page(path: Path) -> None:
+    """Write a workbook with one price as `outputs.book_money` lays it out."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    page = book.active
+    page.title = "Prices"
+    for row in (["Prices"], [], ["No.", "price_id", "Each", "Each further metre", "Least sum"],
+                [1, "clean-0", 12.5, 0.1, 0]):  # fmt: skip
+        page.append(row)
+    book.save(path)
 
 
 def seeds(folder: Path) -> list[tuple[str, Path, Reader]]:
@@ -122,6 +212,13 @@ def seeds(folder: Path) -> list[tuple[str, Path, Reader]]:
         write(path, {"runs": test_tabular.HEADS, "rows": test_tabular.ROWS})
         made.append((f"table {suffix}", path, coded))
     add("classes csv", CLASSES, grades)
+    add("lots csv", LOT_ROWS, lots)
+    add("events csv", EVENT_ROWS, events)
+    add("systems toml", MADE_OF, systems)
+    path = folder / "prices_xlsx" / "f.xlsx"
+    path.parent.mkdir()
+    write_price_page(path)
+    made.append(("prices xlsx", path, prices_book))
     town = write_project(folder / "town")
     for name in ("planner.toml", "pipes.geojson", "nodes.geojson", "systems.toml", "prices.toml",
                  "crews.toml", "done.csv", "stock.csv", "surveys.csv"):  # fmt: skip

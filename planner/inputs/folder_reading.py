@@ -45,7 +45,7 @@ class FolderReading:
     def toml(self, name: str) -> dict[str, Any]:
         """Parse a file with a fixed name; one that is not there or not TOML gives nothing."""
         try:
-            return _read_toml(input_file(self.folder, name), name)
+            return read_toml(input_file(self.folder, name), name)
         except (PlannerError, OSError) as error:
             self.wait(name, error)
             return {}
@@ -76,7 +76,8 @@ class FolderReading:
             self.read_count[name] = self.read_count.get(name, 0) + count
 
 
-def _read_toml(path: Path, name: str) -> dict[str, Any]:
+def read_toml(path: Path, name: str) -> dict[str, Any]:
+    """Parse a TOML file; what is none is one line."""
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
