@@ -28,8 +28,8 @@ CASES = {
     "path": Evil(before="../../", after="/..\\..\\con:|?*"),
 }
 NAMES = re.compile(
-    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|totals\.xlsx|sheets|tables|parquet|styles"
-    r"|sheets/[\w.-]+\.pdf|tables/\w+\.csv|parquet/\w+\.parquet|styles/\w+\.qml)"
+    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|totals\.xlsx|sheets|crews|tables|parquet|styles"
+    r"|crews/crew_\d+\.html|sheets/[\w.-]+\.pdf|tables/\w+\.csv|parquet/\w+\.parquet|styles/\w+\.qml)"
 )
 
 
