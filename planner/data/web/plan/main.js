@@ -212,6 +212,9 @@
       looks.sleeve.weight = zoom < 15.5 ? 5 : zoom < 17 ? 7 : zoom < 18 ? 10 : 14;
       looks.sleeve.least = zoom < 15.5 ? 4 : zoom < 17 ? 6 : 12;
       this.data.routes.forEach(function (route, i) {
+        // A light casing parts dark days from a dark ground; a thin one does.
+        looks["route_" + i].casingWidth = theme.dark ? 1.2 : 2.5;
+        looks["home_" + i].casingWidth = theme.dark ? 0.6 : 1;
         looks["route_" + i].hidden = looks["home_" + i].hidden = !week || !state.routes[i];
       });
     },
@@ -244,10 +247,21 @@
       var state = this.state, data = this.data, names = [];
       var shown = state.view === "week"
         ? data.routes.filter(function (route, i) { return state.routes[i]; }) : [];
+      if (plan.theme.printing()) { this._copy(ctx); }
       this.badges.paint(ctx, size, shown);
       if (state.others.names) { names = ["streets", "nodes", "pipes"]; }
       this.labels.paint(ctx, size, this.badges.boxes, function (name) {
         return names.indexOf(name) >= 0 && state.others[name] !== false;
+      });
+    },
+
+    // The browser leaves the map library's own canvases out of a print; this one it prints.
+    _copy: function (ctx) {
+      var map = this.map, canvases = this.canvases;
+      ["streets", "plan", "routes"].forEach(function (name) {
+        var bounds = canvases[name]._bounds, size = bounds.getSize();
+        var at = map.layerPointToContainerPoint(bounds.min);
+        ctx.drawImage(canvases[name]._container, at.x, at.y, size.x, size.y);
       });
     },
 

@@ -23,7 +23,7 @@
 
   // Paper is light, whatever the screen is, and has a width of its own.
   plan.printable = function (view) {
-    var holder = view.map.getContainer(), bounds = null;
+    var holder = view.map.getContainer(), bounds = null, retina = L.Browser.retina;
     function redraw() {
       view.map.invalidateSize({ animate: false, pan: false });
       view.map.fitBounds(bounds, { animate: false, maxZoom: view.map.getMaxZoom() });
@@ -32,6 +32,7 @@
     window.addEventListener("beforeprint", function () {
       bounds = view.map.getBounds();
       plan.theme.print(true);
+      L.Browser.retina = true;
       holder.style.setProperty("width", PAPER_PX[0] + "px", "important");
       holder.style.setProperty("height", PAPER_PX[1] + "px", "important");
       document.documentElement.classList.add("plan-paper");
@@ -39,6 +40,7 @@
     });
     window.addEventListener("afterprint", function () {
       plan.theme.print(false);
+      L.Browser.retina = retina;
       holder.style.removeProperty("width");
       holder.style.removeProperty("height");
       document.documentElement.classList.remove("plan-paper");

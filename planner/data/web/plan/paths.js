@@ -259,6 +259,7 @@ var sleeveplan = {};
     _hide: function () { this._canvas.style.display = "none"; },
     repaint: function () {
       var size = this._map.getSize(), ratio = window.devicePixelRatio || 1;
+      if (plan.theme.printing()) { ratio = Math.max(2, ratio); }
       this._canvas.width = size.x * ratio;
       this._canvas.height = size.y * ratio;
       this._canvas.style.width = size.x + "px";

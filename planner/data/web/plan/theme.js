@@ -13,6 +13,7 @@
   plan.theme = {
     now: function () { return asked.matches && !printing ? DARK : LIGHT; },
     print: function (on) { printing = on; },
+    printing: function () { return printing; },
     watch: function (changed) { asked.addEventListener("change", changed); },
     // What would sink into a dark ground gets a light casing there.
     sinks: function (colour) {
