@@ -95,6 +95,29 @@ def test_the_sheet_shows_the_text_itself(made: Made) -> None:
 
 
 @pytest.mark.browser
+def test_the_crews_page_runs_nothing_of_it(made: Made, chromium: str) -> None:
+    """A page without a script: what is typed is what is read, in dark signs too."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=BROWSER_FLAGS)
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("console", lambda message: asked.append(message.text))
+        (name,) = (made.out / "crews").iterdir()
+        page.goto(name.as_uri())
+        assert [one for one in asked if not one.startswith("data:image/svg")] == [name.as_uri()]
+        assert page.evaluate("window.pwn") is None
+        assert page.locator("script, iframe, svg, img:not([src^='data:image/svg'])").count() == 0
+        assert page.locator("a:not([href^='#'])").count() == 0
+        if made.evil.before != "\u202e":
+            words = "".join((page.locator("h1").text_content() or "").split())
+            assert "".join(made.evil.of("North").split()) in words
+        browser.close()
+
+
+@pytest.mark.browser
 def test_the_map_runs_nothing_of_it(made: Made, chromium: str) -> None:
     from playwright.sync_api import sync_playwright
 

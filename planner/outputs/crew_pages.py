@@ -68,7 +68,9 @@ def crew_page(days: Sequence[Content]) -> str:
         for n, day in enumerate(days, start=1)
     ]
     cautions = list(dict.fromkeys(line for day in days for line in day["cautions"]))
-    banner = _warn(f"{first['banner']}: nobody has signed these choices.") if first["banner"] else ""
+    banner = (
+        _warn(f"{first['banner']}: nobody has signed these choices.") if first["banner"] else ""
+    )
     return "\n".join(
         [
             "<!DOCTYPE html>",
