@@ -268,7 +268,7 @@ def _plan_and_write(
     print()
     home = out.resolve()
     print(f"map     {home / 'map.html'}")
-    print(f"sheets  {home / 'sheets'}")
+    print(f"sheets  {home / 'sheets'} and, for a phone, {home / 'crews'}")
     print(f"totals  {home / 'totals.xlsx'}")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")

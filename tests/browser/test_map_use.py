@@ -116,7 +116,8 @@ def test_every_control_is_reached_with_the_tab_key_and_shows_it(look, town_file)
         page.keyboard.press("Tab")
         reached.append(page.evaluate(
             """() => { const at = document.activeElement, look = getComputedStyle(at);
-              return [at.matches(".folium-map") ? "map" : at.id || at.className || at.tagName, look.outlineStyle !== "none"]; }"""
+              const name = at.matches(".folium-map") ? "map" : at.id || at.className || at.tagName;
+              return [name, look.outlineStyle !== "none"]; }"""
         ))  # fmt: skip
     names = [name for name, _ in reached]
     assert names[:3] == ["view_repairs", "view_week", "find"]

@@ -128,7 +128,7 @@
       box.setAttribute("aria-label", "Show one crew alone");
       this.data.routes.forEach(function (route) { crews[route.letter] = route.crew; });
       function add(text, wanted) {
-        var button = element("button", "plan-only", text);
+        var button = element("button", "plan-crew", text);
         button.type = "button";
         button.addEventListener("click", function () {
           self.data.routes.forEach(function (route, i) { self._setRoute(i, wanted(route)); });
