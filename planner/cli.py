@@ -265,7 +265,7 @@ def _plan_and_write(
     print()
     home = out.resolve()
     print(f"map     {home / 'map.html'}")
-    print(f"sheets  {home / 'sheets'}")
+    print(f"sheets  {home / 'sheets'} and, for a phone, {home / 'crews'}")
     print(f"totals  {home / 'totals.xlsx'}")
     print(f"papers  {home / 'papers'}: what goes to owner, residents, road authority and others")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")

@@ -28,6 +28,7 @@ from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
 from planner.inputs.report import check_lines
 from planner.outputs.chart_break_even import draw_break_even
+from planner.outputs.crew_pages import write_crew_pages
 from planner.outputs.files import write_table, write_tables
 from planner.outputs.map import draw_map
 from planner.outputs.papers import write_all_papers, write_revision
@@ -191,6 +192,7 @@ def write_run(made: Plan, folder: Path, beside: Callable[[Path], None] = lambda 
         chart = draw_break_even(made.tables["break_even"], made.facts)
         (part / "break_even.svg").write_text(chart, "utf-8")
         write_sheets(made.tables, made.facts, part / "sheets")
+        write_crew_pages(made.tables, made.facts, part / "crews")
         ratio = made.inputs.settings.takeoff.contingency_ratio
         write_workbook(made.tables, made.facts, ratio, part)
         week = made.inputs.settings.week

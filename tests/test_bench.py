@@ -12,6 +12,7 @@ import pytest
 
 from tests.bench import __main__ as bench
 from tests.bench import budget, locate, sheets
+from tests.bench import map as map_bench
 from tests.bench.frame import BenchResult, as_json, report, timed
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -81,6 +82,17 @@ def test_each_sleeve_is_found_in_the_text_of_its_sheet(pdftoppm: str) -> None:
     assert result.ratios["sleeves"] == 6
     assert result.ratios["sleeves not found in the text"] == 0
     assert result.ratios["files that differ on repeat"] == 0
+
+
+@pytest.mark.browser
+def test_the_map_of_a_town_opens_in_peace(chromium: str) -> None:
+    """Ours and folium's hold the same 200 pipes; ours asks for nothing and repeats its bytes."""
+    assert chromium
+    result = map_bench.run(200)
+    assert result.ratios["requests and complaints"] == 0
+    assert result.ratios["bytes that differ on repeat"] == 0
+    assert result.ratios["folium's size / ours"] > 0
+    assert [row["pipes"] for row in result.rows] == [0, 200, 200]
 
 
 def test_the_direct_model_finds_no_better_choice_under_a_sum() -> None:

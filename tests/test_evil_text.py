@@ -28,9 +28,9 @@ CASES = {
     "path": Evil(before="../../", after="/..\\..\\con:|?*"),
 }
 NAMES = re.compile(
-    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|totals\.xlsx|sheets|tables|parquet|styles|papers"
+    r"(map\.html|break_even\.svg|plan\.gpkg|run\.json|totals\.xlsx|sheets|crews|tables|parquet|styles|papers"
     r"|sheets/[\w.-]+\.pdf|tables/\w+\.csv|parquet/\w+\.parquet|styles/\w+\.qml"
-    r"|papers/\w+\.(pdf|csv))"
+    r"|crews/crew_\d+\.html|papers/\w+\.(pdf|csv))"
 )
 
 
@@ -93,6 +93,29 @@ def test_the_sheet_shows_the_text_itself(made: Made) -> None:
     if made.evil.before != "\u202e":
         assert re.sub(r"\s", "", made.evil.of("North")) in bare
         assert re.sub(r"\s", "", made.evil.of("A")) in bare
+
+
+@pytest.mark.browser
+def test_the_crews_page_runs_nothing_of_it(made: Made, chromium: str) -> None:
+    """A page without a script: what is typed is what is read, in dark signs too."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=BROWSER_FLAGS)
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("console", lambda message: asked.append(message.text))
+        (name,) = (made.out / "crews").iterdir()
+        page.goto(name.as_uri())
+        assert [one for one in asked if not one.startswith("data:image/svg")] == [name.as_uri()]
+        assert page.evaluate("window.pwn") is None
+        assert page.locator("script, iframe, svg, img:not([src^='data:image/svg'])").count() == 0
+        assert page.locator("a:not([href^='#'])").count() == 0
+        if made.evil.before != "\u202e":
+            words = "".join((page.locator("h1").text_content() or "").split())
+            assert "".join(made.evil.of("North").split()) in words
+        browser.close()
 
 
 @pytest.mark.browser

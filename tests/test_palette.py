@@ -13,6 +13,7 @@ from planner.outputs.palette import (
     DAYS,
     DRAW_ORDER,
     LOOKS,
+    PLACING,
     crew_letter,
     day_look,
     stop_label,
@@ -99,3 +100,19 @@ def test_days_start_over_after_the_fifth():
     assert [stop_label(6, 3), stop_label(1, 12)] == ["6.03", "1.12"]
     with pytest.raises(ValueError, match="counted from 1, got 0"):
         day_look(0)
+
+
+# Okabe and Ito's eight colours as published; read again in the table `okabe_ito` of matplotlib
+# 3.11 (`_cm.py`), which names them as its source.
+OKABE_ITO = {"#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"}
+
+
+def test_decision_colours_are_the_published_ones():
+    """Nothing but the quiet grey, which is our own, lies outside the published set."""
+    used = {look.colour for look in (*LOOKS.values(), *PLACING.values())}
+    assert used - OKABE_ITO == {"#BBBBBB"}
+
+
+def test_look_is_drawn_on_top_of_all():
+    """What an engineer must decide is hidden by nothing."""
+    assert DRAW_ORDER[-1] == "refer"

@@ -31,7 +31,10 @@ LAYERS = {
 }
 """Layers from the bottom to the top."""
 
-SCRIPTS = ("plan_paths", "plan_badges", "plan_labels", "plan_popups", "plan_panel", "plan_main")
+SCRIPTS = (
+    "plan_paths", "plan_theme", "plan_badges", "plan_labels", "plan_popups", "plan_find",
+    "plan_panel", "plan_main", "plan_open",
+)  # fmt: skip
 CLOSEST_ZOOM = 22
 
 
@@ -42,8 +45,7 @@ class _PlanView(JSCSSMixin, MacroElement):
     default_css = [("plan_css", "")]  # noqa: RUF012
     _template = Template(
         "{% macro script(this, kwargs) %}"
-        "sleeveplan.show({{ this._parent.get_name() }}, "
-        'JSON.parse(document.getElementById("plan").textContent));'
+        'sleeveplan.open({{ this._parent.get_name() }}, document.getElementById("plan"));'
         "{% endmacro %}"
     )
 

@@ -23,6 +23,7 @@ SIZES = {
     "weeks": 200,
     "replan": 200,
     "sheets": 50,
+    "map": 20_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 

@@ -51,6 +51,8 @@ class Opened:
         self.page.on("console", lambda message: self.errors.append(message.text))
         self.page.on("pageerror", lambda error: self.errors.append(str(error)))
         self.page.goto(path.as_uri())
+        # A city's data are unpacked first.
+        self.page.wait_for_function("window.sleeveplan && sleeveplan.current")
         self.own = path.as_uri()
         # A popup that fades out catches clicks; here it goes at once.
         self.run("view => { view.map._fadeAnimated = false; }")

@@ -129,7 +129,11 @@
       node.title = group.route.crew + ", " + group.route.name;
       L.DomEvent.disableClickPropagation(node);
       L.DomEvent.on(node, "click", function () {
-        open(map.containerPointToLatLng(group.at), group.route, group.stops);
+        // The map may move for the popup, and badges are made anew: it is known by its text.
+        open(map.containerPointToLatLng(group.at), group.route, group.stops, function () {
+          return Array.prototype.filter.call(holder.querySelectorAll("button"),
+            function (one) { return one.textContent === group.text; })[0];
+        });
       });
     },
 

@@ -17,7 +17,6 @@
       this.kinds.push({
         name: name, text: text, along: along,
         from: { streets: STREETS_FROM, nodes: NODES_FROM, pipes: PIPES_FROM }[name],
-        colour: { streets: "#5c6064", nodes: "#1d2730", pipes: "#3d4a55" }[name],
         font: (name === "streets" ? "12px" : "11px") + " system-ui, sans-serif",
         shapes: shapes
       });
@@ -58,7 +57,7 @@
         }
         Array.prototype.push.apply(taken, cells);
         written.push({ text: name.text, x: spot.x, y: spot.y });
-        write(ctx, name.text, spot, name.kind.colour);
+        write(ctx, name.text, spot, name.kind.name);
         if (name.kind.name !== "streets") { return; }
       }
     },
@@ -124,14 +123,15 @@
     return cells;
   }
 
-  function write(ctx, text, spot, colour) {
+  function write(ctx, text, spot, kind) {
+    var theme = plan.theme.now();
     ctx.save();
     ctx.translate(spot.x, spot.y);
     ctx.rotate(spot.angle);
     ctx.lineWidth = 3.5;
-    ctx.strokeStyle = "rgba(255,255,255,0.92)";
+    ctx.strokeStyle = theme.halo;
     ctx.strokeText(text, 0, 0);
-    ctx.fillStyle = colour;
+    ctx.fillStyle = theme.names[kind];
     ctx.fillText(text, 0, 0);
     ctx.restore();
   }

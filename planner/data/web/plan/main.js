@@ -1,7 +1,7 @@
 "use strict";
 // Puts the layers on the map and keeps what is shown in step with view, switches and zoom.
 (function (plan) {
-  var DEFECTS_FROM = 17, SLEEVES_FROM = 14, NODES_FROM = 16.5, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, BAND_HIGH = 28, MUTED = "#c3c8cc";
+  var DEFECTS_FROM = 17, SLEEVES_FROM = 14, NODES_FROM = 16.5, LATERALS_FROM = 17.5, OPEN_ZOOM = 15, FOUND_ZOOM = 18, STOP_ZOOM = 17, BAND_HIGH = 28;
   var READ_ORDER = ["defects", "sleeves", "nodes", "laterals", "pipes"];
 
   plan.show = function (map, data) {
@@ -12,10 +12,15 @@
     data.routes.forEach(function (route, i) { state.routes[i] = true; });
     var view = new View(map, data, state);
     plan.current = view;
-    new plan.Panel(data, state, function () { view.refresh(); });
+    view.panel = new plan.Panel(data, state, function () { view.refresh(); }, {
+      thing: function (layer, row, by) { view.goTo(layer, row, by); },
+      stop: function (route, stop, by) { view.goToStop(route, stop, by); }
+    });
     view.band();
     map.invalidateSize({ animate: false, pan: false });
     view.start();
+    plan.theme.watch(function () { view.refresh(); });
+    plan.printable(view);
   };
 
   function View(map, data, state) {
@@ -44,12 +49,14 @@
       L.control.scale({ metric: !this.data.imperial, imperial: this.data.imperial,
         position: "bottomright" }).addTo(map);
       this.paths.forEach(function (path) { path.addTo(map); });
-      this.badges = new plan.Badges(map, this.data.routes, this.data.looks, this.top, function (at, route, stops) {
-        plan.openPopup(map, at, plan.stopsPopup(route, stops));
+      this.badges = new plan.Badges(map, this.data.routes, this.data.looks, this.top, function (at, route, stops, back) {
+        plan.openPopup(map, at, plan.stopsPopup(route, stops), back);
       });
       this.overlay = new plan.Overlay("names", function (ctx, size) { self._paint(ctx, size); });
       this.overlay.addTo(map);
       map.on("click", this._click, this);
+      map.getContainer().setAttribute("role", "region");
+      map.getContainer().setAttribute("aria-label", "Map: arrow keys move it, plus and minus zoom");
       map.on("zoomstart", function () { self.badges.hide(); });
       map.on("zoomend", function () { self.badges.show(); });
       // Before the canvases redraw for the new zoom, so that they take its widths.
@@ -78,16 +85,16 @@
     _build: function () {
       var layers = this.data.layers, classes = this.data.looks.classes, self = this;
       this._look("street", { pane: "streets", renderer: this.canvases.streets, interactive: false,
-        color: "#e4e1d9", lineCap: "round" });
+        lineCap: "round" });
       Object.keys(classes).forEach(function (name) {
         var look = classes[name];
         self._look("pipe_" + name, {});
         self._look("defect_" + name, { shape: look.shape, color: look.colour, edge: look.edge });
       });
-      this._look("open", { shape: "ring", color: "#6b747c", size: 5 });
-      this._look("shut", { shape: "square", color: "#6b747c", size: 5 });
-      this._look("live", { shape: "tick", color: "#4d565e", size: 9 });
-      this._look("closed", { shape: "tick", color: "#b4babf", size: 9 });
+      this._look("open", { shape: "ring", size: 5 });
+      this._look("shut", { shape: "square", size: 5 });
+      this._look("live", { shape: "tick", size: 9 });
+      this._look("closed", { shape: "tick", size: 9 });
       this._look("sleeve", { color: this.data.looks.sleeve, least: 12, weight: 13 });
       this.labels = new plan.Labels(this.map, this.top);
       this._lines("streets", plan.Line, function () { return "street"; });
@@ -176,6 +183,11 @@
     _style: function () {
       var zoom = this.map.getZoom(), state = this.state, looks = this.looks, week = state.view === "week";
       var share = Math.min(1, Math.max(0.2, (zoom - 11) / 6)), classes = this.data.looks.classes;
+      var theme = plan.theme.now();
+      looks.street.color = theme.street;
+      looks.open.color = looks.shut.color = theme.node;
+      looks.live.color = theme.live;
+      looks.closed.color = theme.closed;
       looks.street.weight = Math.min(24, Math.max(1.2, Math.pow(2, zoom - 15.5) * 3));
       looks.street.hidden = !state.others.streets;
       Object.keys(classes).forEach(function (name) {
@@ -183,8 +195,9 @@
         var quiet = name === "none" || name === "unseen";
         var least = quiet ? 0.9 : 2;
         pipe.weight = week ? Math.max(1, 2 * share) : Math.max(least, look.width * share);
-        pipe.color = week ? MUTED : look.colour;
-        pipe.casing = week || !look.edge ? null : look.edge;
+        pipe.color = week ? theme.muted : look.colour;
+        pipe.opacity = quiet && !week ? theme.quiet : 1;
+        pipe.casing = week ? null : look.edge || (theme.dark && plan.theme.sinks(look.colour) ? "#ffffff" : null);
         pipe.casingWidth = zoom < 14 ? 1 : 1.5;
         // Both: one is read when a path is made, the other when it is drawn.
         pipe.dashArray = pipe._dashArray = week ? null : dashes(look.dash, Math.max(0.5, share));
@@ -199,8 +212,29 @@
       looks.sleeve.weight = zoom < 15.5 ? 5 : zoom < 17 ? 7 : zoom < 18 ? 10 : 14;
       looks.sleeve.least = zoom < 15.5 ? 4 : zoom < 17 ? 6 : 12;
       this.data.routes.forEach(function (route, i) {
+        // A light casing parts dark days from a dark ground; a thin one does.
+        looks["route_" + i].casingWidth = theme.dark ? 1.2 : 2.5;
+        looks["home_" + i].casingWidth = theme.dark ? 0.6 : 1;
         looks["route_" + i].hidden = looks["home_" + i].hidden = !week || !state.routes[i];
       });
+    },
+
+    // Where search and the list of stops lead: the thing in the middle, its popup open and in focus.
+    goTo: function (name, row, by) {
+      var layer = this.data.layers[name], shape = layer.shapes[row], map = this.map;
+      var bounds = L.latLngBounds(shape), at = plan.halfway(shape);
+      if (name === "streets") {
+        map.fitBounds(bounds.pad(0.1), { animate: false, maxZoom: FOUND_ZOOM });
+      } else {
+        map.setView(at, Math.max(map.getZoom(), FOUND_ZOOM), { animate: false });
+      }
+      plan.openPopup(map, at, plan.featuresPopup([[layer, row]]), function () { return by; });
+    },
+
+    goToStop: function (route, stop, by) {
+      var at = plan.place(stop.at);
+      this.map.setView(at, Math.max(this.map.getZoom(), STOP_ZOOM), { animate: false });
+      plan.openPopup(this.map, at, plan.stopsPopup(route, [stop]), function () { return by; });
     },
 
     refresh: function () {
@@ -213,10 +247,21 @@
       var state = this.state, data = this.data, names = [];
       var shown = state.view === "week"
         ? data.routes.filter(function (route, i) { return state.routes[i]; }) : [];
+      if (plan.theme.printing()) { this._copy(ctx); }
       this.badges.paint(ctx, size, shown);
       if (state.others.names) { names = ["streets", "nodes", "pipes"]; }
       this.labels.paint(ctx, size, this.badges.boxes, function (name) {
         return names.indexOf(name) >= 0 && state.others[name] !== false;
+      });
+    },
+
+    // The browser leaves the map library's own canvases out of a print; this one it prints.
+    _copy: function (ctx) {
+      var map = this.map, canvases = this.canvases;
+      ["streets", "plan", "routes"].forEach(function (name) {
+        var bounds = canvases[name]._bounds, size = bounds.getSize();
+        var at = map.layerPointToContainerPoint(bounds.min);
+        ctx.drawImage(canvases[name]._container, at.x, at.y, size.x, size.y);
       });
     },
 

@@ -3,14 +3,18 @@
 (function (plan) {
   var element = plan.element;
 
-  plan.Panel = function (data, state, changed) {
+  // `go` leads to a thing that was found, and to a stop.
+  plan.Panel = function (data, state, changed, go) {
     this.data = data;
     this.state = state;
-    this.changed = changed;
+    var self = this;
+    this.go = go;
+    this.changed = function () { self._stops(); changed(); };
     this.root = element("aside", "plan-panel");
     this.root.id = "panel";
     this._head();
     this._views();
+    this.root.appendChild(new plan.Finder(data.layers, go.thing).root);
     this._legend();
     this._others();
     this._routes();
@@ -98,6 +102,7 @@
         this.root.appendChild(element("p", "plan-hint plan-none", "No week is planned: no routes."));
         return;
       }
+      this._crews();
       var table = element("table", "plan-routes"), days = {};
       table.appendChild(row("th", ["", "Routes"].concat(panel.heads)));
       var total = row("td", ["", "Week"].concat(panel.total));
@@ -113,6 +118,54 @@
         + routes[0].letter + " " + ((routes[0].stops[0] || {}).label || "1.01")
         + ". Lines follow the streets; a straight one is reckoned by air. "
         + "Drive times leave out traffic jams and the turning of trucks."));
+      this.stops = element("div", "plan-stops");
+      this.root.appendChild(this.stops);
+    },
+
+    _crews: function () {
+      var self = this, box = element("div", "plan-crews"), crews = {};
+      box.setAttribute("role", "group");
+      box.setAttribute("aria-label", "Show one crew alone");
+      this.data.routes.forEach(function (route) { crews[route.letter] = route.crew; });
+      function add(text, wanted) {
+        var button = element("button", "plan-crew", text);
+        button.type = "button";
+        button.addEventListener("click", function () {
+          self.data.routes.forEach(function (route, i) { self._setRoute(i, wanted(route)); });
+          self._toWeek();
+        });
+        box.appendChild(button);
+      }
+      Object.keys(crews).forEach(function (letter) {
+        add(letter + " " + crews[letter], function (route) { return route.letter === letter; });
+      });
+      add("all crews and days", function () { return true; });
+      this.root.appendChild(box);
+    },
+
+    // The stops that are shown, in their order, for those who use no mouse.
+    _stops: function () {
+      if (!this.stops) { return; }
+      var box = this.stops, state = this.state, go = this.go;
+      box.textContent = "";
+      if (state.view !== "week") { return; }
+      box.appendChild(element("h2", "", "Stops shown"));
+      var list = element("ul", "plan-found");
+      this.data.routes.forEach(function (route, i) {
+        if (!state.routes[i]) { return; }
+        route.stops.forEach(function (stop) {
+          var said = stop.fields.filter(function (pair) {
+            return ["Time", "Stand at", "Works"].indexOf(pair[0]) >= 0;
+          }).map(function (pair) { return pair[1]; });
+          var item = element("li"), button = element("button", "",
+            route.letter + " " + stop.label + "  " + said.join("; "));
+          button.type = "button";
+          button.addEventListener("click", function () { go.stop(route, stop, button); });
+          item.appendChild(button);
+          list.appendChild(item);
+        });
+      });
+      box.appendChild(list);
     },
 
     _dayRow: function (day, members) {

@@ -26,6 +26,21 @@ var sleeveplan = {};
     return shapes;
   };
 
+  // The point of a line's own that lies nearest the half of its way.
+  plan.halfway = function (shape) {
+    var whole = 0, i;
+    for (i = 1; i < shape.length; i++) { whole += shape[i - 1].distanceTo(shape[i]); }
+    for (i = 1, whole /= 2; i < shape.length; i++) {
+      var part = shape[i - 1].distanceTo(shape[i]);
+      if (part > 0 && whole <= part) {
+        var share = whole / part, a = shape[i - 1], b = shape[i];
+        return new L.LatLng(a.lat + (b.lat - a.lat) * share, a.lng + (b.lng - a.lng) * share);
+      }
+      whole -= part;
+    }
+    return shape[0];
+  };
+
   plan.place = function (whole) { return new L.LatLng(whole[1] / DEGREE, whole[0] / DEGREE); };
 
   plan.Canvas = L.Canvas.extend({
@@ -244,6 +259,7 @@ var sleeveplan = {};
     _hide: function () { this._canvas.style.display = "none"; },
     repaint: function () {
       var size = this._map.getSize(), ratio = window.devicePixelRatio || 1;
+      if (plan.theme.printing()) { ratio = Math.max(2, ratio); }
       this._canvas.width = size.x * ratio;
       this._canvas.height = size.y * ratio;
       this._canvas.style.width = size.x + "px";

@@ -76,10 +76,21 @@
     return box;
   };
 
-  plan.openPopup = function (map, at, box) {
+  // `back` gives what has the focus once the popup is closed again; without it nothing moves.
+  plan.openPopup = function (map, at, box, back) {
     // A strip wants room for its words.
-    var wide = box.querySelector(".plan-strip") ? Math.min(600, map.getSize().x - 60) : 0;
-    L.popup({ maxWidth: Math.max(360, wide), minWidth: Math.max(220, wide), maxHeight: Math.max(160, map.getSize().y - 120),
+    var most = map.getSize().x - 100, wide = box.querySelector(".plan-strip") ? Math.min(600, most) : 0;
+    var popup = L.popup({ maxWidth: Math.min(most, Math.max(360, wide)), minWidth: Math.min(most, Math.max(220, wide)), maxHeight: Math.max(160, map.getSize().y - 120),
       autoPanPadding: [20, 50] }).setLatLng(at).setContent(box).openOn(map);
+    if (!back) { return; }
+    box.tabIndex = -1;
+    box.focus({ preventScroll: true });
+    popup.on("remove", function () {
+      var to = box.contains(document.activeElement) || document.activeElement === document.body ? back() : null;
+      if (to) { to.focus(); }
+    });
+    box.addEventListener("keydown", function (event) {
+      if (event.key === "Escape") { event.stopPropagation(); map.closePopup(popup); }
+    });
   };
 })(sleeveplan);
