@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 from branca.element import Element
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point
 
@@ -184,6 +184,7 @@ def test_json_comes_back_and_holds_no_markup(value):
 
 @given(st.lists(st.lists(st.tuples(*[st.floats(-20_000, 20_000)] * 2), min_size=2, max_size=5),
                 max_size=5))  # fmt: skip
+@settings(deadline=None)
 def test_points_come_back_within_a_centimetre(lines):
     """Steps of 1e-7 degrees: half a step is 0.6 cm at most, whatever number came before."""
     shapes = np.array([LineString(points) for points in lines], dtype=object)
