@@ -177,7 +177,10 @@ def test_dark_gives_black_liners_a_light_edge_and_follows_a_change(look, town_fi
     )
     assert page.evaluate(liner) == ["#000000", "#ffffff"]
     page.emulate_media(color_scheme="light")
-    page.wait_for_function(f"{liner}[1] == null")  # the change is told a moment later
+    for _ in range(100):  # the change is told a moment later
+        if page.evaluate(liner)[1] is None:
+            break
+        page.wait_for_timeout(20)
     assert page.evaluate(liner) == ["#000000", None]
 
 
