@@ -108,7 +108,7 @@ def walks(
     costs = np.full(buckets * wide, _NEVER, dtype=np.int64)
     befores = np.full(buckets * wide, -2, dtype=np.int32)
     ranks = np.zeros(buckets * wide, dtype=np.int32)
-    # The best two labels of each load and stop over all buckets so far.
+    # The best two labels of each stop that carry so much or less, over all buckets so far.
     least, least_before = np.full(wide, _NEVER, dtype=np.int64), np.full(wide, -2, dtype=np.int32)
     best = np.full(stops, _NEVER, dtype=np.int64)
     state = np.zeros((stops, 3), dtype=np.int64)
@@ -124,11 +124,12 @@ def walks(
             continue
         bucket, within = at // wide, at % wide
         rank, stop, carried = within % 2, within // 2 % stops, within // 2 // stops
-        # An earlier bucket may hold labels that can do all that this one can, as cheaply.
+        # One that is earlier and carries no more can do all that this one can, as cheaply.
         here = within - rank
         if least[here + 1] <= own or (least[here] <= own and least_before[here] == before):
             continue
-        _keep(least, least_before, here, own, before)
+        for more in range(here, wide, 2 * stops):
+            _keep(least, least_before, more, own, before)
         if own + end[stop, bucket] < best[stop]:
             best[stop] = own + end[stop, bucket]
             state[stop, 0], state[stop, 1], state[stop, 2] = bucket, carried, rank
