@@ -13,6 +13,7 @@ from exhaustive_week import least_cost
 
 from planner.crews.board import Board
 from planner.crews.bound import bound_week
+from planner.crews.bound_kinds import kinds_of
 from planner.crews.bound_price import trace, walks
 from planner.crews.solver import Search
 from planner.crews.stages import deal
@@ -38,6 +39,18 @@ def test_one_stop_costs_the_way_there_and_back():
     assert (row["cost_s"], row["columns_s"], row["bound_s"]) == (TRIP_S, TRIP_S, TRIP_S)
     assert row["why"] == "the week is within 0.0 % of the best possible"
     assert bool(row["shown"])
+
+
+def test_crews_of_one_yard_and_alike_make_one_kind():
+    """Two crews at one place are two days of one kind; from two places they are two kinds."""
+    for away_m, days in ((0.0, [2]), (500.0, [1, 1])):
+        crews = [crew("One", CLEANERS), crew("Other", CLEANERS)]
+        crews[1]["yard_x"] += away_m
+        tables = stop_town([stop("U1", 600.0, 800.0)], crews, shifts=shifts(crews))
+        chosen = settings(days=1).week
+        plan = plan_week(tables, ways_of(tables, chosen), chosen, first_day=FIRST_DAY, seed=1)
+        assert len({day.yard for day in plan.board.days}) == 2
+        assert [len(kind.days) for kind in kinds_of(plan.board)] == days
 
 
 def test_a_stop_that_is_not_worth_its_way_costs_its_value():
@@ -167,9 +180,10 @@ def plain_walks(cost, step, first, end, loads) -> list[int]:
     return best
 
 
+@pytest.mark.parametrize("rough", [False, True])
 @pytest.mark.parametrize("seed", range(25))
-def test_the_compiled_walks_are_the_plain_ones(seed):
-    """Costs equal, and a traced walk adds up to its cost."""
+def test_the_compiled_walks_are_the_plain_ones(seed, rough):
+    """Costs equal, or no less where the search is rough; a traced walk adds up to its cost."""
     rng = np.random.default_rng(seed)
     stops, buckets = int(rng.integers(2, 6)), int(rng.integers(4, 11))
     cost = rng.integers(-50, 30, (stops, stops))
@@ -178,8 +192,13 @@ def test_the_compiled_walks_are_the_plain_ones(seed):
     first = (rng.integers(-50, 30, stops), rng.integers(1, 3, stops))
     end = np.sort(rng.integers(0, 60, (stops, buckets)), axis=1)
     loads = (rng.integers(0, 3, stops), int(rng.integers(0, 7)), rng.integers(2, buckets, stops))
-    best, state, labels, _ = walks(cost, step, first, end, loads, 10**9)
-    assert best.tolist() == plain_walks(cost, step, first, end, loads)
+    plain = plain_walks(cost, step, first, end, loads)
+    best, state, labels, _ = walks(cost, step, first, end, loads, (10**9, rough))
+    if rough:
+        assert (best >= plain).all()
+        assert (best < 1 << 49).any() == (min(plain) < 1 << 49)
+    else:
+        assert best.tolist() == plain
     for last in range(stops):
         if best[last] < 1 << 49:
             walk = trace(labels, last, state[last], step, loads[0], loads[1])

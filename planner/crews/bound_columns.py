@@ -25,8 +25,11 @@ from planner.settings import Week
 _PARTS = 64  # prices are counted in so many parts of a second
 _SHORTEST_S = 30  # a bucket is no shorter: below it the bound would take too long
 _ADDED = 25  # days taken over from one kind in one round
-_PULL = 0.7  # weight of the best prices so far against those of the programme
+_PULL = 0.7  # most weight of the best prices so far against those of the programme
+_EASE = 20.0  # that weight for each share of its cost by which the bound is below the programme
 _CLOSE = 1e-3  # share of the programme's cost by which the bound may stay below it
+_ROUGH_CLOSE = 1e-2  # the same where the search begins, roughly
+_ROUGH_ROUNDS = 60
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,9 @@ def column_bound(
     start
         Days to begin with, as of the plan at hand.
     week
-        Buckets in which time is counted, shorter where stops are nearer; rounds, and steps of
-        the search of days in all, after which it stops.
+        Buckets in which time is counted, shorter where stops are nearer; rounds that give a
+        bound, and steps of the search of days in all, after which it stops; up to half of
+        the steps go to rough rounds before.
     price
         Of a second of overtime [s].
     first
@@ -77,24 +81,40 @@ def column_bound(
     search = _Search(kinds, side, [one for one in found if one is not None], week.bound_steps_count)
     master = _Master(kinds, side)
     master.add([*start])
-    centre, best, pull = np.rint(first * _PARTS).astype(np.int64), 0, 1.0
-    for number in range(1, week.bound_rounds + 1):
+    prices = np.rint(first * _PARTS).astype(np.int64)
+    if week.bound_rounds:
+        search.least_left = search.steps_left // 2
+        _, prices = _close_in(search, master, prices, _ROUGH_ROUNDS, rough=True)
+        search.least_left = 0
+    bound, _ = _close_in(search, master, prices, week.bound_rounds, rough=False)
+    return bound
+
+
+def _close_in(
+    search: _Search, master: _Master, centre: Wholes, rounds: int, *, rough: bool
+) -> tuple[ByColumns, Wholes]:
+    """Ask for days until none is cheaper; give the best bound and the prices that gave it.
+
+    A rough search is quick at days and prices to begin with; what it gives is no bound.
+    """
+    best, pull, close = 0, 1.0, _ROUGH_CLOSE if rough else _CLOSE
+    for number in range(1, rounds + 1):
         prices, worth, cost = master.solve()
         own = np.rint(prices * _PARTS).astype(np.int64)
         asked = np.rint(pull * centre + (1.0 - pull) * own).astype(np.int64)
-        round_ = search.ask(asked)
+        round_ = search.ask(asked, rough=rough)
         if round_ is None:
-            return ByColumns(_up(best), number - 1, closed=False)
+            return ByColumns(_up(best), number - 1, closed=False), centre
         bound, columns = round_
         if bound > best:
             best, centre = bound, asked
         better = [one for one in columns if _reduced(one, prices, worth) < -1e-6]
-        if _up(best) >= cost * (1.0 - _CLOSE) or (not better and pull == 0.0):
-            return ByColumns(_up(best), number, closed=True)
+        if _up(best) >= cost * (1.0 - close) or (not better and pull == 0.0):
+            return ByColumns(_up(best), number, closed=True), centre
         # Where the pulled prices find nothing new, the programme's own are asked next.
-        pull = _PULL if better and best else 0.0
+        pull = min(_PULL, _EASE * (1.0 - _up(best) / cost)) if better and best else 0.0
         master.add(better)
-    return ByColumns(_up(best), week.bound_rounds, closed=False)
+    return ByColumns(_up(best), rounds, closed=False), centre
 
 
 def _up(parts: int) -> int:
@@ -136,20 +156,21 @@ class _Bucketed:
 
 @dataclass
 class _Search:
-    """Asks all kinds for their best days under prices, within so many steps."""
+    """Asks all kinds for their best days under prices, until `least_left` steps are left."""
 
     kinds: Sequence[Kind]
     side: Side
     bucketed: Sequence[_Bucketed]
     steps_left: int
+    least_left: int = 0
 
-    def ask(self, prices: Wholes) -> tuple[int, list[Column]] | None:
+    def ask(self, prices: Wholes, *, rough: bool) -> tuple[int, list[Column]] | None:
         """Give the bound under prices [parts] and the best days found; None = out of steps."""
         left = np.minimum(self.side.left_cost(prices, _PARTS), 0)
         bound = int(self.side.fixed(prices)) + int(left.sum())
         columns: list[Column] = []
         for number, kind in enumerate(self.kinds):
-            asked = self._days(number, prices[kind.stops])
+            asked = self._days(number, prices[kind.stops], rough=rough)
             if asked is None:
                 return None
             least, found = asked
@@ -157,16 +178,17 @@ class _Search:
             columns += found
         return bound, columns
 
-    def _days(self, number: int, gain: Wholes) -> tuple[int, list[Column]] | None:
+    def _days(self, number: int, gain: Wholes, *, rough: bool) -> tuple[int, list[Column]] | None:
         kind, own = self.kinds[number], self.bucketed[number]
         # A stop that pays nothing only lengthens a day, unless it lies on a shorter way.
         cost = kind.drive_s * _PARTS - gain[None, :]
         first = (kind.out_s * _PARTS - gain, own.first_step)
         end = np.where(own.end_s >= NEVER, NEVER, own.end_s * _PARTS)
         loads = (own.loads, own.held, own.latest)
-        best, states, labels, steps = walks(cost, own.step, first, end, loads, self.steps_left)
+        most = self.steps_left - self.least_left
+        best, states, labels, steps = walks(cost, own.step, first, end, loads, (most, rough))
         self.steps_left -= steps
-        if self.steps_left < 0:
+        if steps > most:
             return None
         picked = [int(n) for n in np.argsort(best, kind="stable")[:_ADDED] if best[n] < 0]
         columns = []

@@ -95,11 +95,15 @@ def kinds_of(board: Board) -> list[Kind]:
         Stops, days, who can do what; its routes and ties are not looked at.
     """
     alike: dict[tuple[object, ...], list[int]] = {}
+    seconds = board.roads.ways.seconds
     for number, day in enumerate(board.days):
         stops = np.flatnonzero(board.able[number])
         if len(stops):
             hours = tuple(board.stops[int(n)].starts(day.date) for n in stops)
-            shift = (day.yard, day.start_s, day.end_s, day.most_s, day.over_s, day.pause)
+            at = np.array([board.stops[int(n)].at for n in stops])
+            # Yards of two crews may stand at one place under two numbers.
+            yard = (seconds[day.yard, at].tobytes(), seconds[at, day.yard].tobytes())
+            shift = (yard, day.start_s, day.end_s, day.most_s, day.over_s, day.pause)
             key = (shift, day.holds, stops.tobytes(), hours)
             alike.setdefault(key, []).append(number)
     return [_kind(board, own) for own in alike.values()]

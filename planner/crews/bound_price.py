@@ -77,7 +77,7 @@ def walks(
     first: tuple[Wholes, Wholes],
     end: Wholes,
     loads: tuple[Wholes, int, Wholes],
-    most_steps: int,
+    how: tuple[int, bool],
 ) -> tuple[Wholes, Wholes, Labels, int]:
     """Find for each last stop the cheapest walk from yard to yard.
 
@@ -92,23 +92,25 @@ def walks(
         (m, buckets): cost of going home from a stop after so many buckets.
     loads
         Load of each stop, most of a day, latest bucket in which a stop may be done.
-    most_steps
-        Steps after which the search gives up.
+    how
+        Steps after which the search gives up; whether it is rough: it goes on from the cheapest
+        of a stop so far alone, whatever that carries, and so may miss cheaper walks.
 
     Returns
     -------
     best, state, labels, steps
         Cost by last stop; its bucket, load and rank (m, 3); labels for `trace`; steps
-        taken, beyond `most_steps` where the search gave up and the costs say nothing.
+        taken, more than it may where the search gave up and the costs say nothing.
     """
     load, held, latest = loads
+    most_steps, rough = how
     first_cost, first_step = first
     stops, buckets = end.shape
     wide = (held + 1) * stops * 2
     costs = np.full(buckets * wide, _NEVER, dtype=np.int64)
     befores = np.full(buckets * wide, -2, dtype=np.int32)
     ranks = np.zeros(buckets * wide, dtype=np.int32)
-    # The best two labels of each load and stop over all buckets so far.
+    # The best two labels of each stop that carry so much or less, over all buckets so far.
     least, least_before = np.full(wide, _NEVER, dtype=np.int64), np.full(wide, -2, dtype=np.int32)
     best = np.full(stops, _NEVER, dtype=np.int64)
     state = np.zeros((stops, 3), dtype=np.int64)
@@ -124,11 +126,14 @@ def walks(
             continue
         bucket, within = at // wide, at % wide
         rank, stop, carried = within % 2, within // 2 % stops, within // 2 // stops
-        # An earlier bucket may hold labels that can do all that this one can, as cheaply.
+        # One that is earlier and carries no more can do all that this one can, as cheaply.
         here = within - rank
         if least[here + 1] <= own or (least[here] <= own and least_before[here] == before):
             continue
-        _keep(least, least_before, here, own, before)
+        if rough and least[here] <= own:
+            continue
+        for more in range(2 * stop if rough else here, wide, 2 * stops):
+            _keep(least, least_before, more, own, before)
         if own + end[stop, bucket] < best[stop]:
             best[stop] = own + end[stop, bucket]
             state[stop, 0], state[stop, 1], state[stop, 2] = bucket, carried, rank
