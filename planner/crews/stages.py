@@ -19,6 +19,8 @@ from planner.crews.solver import Search, solve
 from planner.crews.timetable import CrewDay
 
 Marks = npt.NDArray[np.bool_]
+# Stops from which on a search begins with a plan made by hand; fewer are found from nothing.
+_BEGIN_FROM = 800
 
 
 @dataclass(frozen=True)
@@ -48,10 +50,23 @@ def deal(empty: Board, search: Search, *, locked: bool = False) -> Dealt:
         The cheapest board of all rounds, or one that an exchange made of it.
     """
     go = _in_rounds if any(empty.ties.before) else _one_go
-    dealt = go(empty, search)
+    dealt = go(empty, _begun(empty, search))
     last = exchange(dealt.board, search.week, locked=locked)
     last.board.move_early()
     return Dealt(last.board, dealt.iterations, dealt.by_clock or last.by_clock)
+
+
+def _begun(empty: Board, search: Search) -> Search:
+    """Give a large week without a plan of its own one to begin with: what is worth most first.
+
+    A search from nothing gets nowhere near it in the iterations that a large week is given
+    (1,500 stops, 100 crew-days: 7.1 against 5.5 million s at 2,000 iterations).
+    """
+    if search.start or len(empty.stops) <= _BEGIN_FROM:
+        return search
+    first = replace(empty, routes={}, floors={}, ceilings={}, _known={})
+    first.put_in()
+    return replace(search, start=first.routes)
 
 
 def _in_rounds(empty: Board, search: Search) -> Dealt:
