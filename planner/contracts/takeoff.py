@@ -119,6 +119,7 @@ LOTS = Table(
         number("max_c", "degC", "warmest it may be used at", low=-40, high=60),
         date("opened_on", "day it was opened"),
         date("refused_on", "day from which it may not be used; blank = it is good"),
+        date("counted_on", "moves of the journal up to this day are in it; '' = none is"),
         text("note", "why it was refused, where it lies"),
         whole("row", "", "row in its file"),
     ),
