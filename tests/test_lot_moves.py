@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reported import events
+from small_project import write_project
 from test_lots import DAYS, PIECE, TAKEOFF, lot, taken, week
 
 from planner.contracts import LOTS, STOCK_MOVES
 from planner.inputs.lot_moves import moved_lots
+from planner.inputs.project import read_project
 from planner.tables import conform
 from planner.takeoff.lots import pick_lots
 
@@ -87,6 +91,21 @@ def test_without_moves_or_lots_the_very_table_comes_back() -> None:
     assert moved_lots(lots, none)[0] is lots
     bare = conform([], LOTS)
     assert moved_lots(bare, conform([move(1, "used", "A", 2)], STOCK_MOVES)) == (bare, [])
+
+
+def test_a_project_reads_its_lots_less_what_the_journal_used(tmp_path: Path) -> None:
+    """Five in lots.csv, two used; the lot that is not listed is a flag of the project."""
+    listed = (
+        "lot,item,system,dn_mm,length_m,pieces_count,use_by\nA,sleeve,felt,200,1.0,5,2027-05-01\n"
+    )
+    folder = write_project(tmp_path, lots_csv=listed)
+    stock = {"kind": "used", "item": "sleeve", "system": "felt", "dn_mm": 200.0, "length_m": 1.0}
+    happened = events(
+        {**stock, "lot": "A", "pieces_count": 2}, {**stock, "lot": "Z", "pieces_count": 1}
+    )
+    got = read_project(folder, {}, happened)
+    assert got.lots["pieces_count"].tolist() == [3]
+    assert [what for what in got.flags["what"] if "no such lot Z" in what]
 
 
 @settings(max_examples=50, deadline=None)
