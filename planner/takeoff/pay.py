@@ -193,7 +193,7 @@ def _measured(work: Row, site: _Site) -> Row:
         return line | _as_sleeve(work, planned, line["notes"])
     known = site.pipes.get(pipe, {"dn_mm": np.nan, "length_m": np.nan})
     start, end = ends_of(work)
-    metres = min(end, float(known["length_m"])) - start if np.isinf(end) else end - start
+    metres = (float(known["length_m"]) if np.isinf(end) else end) - start
     line |= {"dn_mm": known["dn_mm"], "length_m": round(max(metres, 0.0), 6)}
     if work["step"] == "reopen":
         held = [one for one in site.built.get(pipe, []) if overlap_by_half(one, work)]
