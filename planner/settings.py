@@ -280,6 +280,7 @@ class Takeoff(_Section):
     order_lead_days: int = Field(ge=0, le=250)
     traffic_classes: tuple[str, ...]
     contingency_ratio: float = Field(ge=0)
+    retention_ratio: float = Field(ge=0, le=1)
     night_from_s: int = Field(ge=0, le=86_400)
     night_to_s: int = Field(ge=0, le=86_400)
 

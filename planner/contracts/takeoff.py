@@ -1,5 +1,6 @@
 """Quantities: what sleeves are wound from and mixed of, what a week takes, what is ordered."""
 
+from planner.contracts.repairs import STEPS
 from planner.tables import Table, date, flag, number, text, whole
 
 UNITS = ("pieces", "mm", "mm2", "g", "ml")
@@ -118,6 +119,7 @@ LOTS = Table(
         number("max_c", "degC", "warmest it may be used at", low=-40, high=60),
         date("opened_on", "day it was opened"),
         date("refused_on", "day from which it may not be used; blank = it is good"),
+        date("counted_on", "moves of the journal up to this day are in it; '' = none is"),
         text("note", "why it was refused, where it lies"),
         whole("row", "", "row in its file"),
     ),
@@ -152,6 +154,7 @@ SHORTAGES = Table(
     ),
     key=("item", "needed_on"),
 )
+CHARGEABLE = ("yes", "no", "unknown")
 BILL_LEVELS = ("visit", "route", "week", "rest", "project")
 BILL = Table(
     "bill",
@@ -212,6 +215,49 @@ BILL_SUMS = Table(
         text("unpriced", "the items without a price"),
     ),
     key=("level", "key"),
+)
+PAY = Table(
+    "pay",
+    "one work that the journal says is done: what it comes to, and whether it may be charged",
+    (
+        text("event_id", "event or row of done.csv that says so", blank=False),
+        text("pipe_id", "pipe; '' where a node is named"),
+        text("step", "step that was done", one_of=STEPS, blank=False),
+        text("sleeve_id", "sleeve of the plan at that place; '' = none is planned there now"),
+        number("from_m", "m", "from us_node; blank = the whole pipe", low=0),
+        number("to_m", "m", "", low=0),
+        text("installed_at", "YYYY-MM-DDTHH:MM; of a row of done.csv T00:00", blank=False),
+        text("item", "item of the price", blank=False),
+        text("system", "of a sleeve"),
+        number("dn_mm", "mm", "nominal size it is priced at; blank = not known", low=0),
+        number("length_m", "m", "length of one; blank = not known", low=0),
+        whole("times_count", "-", "how many; blank = not known", low=1),
+        text("chargeable", "said by a person; unknown = by none", one_of=CHARGEABLE, blank=False),
+        text("said_by", "event that says it may be charged"),
+        whole("one_cents", "cents", "price of one; blank = none", low=0),
+        whole("sum_cents", "cents", "times_count x one_cents; blank = no price", low=0),
+        text("price_id", "price that it comes from"),
+        text("note", "what a blank means, and what stands in the way of paying"),
+    ),
+    key=("event_id",),
+)
+PAY_SUMS = Table(
+    "pay_sums",
+    "what was installed, what of it may be charged, what is kept back and what is to be paid",
+    (
+        text("key", "project", blank=False),
+        whole("lines_count", "-", "works that are done", blank=False, low=0),
+        whole("installed_cents", "cents", "of all that have a price", blank=False, low=0),
+        whole("chargeable_cents", "cents", "of those that may be charged", blank=False, low=0),
+        number("retention_ratio", "-", "share kept back, by [takeoff]", blank=False, low=0, high=1),
+        whole("retention_cents", "cents", "of what may be charged", blank=False, low=0),
+        whole("payable_cents", "cents", "to date; what was paid comes off", blank=False, low=0),
+        whole("unknown_count", "-", "lines of which nobody said it: not paid", blank=False, low=0),
+        whole("unpriced_count", "-", "lines without a price", blank=False, low=0),
+        flag("complete", "each line has a price or is within another", blank=False),
+        text("unpriced", "the items without a price"),
+    ),
+    key=("key",),
 )
 # What one sleeve takes; a step in between, so not in TABLES.
 ITEMS = Table(

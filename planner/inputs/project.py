@@ -33,6 +33,7 @@ from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_noti
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
 from planner.inputs.journal import Journal, take_in
+from planner.inputs.lot_moves import moved_lots
 from planner.inputs.lots import FILE as LOTS_FILE
 from planner.inputs.lots import read_lots
 from planner.inputs.media import Media, media_files, missing_media
@@ -276,7 +277,10 @@ def _gather(
         if frame.empty and name not in waits
     ]
     field = take_in(events, done, stock, systems.system_sizes)
-    flags = pd.concat([network.flags, surveys.flags, field.flags], ignore_index=True)
+    given = empty(LOTS) if tables.lots is None else tables.lots
+    lots, told = moved_lots(given, field.stock_moves)
+    of_lots = conform([{"step": "journal", "key": k, "what": w} for k, w in told], FLAGS)
+    flags = pd.concat([network.flags, surveys.flags, field.flags, of_lots], ignore_index=True)
     return Inputs(
         folder=reading.folder,
         settings=sections.settings,
@@ -300,7 +304,7 @@ def _gather(
         prices=with_changes(tables.prices.prices, tables.price_changes),
         price_changes=tables.price_changes,
         stock=field.stock,
-        lots=empty(LOTS) if tables.lots is None else tables.lots,
+        lots=lots,
         crews=tables.crews.crews,
         shifts=tables.crews.shifts,
         windows=tables.hours.windows,

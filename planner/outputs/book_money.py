@@ -107,12 +107,13 @@ def write_lines(book: Book, tables: Tables, prices: PriceRows) -> LineRows:
         page.text(13, line["route"])
         page.text(14, line["note"], "wrap")
         if line["price_id"] in prices.row and not pd.isna(line["one_cents"]):
-            _price_line(page, {str(k): v for k, v in line.items()}, prices)
+            price_line(page, {str(k): v for k, v in line.items()}, prices)
         page.next()
     return LineRows(first, max(first, page.row), routes)
 
 
-def _price_line(page: Page, line: Mapping[str, object], prices: PriceRows) -> None:
+def price_line(page: Page, line: Mapping[str, object], prices: PriceRows) -> None:
+    """Price the row at hand: length in G, number in H; writes I, K, L and M."""
     price_id, row = str(line["price_id"]), page.row + 1
     price = prices.prices.loc[price_id]
     each, within, rate, least_m, least = (prices.cell(price_id, c) for c in "GHIJK")

@@ -59,14 +59,19 @@ class Book:
     file: Workbook
     facts: RunFacts
     looks: dict[str, Format] = field(default_factory=dict)
+    pages: tuple[tuple[str, str], ...] = FRONT
 
     @classmethod
-    def of(cls, file: Workbook, facts: RunFacts) -> Book:
-        """Make the looks of all cells, and the pages in the order in which they are read."""
+    def of(cls, file: Workbook, facts: RunFacts, more: tuple[tuple[str, str], ...] = ()) -> Book:
+        """Make the looks of all cells, and the pages in the order in which they are read.
+
+        `more` are pages, by name and what they hold, that only some plans have; they come last.
+        """
+        pages = (*FRONT, *more)
         looks = {name: file.add_format({"valign": "top", **look}) for name, look in LOOKS.items()}
-        for name, _ in (("Read me", ""), *FRONT):
+        for name, _ in (("Read me", ""), *pages):
             file.add_worksheet(name)
-        return cls(file, facts, looks)
+        return cls(file, facts, looks, pages)
 
     def page(self, name: str, title: str, heads: Sequence[tuple[str, float]], top: int = 3) -> Page:
         """Begin a page: title, banner where nobody has accepted, heads of columns with widths.
@@ -148,7 +153,7 @@ def write_front(book: Book, tables: Tables) -> None:
     page = book.page("Read me", facts.name or "Plan", (("Page", 14), ("What it holds", 100)), top=5)
     week = f"Week from {facts.first_day}" if facts.first_day else "Week without a first day"
     page.sheet.write_string(2, 0, f"{week}; amounts in {facts.currency}", book.looks["text"])
-    for name, what in FRONT:
+    for name, what in book.pages:
         page.text(0, name)
         page.text(1, what, "wrap")
         page.next()

@@ -213,7 +213,7 @@ def _totals(tables: Tables) -> list[str]:
         lines.append(
             f"{name:<11} {pieces} sleeves, {metres:.2f} sleeve metres, {resin:.1f} kg resin"
         )
-    return [*lines, *_ordered(tables), *_billed(tables)]
+    return [*lines, *_ordered(tables), *_billed(tables), *_paid(tables)]
 
 
 def _ordered(tables: Tables) -> list[str]:
@@ -239,6 +239,20 @@ def _billed(tables: Tables) -> list[str]:
             gap = "" if row["complete"] else f", INCOMPLETE: no price for {row['unpriced']}"
             parts.append(f"{name} {_amount(int(row['sum_cents']))}{gap}")
     return [f"Bill:       {'; '.join(parts)}"] if parts else []
+
+
+def _paid(tables: Tables) -> list[str]:
+    """Say what of the works that are done may be charged, and what nobody said it of."""
+    if "pay_sums" not in tables or tables["pay_sums"].empty:
+        return []
+    row = tables["pay_sums"].iloc[0]
+    gap = "" if row["complete"] else f", INCOMPLETE: no price for {row['unpriced']}"
+    return [
+        f"Pay:        to date {_amount(int(row['payable_cents']))}, kept back "
+        f"{_amount(int(row['retention_cents']))}, of {_amount(int(row['installed_cents']))} "
+        f"installed in {row['lines_count']} works; {row['unknown_count']} not said to be "
+        f"chargeable{gap}"
+    ]
 
 
 def _left_over(tables: Tables) -> list[str]:

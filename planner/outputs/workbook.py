@@ -17,6 +17,7 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.book_bill import write_bill, write_routes
 from planner.outputs.book_money import write_lines, write_prices
 from planner.outputs.book_pages import Book, write_front
+from planner.outputs.book_pay import PAGE, has_pay, write_pay
 from planner.outputs.book_things import write_methods, write_orders, write_quantities
 
 NAME = "totals.xlsx"
@@ -29,7 +30,7 @@ def write_workbook(tables: Tables, facts: RunFacts, contingency_ratio: float, fo
     ----------
     tables
         Of it: prices, bill, bill_lines, bill_sums, orders, quantity_sums, visits, pipes,
-        options, choices, sleeves.
+        options, choices, sleeves; pay and pay_sums where the journal says what is done.
     facts
         Name, first day, currency, whether nobody has accepted.
     contingency_ratio
@@ -49,7 +50,8 @@ def write_workbook(tables: Tables, facts: RunFacts, contingency_ratio: float, fo
     file.set_properties({"title": "Totals", "created": stamp, "comments": "sleeveplan"})
     # A reader that reckons nothing shows the stored results; one that does reckons on opening.
     file.set_calc_mode("auto")
-    book = Book.of(file, facts)
+    paid = has_pay(tables)
+    book = Book.of(file, facts, (PAGE,) if paid else ())
     write_front(book, tables)
     prices = write_prices(book, pd.DataFrame(tables["prices"]))
     lines = write_lines(book, tables, prices)
@@ -58,5 +60,7 @@ def write_workbook(tables: Tables, facts: RunFacts, contingency_ratio: float, fo
     write_orders(book, tables)
     write_quantities(book, tables)
     write_methods(book, tables)
+    if paid:
+        write_pay(book, tables, prices)
     file.close()
     return path

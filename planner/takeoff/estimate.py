@@ -9,6 +9,7 @@ from planner.settings import Takeoff
 from planner.takeoff.bill import make_bill
 from planner.takeoff.lots import pick_lots
 from planner.takeoff.orders import make_orders
+from planner.takeoff.pay import measure_pay
 from planner.takeoff.totals import take_off
 
 
@@ -20,20 +21,22 @@ def estimate(tables: Tables, settings: Takeoff, *, first_day: str) -> dict[str, 
     tables
         All tables of the run up to the visits.
     settings
-        Waste, spares, contingency.
+        Waste, spares, contingency, retention.
     first_day
         Key of the week, YYYY-MM-DD.
 
     Returns
     -------
     tables
-        quantities, quantity_sums, orders, picks, shortages, bill, bill_lines, bill_sums.
+        quantities, quantity_sums, orders, picks, shortages, bill, bill_lines, bill_sums,
+        pay, pay_sums.
     """
     t = dict(tables)
     t["quantities"], t["quantity_sums"] = take_off(t, settings, first_day=first_day)
     t["orders"] = make_orders(t, settings, first_day=first_day)
     picked = pick_lots(t, settings)
     bill = make_bill(t, settings, first_day=first_day)
+    pay = measure_pay(t, settings)
     return {
         "quantities": t["quantities"],
         "quantity_sums": t["quantity_sums"],
@@ -43,4 +46,6 @@ def estimate(tables: Tables, settings: Takeoff, *, first_day: str) -> dict[str, 
         "bill": bill.bill,
         "bill_lines": bill.lines,
         "bill_sums": bill.sums,
+        "pay": pay.lines,
+        "pay_sums": pay.sums,
     }
