@@ -93,12 +93,13 @@ def _progress() -> Iterator[Callable[[Told], None] | None]:
 
         def tell(told: Told) -> None:
             best = "unknown" if told.cost_s is None else f"{told.cost_s / 3600:.1f} h"
+            least = "" if told.bound_s is None else f", {told.bound_s / 3600:.1f} h at least"
             shown.update(
                 task,
                 description=f"week: {told.what}",
                 completed=told.iterations,
                 total=told.most,
-                cost=f"{best} driven or left out",
+                cost=f"{best} driven or left out{least}",
                 visible=True,
             )
 

@@ -101,9 +101,18 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
+    if tell is not None:
+        tell(told_bound(t["week_bound"], days.iterations))
     gains = what_if(t, days, ready.known, settings, inputs.source_crs) if ask_what_if else None
     t["what_if"] = empty(WHAT_IF) if gains is None else gains
     return finish(replace(ready, known=known), ways, reproducible=days.reproducible)
+
+
+def told_bound(bound: pd.DataFrame, iterations: int) -> Told:
+    """Say at the end of a search how its week stands to the best possible."""
+    (row,) = bound.to_dict("records")
+    found = int(row["bound_s"]) or None
+    return Told("found", iterations, iterations, int(row["cost_s"]), found)
 
 
 @dataclass(frozen=True)

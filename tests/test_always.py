@@ -13,6 +13,7 @@ import pytest
 import shapely
 
 from planner.contracts import DECISIONS, VISITS
+from planner.contracts.repairs import SIGNED
 from planner.crews.audit import audit_week
 from planner.crews.travel import travel
 from planner.folder import STORE
@@ -259,3 +260,18 @@ def test_a_choice_costs_what_its_lines_cost(demo_plan: Plan) -> None:
     keys = pd.MultiIndex.from_frame(choices[["pipe_id", "method"]])
     assert len(choices) > 50
     assert sums.loc[keys].tolist() == choices["cost_cents"].tolist()
+
+
+def test_the_bill_holds_what_the_accepted_choices_cost(demo_plan: Plan) -> None:
+    """DESIGN 11: pipe by pipe the lines of the bill are the choice's cost; all of them and what
+    is priced once for the project, mobilisation, are the project's bill without contingency."""
+    tables = demo_plan.tables
+    choices = tables["choices"]
+    signed = choices[choices["state"].isin(SIGNED) & choices["cost_cents"].notna()]
+    lines = tables["bill_lines"]
+    assert set(lines["pipe_id"]) >= set(signed["pipe_id"])
+    by_pipe = lines.groupby("pipe_id")["sum_cents"].sum()
+    assert by_pipe.loc[signed["pipe_id"]].tolist() == signed["cost_cents"].tolist()
+    bill = tables["bill"].query("level == 'project' and item != 'contingency'")
+    once = tables["prices"].query("item == 'mobilisation'")["each_cents"].sum()
+    assert int(bill["sum_cents"].sum()) == int(lines["sum_cents"].sum()) + int(once)

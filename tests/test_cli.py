@@ -172,6 +172,9 @@ def test_a_terminal_shows_how_far_the_week_is(monkeypatch: pytest.MonkeyPatch) -
     assert "round 1" in shown
     assert "50/100" in shown
     assert "2.0 h" in shown
+    with cli._progress() as tell:
+        tell(Told("found", 100, 100, 7_200, 5_400))
+    assert "1.5 h at least" in screen.getvalue()
     monkeypatch.setattr(sys, "stderr", io.StringIO())
     with cli._progress() as tell:
         assert tell is None

@@ -42,13 +42,15 @@ Matrix = npt.NDArray[np.int64]
 class Told:
     """How far a search is: what it deals, iterations, cost of its best week so far [s].
 
-    `cost_s` is None while no week that it has seen can be driven.
+    `cost_s` is None while no week that it has seen can be driven; `bound_s` is what no week
+    can cost less than, None while it is not known.
     """
 
     what: str
     iterations: int
     most: int
     cost_s: int | None
+    bound_s: int | None = None
 
 
 @dataclass(frozen=True)
