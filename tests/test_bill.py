@@ -12,9 +12,10 @@ from one_pipe import price, prices, sleeve
 from test_totals import choice, tables, visit, work
 
 from planner.contracts import OPTION_LINES
+from planner.contracts.sums import WITHIN
 from planner.settings import load_settings
 from planner.tables import conform
-from planner.takeoff.bill import WITHIN, make_bill
+from planner.takeoff.bill import make_bill
 
 MONDAY = "2026-03-02"
 TAKEOFF = load_settings({}).takeoff

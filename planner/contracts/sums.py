@@ -3,6 +3,11 @@
 from planner.contracts.repairs import WAYS
 from planner.tables import Table, flag, number, text, whole
 
+# Items that a way stands or falls with: without a price it is not costed.
+MAIN_ITEMS = ("sleeve", "liner", "dig", "reopen")
+# What a line says that has no price of its own, of an item that no price names at all.
+WITHIN = "no price names this item: taken as within the main price"
+
 PRICE_QUANTITIES = Table(
     "price_quantities",
     "one price that holds for a range of quantity, and whether it is in force",

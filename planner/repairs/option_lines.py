@@ -9,12 +9,9 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
+from planner.contracts.sums import MAIN_ITEMS
 from planner.ground.money import PriceList, list_prices
 from planner.repairs.chain import LINED, Job, Piece, Step, steps_of
-
-# Items that the whole way stands or falls with: without a price the way is not costed.
-MAIN_ITEMS = ("sleeve", "liner", "dig", "reopen")
-WITHIN = "no price names this item: taken as within the main price"
 
 
 @dataclass(frozen=True)

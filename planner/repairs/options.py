@@ -21,9 +21,10 @@ from planner.contracts import (
 )
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAYS
+from planner.contracts.sums import WITHIN
 from planner.once import made_once
 from planner.repairs.chain import LINED, Job, Spot, jobs_of
-from planner.repairs.option_lines import WITHIN, Line, PriceBook, lines_of
+from planner.repairs.option_lines import Line, PriceBook, lines_of
 from planner.settings import Sleeving
 from planner.tables import check, conform, rows_in
 

@@ -11,6 +11,7 @@ import pandas as pd
 from planner.contracts import BILL, BILL_LINES, BILL_SUMS, OPTION_LINES, PRICES, VISITS
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
+from planner.contracts.sums import WITHIN
 from planner.settings import Takeoff
 from planner.tables import check, conform
 
@@ -19,7 +20,6 @@ _CARRIED = {"end_seal": "sleeve", "setup": "sleeve", "setup_liner": "liner", "se
 _SAME = ["item", "system", "price_id", "note"]
 _PRICE = ["each_cents", "included_m", "extra_cents_per_m", "year", "place", "source"]
 _SUMS = ["times_count", "length_m", "extra_m"]
-WITHIN = "no price names this item: taken as within the main price"
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.contracts import AS_BUILT, DONE, EVENTS, PAY, PAY_SUMS, PRICES
 from planner.contracts.facts import Tables
+from planner.contracts.sums import MAIN_ITEMS, WITHIN
 from planner.ground.event_places import (
     ends_of,
     in_time,
@@ -27,12 +28,8 @@ from planner.ground.event_places import (
 from planner.ground.money import list_prices
 from planner.settings import Takeoff
 from planner.tables import check, conform, empty
-from planner.takeoff.bill import WITHIN
 
 Row = dict[str, Any]
-# Without a price of their own these are not done for nothing; any other item without one is
-# within the main price, as in the options.
-_MAIN = ("sleeve", "liner", "dig", "reopen")
 _BLANK = ("system", "dn_mm", "length_m")
 
 
@@ -233,7 +230,7 @@ def _as_sleeve(work: Row, planned: Row, notes: list[str]) -> Row:
 
 def _priced(line: Row, prices: pd.DataFrame) -> Row:
     """Price one line; what cannot be priced has no sum and a note."""
-    if line["item"] not in _MAIN and line["item"] not in set(prices["item"]):
+    if line["item"] not in MAIN_ITEMS and line["item"] not in set(prices["item"]):
         line["notes"].append(WITHIN)
         return line
     if line["item"] == "sleeve" and not line["system"]:
