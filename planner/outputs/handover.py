@@ -7,20 +7,16 @@ tables give the same bytes.
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import typst
-
 from planner.contracts.facts import RunFacts
 from planner.outputs.files import plain_text, safe_text
-from planner.outputs.plain import BREAK, Drawing, plain_all
+from planner.outputs.plain import Drawing, plain_all
+from planner.outputs.typeset import Typesetter
 
-LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
 LIST = "papers.csv"
 DECIDES = "Local codes, the makers' instructions, contracts and licensed practice decide."
 
@@ -78,18 +74,11 @@ def write_papers(
         PDF and CSV of each paper, last ``papers.csv``, which names file, reader and purpose.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    data = resources.files("planner").joinpath("data")
-    template = data.joinpath("handover.typ").read_bytes()
-    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(data.joinpath("fonts"))])
+    setter = Typesetter("handover.typ", "paper")
     paths = []
     for paper in papers:
-        content = json.dumps(plain_all(_content(paper, facts)), ensure_ascii=False)
-        source = LONG_WORDS + template if BREAK in content else template
-        pdf: bytes = typst.compile(
-            source, format="pdf", font_paths=fonts, sys_inputs={"paper": content}, pdf_tags=False
-        )
         path = folder / f"{paper.file}.pdf"
-        path.write_bytes(pdf)
+        path.write_bytes(setter.pdf(plain_all(_content(paper, facts))))
         heads = [column.head for column in paper.columns]
         paths += [path, _csv(folder / f"{paper.file}.csv", heads, paper.rows)]
     listed: list[Sequence[str]] = [

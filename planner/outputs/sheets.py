@@ -11,17 +11,16 @@ import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import typst
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.plain import BREAK, plain_all
+from planner.outputs.plain import plain_all
 from planner.outputs.sheet_tables import SheetTables
 from planner.outputs.stops import Stop, stop_of
+from planner.outputs.typeset import Typesetter
 from planner.outputs.wording import (
     DRIVES_LEAVE_OUT,
     WEEKDAYS,
@@ -39,7 +38,6 @@ from planner.outputs.wording import (
 )
 
 BANNER = "NOT ACCEPTED"
-LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
 
 
 def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
@@ -60,20 +58,7 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
         In order of crew and day.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    data = resources.files("planner").joinpath("data")
-    template = data.joinpath("sheet.typ").read_bytes()
-    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(data.joinpath("fonts"))])
-    look_up = SheetTables.of(tables, facts)
-
-    def set_type(content: str) -> bytes:
-        # Long words break where they are marked; an empty box leaves nothing in the text.
-        source = LONG_WORDS + template if BREAK in content else template
-        # Tags would make each file three times as large; it is read on paper.
-        pdf: bytes = typst.compile(
-            source, format="pdf", font_paths=fonts, sys_inputs={"day": content}, pdf_tags=False
-        )
-        return pdf
-
+    look_up, setter = SheetTables.of(tables, facts), Typesetter("sheet.typ", "day")
     by_day = tables["visits"].groupby(["crew", "date"], sort=True)
     days = [(str(crew), str(day), part) for (crew, day), part in by_day]
     contents = (
@@ -82,7 +67,7 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     paths = []
     # The typesetter runs outside of Python's lock; each day stands for itself.
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        pdfs = pool.map(set_type, contents)
+        pdfs = pool.map(setter.pdf_of, contents)
         for number, ((_, day, _), pdf) in enumerate(zip(days, pdfs, strict=True), start=1):
             path = folder / f"sheet_{number:03d}_{day}.pdf"
             path.write_bytes(pdf)
