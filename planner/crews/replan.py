@@ -25,7 +25,7 @@ from planner.crews.travel import Travel
 from planner.crews.underway import bind, days_ahead, promises, stops_ahead
 from planner.crews.week import SetOut, dates_of, lay_out, set_out, visits_of
 from planner.settings import Week
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 
 @dataclass(frozen=True)
@@ -311,7 +311,7 @@ def _waiting(links: pd.DataFrame, tables: Tables) -> dict[str, str]:
 def _joined(rest: _Rest, board: Board) -> pd.DataFrame:
     """Put facts and what is ahead together, each day numbered through."""
     count = {(row["crew"], row["date"]): row["seq"] for row in rest.rows}
-    rows = [{str(k): v for k, v in one.items()} for one in visits_of(board).to_dict("records")]
+    rows = records_in(visits_of(board))
     for row in rows:
         key = (row["crew"], row["date"])
         row["seq"] += count.get(key, 0)

@@ -29,7 +29,7 @@ from planner.crews.timetable import NO_LIMIT, CrewDay, Pause, Roads, Span, Stop,
 from planner.crews.travel import Travel
 from planner.crews.zones import deal_in_zones
 from planner.settings import Week
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 
 @dataclass(frozen=True)
@@ -229,9 +229,9 @@ def dates_of(first_day: str, week: Week) -> list[tuple[str, str]]:
 
 def _crew_days(tables: Tables, ways: Travel, week: Week, first_day: str) -> list[CrewDay]:
     """List every shift of the week by crew and date, with what van and day hold."""
-    shifts = {(str(row["crew"]), str(row["weekday"])): row for row in _rows(tables["shifts"])}
+    shifts = {(str(row["crew"]), str(row["weekday"])): row for row in records_in(tables["shifts"])}
     days = []
-    for row in _rows(tables["crews"].sort_values("crew", kind="stable")):
+    for row in records_in(tables["crews"].sort_values("crew", kind="stable")):
         crew = str(row["crew"])
         for day, weekday in dates_of(first_day, week):
             shift = shifts.get((crew, weekday))
@@ -252,10 +252,6 @@ def _crew_days(tables: Tables, ways: Travel, week: Week, first_day: str) -> list
                 )
             )
     return days
-
-
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 
 def _whole(value: object) -> int:
@@ -279,7 +275,7 @@ def _pause(crew: dict[str, Any]) -> Pause | None:
 def _stops(tables: Tables, ways: Travel, week: Week) -> list[Stop]:
     setups = pd.DataFrame(tables["setups"]).sort_values("setup_id", kind="stable")
     hours: dict[str, dict[str, list[Span]]] = {}
-    for row in _rows(check(tables["setup_hours"], SETUP_HOURS)):
+    for row in records_in(check(tables["setup_hours"], SETUP_HOURS)):
         if not row["reason"]:
             own = hours.setdefault(str(row["setup_id"]), {}).setdefault(str(row["date"]), [])
             own.append((int(row["open_s"]), int(row["close_s"])))
@@ -340,7 +336,7 @@ def _able(
 def _shut(tables: Tables, stops: list[Stop]) -> dict[str, str]:
     """Say of the stops that may start on no day why not, each reason once."""
     found: dict[str, list[str]] = {stop.setup_id: [] for stop in stops if not stop.hours}
-    for row in _rows(tables["setup_hours"]):
+    for row in records_in(tables["setup_hours"]):
         if row["setup_id"] in found and row["reason"]:
             found[row["setup_id"]].append(str(row["reason"]))
     return {one: "; ".join(dict.fromkeys(reasons)) for one, reasons in found.items()}

@@ -8,21 +8,18 @@ from typing import Any
 
 import pandas as pd
 
+from planner.tables import records_in
+
 Row = Mapping[str, Any]
 # Steps that stand for each other: a pipe is clean whichever of the two was reported.
 ALIKE = {"clean_again": "clean"}
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Give the rows of a table as dictionaries."""
-    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
 
 
 def reports_of(done: pd.DataFrame) -> list[dict[str, Any]]:
     """Give rows of done.csv as events: their hour is not known, and stands as 00:00."""
     return [
         {**row, "event_id": row["done_id"], "at": f"{row['done_on']}T00:00", "crew": row["by"]}
-        for row in records(done)
+        for row in records_in(done)
     ]
 
 
@@ -34,7 +31,7 @@ def standing(events: pd.DataFrame) -> list[dict[str, Any]]:
     events
         Obeys `EVENTS`; what was taken back, and the taking back, count for nothing.
     """
-    rows = records(events)
+    rows = records_in(events)
     gone = {row["about"] for row in rows if row["kind"] == "taken_back"}
     kept = (r for r in rows if r["kind"] != "taken_back" and r["event_id"] not in gone)
     return in_time(kept)

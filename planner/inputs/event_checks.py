@@ -21,7 +21,6 @@ from planner.ground.event_places import (
     ends_of,
     in_time,
     overlap_by_half,
-    records,
     reports_of,
     same_work,
     standing,
@@ -30,6 +29,7 @@ from planner.inputs.csv_text import shown
 from planner.inputs.events import OF_WORK
 from planner.inputs.forms import nearest
 from planner.inputs.journal import built_of
+from planner.tables import records_in
 
 Row = dict[str, Any]
 _PLANNED_ONLY = ("started", "failed", "deferred", "freed")
@@ -114,7 +114,7 @@ def sift_events(rows: pd.DataFrame, world: World, *, file: str) -> Sifted:
     told: list[str] = []
     known: list[str] = []
     seen = dict(zip(keys_of(world.events), world.events["event_id"].astype(str), strict=True))
-    for one, key in zip(records(rows), keys_of(rows), strict=True):
+    for one, key in zip(records_in(rows), keys_of(rows), strict=True):
         number = int(one.pop("row"))
         if key in seen:
             known.append(f"{file}, row {number}: known already, as {seen[key]}")
@@ -153,7 +153,7 @@ class _Sifter:
 
     def __init__(self, world: World) -> None:
         self._world = world
-        self._works = {str(row["id"]): row for row in records(world.works)}
+        self._works = {str(row["id"]): row for row in records_in(world.works)}
         self._happened = standing(world.events)
         self._gone = set(world.events.loc[world.events["kind"] == "taken_back", "about"])
         self._kinds = dict(zip(world.events["event_id"], world.events["kind"], strict=True))
@@ -299,7 +299,7 @@ class _Sifter:
                 raise _WrongError("step", wanted)
             return
         events = [e for e in self._happened if e["kind"] == "done" and e["at"] <= row["at"]]
-        if not any(same_work(row, one) for one in [*events, *records(self._world.done)]):
+        if not any(same_work(row, one) for one in [*events, *records_in(self._world.done)]):
             raise _WrongError("step", "a work that is reported done")
 
     def _agreed(self, row: Row) -> None:

@@ -8,8 +8,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts import LOTS, STOCK_MOVES
-from planner.ground.event_places import records
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 Row = dict[str, Any]
 # What is counted of each kind of lot, its unit, and what is noise of sums.
@@ -42,10 +41,10 @@ def moved_lots(
     if moves.empty or lots.empty:
         return lots, []
     check(moves, STOCK_MOVES)
-    rows = records(check(lots, LOTS))
+    rows = records_in(check(lots, LOTS))
     told: list[tuple[str, str]] = []
     last: dict[int, str] = {}
-    for move in records(moves.sort_values(["at", "event_id", "item"], kind="stable")):
+    for move in records_in(moves.sort_values(["at", "event_id", "item"], kind="stable")):
         at = _lot_of(move, rows)
         if at is None:
             told += _unmatched(move, rows)

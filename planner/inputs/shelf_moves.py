@@ -11,9 +11,9 @@ import pandas as pd
 
 from planner.contracts import STOCK, STOCK_MOVES
 from planner.contracts.journal import OF_STOCK
-from planner.ground.event_places import records, same_work
+from planner.ground.event_places import same_work
 from planner.ground.quantities import wall_litres
-from planner.tables import conform
+from planner.tables import conform, records_in
 
 Row = dict[str, Any]
 Told = list[tuple[str, str]]
@@ -122,12 +122,12 @@ def moved_stock(stock: pd.DataFrame, moves: pd.DataFrame) -> tuple[pd.DataFrame,
     """
     if moves.empty:
         return stock, []
-    rows = records(stock)
+    rows = records_in(stock)
     listed: dict[_Item, Row] = {}
     for row in rows:
         listed.setdefault(_item(row), row)
     last: dict[_Item, str] = {}
-    for move in records(moves.sort_values(["at", "event_id", "item"], kind="stable")):
+    for move in records_in(moves.sort_values(["at", "event_id", "item"], kind="stable")):
         item = _item(move)
         if item not in listed:
             if move["move"] == "used":

@@ -8,8 +8,9 @@ from xml.sax.saxutils import escape
 from planner.contracts.repairs import SIGNED, WAY_WORDS
 from planner.outputs.handover import Column, Paper
 from planner.outputs.palette import INK, LOOKS, SLEEVE_COLOUR
-from planner.outputs.paper_words import Desk, day_words, records
+from planner.outputs.paper_words import Desk, day_words
 from planner.outputs.routes import route_totals
+from planner.tables import records_in
 
 _WIDE, _LINE, _LABEL, _RIGHT = 520.0, 20.0, 150.0, 74.0
 
@@ -54,7 +55,7 @@ def weekly_report(desk: Desk, fill_s: dict[tuple[str, str], int]) -> Paper:
 
 
 def _notes(desk: Desk) -> Sequence[str]:
-    sums = {str(row["level"]): row for row in records(desk.tables["bill_sums"])}
+    sums = {str(row["level"]): row for row in records_in(desk.tables["bill_sums"])}
     notes = []
     for level, words in (("week", "This week"), ("project", "All accepted")):
         if level in sums:

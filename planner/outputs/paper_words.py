@@ -13,14 +13,10 @@ import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.outputs.wording import STEP_WORDS, WEEKDAYS, clock, metres
+from planner.tables import records_in
 
 Row = Mapping[str, Any]
 LOOK_AFTER = "An engineer signs; local codes and the owner's rules decide what may be done."
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Give the rows of a frame as mappings by column name."""
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 
 def day_words(day: str) -> str:
@@ -60,7 +56,7 @@ class Desk:
     @cached_property
     def pipes(self) -> dict[str, Row]:
         """Rows of pipes by id."""
-        return {str(row["pipe_id"]): row for row in records(pd.DataFrame(self.tables["pipes"]))}
+        return {str(row["pipe_id"]): row for row in records_in(pd.DataFrame(self.tables["pipes"]))}
 
     @cached_property
     def streets(self) -> dict[str, tuple[str, str]]:
@@ -68,7 +64,7 @@ class Desk:
         nodes = pd.DataFrame(self.tables["nodes"])
         return {
             str(row["node_id"]): (str(row["street"]), str(row["street_class"]))
-            for row in records(nodes)
+            for row in records_in(nodes)
         }
 
     def street_of(self, pipe_id: str) -> str:
@@ -93,7 +89,7 @@ class Desk:
         """Visits with what their set-ups hold, in order of date, crew and place in the day."""
         setups = pd.DataFrame(self.tables["setups"]).drop(columns="geometry", errors="ignore")
         both = self.tables["visits"].merge(setups, on="setup_id")
-        return records(both.sort_values(["date", "crew", "seq"], kind="stable"))
+        return records_in(both.sort_values(["date", "crew", "seq"], kind="stable"))
 
     @cached_property
     def works(self) -> pd.DataFrame:
@@ -104,7 +100,7 @@ class Desk:
     def works_of(self, setup_id: str, step: str) -> list[dict[str, Any]]:
         """Give the works of one step in a set-up."""
         works = self.works
-        return records(works[(works["setup_id"] == setup_id) & (works["step"] == step)])
+        return records_in(works[(works["setup_id"] == setup_id) & (works["step"] == step)])
 
     def time_of(self, stop: Row) -> str:
         """Write when a stop is worked at."""

@@ -12,7 +12,7 @@ from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.hours import WEEKDAYS
 from planner.outputs.handover import Column, Paper, write_papers
 from planner.outputs.paper_week import weekly_report
-from planner.outputs.paper_words import Desk, records
+from planner.outputs.paper_words import Desk
 from planner.outputs.papers_engineer import (
     design_basis,
     dig_requests,
@@ -21,6 +21,7 @@ from planner.outputs.papers_engineer import (
 )
 from planner.outputs.papers_planner import inspector, loads, residents, streets_and_permits
 from planner.settings import Week
+from planner.tables import records_in
 
 
 def papers_of(tables: Tables, facts: RunFacts, week: Week) -> list[Paper]:
@@ -53,7 +54,7 @@ def _fill_s(desk: Desk, week: Week) -> dict[tuple[str, str], int]:
     """Give what each crew may plan on each date that it drives [s]."""
     spans = {
         (str(row["crew"]), str(row["weekday"])): int(row["end_s"]) - int(row["start_s"])
-        for row in records(desk.tables["shifts"])
+        for row in records_in(desk.tables["shifts"])
     }
     found = {}
     for stop in desk.stops:
@@ -87,7 +88,7 @@ def write_revision(
         "stays as it was.",
         (Column("Pipe", 0.8), Column("Change", 0.8), Column("Was", 3.0), Column("Now", 3.0)),
         [tuple(str(row[name]) for name in ("pipe_id", "change", "was", "now"))
-         for row in records(changes)],
+         for row in records_in(changes)],
         "Nothing has changed since the last revision.",
         fields=("taken note of by", "on"),
     )  # fmt: skip

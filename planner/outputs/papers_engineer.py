@@ -8,7 +8,8 @@ import pandas as pd
 
 from planner.contracts.repairs import SIGNED, WAY_WORDS
 from planner.outputs.handover import Column, Paper
-from planner.outputs.paper_words import LOOK_AFTER, Desk, records
+from planner.outputs.paper_words import LOOK_AFTER, Desk
+from planner.tables import records_in
 
 _DUG = ("dig", "dig_liner")
 _FIGURES = ("inside diameter", "ovality", "height of soil", "height of water", "live load")
@@ -26,7 +27,7 @@ def survey_queries(desk: Desk) -> Paper:
             str(row["found"]),
             str(row["wanted"]),
         )
-        for row in records(faults[faults["file"].isin(surveys)])
+        for row in records_in(faults[faults["file"].isin(surveys)])
     ]
     left = desk.tables["left_over"]
     for (file, reason), own in left[left["step"] == "locate"].groupby(
@@ -39,7 +40,7 @@ def survey_queries(desk: Desk) -> Paper:
     flags = desk.tables["flags"]
     rows += [
         ("", "", str(row["key"]), str(row["what"]), "confirm")
-        for row in records(flags[flags["step"].isin(["inputs", "locate"])])
+        for row in records_in(flags[flags["step"].isin(["inputs", "locate"])])
         if str(row["key"]).partition("#")[0] in known
     ]
     columns = (
@@ -66,13 +67,13 @@ def dig_requests(desk: Desk) -> Paper:
         desk.tables["spans"][["span_id", "from_m", "to_m", "mechanisms"]], on="span_id"
     )
     rows = []
-    for choice in records(choices[choices["method"].isin(_DUG)].sort_values("pipe_id")):
+    for choice in records_in(choices[choices["method"].isin(_DUG)].sort_values("pipe_id")):
         pipe = str(choice["pipe_id"])
         own = spans[(spans["pipe_id"] == pipe) & (spans["needs"] == "mend")]
         places = [
             f"{desk.metres(row['from_m'])} to {desk.metres(row['to_m'])}: "
             f"{row['mechanisms'].replace('_', ' ').replace('+', ', ')}"
-            for row in records(own.sort_values("from_m"))
+            for row in records_in(own.sort_values("from_m"))
         ]
         depth = desk.pipes.get(pipe, {}).get("depth_m")
         deep = "not known" if depth is None or pd.isna(depth) else desk.metres(depth)
@@ -107,7 +108,9 @@ def design_basis(desk: Desk) -> Paper:
     pairs = desk.tables["choice_sleeves"]
     own = set(pairs.loc[pairs["pipe_id"].isin(signed["pipe_id"]), "sleeve_id"])
     by_sleeve: dict[str, list[str]] = {}
-    for row in records(figures[figures["figure"].isin(_FIGURES)].sort_values(["sleeve_id", "seq"])):
+    for row in records_in(
+        figures[figures["figure"].isin(_FIGURES)].sort_values(["sleeve_id", "seq"])
+    ):
         low, high = float(row["low"]), float(row["high"])
         value = f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
         text = f"{row['symbol'] or row['figure']} {value} {row['unit']}"
@@ -116,7 +119,7 @@ def design_basis(desk: Desk) -> Paper:
         (str(row["sleeve_id"]), str(row["pipe_id"]), str(row["condition"]),
          ", ".join(by_sleeve.get(str(row["sleeve_id"]), [])),
          _mm(row["wall_mm"]), _mm(row["asked_high_mm"]), str(row["governing"]), str(row["state"]))
-        for row in records(checks[checks["sleeve_id"].isin(own)].sort_values("sleeve_id"))
+        for row in records_in(checks[checks["sleeve_id"].isin(own)].sort_values("sleeve_id"))
     ]  # fmt: skip
     columns = (
         Column("Sleeve", 1.0), Column("Pipe", 0.8), Column("Taken as", 0.9), Column("Figures", 4.0),
@@ -143,10 +146,10 @@ def _mm(value: object) -> str:
 def repair_list(desk: Desk) -> Paper:
     """List each pipe with its way, state and cost beside the other ways."""
     options = {
-        (str(row["pipe_id"]), str(row["method"])): row for row in records(desk.tables["options"])
+        (str(row["pipe_id"]), str(row["method"])): row for row in records_in(desk.tables["options"])
     }
     rows = []
-    for choice in records(desk.tables["choices"].sort_values("pipe_id")):
+    for choice in records_in(desk.tables["choices"].sort_values("pipe_id")):
         pipe, method = str(choice["pipe_id"]), str(choice["method"])
         costs = [_cost(desk, options.get((pipe, way))) for way in ("sleeve", "liner", "dig")]
         rows.append(

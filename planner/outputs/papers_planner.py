@@ -7,8 +7,9 @@ from collections import defaultdict
 import pandas as pd
 
 from planner.outputs.handover import Column, Paper
-from planner.outputs.paper_words import Desk, day_words, days_before, records, steps_words
+from planner.outputs.paper_words import Desk, day_words, days_before, steps_words
 from planner.outputs.wording import area, item_words, mass, metres, volume
+from planner.tables import records_in
 
 # An inspector is told two days before; written notice to residents the day before at least
 # (trade.md B 4: Ramsey, Stark County).
@@ -20,12 +21,12 @@ def residents(desk: Desk, notice_days: int) -> Paper:
     addresses = desk.tables.get("addresses", pd.DataFrame(columns=["address_id", "pipe_id"]))
     houses: dict[str, list[str]] = defaultdict(list)
     if {"address_id", "pipe_id"} <= set(addresses.columns):
-        for row in records(pd.DataFrame(addresses)):
+        for row in records_in(pd.DataFrame(addresses)):
             if row["pipe_id"]:
                 houses[str(row["pipe_id"])].append(_address(row))
     sent = {
         (str(row["pipe_id"]), str(row["for_date"])): str(row["sent_on"])
-        for row in records(desk.tables["notices"])
+        for row in records_in(desk.tables["notices"])
         if row["sent_on"]
     }
     rows = []
@@ -67,7 +68,7 @@ def _address(row: dict[str, object]) -> str:
 
 def streets_and_permits(desk: Desk) -> Paper:
     """List for the road authority which streets are worked in, when, and at which manholes."""
-    permits = records(desk.tables["permits"])
+    permits = records_in(desk.tables["permits"])
     rows = []
     for stop in desk.stops:
         node, day = str(stop["node_id"]), str(stop["date"])
@@ -104,11 +105,11 @@ def loads(desk: Desk) -> Paper:
         (str(row["crew"]), day_words(str(row["date"])), item_words(str(row["item"]), units),
          _amount(int(row["amount"]), str(row["unit"]), units), str(row["lot"]) or "none",
          str(row["use_by"]), str(row["note"]), "")
-        for row in records(desk.tables["picks"])
+        for row in records_in(desk.tables["picks"])
     ]  # fmt: skip
     sums = desk.tables["quantity_sums"]
     beside = sums[(sums["level"] == "route") & (sums["kind"] == "material")]
-    for row in records(beside.sort_values(["key", "item"])):
+    for row in records_in(beside.sort_values(["key", "item"])):
         crew, day = str(row["key"]).rsplit("|", 1)
         amount = _amount(int(row["net"]), str(row["unit"]), units)
         rows.append((crew, day_words(day), str(row["item"]), amount, "", "", "net", ""))

@@ -22,12 +22,11 @@ from planner.ground.event_places import (
     holds,
     in_time,
     overlap_by_half,
-    records,
     reports_of,
     same_work,
     standing,
 )
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 Row = dict[str, Any]
 # What is done on a stretch; whatever else is proposed is done on the whole pipe.
@@ -61,7 +60,7 @@ class Field:
                 by_work.setdefault(work_id, []).append(event)
         last = date.fromisoformat(first_day) + timedelta(days=days - 1) if first_day else ""
         lying: dict[str, list[Row]] = {}
-        for sleeve in records(tables["as_built"]) if "as_built" in tables else ():
+        for sleeve in records_in(tables["as_built"]) if "as_built" in tables else ():
             if not sleeve["removed_at"]:
                 lying.setdefault(str(sleeve["pipe_id"]), []).append(sleeve)
         return cls(happened, by_pipe, by_work, lying, first_day, str(last))
@@ -110,7 +109,7 @@ def put_off(works: pd.DataFrame, field: Field) -> pd.DataFrame:
     """
     if not field.happened and not field.lying:
         return works.assign(held="", not_before="")
-    rows = records(works)
+    rows = records_in(works)
     for row in rows:
         row["held"], row["not_before"] = "", ""
         if row["state"] != "done":
@@ -287,7 +286,7 @@ def work_states(works: pd.DataFrame, done: pd.DataFrame, field: Field) -> pd.Dat
     by_id = {str(event["event_id"]): event for event in field.happened}
     forms = {str(row["event_id"]): row for row in reports_of(done)}
     rows = []
-    for work in records(
+    for work in records_in(
         works[["work_id", "pipe_id", "step", "from_m", "to_m", "state", "done_by"]]
     ):
         if work["state"] == "done":

@@ -12,11 +12,11 @@ import pandas as pd
 from planner.contracts import AS_BUILT, DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
 from planner.distinct import is_among
-from planner.ground.event_places import overlap_by_half, records
+from planner.ground.event_places import overlap_by_half
 from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
 from planner.settings import Sleeving
-from planner.tables import check, rows_in
+from planner.tables import check, records_in, rows_in
 
 Left = list[tuple[str, str]]
 """Pairs of span_id and the reason why no sleeve serves it."""
@@ -167,9 +167,9 @@ def _lying(tables: Tables) -> defaultdict[str, list[Spot]]:
         return found
     spans = tables["spans"]
     mended: dict[str, list[dict[str, Any]]] = {}
-    for span in records(spans[(spans["state"] == "mended").to_numpy(dtype=bool)]):
+    for span in records_in(spans[(spans["state"] == "mended").to_numpy(dtype=bool)]):
         mended.setdefault(str(span["pipe_id"]), []).append(span)
-    for sleeve in records(check(tables["as_built"], AS_BUILT)):
+    for sleeve in records_in(check(tables["as_built"], AS_BUILT)):
         own = mended.get(str(sleeve["pipe_id"]), [])
         done = any(overlap_by_half(sleeve, span) for span in own) and sleeve["verified_at"]
         if not sleeve["removed_at"] and (sleeve["failed"] or done):

@@ -15,7 +15,7 @@ from planner.contracts import FLAGS, PIPES, PRICE_QUANTITIES, PRICES, SPANS, VER
 from planner.contracts.facts import Tables
 from planner.once import made_once
 from planner.repairs.chain import LINED, jobs_of
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 _COUNTED = {
     ("sleeve", "pieces"): "spans to mend where a sleeve is open",
@@ -65,12 +65,12 @@ def list_wanted(tables: Tables, prices: pd.DataFrame) -> Wanted:
 
 def tally(wanted: Wanted, prices: pd.DataFrame) -> Tally:
     """Count what is listed for each price with a range; tallies of parts add up."""
-    return {str(row["price_id"]): _quantity(row, wanted) for row in _records(_banded(prices))}
+    return {str(row["price_id"]): _quantity(row, wanted) for row in records_in(_banded(prices))}
 
 
 def list_quantities(prices: pd.DataFrame, tally: Tally) -> pd.DataFrame:
     """Give `PRICE_QUANTITIES` of what was counted."""
-    rows = [_counted(row, tally[str(row["price_id"])]) for row in _records(_banded(prices))]
+    rows = [_counted(row, tally[str(row["price_id"])]) for row in records_in(_banded(prices))]
     return conform(rows, PRICE_QUANTITIES)
 
 
@@ -114,7 +114,7 @@ def doubt_tallies(prices: pd.DataFrame, quantities: pd.DataFrame, chosen: Tally)
     flags = _gaps(prices, quantities)
     used = _banded(in_force(prices, quantities))
     counted = dict(zip(quantities["price_id"], quantities["quantity"], strict=True))
-    for row in _records(used):
+    for row in records_in(used):
         count = chosen[str(row["price_id"])]
         if count and not _holds(row, count):
             said = f"{counted[row['price_id']]:g} could be ordered, {count:g} {_unit(row)} chosen"
@@ -140,10 +140,6 @@ def _banded(prices: pd.DataFrame) -> pd.DataFrame:
 
 def _has_range(prices: pd.DataFrame) -> pd.Series:
     return prices["quantity_from"].notna() | prices["quantity_to"].notna()
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, object]]:
-    return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
 
 
 def _wanted(tables: Tables) -> Wanted:

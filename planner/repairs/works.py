@@ -12,13 +12,13 @@ import pandas as pd
 from planner.contracts import CHOICES, DONE, FLAGS, PIPES, WORK_AFTER, WORKS
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
-from planner.ground.event_places import holds, records
+from planner.ground.event_places import holds
 from planner.ground.ids import KnownIds, give_ids
 from planner.repairs.chain import Job, Step, after, jobs_of, steps_of, worst
 from planner.repairs.field import Field, propose_works, put_off, work_states
 from planner.repairs.reported import Reported, State, states_of
 from planner.settings import Week
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 # What must be out of the pipe before it is cleaned and filmed.
 _AFTER_FAILURE = {"cut_out": 0, "dig": 0, "clean": 1, "cut_roots": 2, "resurvey": 9}
@@ -133,7 +133,7 @@ def _add_agreed(
     """
     before: dict[str, int] = {}
     order = proposed.assign(place=proposed["step"].map(lambda step: _AFTER_FAILURE.get(step, 5)))
-    for one in records(order.sort_values(["event_id", "place", "step"], kind="stable")):
+    for one in records_in(order.sort_values(["event_id", "place", "step"], kind="stable")):
         if one["state"] != "agreed":
             continue
         there = (row for row in rows if row["pipe_id"] == one["pipe_id"])

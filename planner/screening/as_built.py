@@ -13,9 +13,9 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts import AS_BUILT, FLAGS, LATERALS, MEASURED, PIPES, SPANS
-from planner.ground.event_places import ends_of, holds, records
+from planner.ground.event_places import ends_of, holds
 from planner.screening.places import SAME_M
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 STEP = "measured"
 Row = dict[str, Any]
@@ -40,7 +40,7 @@ def measured_pipes(
         `PIPES`; `FLAGS` for a proved stretch that does not meet the known one.
     """
     check(pipes, PIPES), check(measured, MEASURED)
-    own = records(measured[measured["pipe_id"].isin(pipes["pipe_id"])])
+    own = records_in(measured[measured["pipe_id"].isin(pipes["pipe_id"])])
     if not own:
         return pipes, conform([], FLAGS)
     out, flags = pipes.copy(), []
@@ -111,22 +111,22 @@ def as_it_lies(
     if not touched:
         return spans, conform([], FLAGS)
     mine = spans["pipe_id"].isin(touched).to_numpy(dtype=bool)
-    rows = records(spans[mine])
+    rows = records_in(spans[mine])
     length = dict(zip(tables["pipes"]["pipe_id"], tables["pipes"]["length_m"], strict=True))
     flags = []
     by_pipe: dict[str, list[Row]] = {}
     for row in rows:
         by_pipe.setdefault(str(row["pipe_id"]), []).append(row)
-    found = records(measured[measured["pipe_id"].isin(touched)])
+    found = records_in(measured[measured["pipe_id"].isin(touched)])
     for one in sorted(found, key=lambda row: (row["at"], row["event_id"])):
         pipe_id = str(one["pipe_id"])
         why = _measure(one, by_pipe[pipe_id], days, float(length.get(pipe_id, 0.0)))
         if why:
             flags.append(_flag(one, why))
     live = _live(check(tables["laterals"], LATERALS))
-    for sleeve in records(built[built["pipe_id"].isin(touched)]):
+    for sleeve in records_in(built[built["pipe_id"].isin(touched)]):
         _lay(sleeve, by_pipe[str(sleeve["pipe_id"])], days)
-    _mend(records(built[built["pipe_id"].isin(touched)]), by_pipe, live, days)
+    _mend(records_in(built[built["pipe_id"].isin(touched)]), by_pipe, live, days)
     parts = [part.astype(object) for part in (spans[~mine], pd.DataFrame(rows)) if len(part)]
     return conform(pd.concat(parts), SPANS), conform(flags, FLAGS)
 

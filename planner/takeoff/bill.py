@@ -13,7 +13,7 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
 from planner.contracts.sums import WITHIN
 from planner.settings import Takeoff
-from planner.tables import check, conform
+from planner.tables import check, conform, records_in
 
 # Lines of an option that a work of another step carries.
 _CARRIED = {"end_seal": "sleeve", "setup": "sleeve", "setup_liner": "liner", "setup_dig": "dig"}
@@ -175,7 +175,7 @@ def _with_contingency(rows: pd.DataFrame, ratio: float) -> Iterator[dict[str, ob
     if rows.empty:
         return
     for (level, key), part in rows.groupby(["level", "key"], sort=True):
-        own = [{str(name): value for name, value in row.items()} for row in part.to_dict("records")]
+        own = records_in(part)
         base = int(part["sum_cents"].fillna(0).sum())
         if ratio > 0.0 and base:
             cents = round(round(base * ratio, 6))  # what lies on a half goes to the even cent

@@ -8,6 +8,7 @@ from planner.contracts.facts import Tables
 from planner.settings import Takeoff
 from planner.takeoff.bill import make_bill
 from planner.takeoff.lots import pick_lots
+from planner.takeoff.needs import sleeve_lines
 from planner.takeoff.orders import make_orders
 from planner.takeoff.pay import measure_pay
 from planner.takeoff.totals import take_off
@@ -31,9 +32,9 @@ def estimate(tables: Tables, settings: Takeoff, *, first_day: str) -> dict[str, 
         quantities, quantity_sums, orders, picks, shortages, bill, bill_lines, bill_sums,
         pay, pay_sums.
     """
-    t = dict(tables)
-    t["quantities"], t["quantity_sums"] = take_off(t, settings, first_day=first_day)
-    t["orders"] = make_orders(t, settings, first_day=first_day)
+    t, items = dict(tables), sleeve_lines(tables)
+    t["quantities"], t["quantity_sums"] = take_off(t, settings, first_day=first_day, items=items)
+    t["orders"] = make_orders(t, settings, first_day=first_day, items=items)
     picked = pick_lots(t, settings)
     bill = make_bill(t, settings, first_day=first_day)
     pay = measure_pay(t, settings)

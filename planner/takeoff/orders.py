@@ -45,7 +45,9 @@ class Rule:
         return np.ceil(np.round(net * self.waste_ratio, 9)).astype(np.int64)
 
 
-def make_orders(tables: Tables, settings: Takeoff, *, first_day: str) -> pd.DataFrame:
+def make_orders(
+    tables: Tables, settings: Takeoff, *, first_day: str, items: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Say what is ordered for visits, routes, the week, and what is left of the project.
 
     Each item is rounded at one level: at each sleeve where its batch is a sleeve's own, at
@@ -64,6 +66,8 @@ def make_orders(tables: Tables, settings: Takeoff, *, first_day: str) -> pd.Data
         Waste, batch loss, spares.
     first_day
         Key of the week, "week" where blank.
+    items
+        What `needs.sleeve_lines` says of the sleeves, where that is known already.
 
     Returns
     -------
@@ -75,7 +79,7 @@ def make_orders(tables: Tables, settings: Takeoff, *, first_day: str) -> pd.Data
     TableError
         If a table breaks its contract.
     """
-    items = sleeve_lines(tables)
+    items = sleeve_lines(tables) if items is None else items
     held = visited(tables).dropna(subset="sleeve_id")
     lines = held.merge(items, on="sleeve_id")
     later = accepted(tables).merge(items, on="sleeve_id")

@@ -20,14 +20,13 @@ from planner.ground.event_places import (
     ends_of,
     in_time,
     overlap_by_half,
-    records,
     reports_of,
     same_work,
     standing,
 )
 from planner.ground.money import list_prices
 from planner.settings import Takeoff
-from planner.tables import check, conform, empty
+from planner.tables import check, conform, empty, records_in
 
 Row = dict[str, Any]
 _BLANK = ("system", "dn_mm", "length_m")
@@ -97,7 +96,7 @@ class _Site:
     def of(cls, tables: Tables) -> _Site:
         prices, counted = check(tables["prices"], PRICES), tables["price_quantities"]
         out = counted.loc[~counted["in_force"].astype(bool), "price_id"]
-        pipes = records(pd.DataFrame(tables["pipes"][["pipe_id", "dn_mm", "length_m"]]))
+        pipes = records_in(pd.DataFrame(tables["pipes"][["pipe_id", "dn_mm", "length_m"]]))
         laterals = tables["laterals"]
         live: dict[str, list[float]] = {}
         for pipe_id, x_m in laterals.loc[
@@ -106,8 +105,8 @@ class _Site:
             live.setdefault(str(pipe_id), []).append(float(x_m))
         return cls(
             {str(row["pipe_id"]): row for row in pipes},
-            _by_pipe(records(tables["sleeves"])),
-            _by_pipe(records(tables["as_built"])),
+            _by_pipe(records_in(tables["sleeves"])),
+            _by_pipe(records_in(tables["as_built"])),
             live,
             prices[~prices["price_id"].isin(set(out))],
         )
@@ -126,7 +125,7 @@ def _installed(tables: Tables, happened: Iterable[Row]) -> list[Row]:
     failures = [event for event in happened if event["kind"] == "failed"]
     built = [
         _undone({**row, "step": "sleeve", "at": row["installed_at"]}, failures)
-        for row in records(check(tables["as_built"], AS_BUILT))
+        for row in records_in(check(tables["as_built"], AS_BUILT))
     ]
     names = {row["event_id"] for row in built}
     hours = {str(event["event_id"]): event["at"] for event in happened}

@@ -24,7 +24,7 @@ SUM_COLUMNS = ["level", "key", *LINE]
 
 
 def take_off(
-    tables: Tables, settings: Takeoff, *, first_day: str
+    tables: Tables, settings: Takeoff, *, first_day: str, items: pd.DataFrame | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Add up what the week takes: sleeves, what they are made of, other works, days.
 
@@ -41,6 +41,8 @@ def take_off(
         Classes of street that take traffic control.
     first_day
         First day of the week, YYYY-MM-DD; the key of its sums, "week" where blank.
+    items
+        What `needs.sleeve_lines` says of the sleeves, where that is known already.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def take_off(
     """
     for table in (VISITS, SETUP_WORKS, WORKS, CHOICES, CHOICE_SLEEVES, FLOWS):
         check(tables[table.name], table)
-    items = sleeve_lines(tables)
+    items = sleeve_lines(tables) if items is None else items
     works = work_lines(tables["works"], tables["sleeves"])
     held = visited(tables)
     done = pd.concat(
