@@ -9,6 +9,7 @@ import pandas as pd
 from planner.contracts import LOTS
 from planner.errors import Fault
 from planner.inputs.forms import read_form, refuse
+from planner.inputs.refusals import refuse_gaps
 from planner.tables import conform
 
 FILE = "lots.csv"
@@ -43,10 +44,7 @@ def read_lots(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fault]]
     """
     name = file or path.name
     frame, faults = read_form(path, LOTS, as_written=("lot", "note"), file=name)
-    for item, columns in _NEEDS.items():
-        for column in columns:
-            gap = frame.index[(frame["item"] == item) & frame[column].isna()]
-            frame = refuse(frame, dict.fromkeys(gap, f"a figure, for {item}"), column, name, faults)
+    frame = refuse_gaps(frame, _NEEDS, name, faults)
     for low, high in _TURNED:
         known = (frame[low] != "") & (frame[high] != "") if low == "made_on" else True
         turned = frame.index[known & (frame[low] > frame[high]).fillna(value=False)]

@@ -15,8 +15,8 @@ from planner.contracts import PRESSURE_STEPS
 from planner.errors import Fault
 from planner.ground.pressure import LOW_STEP_PSI, low_step_bar
 from planner.inputs.csv_text import shown
-from planner.inputs.forms import refuse
 from planner.inputs.records import read_records
+from planner.inputs.refusals import refuse_strange_systems
 
 _PREFIX = "system.pressure"
 _UNREADABLE = "is unreadable"
@@ -44,8 +44,7 @@ def read_pressure(
     frame, faults = read_records(
         records, PRESSURE_STEPS, file, derived=("seq", "refused"), prefix=_PREFIX
     )
-    bad = dict.fromkeys(frame.index[~frame["system"].isin(names)], "a system that could be read")
-    frame = refuse(frame, bad, f"{_PREFIX}.system", file, faults)
+    frame = refuse_strange_systems(frame, names, _PREFIX, file, faults)
     refused = pd.Series("", index=frame.index, dtype="str")
     for row in sorted(set(range(1, len(records) + 1)) - set(frame["row"].astype(int))):
         refused = refused.mask(_same_size(frame, records[row - 1]), f"row {row} {_UNREADABLE}")

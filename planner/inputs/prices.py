@@ -15,6 +15,7 @@ from planner.contracts.repairs import STEPS
 from planner.errors import Fault
 from planner.inputs.forms import nearest, read_form, refuse
 from planner.inputs.records import read_records, unknown_keys
+from planner.inputs.refusals import refuse_gaps
 from planner.tables import conform
 
 # Keys in whole units of the currency, and the columns in cents that they fill.
@@ -147,8 +148,4 @@ def read_stock(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fault]
     frame, faults = read_form(path, STOCK, file=file)
     name = file or path.name
     needs = {"sleeve": ("dn_mm", "length_m", "pieces_count"), "resin": ("mass_kg",)}
-    for item, columns in needs.items():
-        for column in columns:
-            gap = frame.index[(frame["item"] == item) & frame[column].isna()]
-            frame = refuse(frame, dict.fromkeys(gap, f"a figure, for {item}"), column, name, faults)
-    return conform(frame, STOCK), faults
+    return conform(refuse_gaps(frame, needs, name, faults), STOCK), faults

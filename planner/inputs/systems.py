@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from planner.contracts import (
@@ -26,6 +25,7 @@ from planner.inputs.order_of_work import read_order
 from planner.inputs.pressure import check_pressure, read_pressure
 from planner.inputs.process_rows import check_process, tell_packers, tell_process
 from planner.inputs.records import read_records, unknown_keys
+from planner.inputs.refusals import covered_sizes, refuse_strange_systems
 from planner.inputs.wound_from import read_materials, read_parts
 from planner.tables import Table, conform
 
@@ -133,9 +133,7 @@ def _children(
     records: list[object], table: Table, names: list[str], prefix: str, file: str
 ) -> tuple[pd.DataFrame, list[Fault]]:
     frame, faults = read_records(records, table, file, prefix=prefix)
-    orphan = ~frame["system"].isin(names)
-    bad = dict.fromkeys(frame.index[orphan], "a system that could be read")
-    frame = refuse(frame, bad, f"{prefix}.system", file, faults)
+    frame = refuse_strange_systems(frame, names, prefix, file, faults)
     twice = frame.index[frame.duplicated(list(table.key))]
     wanted = f"one row for each {' and '.join(table.key)}"
     column = f"{prefix}.{table.key[1]}"
@@ -155,17 +153,8 @@ def _check_sizes(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.Data
         if text and not all((read_number(part) or 0) > 0 for part in text.split("+"))
     }
     frame = refuse(frame, lengths, "system.size.lengths_m", file, faults)
-    return refuse(frame, _overlapping(frame), "system.size.dn_from_mm", file, faults)
-
-
-def _overlapping(frame: pd.DataFrame) -> dict[Any, str]:
-    """Find sizes of one system that begin inside an earlier row's range."""
-    bad: dict[Any, str] = {}
-    for _, part in frame.sort_values(["system", "dn_from_mm"], kind="stable").groupby("system"):
-        reach = np.maximum.accumulate(part["dn_to_mm"].to_numpy())
-        inside = part["dn_from_mm"].to_numpy()[1:] <= reach[:-1]
-        bad |= dict.fromkeys(part.index[1:][inside], "sizes that no other row of the system covers")
-    return bad
+    bad = covered_sizes(frame, ("system",), "system")
+    return refuse(frame, bad, "system.size.dn_from_mm", file, faults)
 
 
 def _check_packers(frame: pd.DataFrame, file: str, faults: list[Fault]) -> pd.DataFrame:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from planner.contracts import MATERIALS, PARTS
 from planner.errors import Fault
 from planner.inputs.forms import refuse
 from planner.inputs.records import read_records
+from planner.inputs.refusals import covered_sizes, refuse_strange_systems
 
 # What each form cannot be reckoned without, and the packs that fit its unit.
 _NEEDS = {"strip": ("width_mm",), "turns": ("turns_count",), "each": ("pieces_count",)}
@@ -41,7 +40,7 @@ def read_materials(
     """
     prefix = "system.material"
     frame, faults = read_records(records, MATERIALS, file, prefix=prefix)
-    frame = _known(frame, names, prefix, file, faults)
+    frame = refuse_strange_systems(frame, names, prefix, file, faults)
     for form, needed in _NEEDS.items():
         for column in needed:
             rows = frame.index[(frame["form"] == form) & frame[column].isna()]
@@ -56,25 +55,12 @@ def read_materials(
     turned = frame.index[frame["dn_from_mm"] > frame["dn_to_mm"]]
     bad = dict.fromkeys(turned, "dn_to_mm, which is no smaller")
     frame = refuse(frame, bad, f"{prefix}.dn_from_mm", file, faults)
-    return refuse(frame, _covered(frame), f"{prefix}.dn_from_mm", file, faults), faults
+    bad = covered_sizes(frame, ("system", "material"), "material")
+    return refuse(frame, bad, f"{prefix}.dn_from_mm", file, faults), faults
 
 
 def _pack_wanted(form: str) -> str:
     return f"{_PACKS.get(form, 'pack_m')} above 0: what {form} is packed by"
-
-
-def _covered(frame: pd.DataFrame) -> dict[Any, str]:
-    """Find rows of one material that begin inside an earlier row's sizes."""
-    bad: dict[Any, str] = {}
-    low = frame["dn_from_mm"].fillna(-np.inf)
-    high = frame["dn_to_mm"].fillna(np.inf)
-    order = frame.assign(low=low, high=high).sort_values(["low", "row"], kind="stable")
-    for _, part in order.groupby(["system", "material"], sort=True):
-        reach = np.maximum.accumulate(part["high"].to_numpy())
-        inside = part["low"].to_numpy()[1:] <= reach[:-1]
-        wanted = "sizes that no other row of the material covers"
-        bad |= dict.fromkeys(part.index[1:][inside], wanted)
-    return bad
 
 
 def read_parts(
@@ -102,7 +88,7 @@ def read_parts(
     frame, faults = read_records(records, PARTS, file, prefix=prefix)
     read = set(frame["row"].astype(int))
     lost = {_system(records[row - 1]) for row in range(1, len(records) + 1) if row not in read}
-    frame = _known(frame, names, prefix, file, faults)
+    frame = refuse_strange_systems(frame, names, prefix, file, faults)
     by_volume = frame["share_by"] == "volume"
     thin = frame.index[by_volume & frame["density_kg_per_l"].isna()]
     lost |= set(frame.loc[thin, "system"])
@@ -123,10 +109,3 @@ def read_parts(
 
 def _system(record: object) -> str:
     return str(record.get("system", "")) if isinstance(record, dict) else ""
-
-
-def _known(
-    frame: pd.DataFrame, names: Iterable[str], prefix: str, file: str, faults: list[Fault]
-) -> pd.DataFrame:
-    bad = dict.fromkeys(frame.index[~frame["system"].isin(names)], "a system that could be read")
-    return refuse(frame, bad, f"{prefix}.system", file, faults)
