@@ -33,6 +33,17 @@ class StoreError(PlannerError, ValueError):
     """The store of decisions and ids cannot be read or written."""
 
 
+class StaleError(StoreError):
+    """What a person wants to change was changed by another since they looked at it.
+
+    `versions` are the numbers, in the store, of what the other did.
+    """
+
+    def __init__(self, message: str, versions: tuple[int, ...]) -> None:
+        super().__init__(message)
+        self.versions = versions
+
+
 class UnknownIdError(PlannerError, LookupError):
     """Nothing in the plan has the id that was asked for."""
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from planner.contracts import DECISIONS, LEFT_OVER
-from planner.errors import StoreError
+from planner.contracts import DECISIONS, LEFT_OVER, WEEK_EDITS
+from planner.errors import StaleError, StoreError
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, give_ids, give_setup_ids, learn
 from planner.store.decisions import open_store
 from planner.tables import check, conform
@@ -144,3 +144,46 @@ def test_dates_and_words_are_checked_on_the_way_out(tmp_path: Path):
     with pytest.raises(StoreError, match="decision: 1 not accept"):
         store.read_decisions()
     assert conform([], DECISIONS).empty
+
+
+def test_a_decision_that_rests_on_an_earlier_state_is_refused_whole(tmp_path: Path):
+    """Of two who saw version 1 of p1 the second is told who was first; p2 goes not in either."""
+    store = open_store(tmp_path / "project.gpkg")
+    store.append_decisions(form(decision()))
+    first = form(decision(word="refuse", by="B. Holt", reason="root mass"))
+    store.append_decisions(first, seen={"p1": 1})
+    with pytest.raises(StaleError, match=r"p1: changed meanwhile by B\. Holt") as told:
+        store.append_decisions(form(decision("p2"), decision(word="hold")), seen={"p1": 1})
+    assert told.value.versions == (2,)
+    assert len(store.read_decisions()) == 2
+    taken, _ = store.append_decisions(form(decision("p2")), seen={"p2": 0})
+    assert taken["version"].tolist() == [3]
+
+
+def test_the_same_words_at_another_instant_are_another_decision(tmp_path: Path):
+    """Held, undone and held again with the same reason on one day: three rows of the page."""
+    store = open_store(tmp_path / "project.gpkg")
+    instants = ("2026-03-02T08:00:00.1Z", "2026-03-02T08:00:01.2Z", "2026-03-02T08:00:02.3Z")
+    for at, word in zip(instants, ("hold", "undo", "hold"), strict=True):
+        taken, left = store.append_decisions(form(decision(word=word, at=at, opened="yes")))
+        assert len(taken) == 1
+        assert left.empty
+    assert store.read_decisions()["at"].tolist() == list(instants)
+
+
+def test_week_edits_are_numbered_and_a_stale_one_is_refused(tmp_path: Path):
+    """A set-up's last change is what must have been seen; another set-up's does not count."""
+    store = open_store(tmp_path / "project.gpkg")
+
+    def move(setup_id: str, by: str) -> pd.DataFrame:
+        row = {"version": 0, "setup_id": setup_id, "change": "move", "crew": "Heron", "by": by,
+               "date": "2026-03-03", "after_id": "", "on": "2026-03-02", "reason": "nearer",
+               "at": "2026-03-02T08:00:00Z", "run": "0001"}  # fmt: skip
+        return conform([row], WEEK_EDITS)
+
+    assert store.append_week_edits(move("G-1", "A"), {"G-1": 0})["version"].tolist() == [1]
+    assert store.append_week_edits(move("G-2", "B"), {"G-2": 0})["version"].tolist() == [2]
+    with pytest.raises(StaleError, match="G-1: changed meanwhile by A"):
+        store.append_week_edits(move("G-1", "B"), {"G-1": 0})
+    store.append_week_edits(move("G-1", "B"), {"G-1": 1})
+    assert store.read_week_edits()["by"].tolist() == ["A", "B", "B"]

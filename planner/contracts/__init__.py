@@ -38,6 +38,7 @@ from planner.contracts.crews import (
     VISITS,
     WAITING,
     WEEK_BOUND,
+    WEEK_EDITS,
     WHAT_IF,
 )
 from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
@@ -339,6 +340,7 @@ __all__ = [
     "WALL_FIGURES",
     "WEATHER",
     "WEEK_BOUND",
+    "WEEK_EDITS",
     "WHAT_IF",
     "WINDOWS",
     "WORKS",

@@ -169,6 +169,33 @@ VISIT_EDITS = Table(
     ),
     key=("setup_id",),
 )
+WEEK_CHANGES = (
+    "move", "take_off", "as_planned", "lock", "unlock", "promise", "withdraw", "defer", "recall",
+)  # fmt: skip
+WEEK_EDITS = Table(
+    "week_edits",
+    "one change of the week by a person, numbered when the store took it",
+    (
+        whole("version", "", "number in the store, 0 = not stored yet", blank=False, low=0),
+        text("setup_id", "", blank=False),
+        text(
+            "change",
+            "where it stands (move, take_off, as_planned), bound to crew and day (lock, unlock), "
+            "day that was promised (promise, withdraw), earliest day (defer, recall)",
+            one_of=WEEK_CHANGES,
+            blank=False,
+        ),
+        text("crew", "of a move or lock"),
+        date("date", "of a move, lock or promise; earliest day of one put off"),
+        text("after_id", "set-up that a moved one follows on its day; '' = it comes first"),
+        text("by", "who", blank=False),
+        date("on", "when", blank=False),
+        text("reason", "why", blank=False),
+        text("at", "instant at which the page took it, UTC", blank=False),
+        text("run", "run that was looked at", blank=False),
+    ),
+    key=("version",),
+)
 PLAN_CHANGES = Table(
     "plan_changes",
     "one set-up of the standing plan or of the new one, and what became of it",

@@ -314,6 +314,8 @@ DECISIONS = Table(
         text("reason", "why", blank=False),
         text("value", "limit for one span, or place or length of its sleeve; '' = none"),
         text("fingerprint", "of what was decided on; '' = not recorded"),
+        text("at", "instant at which the page took it, UTC; '' = it came by a form"),
+        text("opened", "its row was open on the page; '' = by a form", one_of=("yes", "no", "")),
     ),
     key=("version",),
 )

@@ -41,7 +41,7 @@ def read_decisions(path: Path, *, file: str = "") -> tuple[pd.DataFrame, list[Fa
         If the file is no CSV, or lacks a column.
     """
     name = file or path.name
-    derived = ("version", "fingerprint")
+    derived = ("version", "fingerprint", "at", "opened")
     frame, faults = read_form(
         path, DECISIONS, derived=derived, as_written=("by", "reason", "value"), file=file
     )

@@ -39,7 +39,7 @@ from planner.tables import Column, Table
 
 _DERIVED_FORM = {
     "done": ("done_id", "file", "row"),
-    "decisions": ("version", "fingerprint"),
+    "decisions": ("version", "fingerprint", "at", "opened"),
     "events": ("event_id", "works"),
 }
 # A list in TOML, where the tables hold one text.

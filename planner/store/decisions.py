@@ -7,18 +7,26 @@ is changed or removed.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import DECISIONS, EVENTS, LEFT_OVER, REVISION_CHOICES, REVISIONS
+from planner.contracts import (
+    DECISIONS,
+    EVENTS,
+    LEFT_OVER,
+    REVISION_CHOICES,
+    REVISIONS,
+    WEEK_EDITS,
+)
 from planner.contracts.books import IDS, SETUP_IDS
-from planner.errors import StoreError
+from planner.errors import StaleError, StoreError
 from planner.ground.ids import KnownIds, number_of
 from planner.store.geopackage import (
     BUSY_S,
     add_rows,
+    highest_in,
     read_tables,
     replace_rows,
     rows_of,
@@ -27,10 +35,11 @@ from planner.store.geopackage import (
 from planner.store.share import refuse_share
 from planner.tables import check, conform
 
-_TABLES = (DECISIONS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
-# form that is sent twice never accepts what has changed in between.
-_SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason", "value")
+# form that is sent twice never accepts what has changed in between. What came by the page
+# has an instant of its own.
+_SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason", "value", "at")
 
 
 class Store:
@@ -55,13 +64,18 @@ class Store:
         """
         return read_tables(self.path, [DECISIONS], busy_s=self._busy_s)[DECISIONS.name]
 
-    def append_decisions(self, frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    def append_decisions(
+        self, frame: pd.DataFrame, seen: Mapping[str, int] | None = None
+    ) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Add each row of `frame` once, in its order.
 
         Parameters
         ----------
         frame
             The columns of `DECISIONS`; its version is not looked at.
+        seen
+            The version of the last decision that a person saw on each pipe, 0 = none; None
+            where nobody looked at what stands there.
 
         Returns
         -------
@@ -71,13 +85,16 @@ class Store:
 
         Raises
         ------
+        StaleError
+            If somebody decided on a pipe since it was seen; then no row was added.
         StoreError
             If the file cannot be written; then no row was added.
         """
         with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, DECISIONS)
+            stored = rows_of(connection, DECISIONS, ("pipe_id", frame["pipe_id"]))
+            _refuse_stale(stored, "pipe_id", seen)
             known = dict(zip(_same_of(stored), stored["version"].astype(int), strict=True))
-            highest = max(known.values(), default=0)
+            highest = highest_in(connection, DECISIONS, "version")
             positions, versions, left = [], [], []
             for position, same in enumerate(_same_of(frame)):
                 if same in known:
@@ -91,6 +108,47 @@ class Store:
             if len(taken):
                 add_rows(connection, DECISIONS, taken)
         return taken, conform(left, LEFT_OVER)
+
+    def read_week_edits(self) -> pd.DataFrame:
+        """Read all changes of the week in the order they were made in; obeys `WEEK_EDITS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return read_tables(self.path, [WEEK_EDITS], busy_s=self._busy_s)[WEEK_EDITS.name]
+
+    def append_week_edits(self, frame: pd.DataFrame, seen: Mapping[str, int]) -> pd.DataFrame:
+        """Add each row of `frame`, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `WEEK_EDITS`; its version is not looked at.
+        seen
+            The version of the last change that a person saw of each set-up, 0 = none.
+
+        Returns
+        -------
+        taken
+            The rows, numbered above all earlier ones; obeys `WEEK_EDITS`.
+
+        Raises
+        ------
+        StaleError
+            If somebody changed a set-up since it was seen; then no row was added.
+        StoreError
+            If the file cannot be written; then no row was added.
+        """
+        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
+            stored = rows_of(connection, WEEK_EDITS, ("setup_id", frame["setup_id"]))
+            _refuse_stale(stored, "setup_id", seen)
+            first = highest_in(connection, WEEK_EDITS, "version") + 1
+            numbers = range(first, first + len(frame))
+            taken = conform(frame.assign(version=list(numbers)), WEEK_EDITS)
+            add_rows(connection, WEEK_EDITS, taken)
+        return taken
 
     def read_events(self) -> pd.DataFrame:
         """Read the journal in the order in which it was taken in; obeys `EVENTS`.
@@ -236,11 +294,24 @@ def open_store(path: Path) -> Store:
 
 
 def _same_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:
-    return [tuple(row) for row in frame[list(_SAME)].astype(str).to_numpy(dtype=object)]
+    rows = frame.reindex(columns=list(_SAME), fill_value="")
+    return [tuple(row) for row in rows.astype(str).to_numpy(dtype=object)]
+
+
+def _refuse_stale(stored: pd.DataFrame, by: str, seen: Mapping[str, int] | None) -> None:
+    """Refuse what rests on an earlier state than that which is stored."""
+    if seen is None or stored.empty:
+        return
+    at = stored[by].map(lambda key: seen.get(str(key), 0)).astype(int)
+    newer = stored[(stored["version"].astype(int) > at).to_numpy(bool)]
+    if len(newer):
+        names = ", ".join(sorted(set(newer[by])))
+        message = f"{names}: changed meanwhile by {', '.join(sorted(set(newer['by'])))}"
+        raise StaleError(message, tuple(int(one) for one in sorted(newer["version"])))
 
 
 def _left_row(position: int, same: tuple[str, ...], version: int) -> dict[str, object]:
-    pipe_id, span_id, decision, by, on, *_ = same
+    pipe_id, span_id, decision, by, on = same[:5]
     what = f"pipe {pipe_id}" + (f", span {span_id}" if span_id else "")
     return {
         "step": "decisions",

@@ -12,8 +12,9 @@ OGC 12-128r18, GeoPackage Encoding Standard 1.3.1, clauses 1.1 and 2.2.
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -134,18 +135,33 @@ def read_tables(
         connection.close()
 
 
-def rows_of(connection: sqlite3.Connection, table: Table) -> pd.DataFrame:
-    """Read one table within a transaction; the frame obeys `table`."""
+def rows_of(
+    connection: sqlite3.Connection, table: Table, about: tuple[str, Iterable[str]] | None = None
+) -> pd.DataFrame:
+    """Read one table within a transaction; the frame obeys `table`.
+
+    `about` is a column of texts and which of them are wanted; None = all rows.
+    """
     held = _columns(connection, table)
     # A column that an earlier version did not write is read as blank.
     names = ", ".join(f'"{name}"' if name in held else "''" for name in table.names)
-    found = connection.execute(f'SELECT {names} FROM "{table.name}"').fetchall()
+    sql, values = f'SELECT {names} FROM "{table.name}"', list[str]()
+    if about is not None:
+        column, values = about[0], sorted(set(about[1]))
+        sql += f' WHERE "{column}" IN (SELECT value FROM json_each(?))'
+    found = connection.execute(sql, [json.dumps(values)] if about is not None else []).fetchall()
     frame = pd.DataFrame(found, columns=table.names, dtype=object)
     for column in table.columns:
         if column.kind == "flag":
             values = [pd.NA if value is None else bool(value) for value in frame[column.name]]
             frame[column.name] = pd.array(values, dtype="boolean")
     return conform(frame, table)
+
+
+def highest_in(connection: sqlite3.Connection, table: Table, column: str) -> int:
+    """Give the highest whole number in a column within a transaction; 0 where there is none."""
+    found = connection.execute(f'SELECT max("{column}") FROM "{table.name}"').fetchone()[0]
+    return int(found or 0)
 
 
 def replace_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> None:
