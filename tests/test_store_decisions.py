@@ -22,7 +22,8 @@ def decision(pipe_id: str = "p1", span_id: str = "", word: str = "accept", **mor
 
 def form(*rows: dict) -> pd.DataFrame:
     return pd.DataFrame(
-        [{"fingerprint": "", "value": "", **row} for row in rows], columns=DECISIONS.names
+        [{"fingerprint": "", "value": "", "at": "", "opened": "", **row} for row in rows],
+        columns=DECISIONS.names,
     )
 
 
