@@ -32,7 +32,8 @@ from planner.owned import (
     named_in,
     owners_of,
 )
-from planner.propose import Proposal, Tables, Whole, propose
+from planner.propose import Proposal, Tables, Whole, mended, propose
+from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.quantity_bands import (
     Tally,
     doubt_tallies,
@@ -190,6 +191,45 @@ class Running:
         due = (*self._other_prices(*tallies), *self._other_lengths(), *self._unsettled(part))
         return Rescreened(names, self._part(at), due)
 
+    def redecide(self, pipe_id: str, decisions: pd.DataFrame) -> Tables:
+        """Take in decisions about one pipe that change nothing of what is proposed for it.
+
+        Accepting, refusing, holding, and taking that back only say where the choice stands:
+        neither verdicts nor sleeves nor prices hang on them.
+
+        Parameters
+        ----------
+        pipe_id
+            The pipe.
+        decisions
+            Obeys `DECISIONS`: all of the project, which differ from those before by such rows
+            about this pipe only.
+
+        Returns
+        -------
+        tables
+            Rows of the pipe as they stand now, table by table.
+
+        Raises
+        ------
+        TableError
+            If there is no such pipe, or the rows want another method: see `rescreen`.
+        """
+        at = self._places((pipe_id,))
+        own = decisions[(decisions["pipe_id"] == pipe_id).to_numpy(bool)]
+        before = self._decisions[(self._decisions["pipe_id"] == pipe_id).to_numpy(bool)]
+        on_spans = [set(rows["version"][rows["span_id"] != ""]) for rows in (own, before)]
+        if wanted_methods(own) != wanted_methods(before) or on_spans[0] != on_spans[1]:
+            message = f"redecide: pipe {pipe_id} gets another method or span: wants rescreening"
+            raise TableError(message)
+        chosen, spans = self._rows["chosen"].take(at), self._rows["spans"].take(at)
+        choices = accept_choices(
+            chosen, own, assume_accepted=self._assume, mended=mended({"spans": spans})
+        )
+        self._rows["choices"].put(at, choices, np.repeat(at, len(choices)))
+        self._decisions = decisions
+        return self._part(at)
+
     def rows_of(self, pipe_ids: Iterable[str]) -> Tables:
         """Give the rows of some pipes as they stand, table by table; `TableError` if none."""
         return self._part(self._places(tuple(sorted(set(pipe_ids)))))
@@ -211,8 +251,10 @@ class Running:
         lost = tuple(self._rows[name].whole() for name in ("lost spans", "lost sleeves"))
         known = replace(made.known, table=self._rows["known"].whole(), highest=self._highest)
         tables = {**made.tables, **tables, "price_quantities": quantities}
-        wanted = self._rows["wanted"].whole()
-        return replace(made, tables=tables, known=known, lost_ids=lost, wanted=wanted)
+        wanted, chosen = self._rows["wanted"].whole(), self._rows["chosen"].whole()
+        return replace(
+            made, tables=tables, known=known, lost_ids=lost, wanted=wanted, chosen=chosen
+        )
 
     def _lay_read(
         self, inputs: Inputs, made: Proposal, decisions: pd.DataFrame

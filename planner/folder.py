@@ -15,14 +15,12 @@ from planner.contracts import (
     DECISIONS,
     FLAGS,
     ID_MATCHES,
-    LEFT_OVER,
     REFUSED_ROWS,
     REVISION_CHANGES,
     REVISIONS,
 )
 from planner.crews.solver import Told
-from planner.errors import FileError, RulebookError, StoreError
-from planner.ground.ids import KnownIds
+from planner.errors import FileError, StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -37,17 +35,15 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
-from planner.propose import place_rows, placed_tables, propose
-from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
-from planner.repairs.decide_spans import NOT_APPLIED, limit_of, records, who
+from planner.propose import Proposal, Tables, place_rows, placed_tables, propose
 from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.books import compared_lines
-from planner.screening.own_limits import with_own
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.store.decisions import Store, open_store
 from planner.store.drives import DriveStore
 from planner.tables import conform, empty
+from planner.taking import sift
 
 STORE = "project.gpkg"
 RUNS = "out"
@@ -349,64 +345,16 @@ def _take(inputs: Inputs, store: Store, part: pd.DataFrame) -> tuple[int, list[s
     """Take in rows that are all about spans, or all about pipes."""
     if part.empty:
         return 0, []
-    stored = store.read_decisions()
-    # A person may decide a span anew: it is held against what the rules alone say of it.
-    anew = set(part.loc[part["decision"] != "limit", "span_id"])
-    others = stored[(stored["span_id"] == "") | ~stored["span_id"].isin(anew)]
-    # A named method, and a limit, change what is proposed: they are looked at as if taken.
-    trial = part[part["decision"].isin([*METHOD_WORDS, "limit"])]
-    if (part["span_id"] != "").any():
-        trial = trial[trial["decision"] == "limit"]
-    given = pd.concat([others, trial]) if len(trial) else others
-    made = propose(inputs, store.read_known(), given)
-    store.write_known(made.known)
-    tables = made.tables
-    kept, refused = sift_decisions(part, tables["verdicts"], tables["choices"])
-    kept, unknown = _known_limits(kept, made.book)
-    kept, nowhere = _possible_places(kept, given, inputs, made.known)
-    refused = pd.concat([refused, unknown, nowhere])
-    taken, known = store.append_decisions(stamp(kept, tables["choices"], tables["spans"]))
-    left = pd.concat([refused, known])
+    known, made = store.read_known(), list[Proposal]()
+
+    def tables_of(decisions: pd.DataFrame) -> Tables:
+        made.append(propose(inputs, known, decisions))
+        return made[-1].tables
+
+    kept, refused = sift(part, store.read_decisions(), tables_of, _book_of(inputs))
+    store.write_known(made[0].known)
+    taken, again = store.append_decisions(kept)
+    left = pd.concat([refused, again])
     return len(taken), [
         f"{key}: {why}" for key, why in zip(left["key"], left["reason"], strict=True)
     ]
-
-
-def _possible_places(
-    rows: pd.DataFrame, given: pd.DataFrame, inputs: Inputs, known: KnownIds
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part places where a sleeve can lie from those where none can, by trying them."""
-    places = rows["decision"] == "place"
-    if not places.any():
-        return rows, conform([], LEFT_OVER)
-    flags = propose(inputs, known, pd.concat([given, rows])).tables["flags"]
-    told = flags[flags["step"] == "decisions"]
-    good, left = [], []
-    for row in records(rows):
-        said = f"{who(row)}: {NOT_APPLIED}"
-        whats = [
-            what
-            for key, what in zip(told["key"], told["what"], strict=True)
-            if row["decision"] == "place" and key == row["span_id"] and what.startswith(said)
-        ]
-        good.append(not whats)
-        key = f"pipe {row['pipe_id']}, span {row['span_id']}"
-        left += [{"step": "decisions", "key": key, "reason": what} for what in whats]
-    return rows[pd.Series(good, rows.index, "bool")], conform(left, LEFT_OVER)
-
-
-def _known_limits(rows: pd.DataFrame, book: Rulebook) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part limits that the book has from those it has not, before the store takes them."""
-    good, left = [], []
-    for row in rows.to_dict("records"):
-        reason = ""
-        if row["decision"] == "limit":
-            try:
-                with_own(book, limit_of({str(name): value for name, value in row.items()}))
-            except RulebookError as error:
-                reason = str(error)
-        good.append(not reason)
-        if reason:
-            key = f"pipe {row['pipe_id']}, span {row['span_id']}"
-            left.append({"step": "decisions", "key": key, "reason": reason})
-    return rows[pd.Series(good, rows.index, "bool")], conform(left, LEFT_OVER)

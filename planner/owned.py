@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from planner.contracts import CHOICES
 from planner.contracts.books import IDS
 from planner.ground.overlay import NOBODY, Places, owners_by_key
 from planner.propose import Proposal, Tables
@@ -22,14 +23,20 @@ def at_of(known: pd.Index, names: pd.Series) -> Places:
     return np.asarray(known.get_indexer(pd.Index(names)), dtype=np.intp)
 
 
-BESIDE = {"known": IDS, "lost spans": None, "lost sleeves": None, "wanted": None}
+BESIDE = {
+    "known": IDS,
+    "lost spans": None,
+    "lost sleeves": None,
+    "wanted": None,
+    "chosen": CHOICES,
+}
 """Rows kept beside the tables of a proposal."""
 
 
 def frames_of(made: Proposal) -> Tables:
     """Give the tables whose rows belong to pipes, and what is kept beside them."""
     names = (*_BY_PIPE, *_BY_SLEEVE, "span_rows", "findings", "flags", "left_over")
-    beside = (made.known.table, *made.lost_ids, made.wanted)
+    beside = (made.known.table, *made.lost_ids, made.wanted, made.chosen)
     return {name: made.tables[name] for name in names} | dict(zip(BESIDE, beside, strict=True))
 
 

@@ -61,7 +61,8 @@ READ = ("nodes", "streets", "addresses", "observations", "systems", "system_size
 class Proposal:
     """The engineer's half: tables up to the choices, and the ids known after it.
 
-    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it.
+    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
+    `chosen` obeys `CHOICES`: what was chosen before anybody was asked.
     """
 
     tables: Tables
@@ -69,6 +70,7 @@ class Proposal:
     lost_ids: tuple[pd.DataFrame, ...]
     book: Rulebook
     wanted: pd.DataFrame
+    chosen: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,11 @@ def propose(
         "passages": passages,
     }
     tables |= check_walls(tables, inputs.settings.design, inputs.settings.origins)
-    tables |= _chosen(tables, priced, decisions, assume_accepted=assume_accepted)
+    chosen = _chosen(tables, priced, decisions)
+    tables |= chosen
+    tables["choices"] = accept_choices(
+        chosen["choices"], decisions, assume_accepted=assume_accepted, mended=mended(tables)
+    )
     doubts = doubt_quantities(tables, inputs.prices, settled.quantities)
     tables["price_quantities"] = settled.quantities
     flags = [inputs.flags, located.flags, spanned.flags, found, undone, told, doubts]
@@ -168,7 +174,7 @@ def propose(
     known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
     known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
     lost = (spanned.lost_ids, placed.lost_ids)
-    return Proposal(tables, known, lost, book, settled.wanted)
+    return Proposal(tables, known, lost, book, settled.wanted, chosen["choices"])
 
 
 def _as_it_lies(
@@ -185,13 +191,14 @@ def _as_it_lies(
 
 def _still_due(decisions: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
     """Leave out decisions on spans that are mended since: they are carried out."""
-    return decisions[~decisions["span_id"].isin(_mended({"spans": spans})).to_numpy(dtype=bool)]
+    return decisions[~decisions["span_id"].isin(mended({"spans": spans})).to_numpy(dtype=bool)]
 
 
-def _mended(tables: Tables) -> list[str]:
+def mended(tables: Tables) -> list[str]:
+    """Give the spans that a sleeve as built mends by now."""
     spans = tables["spans"]
-    mended: list[str] = spans.loc[(spans["state"] == "mended").to_numpy(bool), "span_id"].tolist()
-    return mended
+    found: list[str] = spans.loc[(spans["state"] == "mended").to_numpy(bool), "span_id"].tolist()
+    return found
 
 
 def _screened(
@@ -254,10 +261,8 @@ def _settled(
         kept = without(kept, failed)
 
 
-def _chosen(
-    tables: Tables, priced: Inputs, decisions: pd.DataFrame, *, assume_accepted: bool
-) -> dict[str, pd.DataFrame]:
-    """Price each way of each pipe, choose one, and say who accepted it."""
+def _chosen(tables: Tables, priced: Inputs, decisions: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Price each way of each pipe and choose one."""
     sleeving = priced.settings.sleeving
     jobs = jobs_of(tables)
     ways = price_options(tables, priced.prices, sleeving, jobs)
@@ -266,9 +271,7 @@ def _chosen(
         "options": ways.options,
         "option_lines": ways.option_lines,
         "break_even": break_even(ways.options, ways.option_lines, sleeving),
-        "choices": accept_choices(
-            chosen.choices, decisions, assume_accepted=assume_accepted, mended=_mended(tables)
-        ),
+        "choices": chosen.choices,
         "choice_sleeves": chosen.choice_sleeves,
     }
 

@@ -128,6 +128,33 @@ def _of(inputs: Inputs, pipes: list[str]) -> dict[str, pd.DataFrame]:
     }
 
 
+def test_where_a_choice_stands_is_taken_in_without_screening_anew() -> None:
+    """Forty decisions on three pipes, one by one: all tables as of a whole run with them.
+
+    A method in between goes the long way, and taking it back does too.
+    """
+    draw = Random(7)
+    inputs, made = town()
+    pipes = draw.sample(made.tables["choices"]["pipe_id"].tolist(), 3)
+    prints = made.tables["choices"].set_index("pipe_id")["fingerprint"]
+    running, rows = Running(inputs, made, empty(DECISIONS)), list[dict[str, object]]()
+    for version in range(1, 41):
+        pipe = draw.choice(pipes)
+        word = draw.choice(["accept", "refuse", "hold", "undo"])
+        print_ = draw.choice([prints[pipe], "0 something else", ""])
+        rows.append(decision(version, pipe_id=pipe, decision=word, fingerprint=print_))
+        running.redecide(pipe, conform(rows, DECISIONS))
+        if version % 10 == 0:
+            full = propose(inputs, made.known, conform(rows, DECISIONS))
+            assert differing(running, full) == []
+    rows.append(decision(41, pipe_id=pipe, decision="liner"))
+    with pytest.raises(TableError, match="wants rescreening"):
+        running.redecide(pipe, conform(rows, DECISIONS))
+    about = decision(42, pipe_id=pipe, span_id="D-000001", decision="watch")
+    with pytest.raises(TableError, match="wants rescreening"):
+        running.redecide(pipe, conform([*rows[:-1], about], DECISIONS))
+
+
 def test_a_change_that_turns_a_price_of_the_project_says_so() -> None:
     """By hand: a price for as many sleeves as could be ordered; with one pipe bare, it is less."""
     inputs, made = town()

@@ -147,14 +147,14 @@ def rows_of(
     names = ", ".join(f'"{name}"' if name in held else "''" for name in table.names)
     sql, values = f'SELECT {names} FROM "{table.name}"', list[str]()
     if about is not None:
-        column, values = about[0], sorted(set(about[1]))
-        sql += f' WHERE "{column}" IN (SELECT value FROM json_each(?))'
+        name, values = about[0], sorted(set(about[1]))
+        sql += f' WHERE "{name}" IN (SELECT value FROM json_each(?))'
     found = connection.execute(sql, [json.dumps(values)] if about is not None else []).fetchall()
     frame = pd.DataFrame(found, columns=table.names, dtype=object)
     for column in table.columns:
         if column.kind == "flag":
-            values = [pd.NA if value is None else bool(value) for value in frame[column.name]]
-            frame[column.name] = pd.array(values, dtype="boolean")
+            flags = [pd.NA if value is None else bool(value) for value in frame[column.name]]
+            frame[column.name] = pd.array(flags, dtype="boolean")
     return conform(frame, table)
 
 
