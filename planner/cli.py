@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from planner.cli_review import review, users
 from planner.cli_rules import rules
 from planner.errors import PlannerError
 
@@ -35,6 +36,8 @@ app = typer.Typer(
 )
 
 app.add_typer(rules, name="rules")
+app.add_typer(users, name="users")
+app.command()(review)
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
 Sets = Annotated[

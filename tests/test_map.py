@@ -69,7 +69,8 @@ def test_vendored_files_are_the_listed_ones_and_their_licences_lie_beside_them()
     listed = dict(
         reversed(line.split("  ")) for line in (WEB / "SHA256SUMS").read_text().splitlines()
     )
-    ours = {"SHA256SUMS"} | {f"plan/{path.name}" for path in (WEB / "plan").iterdir()}
+    own = [path for folder in ("plan", "review") for path in (WEB / folder).iterdir()]
+    ours = {"SHA256SUMS"} | {path.relative_to(WEB).as_posix() for path in own}
     found = {p.relative_to(WEB).as_posix(): p for p in WEB.rglob("*") if p.is_file()}
     assert set(found) == set(listed) | ours
     for name, wanted in listed.items():

@@ -54,6 +54,18 @@ class Store:
         self._busy_s = busy_s
         self._seen = _digest(*_no_ids())
 
+    def stamp(self) -> object:
+        """Give what differs once anything was written since; cheap to ask for."""
+        found = []
+        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
+            try:
+                at = path.stat()
+            except OSError:
+                found.append((0, 0))
+            else:
+                found.append((at.st_mtime_ns, at.st_size))
+        return tuple(found)
+
     def read_decisions(self) -> pd.DataFrame:
         """Read all decisions in the order they were taken in; obeys `DECISIONS`.
 

@@ -1,0 +1,341 @@
+"""A project held in memory for the page: what is proposed, who decided what, what changed when.
+
+Reading takes no lock: what is handed out is never changed, only replaced. What writes goes
+through `Live.decide` and its like, one at a time, into the store first and into memory then.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from planner.changed import Running
+from planner.contracts import DECISIONS, LEFT_OVER
+from planner.contracts.facts import RunFacts
+from planner.folder import STORE
+from planner.inputs.project import Inputs, read_project
+from planner.plan import facts_of
+from planner.propose import Proposal, Tables, propose
+from planner.repairs.accept import METHOD_WORDS
+from planner.review.data_age import DataAge
+from planner.store.decisions import Store, open_store
+from planner.tables import conform
+from planner.taking import sift
+
+Clock = Callable[[], datetime]
+STANDING_WORDS = ("accept", "refuse", "hold", "undo")
+"""What one says of a pipe's choice without changing what is proposed there."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a person wants to decide on the page.
+
+    `seen` is the number of the last decision on the pipe that the person saw, 0 = none;
+    `opened` says whether its row was open.
+    """
+
+    pipe_id: str
+    span_id: str
+    decision: str
+    value: str
+    reason: str
+    by: str
+    seen: int
+    opened: bool
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change of what is in memory: its number here, what it is about, who made it."""
+
+    version: int
+    pipe_ids: tuple[str, ...]
+    by: str
+
+
+@dataclass(frozen=True)
+class _State:
+    """What one reading of the project gave, and what hangs on it."""
+
+    inputs: Inputs
+    made: Proposal
+    running: Running
+    facts: RunFacts
+    age: DataAge
+    decisions: pd.DataFrame
+    stamp: object
+
+
+class Live:
+    """The project of one folder, as the page shows it; `Live.open` makes it."""
+
+    def __init__(self, folder: Path, store: Store, state: _State, clock: Clock) -> None:
+        self.folder = folder
+        self.store = store
+        self.lock = threading.RLock()
+        self.clock = clock
+        self._state = state
+        self._decisions, self._stamp = state.decisions, state.stamp
+        self._last = _last_of(self._decisions)
+        self._changes: list[Change] = []
+        self._due: tuple[str, ...] = ()
+        self._watchers: list[Callable[[tuple[str, ...]], None]] = []
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        overrides: Mapping[str, str] | None = None,
+        *,
+        clock: Clock | None = None,
+    ) -> Live:
+        """Read a project and propose; give what the page is made from.
+
+        Parameters
+        ----------
+        folder
+            Project folder, with planner.toml in it.
+        overrides
+            Settings from the command line.
+        clock
+            Gives the instant, with its zone; the machine's by default.
+
+        Raises
+        ------
+        PlannerError
+            If the project or its store cannot be read.
+        """
+        store = open_store(folder / STORE)
+        state = _read(folder, store, overrides)
+        return cls(folder, store, state, clock or (lambda: datetime.now().astimezone()))
+
+    @property
+    def inputs(self) -> Inputs:
+        """What was read."""
+        return self._state.inputs
+
+    @property
+    def facts(self) -> RunFacts:
+        """Facts of the project that its inputs settle."""
+        return self._state.facts
+
+    @property
+    def made(self) -> Proposal:
+        """What was proposed when the project was last read whole."""
+        return self._state.made
+
+    @property
+    def age(self) -> DataAge:
+        """Of when the data are, and whether a file changed since they were read."""
+        return self._state.age
+
+    @property
+    def version(self) -> int:
+        """How many changes there were since the server began."""
+        return self._changes[-1].version if self._changes else 0
+
+    @property
+    def due(self) -> tuple[str, ...]:
+        """Why the project should be read anew: what a change did to other pipes."""
+        return self._due
+
+    @property
+    def decisions(self) -> pd.DataFrame:
+        """All decisions, obeys `DECISIONS`."""
+        return self._decisions
+
+    def last_version(self, pipe_id: str) -> int:
+        """Give the number of the last decision on a pipe; 0 = none."""
+        return self._last.get(pipe_id, 0)
+
+    def rows_of(self, pipe_id: str) -> Tables:
+        """Give the rows of one pipe as they stand, table by table."""
+        with self.lock:
+            return self._state.running.rows_of([pipe_id])
+
+    def proposal(self) -> Proposal:
+        """Give the whole proposal as it stands; of a large town this takes its time."""
+        with self.lock:
+            return self._state.running.proposal()
+
+    def changes_since(self, version: int) -> list[Change]:
+        """Give what changed after a version, the oldest first."""
+        if version >= self.version:
+            return []
+        return [one for one in self._changes if one.version > version]
+
+    def watch(self, told: Callable[[tuple[str, ...]], None]) -> None:
+        """Have `told` called, under the lock, with the pipes of each change."""
+        self._watchers.append(told)
+
+    def instant(self) -> tuple[str, str]:
+        """Give the day here, YYYY-MM-DD, and the instant in UTC, to the microsecond."""
+        now = self.clock()
+        at = now.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        return now.date().isoformat(), at
+
+    def decide(self, asked: Asked) -> list[str]:
+        """Take in one decision.
+
+        Parameters
+        ----------
+        asked
+            What, on what, by whom, on which state.
+
+        Returns
+        -------
+        refused
+            Why it was not taken; empty where it was.
+
+        Raises
+        ------
+        StaleError
+            If somebody decided on the pipe since the person saw it.
+        StoreError
+            If the store cannot be written.
+        """
+        with self.lock:
+            self.catch_up()
+            row = self._row(asked)
+            if self._says_only_where_it_stands(asked):
+                kept, left = self._sift_standing(row)
+            else:
+                kept, left = self._sift_proposing(row)
+            if len(left):
+                return [str(one) for one in left["reason"]]
+            seen = {asked.pipe_id: asked.seen}
+            try:
+                taken, again = self.store.append_decisions(kept, seen)
+            finally:
+                self._stamp = self.store.stamp()
+            if len(again):
+                return [str(one) for one in again["reason"]]
+            self._take_in(taken)
+            return []
+
+    def catch_up(self) -> None:
+        """Take in what another program has put into the store meanwhile."""
+        with self.lock:
+            stamp_now = self.store.stamp()
+            if stamp_now == self._stamp:
+                return
+            stored = self.store.read_decisions()
+            known = set(self._decisions["version"])
+            fresh = stored[~stored["version"].isin(known).to_numpy(bool)]
+            self._stamp = stamp_now
+            for pipe_id in dict.fromkeys(fresh["pipe_id"]):
+                self._take_in(conform(fresh[fresh["pipe_id"] == pipe_id], DECISIONS))
+
+    def read_anew(self, overrides: Mapping[str, str] | None = None) -> None:
+        """Read the project from its files again; what is shown changes at once at the end.
+
+        Raises
+        ------
+        PlannerError
+            If it cannot be read; then all stands as it did.
+        """
+        state = _read(self.folder, self.store, overrides)
+        with self.lock:
+            self._state, self._due = state, ()
+            self._decisions, self._stamp = state.decisions, state.stamp
+            self._last = _last_of(self._decisions)
+            self.catch_up()
+            self._note(tuple(state.inputs.pipes["pipe_id"].astype(str)), "")
+
+    def _row(self, asked: Asked) -> pd.DataFrame:
+        on, at = self.instant()
+        row = {name: getattr(asked, name) for name in ("pipe_id", "span_id", "decision", "value",
+                                                       "reason", "by")}  # fmt: skip
+        opened = "yes" if asked.opened else "no"
+        return conform([{**row, "version": 0, "on": on, "at": at, "opened": opened}], DECISIONS)
+
+    def _says_only_where_it_stands(self, asked: Asked) -> bool:
+        if asked.span_id or asked.decision not in STANDING_WORDS:
+            return False
+        own = self._decisions[(self._decisions["pipe_id"] == asked.pipe_id).to_numpy(bool)]
+        words = own.loc[(own["span_id"] == "").to_numpy(bool), "decision"]
+        return words.empty or words.iloc[-1] not in METHOD_WORDS
+
+    def _sift_standing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+        tables = self._pipe_or_none(str(row["pipe_id"].iloc[0]))
+        if tables is None:
+            return row.iloc[:0], _nothing_there(row)
+        return sift(row, self._decisions, lambda _: tables, self.made.book)
+
+    def _sift_proposing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Try a decision that changes what is proposed; at the end all stands as before."""
+        pipe_id, running = str(row["pipe_id"].iloc[0]), self._state.running
+        if self._pipe_or_none(pipe_id) is None:
+            return row.iloc[:0], _nothing_there(row)
+        try:
+            return sift(
+                row,
+                self._decisions,
+                lambda given: running.rescreen([pipe_id], decisions=_own(given)).tables,
+                self.made.book,
+            )
+        finally:
+            running.rescreen([pipe_id], decisions=self._decisions)
+
+    def _pipe_or_none(self, pipe_id: str) -> Tables | None:
+        known = self._state.inputs.pipes["pipe_id"]
+        return self.rows_of(pipe_id) if (known == pipe_id).any() else None
+
+    def _take_in(self, taken: pd.DataFrame) -> None:
+        """Put decisions on one pipe, which the store has, into memory."""
+        pipe_id = str(taken["pipe_id"].iloc[0])
+        known = self._pipe_or_none(pipe_id) is not None
+        before, running = self._decisions, self._state.running
+        decisions = conform(pd.concat([before, taken], ignore_index=True), DECISIONS)
+        rows = [_asked_of(row) for row in taken.to_dict("records")]
+        if known and all(self._says_only_where_it_stands(row) for row in rows):
+            running.redecide(pipe_id, decisions)
+        elif known:
+            told = running.rescreen([pipe_id], decisions=decisions)
+            self._due = tuple(dict.fromkeys([*self._due, *told.due]))
+        self._decisions = decisions
+        self._last[pipe_id] = int(taken["version"].max())
+        self._note((pipe_id,), str(taken["by"].iloc[-1]))
+
+    def _note(self, pipe_ids: tuple[str, ...], by: str) -> None:
+        self._changes.append(Change(self.version + 1, pipe_ids, by))
+        for told in self._watchers:
+            told(pipe_ids)
+
+
+def _read(folder: Path, store: Store, overrides: Mapping[str, str] | None) -> _State:
+    inputs = read_project(folder, overrides, store.read_events())
+    known, stamp_now, decisions = store.read_known(), store.stamp(), store.read_decisions()
+    made = propose(inputs, known, decisions)
+    if store.write_known(made.known):
+        stamp_now = store.stamp() if len(store.read_decisions()) == len(decisions) else None
+    running = Running(inputs, made, decisions)
+    age = DataAge.of(folder, inputs)
+    return _State(inputs, made, running, facts_of(inputs), age, decisions, stamp_now)
+
+
+def _last_of(decisions: pd.DataFrame) -> dict[str, int]:
+    found = decisions.groupby("pipe_id", sort=False)["version"].max()
+    return {str(pipe): int(version) for pipe, version in found.items()}
+
+
+def _own(decisions: pd.DataFrame) -> pd.DataFrame:
+    return conform(decisions, DECISIONS)
+
+
+def _asked_of(row: Mapping[Any, Any]) -> Asked:
+    texts = {name: str(row[name]) for name in ("pipe_id", "span_id", "decision", "value", "reason",
+                                               "by")}  # fmt: skip
+    return Asked(**texts, seen=0, opened=True)
+
+
+def _nothing_there(row: pd.DataFrame) -> pd.DataFrame:
+    key = f"pipe {row['pipe_id'].iloc[0]}"
+    return conform([{"step": "decisions", "key": key, "reason": f"no {key}"}], LEFT_OVER)
