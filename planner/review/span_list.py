@@ -135,16 +135,22 @@ class SpanList:
         with self._noting:
             due, whole = list(self._due), self._whole_due
             self._due, self._whole_due = {}, False
-        whole = whole or len(due) > _ONE_BY_ONE
+        whole = whole or len(due) > _ONE_BY_ONE or self._live.inputs is not self._inputs
         if whole or not all(self._put(pipe_id) for pipe_id in due):
             self._make()
 
     def _make(self) -> None:
-        tables, nodes = self._live.proposal().tables, self._live.inputs.nodes
+        # What a person has seen is never newer than what is shown, so it is asked for first.
+        decisions, self._inputs = self._live.decisions, self._live.inputs
+        seen = decisions.groupby("pipe_id", sort=False)["version"].max()
+        tables, nodes = self._live.proposal().tables, self._inputs.nodes
         named = nodes[(nodes["street"] != "").to_numpy(bool)]
         self._streets = dict(zip(named["node_id"], named["street"], strict=True))
         self._columns = flat_columns(tables, self._streets)
         pipe_ids = self._columns["pipe_id"]
+        self._columns["seen"] = (
+            pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
+        )
         self._pipe_code = pd.factorize(pipe_ids)[0]
         begins = np.flatnonzero(np.diff(self._pipe_code, prepend=-1))
         ends = [*begins[1:].tolist(), len(pipe_ids)]
@@ -163,6 +169,7 @@ class SpanList:
     def _put(self, pipe_id: str) -> bool:
         """Put the rows of one pipe in place; False where its spans are others than before."""
         first, last = self._places.get(pipe_id, (0, 0))
+        seen = self._live.last_version(pipe_id)
         now = flat_columns(self._live.rows_of(pipe_id), self._streets)
         if now["span_id"].tolist() != self._columns["span_id"][first:last].tolist():
             return False
@@ -173,6 +180,7 @@ class SpanList:
             words += [word for word in dict.fromkeys(now[name].tolist()) if word not in words]
             self._code[name][first:last] = [words.index(word) for word in now[name].tolist()]
         self._urgency[first:last] = _ranks(now["urgency"])
+        self._columns["seen"][first:last] = seen
         return True
 
     def _row(self, at: int) -> Row:
