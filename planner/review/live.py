@@ -18,6 +18,7 @@ import pandas as pd
 from planner.changed import Running
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
+from planner.errors import StaleError
 from planner.folder import STORE
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
@@ -236,6 +237,7 @@ class Live:
         """
         with self.lock:
             self.catch_up()
+            self._refuse_stale(asked)
             row = self._row(asked)
             if not self.has_pipe(asked.pipe_id):
                 return [f"there is no pipe {asked.pipe_id}"]
@@ -247,14 +249,21 @@ class Live:
             if len(left):
                 return [str(one) for one in left["reason"]]
             seen = {asked.pipe_id: asked.seen}
-            try:
-                taken, again = self.store.append_decisions(kept, seen)
-            finally:
-                self._stamp = self.store.stamp()
+            before = self._last_taken()
+            taken, again = self.store.append_decisions(kept, seen)
+            # Another program may have written just before: then what it wrote is read next time.
+            alone = len(taken) and int(taken["version"].min()) == before + 1
+            self._stamp = self.store.stamp() if alone else None
             if len(again):
                 return [str(one) for one in again["reason"]]
             self._take_in(taken)
             return []
+
+    def decisions_on(self, pipe_id: str) -> pd.DataFrame:
+        """Give the decisions on one pipe and its spans, the oldest first; obeys `DECISIONS`."""
+        decisions = self._decisions
+        own: pd.DataFrame = decisions[(decisions["pipe_id"] == pipe_id).to_numpy(bool)]
+        return own
 
     def catch_up(self) -> None:
         """Take in what another program has put into the store meanwhile."""
@@ -292,6 +301,19 @@ class Live:
                                                        "reason", "by")}  # fmt: skip
         opened = "yes" if asked.opened else "no"
         return conform([{**row, "version": 0, "on": on, "at": at, "opened": opened}], DECISIONS)
+
+    def _refuse_stale(self, asked: Asked) -> None:
+        """Refuse what was decided on an older state before it is held against the present one."""
+        own = self.decisions_on(asked.pipe_id)
+        newer = own[(own["version"] > asked.seen).to_numpy(bool)]
+        if len(newer):
+            by = ", ".join(sorted(set(newer["by"])))
+            versions = tuple(int(one) for one in sorted(newer["version"]))
+            message = f"{asked.pipe_id}: changed meanwhile by {by}"
+            raise StaleError(message, versions)
+
+    def _last_taken(self) -> int:
+        return int(self._decisions["version"].max()) if len(self._decisions) else 0
 
     def _says_only_where_it_stands(self, asked: Asked) -> bool:
         if asked.span_id or asked.decision not in STANDING_WORDS:
