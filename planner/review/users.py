@@ -39,6 +39,8 @@ _MOST_BYTES = 1_000_000
 _N, _R, _P = 2**15, 8, 1
 _MEMORY = 64 * 2**20
 _SALT_BYTES, _HASH_BYTES = 16, 32
+# The HMAC in scrypt fills its key up with these, so that a password and it with one more fit alike.
+_NUL = "\x00"
 # What may stand in a name beside letters, marks and figures of any script; nothing unseen.
 _SIGNS = frozenset(" ._-@'")
 _HEAD = "# Who may log in to the review page. Written by sleeveplan; only its owner may read it.\n"
@@ -151,9 +153,10 @@ def hash_of(password: str) -> str:
         If the password is too short or too long.
     """
     spelled = unicodedata.normalize("NFC", password)
-    if not LEAST_SIGNS <= len(spelled) <= MOST_SIGNS:
+    if not LEAST_SIGNS <= len(spelled) <= MOST_SIGNS or _NUL in spelled:
         message = (
-            f"password: found {len(spelled)} signs; wanted {LEAST_SIGNS} to {MOST_SIGNS} of them"
+            f"password: found {len(spelled)} signs; wanted {LEAST_SIGNS} to {MOST_SIGNS} of them, "
+            "none of them NUL"
         )
         raise SettingsError(message)
     salt = secrets.token_bytes(_SALT_BYTES)
@@ -167,7 +170,7 @@ def verify(password: str, stored: str) -> bool:
     salt, wanted = _parts(stored)
     spelled = unicodedata.normalize("NFC", password)
     found = _scrypt(spelled[:MOST_SIGNS], salt)
-    return hmac.compare_digest(found, wanted) and len(spelled) <= MOST_SIGNS
+    return hmac.compare_digest(found, wanted) and len(spelled) <= MOST_SIGNS and _NUL not in spelled
 
 
 def list_users(path: Path) -> list[tuple[str, str]]:
