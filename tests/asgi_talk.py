@@ -47,12 +47,16 @@ def talk(  # one keyword for each part of a request
     sent = [(name.lower().encode(), value.encode("latin-1")) for name, value in headers]
     sent += [(b"host", host.encode("latin-1"))] if host is not None else []
     pieces = iter([body] if isinstance(body, bytes) else body)
-    got = Got()
+    got, ended = Got(), False
 
     async def receive() -> Message:
+        nonlocal ended
+        if ended:
+            await asyncio.Event().wait()  # the client stays and says nothing more
         piece = next(pieces, None)
         got.pieces_read += 1
         more = piece is not None and not isinstance(body, bytes)
+        ended = not more
         return {"type": "http.request", "body": piece or b"", "more_body": more}
 
     async def send(message: Message) -> None:

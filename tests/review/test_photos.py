@@ -134,10 +134,10 @@ def test_a_photo_beyond_the_limit_is_refused(media):
 def test_no_file_stays_open(media):
     """Counted by the system: as many open before as after, whatever was answered."""
     photos = Photos(media, {name: Path(name) for name in [*PICTURES, *OTHERS, "pipe.gif"]})
-    before = len(os.listdir("/proc/self/fd"))
+    before = len(list(Path("/proc/self/fd").iterdir()))
     for name in [*PICTURES, *OTHERS, "pipe.gif", "none"]:
         asked(photos, name)
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
 def test_behind_the_guard_both_policies_stand(media):
