@@ -108,8 +108,6 @@ async def read_fields(
             pairs = form.multi_items()
     except (MultiPartException, HTTPException, ValueError, LookupError) as error:
         raise Refused(400, f"The form cannot be read: {_line_of(error)}") from None
-    if len(pairs) > limits.fields:
-        raise Refused(400, f"The form has more than {limits.fields} fields.")
     names = Counter(name for name, _ in pairs)
     if any("\ufffd" in text for pair in pairs for text in pair if isinstance(text, str)):
         raise Refused(400, "The form cannot be read: its text is no UTF-8.")
