@@ -174,7 +174,7 @@ def _unused_flags(name: str, unused: list[str], places: dict[str, int]) -> list[
         return []
     open_names = [column for column in FORM.names if column not in places]
     told = [column + nearest(column, open_names) for column in unused]
-    return [(name, f"columns not used: {', '.join(told)}")]
+    return [(name, f"columns not used: {', '.join(told)}; to use one, name it in [inspections.columns]")]
 
 
 def _without_clock_zero(

@@ -19,7 +19,7 @@ import shapely
 from planner.contracts import FLAGS, LATERALS, NODES, PIPES
 from planner.errors import Fault
 from planner.ground.measure import local_crs
-from planner.inputs.attributes import Reading
+from planner.inputs.attributes import RESERVED, Reading
 from planner.inputs.laterals import OnPipes, read_laterals
 from planner.inputs.layer_names import PIPE_NAMES, with_names
 from planner.inputs.lines import one_line_each, same_lines
@@ -30,6 +30,7 @@ from planner.inputs.network_doubts import (
     say_blanks,
     sizes_in_texts,
 )
+from planner.inputs.node_columns import node_columns
 from planner.inputs.nodes import name_all, read_nodes
 from planner.inputs.orient import Ends, orient
 from planner.inputs.parts import say_parts, say_place
@@ -189,7 +190,11 @@ def _read_pipes(
     source, faults = settle_crs(layer, spec, notes.project_crs)
     reading = Reading(layer, spec.columns, spec.units, faults)
     reading = with_names(reading, PIPE_NAMES, "pipe_id")
-    reading.check_columns(["pipe_id"])
+    ends = _node_columns(reading)
+    reading.check_columns(["pipe_id"], ends)
+    if ends:
+        said = f"by the drawing {' and '.join(ends.values())} name the nodes"
+        notes.flag(layer.name, f"{said}: look, and write {reading.pasted(ends)}")
     shapes = flat_shapes(layer)
     inside = inside_area(shapes, source, layer.name)
     outside = np.flatnonzero(~inside).tolist()
@@ -217,6 +222,16 @@ def _read_pipes(
             others = ", ".join(other for other in ids if other != pipe_id)
             notes.flag(pipe_id, f"drawn on the same line as {others}")
     return kept, source, local
+
+
+def _node_columns(reading: Reading) -> dict[str, str]:
+    """Propose the columns of the nodes by the drawing, where the project names neither."""
+    if reading.has("us_node") or reading.has("ds_node"):
+        return {}
+    taken = set(reading.columns.values()) | RESERVED
+    columns = [str(name) for name in reading.layer.frame.columns if name not in taken]
+    found = node_columns(reading.layer.frame, columns)
+    return {} if found is None else {"us_node": found[0], "ds_node": found[1]}
 
 
 def _attributes(reading: Reading) -> pd.DataFrame:

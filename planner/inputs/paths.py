@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from planner.errors import Fault, FileError
+from planner.inputs.lying_files import lying_files
 
 # A word and a colon in front of a path: a URL, a driver prefix or a connection string.
 _FOREIGN = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]+:|/vsi|\\\\|//)")
@@ -40,8 +41,9 @@ def input_file(root: Path, file: Path | str) -> Path:
         message = f"{written}: lies outside the project folder; copy the file into it"
         raise FileError(message)
     if not path.exists():
+        there = str(lying_files(folder))
         message = f"{written}: no such file in the project folder"
-        raise FileError(message)
+        raise FileError(message + (f"; it holds {there}" if there else ""))
     if not path.is_file() and not (path.is_dir() and path.suffix.lower() == ".gdb"):
         message = f"{written}: is no plain file"
         raise FileError(message)
