@@ -1,15 +1,46 @@
-"""`sleeveplan doctor` and `version`: what is installed here, and what a project folder holds."""
+"""`sleeveplan init`, `doctor` and `version`: to begin with, and where something is amiss."""
 
 from __future__ import annotations
 
 import json
 from importlib.metadata import version as version_of
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from planner.cli_screen import say
+
+if TYPE_CHECKING:
+    from planner.inputs.lying_files import LyingFiles
+
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON, for programs.")]
+
+
+def init(
+    folder: Annotated[Path, typer.Argument(help="New folder, or the one with your files.")],
+) -> None:
+    """Write a commented planner.toml and empty forms into a folder.
+
+    The folder may hold your files already: a layer, or a table, that is alone there is named.
+    """
+    from planner.inputs.skeleton import write_skeleton
+
+    paths, lying = write_skeleton(folder)
+    for path in paths:
+        print(path)
+    say(_next_of(folder, lying))
+
+
+def _next_of(folder: Path, lying: LyingFiles) -> str:
+    """Say what is to be done with a new project."""
+    sections = (("[pipes]", lying.layers), ("[[inspections]]", lying.tables))
+    told = [f"{section} is {names[0]}" for section, names in sections if len(names) == 1]
+    left = [section for section, names in sections if len(names) != 1]
+    file = folder / "planner.toml"
+    named = f"in {file} {' and '.join(told)}\n" if told else ""
+    todo = f"put your files into {folder}, name those of {' and '.join(left)} in {file}, then: "
+    return f"{named}next: {todo if left else ''}sleeveplan check {folder}"
 
 
 def doctor(

@@ -1,4 +1,8 @@
-"""What this machine, and one project folder, hold of what the tool needs; nothing is changed."""
+"""What this machine, and one project folder, hold of what the tool needs; nothing is changed.
+
+The rest of the house is imported where it is looked at: a package that is broken is to be a
+line here, not the end of the looking.
+"""
 
 from __future__ import annotations
 
@@ -6,35 +10,18 @@ import importlib
 import json
 import os
 import platform
+import re
 import shutil
-import sys
 import tempfile
 import webbrowser
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import PackageNotFoundError, requires, version
 from pathlib import Path
 from typing import Literal
 
-from planner.errors import PlannerError
-from planner.folder import DRIVES, RUNS, STORE
-from planner.inputs.sections import FILE, read_sections
-from planner.outputs.typeset import packaged_fonts
-from planner.repairs.place_kernel import kernel_cache
-from planner.runs import run_folder
-from planner.settings import read_project_file
-from planner.store.decisions import open_store
-
 SCHEMA, SCHEMA_VERSION = "sleeveplan doctor", 1
-# What every command imports, by the name of its package.
-_NEEDED = {
-    "numpy": "numpy", "pandas": "pandas", "geopandas": "geopandas", "shapely": "shapely",
-    "pyproj": "pyproj", "pyogrio": "pyogrio", "pyarrow": "pyarrow", "scipy": "scipy",
-    "networkx": "networkx", "numba": "numba", "pydantic": "pydantic", "pint": "pint",
-    "pyvrp": "pyvrp", "ortools": "ortools", "highspy": "highspy", "folium": "folium",
-    "typst": "typst", "openpyxl": "openpyxl", "xlsxwriter": "xlsxwriter", "typer": "typer",
-    "rich": "rich",
-}  # fmt: skip
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _OPTIONAL = {
     "adbc-driver-postgresql": (
         "adbc_driver_postgresql", "layers out of PostGIS (pip install 'sleeveplan[postgis]')"
@@ -46,7 +33,7 @@ _PROGRAMS = {
     "LibreOffice": (("soffice", "libreoffice"), "the tests of totals.xlsx; any office opens it"),
     "poppler": (("pdftoppm",), "the tests of sheets; any PDF reader opens them"),
 }
-LEAST_ROOM_MB = 500  # a run of the demo takes 20 MB, of a large town 300: common practice, no source
+LEAST_ROOM_MB = 500  # a run takes some tens, a store and kept drives some hundreds: no source
 
 State = Literal["ok", "absent", "fault"]
 
@@ -83,10 +70,8 @@ def examine(folder: Path | None = None) -> list[Part]:
         In a fixed order. Looking never stops at what is broken: that is its finding.
     """
     parts = [Part("python", "ok", platform.python_version())]
-    if sys.version_info < (3, 11):
-        parts = [Part("python", "fault", f"{platform.python_version()}; wanted 3.11 or newer")]
     parts.append(_package("sleeveplan", "planner"))
-    parts += [_package(name, module) for name, module in _NEEDED.items()]
+    parts += [_package(name, name.replace("-", "_")) for name in needed_packages()]
     parts += [_look(name, _library(name)) for name in ("GDAL", "PROJ", "GEOS")]
     parts.append(_look("fonts", _fonts))
     parts += [_package(name, *about) for name, about in _OPTIONAL.items()]
@@ -95,6 +80,12 @@ def examine(folder: Path | None = None) -> list[Part]:
     parts.append(_look("compiled loops", _kernels, needed=False))
     parts.append(_look("room on disk", lambda: _room(folder or Path())))
     return parts + (_project(folder) if folder is not None else [])
+
+
+def needed_packages() -> list[str]:
+    """Name the packages that the tool was installed with, as its own record names them."""
+    lines = [line for line in requires("sleeveplan") or [] if "extra ==" not in line]
+    return [found[0] for line in lines if (found := _NAME.match(line))]
 
 
 def as_json(parts: list[Part]) -> str:
@@ -160,6 +151,8 @@ def _library(name: str) -> Callable[[], Found]:
 
 
 def _fonts() -> Found:
+    from planner.outputs.typeset import packaged_fonts
+
     fonts = packaged_fonts()
     unread = sorted(set(fonts["there"]) - set(fonts["read"]))
     if not fonts["there"] or unread:
@@ -183,6 +176,8 @@ def _browser() -> Found:
 
 
 def _kernels() -> Found:
+    from planner.repairs.place_kernel import kernel_cache
+
     folder = kernel_cache()
     if folder is None or not _can_write(folder):
         where = folder or "no folder to keep them in"
@@ -191,10 +186,11 @@ def _kernels() -> Found:
 
 
 def _room(folder: Path) -> Found:
-    there = next((one for one in (folder.resolve(), *folder.resolve().parents) if one.exists()))
+    there = next(one for one in (folder.resolve(), *folder.resolve().parents) if one.exists())
     free_mb = shutil.disk_usage(there).free // 1_000_000
     said = f"{free_mb:,} MB free at {there}"
-    return ("ok", said) if free_mb >= LEAST_ROOM_MB else ("fault", f"{said}; {LEAST_ROOM_MB} wanted")
+    enough = free_mb >= LEAST_ROOM_MB
+    return ("ok", said) if enough else ("fault", f"{said}; {LEAST_ROOM_MB} wanted")
 
 
 def _can_write(folder: Path) -> bool:
@@ -217,6 +213,9 @@ def _project(folder: Path) -> list[Part]:
 
 
 def _project_file(folder: Path) -> Found:
+    from planner.inputs.sections import FILE, read_sections
+    from planner.settings import read_project_file
+
     sections = read_sections(read_project_file(folder / FILE), {})
     files = len(sections.layers) + len(sections.inspections)
     return "ok", f"{folder / FILE}: understood; it names {files} files"
@@ -224,6 +223,9 @@ def _project_file(folder: Path) -> Found:
 
 def _store(folder: Path) -> Found:
     """Open the store; what it cannot be is one line of its own."""
+    from planner.folder import STORE
+    from planner.store.decisions import open_store
+
     path = folder / STORE
     if path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
         return "fault", f"{path}: is a link out of the project folder"
@@ -237,6 +239,10 @@ def _store(folder: Path) -> Found:
 
 
 def _out(folder: Path) -> Found:
+    from planner.errors import PlannerError
+    from planner.folder import RUNS
+    from planner.runs import run_folder
+
     runs = folder / RUNS
     if runs.is_symlink():
         return "fault", f"{runs}: is a link to another folder; nothing is written through it"
@@ -251,6 +257,8 @@ def _out(folder: Path) -> Found:
 
 
 def _drives(folder: Path) -> Found:
+    from planner.folder import DRIVES
+
     kept = folder / DRIVES
     if kept.is_symlink():
         return "fault", f"{kept}: is a link; drives are reckoned anew in each run"

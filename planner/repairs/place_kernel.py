@@ -20,7 +20,6 @@ and manhole ends packed into one; the overlap beyond what is asked, negated.
 
 from __future__ import annotations
 
-
 from pathlib import Path
 
 import numpy as np
