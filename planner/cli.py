@@ -70,9 +70,9 @@ def _overrides(pairs: list[str] | None) -> dict[str, str]:
 
 @app.command()
 def check(folder: Folder, sets: Sets = None) -> None:
-    """List each fault of the inputs, and draw what lies where.
+    """List each fault of the inputs, one line each.
 
-    Prints one line for each, balanced books, and which step waits for which file; writes
+    Prints also balanced books, and which step waits for which file; writes
     findings, refused rows and a map into out/check. Exit 1 if anything was refused.
     """
     faulty = _check_and_write(folder, _overrides(sets))
