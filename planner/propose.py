@@ -372,10 +372,11 @@ def _lost_rows(inputs: Inputs) -> pd.DataFrame:
     rows = [
         {
             "step": "inputs",
-            "key": f"{row.file} row {row.row}",
+            "key": f"{row.file} row {row.row}" if row.row else row.file,
             "file": row.file,
             "row": row.row,
-            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
+            "reason": f"{row.column}: " * bool(row.column)
+            + f"found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
         }
         for row in lost.itertuples()
     ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -190,6 +190,15 @@ class Reading:
         fit.sort(key=lambda name: name in self.layer.numbers)
         pasted = self.pasted({ours: fit[0], **others})
         return f"; by their values {_listed(fit)} could: write {pasted}"
+
+    def unused(self, ours: Collection[str]) -> list[str]:
+        """Name the columns of the file that none of ours is taken from."""
+        taken = {self._name(theirs) for theirs in self.columns.values()} | RESERVED
+        return [
+            shown(str(name))
+            for name in self.layer.frame.columns
+            if name not in taken and name not in ours
+        ]
 
     def pasted(self, more: Mapping[str, str] | None = None) -> str:
         """Write columns, and units where some are said, as the lines of ``planner.toml``.

@@ -41,7 +41,7 @@ _WORDS = {
     "direction": """direction surveydirection inspectiondirection directionofsurvey
         directionofinspection richtung untersuchungsrichtung inspektionsrichtung""",
     "date": """date surveydate inspectiondate dateofsurvey dateofinspection datum
-        inspektionsdatum untersuchungsdatum inspectiedatum datedinspection""",
+        inspektionsdatum untersuchungsdatum untersuchtam inspectiedatum datedinspection""",
     "surveyed_m": """surveyedlength lengthsurveyed surveylength inspectedlength lengthinspected
         inspektionslange inspektionslaenge""",
     "stated_m": """totallength expectedlength pipelength haltungslange haltungslaenge
@@ -89,7 +89,7 @@ _WORDS = {
 _ALIAS = {word: name for name, words in _WORDS.items() for word in words.split()}
 _OWN = {name.casefold(): name for name in (*FORM.names, *BESIDE)}
 _UNIT = re.compile(
-    r"(?P<name>.*\w\)?)(?:\s*[\[(]\s*|[\s_]+)(?P<unit>m|ft|feet|mm|cm|in|inch|inches|%)\s*[\])]?",
+    r"(?P<name>.*\w[.)]?)(?:\s*[\[(]\s*|[\s_]+)(?P<unit>m|ft|feet|mm|cm|in|inch|inches|%)\s*[\])]?",
     re.IGNORECASE | re.DOTALL,
 )
 UNITS = {

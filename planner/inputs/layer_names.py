@@ -44,6 +44,7 @@ _WITH_UNIT: dict[str, tuple[str, ...]] = {
     "size": PIPE_NAMES["size"],
     "stated_m": ("length", "len", "pipelength", "laenge", "lange", "lengte", "longueur"),
 }  # fmt: skip
+_OURS = {"size": "mm", "stated_m": "m"}
 _UNIT = re.compile(r"(?P<name>.*\w)[\s_\[(]+(?P<unit>mm|cm|m|inches|inch|in|feet|ft)[\])]?", re.I)
 _MOST = 0.95
 
@@ -79,7 +80,7 @@ def with_names(reading: Reading, names: Mapping[str, tuple[str, ...]], key: str)
             found[ours] = fit[0]
             used.add(fit[0].casefold())
             unit = meant[fit[0]]
-            if unit and ours not in reading.units:
+            if unit and unit != _OURS[ours] and ours not in reading.units:
                 units[ours] = unit
     if not found:
         return reading

@@ -84,6 +84,7 @@ class _Notes:
     read_count: dict[str, int] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
     size_texts: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
 
     def flag(self, key: str, what: str) -> None:
         """Keep a doubt."""
@@ -176,7 +177,7 @@ def read_network(
         said=[
             f"{pipes.name}: {say_place(turned.lines, local)}"
             f"{say_parts(turned.lines, settings.snap_m)}",
-            *say_blanks(out, pipes.name, notes.size_texts),
+            *say_blanks(out, pipes.name, notes.size_texts, notes.unused),
         ],
         hashes=notes.hashes,
     )
@@ -193,8 +194,9 @@ def _read_pipes(
     ends = _node_columns(reading)
     reading.check_columns(["pipe_id"], ends)
     if ends:
-        said = f"by the drawing {' and '.join(ends.values())} name the nodes"
-        notes.flag(layer.name, f"{said}: look, and write {reading.pasted(ends)}")
+        said = f"by the drawing {' and '.join(ends.values())} name the nodes, and are not used yet"
+        said += ", other columns are taken by their names" if reading.told else ""
+        reading.told = f"{said}: look, and write under [pipes] {reading.pasted(ends)}"
     shapes = flat_shapes(layer)
     inside = inside_area(shapes, source, layer.name)
     outside = np.flatnonzero(~inside).tolist()
@@ -206,6 +208,7 @@ def _read_pipes(
         found.faults[place] = ("coordinates outside the area of use", f"places in {source.name}")
     frame = _attributes(reading)
     frame["geometry"] = found.lines
+    notes.unused = reading.unused({*PIPES.names, "size"})
     notes.size_texts = [] if reading.has("size") else sizes_in_texts(layer)
     keep = _own_ids(frame, reading, found.lines)
     for place in keep:

@@ -61,8 +61,10 @@ file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb,
 # layer = "pipes"
                            # or, instead of file, service = "a section of pg_service.conf":
                            # PostGIS, layer = "schema.table", the password in ~/.pgpass
-# [pipes.columns]          # our column = "the file's column"; what is left out is looked
-# pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken
+# Which of the file's columns holds what: `check` looks for common names, says what it took,
+# and proposes a line to paste here (columns = {...}). Or name them one by one:
+# [pipes.columns]          # our column = "the file's column"
+# pipe_id = "pipe_id"
 # us_node = "us_node"
 # ds_node = "ds_node"
 # size = "size"            # as written: 200, DN 200, 8", 300x450
