@@ -224,6 +224,8 @@ def _plan_and_write(
     print(f"papers  {home / 'papers'}: what goes to owner, residents, road authority and others")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
+    if made.inputs.missing:
+        say(f"next: open the map; sleeveplan check {folder} says which step waits for which file")
     return made, out
 
 
