@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import datetime
+import itertools
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -41,8 +42,8 @@ class Newcomer:
 
     def paste_under(self, section: str) -> None:
         """Put the line that was proposed under the section's file."""
-        asked = re.search(r"write (?:under \[pipes\] )?(columns = \{.*?\})(?: and (units = \{.*?\}))?$",
-                          self.said, re.M)  # fmt: skip
+        line = r"write (?:under \[pipes\] )?(columns = \{.*?\})(?: and (units = \{.*?\}))?$"
+        asked = re.search(line, self.said, re.M)
         assert asked, self.said
         self.write_under(f"{section}\nfile = .*\n", *filter(None, asked.groups()))
 
@@ -63,7 +64,7 @@ def write_pipes(path: Path, crs: str, step: float, **columns: Sequence[object]) 
     spots = [(412_000.0 + step * n, 5_731_000.0 if step < 100 else 1_840_000.0) for n in range(5)]
     if step > 100:
         spots = [(x + 6_068_000.0, y) for x, y in spots]
-    lines = [shapely.LineString(pair) for pair in zip(spots, spots[1:], strict=False)]
+    lines = [shapely.LineString(pair) for pair in itertools.pairwise(spots)]
     lines[1] = shapely.reverse(lines[1])
     gpd.GeoDataFrame(columns, geometry=lines, crs=crs).to_file(path)
 
