@@ -7,6 +7,7 @@ codes: 0 done, 1 faults found (`check`) or rows refused under ``--strict``,
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import time
@@ -357,7 +358,7 @@ def _copy_town(folder: Path) -> None:
         if (
             path.is_file()
             and path.suffix in (".toml", ".csv", ".gpkg")
-            and not (path.name == "project.gpkg" or (folder / path.name).exists())
+            and not (path.name == "project.gpkg" or os.path.lexists(folder / path.name))
         ):
             shutil.copyfile(path, folder / path.name)
 

@@ -6,9 +6,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from typer import Context
 from typer.core import TyperGroup
 
 if TYPE_CHECKING:
@@ -24,7 +23,7 @@ _WAY = (
 class InOrder(TyperGroup):
     """The commands, listed in the order of the work."""
 
-    def list_commands(self, ctx: Context) -> list[str]:
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ANN401 - of click, where typer keeps it
         """Give the names of all commands."""
         names = super().list_commands(ctx)
         return sorted(names, key=lambda name: _WAY.index(name) if name in _WAY else len(_WAY))

@@ -11,7 +11,7 @@ from numba import njit
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-def kept(function: Function, **options: object) -> Function:
+def kept(function: Function, **options: Any) -> Function:  # noqa: ANN401 - as numba takes them
     """Compile by numba; kept on disk where a folder may be written, else made anew each run.
 
     Parameters

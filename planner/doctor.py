@@ -227,8 +227,6 @@ def _store(folder: Path) -> Found:
     from planner.store.decisions import open_store
 
     path = folder / STORE
-    if path.is_symlink() and not path.resolve().is_relative_to(folder.resolve()):
-        return "fault", f"{path}: is a link out of the project folder"
     store = open_store(path)
     if not path.exists():
         return "ok", f"{path}: none yet, on a local disk; made when something is first kept"
@@ -239,9 +237,7 @@ def _store(folder: Path) -> Found:
 
 
 def _out(folder: Path) -> Found:
-    from planner.errors import PlannerError
-    from planner.folder import RUNS
-    from planner.runs import run_folder
+    from planner.run_folders import RUNS, runs_of
 
     runs = folder / RUNS
     if runs.is_symlink():
@@ -250,10 +246,9 @@ def _out(folder: Path) -> Found:
         return "fault", f"{runs}: is a file; move it away"
     if not _can_write(runs):
         return "fault", f"{runs}: cannot be written"
-    try:
-        return "ok", f"{runs}: can be written; newest run {run_folder(folder).name}"
-    except PlannerError:
-        return "ok", f"{runs}: can be written; no run yet"
+    made = runs_of(folder)
+    newest = f"newest run {made[-1].name}" if made else "no run yet"
+    return "ok", f"{runs}: can be written; {newest}"
 
 
 def _drives(folder: Path) -> Found:

@@ -7,6 +7,7 @@ for them hold their keys in comments and no numbers that could be taken for true
 from __future__ import annotations
 
 import json
+import os
 from importlib import resources
 from pathlib import Path
 
@@ -131,7 +132,7 @@ def write_skeleton(folder: Path) -> tuple[list[Path], LyingFiles]:
         "events.csv": _header(EVENTS, _DERIVED_FORM["events"]),
         "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
     }
-    there = [name for name in texts if (folder / name).exists()]
+    there = [name for name in texts if os.path.lexists(folder / name)]
     if there:
         message = f"{folder}: holds {', '.join(there)}; nothing was written"
         raise FileError(message)
