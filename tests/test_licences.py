@@ -17,7 +17,7 @@ PERMISSIVE = {
     "psf-2.0", "zlib", "llvm-exception", "lgpl-2.1-only", "lgpl-2.1-or-later", "lgpl-3.0-only",
     "lgpl-3.0-or-later",
     "mit license", "bsd license", "bsd", "3-clause bsd license", "apache software license",
-    "apache 2.0", "isc license (iscl)", "python software foundation license",
+    "apache 2.0", "isc license", "iscl", "python software foundation license",
 }  # fmt: skip
 # Others that were looked at, each with the reason why it may stand.
 ALLOWED = {
