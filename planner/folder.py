@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +18,7 @@ from planner.contracts import (
     REVISIONS,
 )
 from planner.crews.solver import Told
-from planner.errors import FileError, StoreError
+from planner.errors import StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -37,6 +35,7 @@ from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
 from planner.propose import Proposal, Tables, place_rows, placed_tables, propose
 from planner.repairs.revise import change_lines, changes_since, freeze
+from planner.run_folders import next_run, write_aside
 from planner.screening.books import compared_lines
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
@@ -46,7 +45,6 @@ from planner.tables import conform, empty
 from planner.taking import sift
 
 STORE = "project.gpkg"
-RUNS = "out"
 CHECKED = "check"
 DRIVES = ".drives"  # beside planner.toml: can be thrown away at any time
 
@@ -102,7 +100,7 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
         write_table(part / "id_matches.csv", proposed, ID_MATCHES)
         (part / "map.html").write_text(draw_placing(tables, facts_of(inputs)), "utf-8")
 
-    out = _write_aside(folder, write, lambda runs: runs / CHECKED)
+    out = write_aside(folder, write, lambda runs: runs / CHECKED)
     return Checked(lines, out, bool(len(inputs.faults) or len(located.left_over)))
 
 
@@ -197,32 +195,7 @@ def write_run(made: Plan, folder: Path, beside: Callable[[Path], None] = lambda 
         write_record(part, made.inputs.settings, made.inputs.hashes, made.facts)
         beside(part)
 
-    return _write_aside(folder, write, _next_run)
-
-
-def _write_aside(folder: Path, write: Callable[[Path], None], name: Callable[[Path], Path]) -> Path:
-    """Write a folder under ``out/`` aside and rename it; one of that name is replaced."""
-    runs = folder / RUNS
-    if runs.is_symlink():
-        message = f"{runs}: is a link to another folder; nothing is written through it"
-        raise FileError(message)
-    runs.mkdir(exist_ok=True)
-    part = Path(tempfile.mkdtemp(dir=runs, prefix=".part-"))
-    try:
-        write(part)
-        part.chmod(0o755)
-        target = name(runs)
-        if target.exists():
-            target.rename(part.with_name(f"{part.name}-old"))
-        return part.rename(target)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-        shutil.rmtree(part.with_name(f"{part.name}-old"), ignore_errors=True)
-
-
-def _next_run(runs: Path) -> Path:
-    numbers = [int(path.name) for path in runs.iterdir() if path.name.isdigit()]
-    return runs / f"{max(numbers, default=0) + 1:04d}"
+    return write_aside(folder, write, next_run)
 
 
 def accept_form(folder: Path, form: Path) -> list[str]:

@@ -372,14 +372,17 @@ def _lost_rows(inputs: Inputs) -> pd.DataFrame:
     if inputs.faults.empty:
         return conform([], LEFT_OVER)
     lost = inputs.faults[inputs.faults["lost"].astype(bool)]
-    rows = [
-        {
-            "step": "inputs",
-            "key": f"{row.file} row {row.row}",
-            "file": row.file,
-            "row": row.row,
-            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
-        }
-        for row in lost.itertuples()
-    ]
+    rows = []
+    for row in lost.itertuples(index=False):
+        file, number, column = str(row.file), int(row.row), str(row.column)  # type: ignore[arg-type]
+        where = f"{column}: " if column else ""
+        rows.append(
+            {
+                "step": "inputs",
+                "key": f"{file} row {number}" if number else file,
+                "file": file,
+                "row": number,
+                "reason": f"{where}found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
+            }
+        )
     return conform(pd.DataFrame(rows, columns=LEFT_OVER.names).drop_duplicates(), LEFT_OVER)

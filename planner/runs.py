@@ -17,12 +17,13 @@ from planner.crews.frozen import Instant
 from planner.crews.travel import Travel, travel
 from planner.crews.week import dates_of
 from planner.errors import FileError
-from planner.folder import RUNS, STORE, kept_drives, with_notes, write_run
+from planner.folder import STORE, kept_drives, with_notes, write_run
 from planner.inputs.project import read_project
 from planner.inputs.visit_edits import read_visit_edits
 from planner.outputs.files import write_table
 from planner.outputs.read_back import read_record, read_tables
 from planner.replan import Again, make_replan
+from planner.run_folders import RUNS, own_file, run_number, runs_of
 from planner.settings import Settings, Week
 from planner.store.decisions import open_store
 from planner.tables import empty
@@ -73,14 +74,14 @@ def run_folder(folder: Path, name: str = "") -> Path:
     FileError
         If there is none.
     """
-    runs = folder / RUNS
-    found = sorted(one for one in runs.glob("*") if one.name.isdigit() and one.is_dir())
+    runs, found = folder / RUNS, runs_of(folder)
     if name:
-        found = [one for one in found if int(one.name) == int(name)] if name.isdigit() else []
+        number = run_number(name)
+        found = [one for one in found if run_number(one.name) == number and number]
     if not found:
-        message = f"{runs}: no run{f' {name}' if name else ''}; sleeveplan plan makes one"
+        message = f"{runs}: no run{f' {name[:20]}' if name else ''}; sleeveplan plan makes one"
         raise FileError(message)
-    return max(found, key=lambda one: int(one.name))
+    return found[-1]
 
 
 def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
@@ -118,7 +119,7 @@ def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
 
 def _again(run: Path) -> dict[str, str]:
     """Read from when and out of which run a plan was made again; {} = it was not."""
-    path = run / AGAIN
+    path = own_file(run, run / AGAIN)
     if not path.is_file():
         return {}
     try:
@@ -204,13 +205,13 @@ def standing_run(folder: Path, name: str = "") -> Path:
     """
     if name:
         return run_folder(folder, name)
-    runs = folder / RUNS
-    found = [one for one in runs.glob("*") if one.name.isdigit() and one.is_dir()]
-    found = [one for one in found if not (one / AGAIN).exists() or (one / ACCEPTED).exists()]
+    found = [
+        one for one in runs_of(folder) if not (one / AGAIN).exists() or (one / ACCEPTED).exists()
+    ]
     if not found:
-        message = f"{runs}: no plan stands; sleeveplan plan makes one"
+        message = f"{folder / RUNS}: no plan stands; sleeveplan plan makes one"
         raise FileError(message)
-    return max(found, key=lambda one: int(one.name))
+    return found[-1]
 
 
 def replan_project(
@@ -341,6 +342,8 @@ def accept_replan(folder: Path, by: str, on: str, name: str = "") -> str:
         message = f"{run}: was planned from run {base}, but {stands} stands now; replan again"
         raise FileError(message)
     part = run / f".{ACCEPTED}"
-    part.write_text(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n", "utf-8")
+    part.unlink(missing_ok=True)  # what a killed run left, or a link
+    with part.open("x", encoding="utf-8") as file:
+        file.write(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n")
     part.replace(run / ACCEPTED)
     return f"run {run.name} stands from now on: accepted by {by} on {on}"

@@ -27,7 +27,7 @@ def wait(*args, **kwargs):
 if place == "record":
     folder.write_record = wait
 elif place == "rename":
-    folder._next_run = wait
+    folder.next_run = wait
 made = folder.run_project(Path(sys.argv[1]), assume_accepted=True)
 folder.write_run(made, Path(sys.argv[1]))
 """

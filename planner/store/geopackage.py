@@ -273,7 +273,15 @@ def _keep_journal_on_disk(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _refuse_other_files(path: Path) -> None:
-    """Look at the first bytes before SQLite does; a missing or empty file is fine."""
+    """Look at the first bytes before SQLite does; a missing or empty file is fine.
+
+    SQLite would follow a link under any of its four names, and write to what it leads to.
+    """
+    for ending in ("", "-journal", "-wal", "-shm"):
+        one = path.with_name(path.name + ending)
+        if one.is_symlink() and not one.resolve().is_relative_to(path.parent.resolve()):
+            message = f"{one}: is a link out of the project folder; it is not followed"
+            raise StoreError(message)
     if not path.exists():
         return
     try:
