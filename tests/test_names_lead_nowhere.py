@@ -175,3 +175,23 @@ def test_a_new_project_is_not_written_through_a_link(tmp_path: Path, outside: Pa
     with pytest.raises(FileError, match=r"holds crews\.toml"):
         init(town)
     assert [path.name for path in town.iterdir()] == ["crews.toml"]
+
+
+def test_a_store_whose_schema_is_no_utf8_is_one_line(tmp_path: Path) -> None:
+    """SQLite tells of the damage in words with the damaged byte; found by `tests.fuzz`."""
+    path = tmp_path / "project.gpkg"
+    open_store(path).append_decisions(empty(DECISIONS))
+    raw = path.read_bytes()
+    path.write_bytes(raw.replace(b"CREATE TABLE gpkg_c", b"CREATE T\x87BLE gpkg_c"))
+    with pytest.raises(StoreError, match="damaged") as found:
+        open_store(path)
+    assert "\n" not in str(found.value)
+
+
+@pytest.mark.parametrize("raw", [b"\x9d", b'"a', b"a\x00b"])
+def test_a_damaged_table_of_a_run_is_one_line(tmp_path: Path, raw: bytes) -> None:
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "tables" / "visits.csv").write_bytes(raw)
+    with pytest.raises(FileError, match=r"visits\.csv") as found:
+        read_tables(tmp_path, [VISITS], "")
+    assert "\n" not in str(found.value)

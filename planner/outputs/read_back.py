@@ -57,8 +57,12 @@ def read_table(path: Path, table: Table) -> pd.DataFrame:
     FileError
         If it has not the columns of `table`, or a cell that is none of their kind.
     """
-    with path.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.reader(file))
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.reader(file))
+    except (UnicodeDecodeError, csv.Error) as error:
+        message = f"{path}: no table as the run wrote it: {error}"
+        raise FileError(message) from None
     if not rows or rows[0] != table.names:
         message = f"{path}: wants the columns {', '.join(table.names)} as the run wrote them"
         raise FileError(message)

@@ -318,6 +318,10 @@ def _errors_of(path: Path) -> Iterator[None]:
     except sqlite3.DatabaseError as error:
         message = f"{path}: damaged or not a GeoPackage: {error}"
         raise StoreError(message) from error
+    # SQLite quotes damaged bytes in its words; a damaged figure may fit none of ours.
+    except (UnicodeDecodeError, OverflowError) as error:
+        message = f"{path}: damaged: {error}"
+        raise StoreError(message) from error
     except TableError as error:
         message = f"{path}: {error}"
         raise StoreError(message) from error
