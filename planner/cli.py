@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from planner.cli_rules import rules
+from planner.cli_store import team
 from planner.errors import PlannerError
 
 if TYPE_CHECKING:
@@ -33,8 +34,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
 )
-
 app.add_typer(rules, name="rules")
+app.add_typer(team, name="store")
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
 Sets = Annotated[
