@@ -20,6 +20,7 @@ import typer
 from planner.cli_review import review, users
 from planner.cli_rules import rules
 from planner.cli_screen import InOrder, progress, say, timed
+from planner.cli_store import team
 from planner.cli_tools import doctor, init, version
 from planner.errors import PlannerError
 
@@ -34,13 +35,13 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
 )
-
 app.add_typer(rules, name="rules")
 app.add_typer(users, name="users")
 app.command()(review)
 app.command()(init)
 app.command()(doctor)
 app.command()(version)
+app.add_typer(team, name="store")
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
 Sets = Annotated[

@@ -223,7 +223,7 @@ def _project_file(folder: Path) -> Found:
 
 def _store(folder: Path) -> Found:
     """Open the store; what it cannot be is one line of its own."""
-    from planner.folder import STORE
+    from planner.store.chosen import STORE
     from planner.store.decisions import open_store
 
     path = folder / STORE

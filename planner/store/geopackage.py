@@ -16,11 +16,15 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from planner.errors import StoreError, TableError
+from planner.store.journal_mode import keep_journal_on_disk, leave_log
+from planner.store.keeping import Change
+from planner.store.share import refuse_share
 from planner.tables import Column, Table, conform
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
@@ -66,6 +70,88 @@ _HOUSE = (
 )
 
 
+class GeoPackage:
+    """Tables kept in the GeoPackage at `path`; see `planner.store.keeping.Keeping`.
+
+    Raises
+    ------
+    StoreError
+        If it lies on a network share, where file locks do not hold.
+    """
+
+    def __init__(self, path: Path) -> None:
+        refuse_share(path)
+        self.path = path
+
+    @property
+    def name(self) -> str:
+        """Give the path."""
+        return str(self.path)
+
+    @contextmanager
+    def transaction(self, tables: Sequence[Table]) -> Iterator[Change]:
+        """Open the file for one change of `tables`; see `transaction`."""
+        with transaction(self.path, tables) as connection:
+            yield _Change(connection)
+
+    def read_tables(self, tables: Sequence[Table]) -> dict[str, pd.DataFrame]:
+        """Read `tables` as they stood at one moment; see `read_tables`."""
+        return read_tables(self.path, tables)
+
+    def stamp(self, tables: Sequence[Table]) -> object:  # noqa: ARG002 - of the whole file
+        """Give time and size of the file and of its write-ahead log."""
+        found = []
+        for path in (self.path, self.path.with_name(f"{self.path.name}-wal")):
+            try:
+                at = path.stat()
+            except OSError:
+                found.append((0, 0))
+            else:
+                found.append((at.st_mtime_ns, at.st_size))
+        return tuple(found)
+
+    @contextmanager
+    def editing(self) -> Iterator[None]:
+        """Keep a write-ahead log until the block ends: readers and a writer do not wait.
+
+        Then the log is written into the file and there is one file again, once nobody else is
+        editing. Of a killed session the next opening takes the log in. While it is edited the
+        file must not be copied: the log beside it is a part of it.
+        """
+        with transaction(self.path, []):
+            pass  # The file is there, whole and ours.
+        with _errors_of(self.path):
+            connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
+        try:
+            with _errors_of(self.path):
+                connection.execute("PRAGMA journal_mode = WAL").fetchone()
+                # The log stays for as long as this connection has looked into it.
+                connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            yield
+            with _errors_of(self.path):
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                leave_log(connection)
+        finally:
+            connection.close()
+
+
+@dataclass(frozen=True)
+class _Change:
+    connection: sqlite3.Connection
+
+    def rows_of(self, table: Table, about: tuple[str, Iterable[str]] | None = None) -> pd.DataFrame:
+        return rows_of(self.connection, table, about)
+
+    def highest_in(self, table: Table, column: str) -> int:
+        return highest_in(self.connection, table, column)
+
+    def add_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        add_rows(self.connection, table, frame)
+
+    def replace_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        replace_rows(self.connection, table, frame)
+
+
 @contextmanager
 def transaction(
     path: Path, tables: Sequence[Table], *, busy_s: float = BUSY_S
@@ -95,7 +181,7 @@ def transaction(
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
         with _errors_of(path):
-            _keep_journal_on_disk(connection, path)
+            keep_journal_on_disk(connection, path)
             connection.execute("BEGIN IMMEDIATE")
             _make_house(connection, path)
             for table in tables:
@@ -262,14 +348,6 @@ def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> 
     if lacking:
         message = f"{path}: table {table.name} lacks {', '.join(lacking)}; not written by this tool"
         raise StoreError(message)
-
-
-def _keep_journal_on_disk(connection: sqlite3.Connection, path: Path) -> None:
-    mode = connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0]
-    if mode != "delete":
-        message = f"{path}: another program keeps it open (journal {mode}); close it there"
-        raise StoreError(message)
-    connection.execute("PRAGMA synchronous = FULL")
 
 
 def _refuse_other_files(path: Path) -> None:

@@ -25,11 +25,11 @@ from urllib.parse import urlencode, urlsplit
 import numpy as np
 import uvicorn
 
-from planner.folder import STORE
 from planner.review.app import make_app
 from planner.review.guard import guarded
 from planner.review.listen import listen_at
 from planner.review.live import Live
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.bench.frame import BenchResult
 from tests.bench.onepipe import make_town
