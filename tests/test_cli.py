@@ -54,6 +54,15 @@ def test_help_names_every_command() -> None:
         assert word in found.stdout
 
 
+def test_help_lists_commands_in_the_order_of_the_work_each_on_one_whole_line() -> None:
+    """At 80 columns: a first look, one's own town, what people and field say, upkeep."""
+    lines = run("--help").stdout.partition("Commands:")[2].strip().splitlines()
+    words = [line.split()[0] for line in lines]
+    way = ["demo", "init", "check", "plan", "accept", "report", "audit", "replan", "doctor"]
+    assert [word for word in words if word in way] == way
+    assert not [line for line in lines if line.endswith("...") or len(line) > 80]
+
+
 def test_init_writes_a_skeleton_that_check_reads(tmp_path: Path) -> None:
     """The skeleton names layers that are not there yet: one line each, and no traceback."""
     made = run("init", str(tmp_path / "new"))
