@@ -143,6 +143,8 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
         wanted = str(getattr(step, column)).upper()
         if wanted:
             fits &= found == wanted
+    if not fits.any():
+        return np.flatnonzero(fits), wanting[fits]
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
         # An unknown height may be of any class.
         fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
