@@ -246,8 +246,8 @@ class Running:
         return at
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
-        ends = pd.concat([pipes["us_node"], pipes["ds_node"]]).unique()
-        at = at_of(self._nodes, pd.Series(ends, dtype="str"))
+        ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
+        at = self._nodes.get_indexer(pd.Index(sorted(ends)))
         return self._inputs.nodes.iloc[np.sort(at[at >= 0])]
 
     def _own_decisions(
@@ -354,8 +354,8 @@ def _changed(
     out = {}
     if pipes is not None:
         was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
-        fixed = ["pipe_id", "us_node", "ds_node", "drawn_m"]
-        if not pd.DataFrame(was)[fixed].equals(pd.DataFrame(now)[fixed]) or not _drawn_alike(
+        fixed = ("pipe_id", "us_node", "ds_node", "drawn_m")
+        if not all(was[name].equals(now[name]) for name in fixed) or not _drawn_alike(
             was["geometry"].to_numpy(), now["geometry"].to_numpy()
         ):
             message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"

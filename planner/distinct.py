@@ -67,7 +67,8 @@ def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
 
 def texts_at(values: pd.Series, at: Codes) -> pd.Series:
     """Take texts by place; blank where the place is -1."""
-    return pd.Series(values.array.take(at, allow_fill=True, fill_value=""), dtype="str")
+    found = pd.Series(values.array.take(at, allow_fill=True, fill_value=""))
+    return found if found.dtype == "str" else found.astype("str")
 
 
 def _arrow(texts: Texts) -> pa.Array:

@@ -166,13 +166,14 @@ def conform(
         crs = crs or getattr(rows, "crs", None)
         data["geometry"] = shapes_of(given.get("geometry"), count, crs)
     keys = [data[name] for name in table.key]
-    if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
+    apart = bool(keys) and rises(keys)
+    if keys and not apart and not any(pd.isna(values).any() for values in keys):
         order = order_by(keys)
         data = {name: values.take(order) for name, values in data.items()}
     out = _framed(data, table, count)
-    if keys and any(pd.isna(values).any() for values in keys):
+    if keys and not apart and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
-    return _checked(out, data, table)
+    return _checked(out, data, table, apart=apart)
 
 
 def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
@@ -205,7 +206,7 @@ def _columns_of(
     """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
     names = [*table.names, "geometry"]
     if isinstance(rows, pd.DataFrame):
-        plain = pd.DataFrame(rows)
+        plain = pd.DataFrame(rows) if isinstance(rows, gpd.GeoDataFrame) else rows
         return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
     if isinstance(rows, Mapping):
         found = {name: rows[name] for name in names if name in rows}
@@ -279,8 +280,11 @@ def check(frame: Frame, table: Table) -> Frame:
     return _checked(frame, data, table)
 
 
-def _checked(frame: Frame, data: Mapping[str, Any], table: Table) -> Frame:
-    """Return `frame`, whose columns are `data`, or raise one error with all its faults."""
+def _checked(frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False) -> Frame:
+    """Return `frame`, whose columns are `data`, or raise one error with all its faults.
+
+    `apart` tells that no key stands twice.
+    """
     faults: list[str] = []
     fine = len(frame) <= FEW and _all_within(data, table)
     for column in table.columns:
@@ -288,7 +292,7 @@ def _checked(frame: Frame, data: Mapping[str, Any], table: Table) -> Frame:
             faults.append(f"{column.name}: column is missing")
         elif not (fine and column.kind == "number"):
             faults += _faults_of(data[column.name], column, frame.index)
-    faults += _key_faults(frame, data, table)
+    faults += [] if apart else _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):
         faults.append(f"geometry: wants a {table.geometry} layer, has none")
     if faults:

@@ -17,7 +17,15 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from planner.contracts import NODES, PIPES, SLEEVE_SPANS, SLEEVES, SPANS, WALL_CHECKS
+from planner.contracts import (
+    NODES,
+    PIPES,
+    SLEEVE_SPANS,
+    SLEEVES,
+    SPANS,
+    WALL_CHECKS,
+    WALL_FIGURES,
+)
 from planner.contracts.facts import Tables
 from planner.ground import wall
 from planner.ground.loads import Numbers
@@ -25,7 +33,7 @@ from planner.repairs.wall_ends import CLAUSES, End, reckon
 from planner.repairs.wall_figures import list_figures
 from planner.repairs.wall_inputs import SCOPE_MM, Marks, Texts, WallInputs, gather
 from planner.settings import Design
-from planner.tables import check, conform
+from planner.tables import check, conform, empty
 
 CAUTION = (
     "a check to be signed by an engineer: F1216 reckons a ring of endless length in a circular "
@@ -62,6 +70,8 @@ def check_walls(
     for table in (SLEEVES, SLEEVE_SPANS, SPANS, PIPES, NODES):
         check(tables[table.name], table)
     sleeves = tables["sleeves"]
+    if sleeves.empty:
+        return {"wall_checks": empty(WALL_CHECKS), "wall_figures": empty(WALL_FIGURES)}
     given = gather(tables, design, origins)
     mild, worst = (reckon(given, design, highest=highest) for highest in (False, True))
     checks = _checked(sleeves, given, design, (mild, worst))

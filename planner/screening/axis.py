@@ -52,6 +52,8 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     """
     centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
     part = part_of(inspections, settings)
+    if not centre.any():
+        return part
     whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
     if not (centre & whole).any():
         return part
@@ -127,7 +129,7 @@ def set_lengths(
     Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
     mismatch: 32 real runs, drawn against paid length.
     """
-    out = pd.DataFrame(pipes).copy()
+    out = pd.DataFrame(pipes, copy=True)
     inside = wall_to_wall(pipes["drawn_m"], settings)
     best, spread = _by_survey(pipes, matched, inside, settings)
     stated = _stated(pipes)
@@ -156,7 +158,7 @@ def set_lengths(
     _flag_lengths(out, inside, settings, flags)
     if listed.count >= ENOUGH:
         flags.add("listed lengths", listed.told)
-    for pipe in out.loc[out["length_from"] == "stated", "pipe_id"] if listed.both_m else ():
+    for pipe in out["pipe_id"][out["length_from"] == "stated"] if listed.both_m else ():
         flags.add(pipe, f"{listed.both_m:.2f} m taken off its listed length: two half manholes")
     return out
 

@@ -41,6 +41,7 @@ class _Rows:
     heights_mm: pd.Series
     uses: pd.Series
     runs: pd.DataFrame
+    pipe_of: dict[str, str]
 
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
@@ -93,12 +94,12 @@ def grade_all(
     check(defects, DEFECTS)
     own = graded(defects)
     at = places_in(own["pipe_id"], pipes["pipe_id"])
-    runs = inspections.loc[inspections["pipe_id"] != ""].set_index("inspection_id")
     rows = _Rows(
         own,
         pd.Series(numbers_at(pipes["height_mm"], at), own.index),
         texts_at(pipes["use"], at).astype(object),
-        runs,
+        inspections,
+        dict(rows_in(inspections, ["inspection_id", "pipe_id"])),
     )
     found = [*rate_inspections(defects, inspections), *_classes(rows)]
     found += _points(rows, tables.classes, settings)
@@ -107,7 +108,7 @@ def grade_all(
 
 
 def _row(rows: _Rows, run: object, **more: object) -> dict[str, object]:
-    return {"key": str(run), "pipe_id": rows.runs.loc[str(run), "pipe_id"], **more}
+    return {"key": str(run), "pipe_id": rows.pipe_of[str(run)], **more}
 
 
 def _between(low: float, high: float) -> str:
@@ -203,7 +204,8 @@ def _metres(rows: _Rows, tables: GradeTables) -> list[dict[str, object]]:
         }
         peak_low, peak = sums["low"].max().to_numpy(), sums["high"].max().to_numpy()
         total_low, total = sums["low"].sum().to_numpy(), sums["high"].sum().to_numpy()
-        length = rows.runs.loc[runs, "surveyed_m"].to_numpy(dtype=np.float64)
+        at = places_in(runs, rows.runs["inspection_id"])
+        length = rows.runs["surveyed_m"].to_numpy(dtype=np.float64)[at]
         with np.errstate(divide="ignore", invalid="ignore"):
             mean_low, mean = total_low / length, total / length
         table = {

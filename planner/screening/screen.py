@@ -239,12 +239,13 @@ def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
     """Give the pipes that carry spans; of one that is not there nothing is known."""
     wanted = set(spans["pipe_id"])
     plain = pd.DataFrame(pipes)
-    own = plain.loc[is_among(plain["pipe_id"], wanted), PIPES.names].reset_index(drop=True)
+    among = is_among(plain["pipe_id"], wanted)
+    own = plain if among.all() else plain.loc[among, PIPES.names].reset_index(drop=True)
     missing = sorted(wanted - set(own["pipe_id"]))
     if not missing:
         return own
     blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))[PIPES.names]
-    return pd.concat([own, blank], ignore_index=True) if len(own) else blank
+    return pd.concat([own[PIPES.names], blank], ignore_index=True) if len(own) else blank
 
 
 def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
