@@ -165,7 +165,8 @@ class Running:
     ) -> Rescreened:
         at = self._places(names)
         decided = self._decisions if decisions is None else check(decisions, DECISIONS)
-        read = {name: rows.take(at) for name, rows in self._read.items()}
+        given = () if observations is None else ("observations",)
+        read = {name: rows.take(at) for name, rows in self._read.items() if name not in given}
         read |= _changed(read, pipes, observations)
         known = KnownIds(self._rows["known"].take(at), self._highest)
         own = self._own_decisions(names, known, decided)

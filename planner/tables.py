@@ -160,7 +160,7 @@ def conform(
         return _in_place(rows, table)
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
-        return table.without_rows.copy()
+        return table.without_rows.copy(deep=False)
     data = {column.name: _column_of(given, column, table, count) for column in table.columns}
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
@@ -398,7 +398,8 @@ def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> l
 def records_in(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Give rows as dictionaries by column; a few rows cost little."""
     names = [str(name) for name in frame.columns]
-    return [dict(zip(names, row, strict=True)) for row in rows_in(frame, names)]
+    rows = frame.to_numpy(dtype=object).tolist() if len(frame) <= FEW else rows_in(frame, names)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:

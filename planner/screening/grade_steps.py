@@ -54,7 +54,7 @@ def handbook_steps() -> pd.DataFrame:
 def graded(defects: pd.DataFrame) -> pd.DataFrame:
     """Give the placed rows that a table of classes or scores can speak of."""
     at = np.flatnonzero(is_among(defects["role"], _GRADED))
-    return defects[list(_READ)].take(at).reset_index(drop=True)
+    return pd.DataFrame({name: defects[name].array.take(at) for name in _READ}, copy=False)
 
 
 _READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
