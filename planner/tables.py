@@ -258,7 +258,7 @@ def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - a
         if str(getattr(values, "dtype", "")) == wanted:
             return values
         if isinstance(values, list) or getattr(values, "dtype", None) in _PLAIN:
-            return pd.array(values, dtype=wanted)  # type: ignore[call-overload]
+            return pd.array(values, dtype=wanted)
         return pd.Series(values).astype(wanted).array  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"

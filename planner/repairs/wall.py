@@ -75,9 +75,9 @@ def check_walls(
         return {"wall_checks": empty(WALL_CHECKS), "wall_figures": empty(WALL_FIGURES)}
     given = gather(tables, design, origins)
     mild, worst = (reckon(given, design, highest=highest) for highest in (False, True))
-    checks = conform(_checked(sleeves, given, design, (mild, worst)), WALL_CHECKS)
+    checks = _checked(sleeves, given, design, (mild, worst))
     figures = list_figures(checks, given, design, origins, (mild, worst))
-    return {"wall_checks": checks, "wall_figures": figures}
+    return {"wall_checks": conform(checks, WALL_CHECKS), "wall_figures": figures}
 
 
 def _checked(

@@ -204,8 +204,8 @@ def _metres(rows: _Rows, tables: GradeTables) -> list[dict[str, object]]:
         }
         peak_low, peak = sums["low"].max().to_numpy(), sums["high"].max().to_numpy()
         total_low, total = sums["low"].sum().to_numpy(), sums["high"].sum().to_numpy()
-        at = places_in(runs, rows.runs["inspection_id"])
-        length = rows.runs["surveyed_m"].to_numpy(dtype=np.float64)[at]
+        place = places_in(runs, rows.runs["inspection_id"])
+        length = rows.runs["surveyed_m"].to_numpy(dtype=np.float64)[place]
         with np.errstate(divide="ignore", invalid="ignore"):
             mean_low, mean = total_low / length, total / length
         table = {
