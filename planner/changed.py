@@ -230,9 +230,13 @@ class Running:
         self._decisions = decisions
         return self._part(at)
 
-    def rows_of(self, pipe_ids: Iterable[str]) -> Tables:
-        """Give the rows of some pipes as they stand, table by table; `TableError` if none."""
-        return self._part(self._places(tuple(sorted(set(pipe_ids)))))
+    def rows_of(self, pipe_ids: Iterable[str], names: Iterable[str] = ()) -> Tables:
+        """Give the rows of some pipes as they stand, table by table; `TableError` if none.
+
+        `names` says which tables, () = all that hang on pipes: each takes its time.
+        """
+        at = self._places(tuple(sorted(set(pipe_ids))))
+        return {name: self._rows[name].take(at) for name in names} if names else self._part(at)
 
     def proposal(self) -> Proposal:
         """Give the whole proposal as it stands: the tables of all pipes, joined.

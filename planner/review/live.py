@@ -155,10 +155,10 @@ class Live:
         """Give the number of the last decision on a pipe; 0 = none."""
         return self._last.get(pipe_id, 0)
 
-    def rows_of(self, pipe_id: str) -> Tables:
-        """Give the rows of one pipe as they stand, table by table."""
+    def rows_of(self, pipe_id: str, *names: str) -> Tables:
+        """Give the rows of one pipe as they stand: of the tables named, of all by default."""
         with self.lock:
-            return self._state.running.rows_of([pipe_id])
+            return self._state.running.rows_of([pipe_id], names)
 
     def proposal(self) -> Proposal:
         """Give the whole proposal as it stands; of a large town this takes its time."""
@@ -311,7 +311,7 @@ class Live:
 
 
 def _read(folder: Path, store: Store, overrides: Mapping[str, str] | None) -> _State:
-    inputs = read_project(folder, overrides, store.read_events())
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, stamp_now, decisions = store.read_known(), store.stamp(), store.read_decisions()
     made = propose(inputs, known, decisions)
     if store.write_known(made.known):

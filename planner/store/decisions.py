@@ -1,7 +1,7 @@
 """The store of a project: decisions, the journal, revisions, ids. Nothing else writes them.
 
-A decision, and an event of the journal, is only ever added, under a number of its own; none
-is changed or removed.
+A decision, a change of the week or of a price, and an event of the journal, is only ever
+added, under a number of its own; none is changed or removed.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from planner.contracts import (
     DECISIONS,
     EVENTS,
     LEFT_OVER,
+    PRICE_EDITS,
     REVISION_CHOICES,
     REVISIONS,
     WEEK_EDITS,
@@ -33,9 +34,11 @@ from planner.store.geopackage import (
     transaction,
 )
 from planner.store.share import refuse_share
-from planner.tables import check, conform
+from planner.tables import Table, check, conform
 
-_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+_TABLES = (
+    DECISIONS, WEEK_EDITS, PRICE_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES,
+)  # fmt: skip
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between. What came by the page
 # has an instant of its own.
@@ -153,13 +156,55 @@ class Store:
         StoreError
             If the file cannot be written; then no row was added.
         """
+        return self._append_edits(WEEK_EDITS, "setup_id", frame, seen)
+
+    def read_price_edits(self) -> pd.DataFrame:
+        """Read all changes of prices in the order they were made in; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return read_tables(self.path, [PRICE_EDITS], busy_s=self._busy_s)[PRICE_EDITS.name]
+
+    def append_price_edits(
+        self, frame: pd.DataFrame, seen: Mapping[str, int] | None = None
+    ) -> pd.DataFrame:
+        """Add each row of `frame`, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `PRICE_EDITS`; its version is not looked at.
+        seen
+            The version of the last change that a person saw of each price, 0 = none; None
+            where nobody looked at what stands there.
+
+        Returns
+        -------
+        taken
+            The rows, numbered above all earlier ones; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StaleError
+            If somebody changed a price since it was seen; then no row was added.
+        StoreError
+            If the file cannot be written; then no row was added.
+        """
+        return self._append_edits(PRICE_EDITS, "price_id", frame, seen)
+
+    def _append_edits(
+        self, table: Table, by: str, frame: pd.DataFrame, seen: Mapping[str, int] | None
+    ) -> pd.DataFrame:
+        """Add rows of `table`, each about what its column `by` names, if none is stale."""
         with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, WEEK_EDITS, ("setup_id", frame["setup_id"]))
-            _refuse_stale(stored, "setup_id", seen)
-            first = highest_in(connection, WEEK_EDITS, "version") + 1
+            _refuse_stale(rows_of(connection, table, (by, frame[by])), by, seen)
+            first = highest_in(connection, table, "version") + 1
             numbers = range(first, first + len(frame))
-            taken = conform(frame.assign(version=list(numbers)), WEEK_EDITS)
-            add_rows(connection, WEEK_EDITS, taken)
+            taken = conform(frame.assign(version=list(numbers)), table)
+            add_rows(connection, table, taken)
         return taken
 
     def read_events(self) -> pd.DataFrame:
