@@ -88,7 +88,7 @@ def change_price(
     ]
     if refused:
         return Change(conform([], PRICE_EDITS), [], refused)
-    row = {"price_id": price_id, **amounts}
+    row: dict[str, object] = {"price_id": price_id, **amounts}
     return change_prices(store, prices, [row], said, {price_id: seen})
 
 

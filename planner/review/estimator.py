@@ -59,7 +59,7 @@ class Desk:
 
     def page(self, request: Request, name: str, **values: Any) -> Response:  # noqa: ANN401
         """Answer with a page of this desk."""
-        return self.room.pages.page(request, name, tabs=TABS, **SHOWN, **values)
+        return self.room.pages.page(request, name, tabs=TABS, **{**SHOWN, **values})
 
     def totals(self) -> dict[str, Any]:
         """Give what the totals show."""
@@ -71,6 +71,8 @@ class Desk:
         return {
             "sections": views.sections(sums),
             "doubts": views.doubts(sums),
+            "works": views.works(sums),
+            "cards": views.cards(sums),
             "methods": views.methods(sums),
             "bill": views.bill(sums, now.prices),
             "lines": views.line_totals(sums),
@@ -99,7 +101,7 @@ class Desk:
         return rows
 
 
-SHOWN = {"money": money, "percent": percent, "signed": signed, "states": [
+SHOWN: dict[str, Any] = {"money": money, "percent": percent, "signed": signed, "states": [
     (name, views.STATE_WORDS[name]) for name in STATES
 ]}  # fmt: skip
 
@@ -144,7 +146,7 @@ def _week(desk: Desk) -> Sequence[BaseRoute]:
     def shown(request: Request) -> dict[str, Any]:
         week = desk.week.now()
         if week is None:
-            return {"week": None, "key": ""}
+            return {"week": None, "key": "", "names": {}}
         keys = {one.key for one in week.routes} | {week.key, "rest", "project"}
         key = request.query_params.get("route", week.key)
         key = key if key in keys else week.key
@@ -152,7 +154,7 @@ def _week(desk: Desk) -> Sequence[BaseRoute]:
         sums = rows_at(week.tables["bill_sums"], level, key)
         changed = len(set(desk.prices.now().since["price_id"]))
         return {
-            "week": week, "key": key, "changed_prices": changed,
+            "week": week, "key": key, "names": _names(week), "changed_prices": changed,
             "net": views.week_net(rows_at(week.tables["quantity_sums"], level, key), key),
             "orders": views.week_orders(rows_at(week.tables["orders"], level, key), key),
             "bill": views.week_bill(rows_at(week.tables["bill"], level, key), key),
@@ -180,6 +182,12 @@ def _week(desk: Desk) -> Sequence[BaseRoute]:
         Route("/estimator/week/figures", figures),
         Route("/estimator/week/why", why),
     ]
+
+
+def _names(week: WeekFigures) -> dict[str, str]:
+    """Name what is added up, by its key."""
+    whole = {week.key: "Whole week", "rest": "Accepted, not in this week", "project": "Project"}
+    return whole | {one.key: f"{one.date}, {one.crew}" for one in week.routes}
 
 
 def _drivers(desk: Desk) -> Sequence[BaseRoute]:

@@ -41,7 +41,7 @@ def drivers_of(desk: Desk, scope: str) -> dict[str, Any]:
         "pipes": [(one, why_pipe(one.name)) for one in top],
         "dearer": dearer(lines, sums.kinds, now.prices, scope),
         "even": even_lines(money, scope),
-        "doubts": doubts(sums),
+        "doubts": doubts(sums, SCOPES[scope]),
         "mobilisation": _aside(desk, "mobilisation"),
         "night": _aside(desk, "night"),
     }

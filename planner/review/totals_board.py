@@ -7,6 +7,7 @@ what would be chosen at them is not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ from planner.review.totals_rows import (
     mark_of,
     state_of,
 )
+from planner.tables import records_in
 
 KIND, TIMES, LENGTH, CENTS, CENTS_READ = range(5)
 # Figures of a kind of line: how many, their length [nm], money now, money at prices as read.
@@ -204,7 +206,7 @@ class Board:
         if at is None:
             return
         choices = self._live.rows_of(pipe_id, "choices")["choices"]
-        row = choices.iloc[0].to_dict() if len(choices) else None
+        row = next(iter(records_in(choices)), None)
         known = self._state[at] != NONE
         if row is not None and known and mark_of(row) == self._marks[at]:
             self._add(at, -1)
@@ -308,7 +310,7 @@ def _figures(lines: Whole) -> Whole:
     return np.array([times, times * lines[LENGTH], times * cents, times * read])
 
 
-def _laid(owners: int, rows: list[tuple[int, list[tuple[int, ...]]]], width: int) -> Ragged:
+def _laid(owners: int, rows: Sequence[tuple[int, Sequence[tuple[int, ...]]]], width: int) -> Ragged:
     flat = [one for _, own in rows for one in own]
     owner = np.repeat(
         np.array([at for at, _ in rows], dtype=np.int64),

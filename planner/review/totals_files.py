@@ -8,11 +8,12 @@ from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
-from planner.contracts import PRICES, Table
+from planner.contracts import PRICES
 from planner.outputs.files import safe_text
 from planner.review.totals_board import Sums
 from planner.review.totals_rows import NM_PER_M, STATES
 from planner.review.totals_week import WeekFigures
+from planner.tables import Table, records_in
 
 _ORDER = ("net", "waste", "batch_loss", "rounding", "spare", "to_order")
 
@@ -48,19 +49,16 @@ def week_csv(week: WeekFigures) -> str:
     """Write net and orders of routes, week, rest and project, in whole smallest units."""
     rows: list[Sequence[object]] = [("level", "key", "item", "unit", *_ORDER, "why")]
     net = week.tables["quantity_sums"]
-    orders = week.tables["orders"].set_index(["level", "key", "item"])
-    for row in net[net["level"].isin(["route", "week", "project"])].to_dict("records"):
-        at = (row["level"], row["key"], row["item"])
-        beside: list[object] = [""] * len(_ORDER[1:])
-        why = ""
-        if at in orders.index:
-            found = orders.loc[at]
-            beside = ["" if pd.isna(found[name]) else int(found[name]) for name in _ORDER[1:]]
-            why = str(found["why"])
-        rows.append((*at, row["unit"], row["net"], *beside, why))
+    key = ("level", "key", "item")
+    orders = {tuple(row[k] for k in key): row for row in records_in(week.tables["orders"])}
+    for row in records_in(net[net["level"].isin(["route", "week", "project"])]):
+        at = tuple(row[name] for name in key)
+        found = orders.get(at, {})
+        beside = [_blank(found.get(name)) for name in _ORDER[1:]]
+        rows.append((*at, row["unit"], row["net"], *beside, found.get("why", "")))
     rest = week.tables["orders"]
-    for row in rest[(rest["level"] == "rest").to_numpy(bool)].to_dict("records"):
-        figures = ["" if pd.isna(row[name]) else row[name] for name in _ORDER]
+    for row in records_in(rest[(rest["level"] == "rest").to_numpy(bool)]):
+        figures = [_blank(row[name]) for name in _ORDER]
         rows.append((row["level"], row["key"], row["item"], row["unit"], *figures, row["why"]))
     return written(rows)
 
@@ -76,7 +74,7 @@ def frame_csv(frame: pd.DataFrame, table: Table) -> str:
     """Write a table by its contract; blanks stay blank."""
     rows: list[Sequence[object]] = [table.names]
     for row in frame[table.names].itertuples(index=False):
-        rows.append(["" if pd.isna(value) else value for value in row])  # noqa: PERF401
+        rows.append([_blank(value) for value in row])  # noqa: PERF401
     return written(rows)
 
 
@@ -87,3 +85,7 @@ def written(rows: Iterable[Sequence[object]]) -> str:
     for row in rows:
         writer.writerow([safe_text(cell) if isinstance(cell, str) else cell for cell in row])
     return out.getvalue()
+
+
+def _blank(value: object) -> object:
+    return "" if value is None or pd.isna(value) else value  # type: ignore[call-overload]

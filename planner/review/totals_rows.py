@@ -14,11 +14,12 @@ from typing import Generic, TypeVar
 import pandas as pd
 
 from planner.contracts.facts import Tables
-from planner.tables import rows_in
+from planner.tables import records_in, rows_in
 from planner.takeoff.needs import sleeve_lines
 
 STATES = ("accepted", "proposed", "held", "refused")
 NM_PER_M = 1e9
+NM_PER_MM = 1_000_000
 NO_PRICE = -1
 READ = ("choices", "option_lines", "choice_sleeves", "sleeves", "break_even")
 """Tables of a pipe that its rows come from."""
@@ -122,14 +123,14 @@ class Taker:
         tables
             Those of `READ`, of the same pipes.
         """
-        choices = {str(row["pipe_id"]): row for row in tables["choices"].to_dict("records")}
+        choices = {str(row["pipe_id"]): row for row in records_in(tables["choices"])}
         methods = {pipe: str(row["method"]) for pipe, row in choices.items()}
         amounts = self._amounts(tables, set(methods))
         lines = self._lines(tables, methods)
         even = _even(tables["break_even"])
         return {
             pipe: PipeRows(
-                state_of(row), methods[pipe], mark_of({str(k): v for k, v in row.items()}),
+                state_of(row), methods[pipe], mark_of(row),
                 amounts.get(pipe, []), lines.get(pipe, []), *even.get(pipe, (-1, 0)),
             )
             for pipe, row in choices.items()

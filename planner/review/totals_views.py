@@ -5,23 +5,27 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 import numpy as np
 import pandas as pd
 
 from planner.contracts.repairs import METHODS, WAY_WORDS
+from planner.contracts.sums import MAIN_ITEMS
 from planner.review.totals_board import CENTS, LENGTH, TIMES, Sums, is_gap
 from planner.review.totals_rows import (
     DOUBT_COST,
     DOUBT_LENGTH,
     DOUBT_OPEN,
     NM_PER_M,
+    NM_PER_MM,
     STATES,
     LineKind,
     Thing,
 )
 from planner.review.totals_words import figure, money
+from planner.tables import records_in
 
 SCOPES = {
     "accepted": ("accepted",),
@@ -128,12 +132,13 @@ def sections(sums: Sums) -> list[Section]:
     return made
 
 
-def doubts(sums: Sums) -> list[Row]:
-    """Give what is bought for doubt: a look first saves this."""
+def doubts(sums: Sums, states: Iterable[str] = STATES) -> list[Row]:
+    """Give what is bought for doubt on choices of these states: a look first saves this."""
+    own = [STATES.index(one) for one in states]
     at = {one: place for place, one in enumerate(sums.things)}
     found = [one for one in (DOUBT_LENGTH, DOUBT_COST, DOUBT_OPEN) if one in at]
-    rows = [_row(f"t{at[one]}", one, sums.amounts[:, at[one]].tolist()) for one in found]
-    return [row for row, one in zip(rows, found, strict=True) if sums.amounts[:, at[one]].any()]
+    amounts = {one: sums.amounts[own, at[one]].tolist() for one in found}
+    return [_row(f"t{at[one]}", one, amounts[one]) for one in found if any(amounts[one])]
 
 
 def _row(key: str, thing: Thing, amounts: list[int]) -> Row:
@@ -142,6 +147,56 @@ def _row(key: str, thing: Thing, amounts: list[int]) -> Row:
     return Row(
         key, thing.item, whole.unit, [one.text for one in shown], whole.text, why_thing(thing)
     )
+
+
+def works(sums: Sums) -> list[Row]:
+    """Give how many of each other item are priced, and their metres, by state; moves left out."""
+    items: dict[str, list[int]] = {}
+    for at, kind in enumerate(sums.kinds):
+        if kind.item != "sleeve" and not kind.item.startswith("setup"):
+            items.setdefault(kind.item, []).append(at)
+    rows = []
+    for item in sorted(items, key=lambda one: (one not in MAIN_ITEMS, one)):
+        found = sums.lines[:, items[item]].sum(axis=1)
+        for column, unit in ((_TIMES, "pieces"), (_LENGTH, "mm")):
+            # Nanometres of lengths as priced, to the millimetre that is shown.
+            by = 1 if unit == "pieces" else NM_PER_MM
+            amounts = [round(one / by) for one in found[:, column].tolist()]
+            if any(amounts):
+                name, key = item.replace("_", " "), f"w-{item}-{unit}"
+                shown = [figure(one, unit) for one in amounts]
+                whole = figure(sum(amounts), unit)
+                why = "/estimator/why?" + urlencode({"of": "work", "item": item})
+                cells = [one.text for one in shown]
+                rows.append(Row(key, name, whole.unit, cells, whole.text, why))
+    return rows
+
+
+def cards(sums: Sums) -> list[tuple[str, str, str]]:
+    """Give what of accepted choices is asked for first: key, name, figure with its unit."""
+    own = sums.amounts[STATES.index("accepted")]
+
+    def of(kind: str, unit: str) -> str:
+        mine = [at for at, one in enumerate(sums.things) if (one.kind, one.unit) == (kind, unit)]
+        total = int(own[mine].sum())
+        return str(figure(total, unit))
+
+    lines = sums.lines[STATES.index("accepted")]
+
+    def metres_of(item: str) -> int:
+        found = (int(lines[at, _LENGTH]) for at, one in enumerate(sums.kinds) if one.item == item)
+        return round(sum(found) / NM_PER_MM)
+
+    def count_of(item: str) -> int:
+        return sum(int(lines[at, _TIMES]) for at, one in enumerate(sums.kinds) if one.item == item)
+
+    return [
+        ("sleeves", "Sleeves", of("sleeve", "pieces")),
+        ("sleeved", "Sleeved", of("length", "mm")),
+        ("resin", "Resin, net", of("resin", "g")),
+        ("liners", "Liners", f"{count_of('liner')}, {figure(metres_of('liner'), 'mm')}"),
+        ("digs", "Digs", f"{count_of('dig')}"),
+    ]
 
 
 def methods(sums: Sums) -> list[tuple[Row, Row]]:
@@ -164,18 +219,20 @@ def methods(sums: Sums) -> list[tuple[Row, Row]]:
 
 def bill(sums: Sums, prices: pd.DataFrame) -> list[tuple[Row, dict[str, str]]]:
     """Give money by price, as a bill puts lines together; beside each row what it counts."""
-    known = prices.set_index("price_id")
+    known = {str(row["price_id"]): row for row in records_in(prices)}
     found = [at for at in range(len(sums.kinds)) if sums.lines[:, at, _TIMES].any()]
     found.sort(key=lambda at: sums.kinds[at])
     return [_bill_row(at, sums, known) for at in found]
 
 
-def _bill_row(at: int, sums: Sums, known: pd.DataFrame) -> tuple[Row, dict[str, str]]:
+def _bill_row(
+    at: int, sums: Sums, known: Mapping[str, Mapping[str, Any]]
+) -> tuple[Row, dict[str, str]]:
     kind, cells = sums.kinds[at], sums.lines[:, at]
     cents = cells[:, _CENTS].tolist()
     times = int(cells[:, _TIMES].sum())
     length = float(cells[:, _LENGTH].sum()) / NM_PER_M
-    beside = {"times": figure(times, "pieces").text, "length": f"{length:,.2f}" if length else ""}
+    beside = {"times": figure(times, "pieces").text, "length": _metres(length)}
     shown = [money(one) for one in cents], money(sum(cents))
     if not kind.price_id or is_gap(kind):
         shown = ["no price" if n else "" for n in cells[:, _TIMES].tolist()], "no price"
@@ -183,8 +240,8 @@ def _bill_row(at: int, sums: Sums, known: pd.DataFrame) -> tuple[Row, dict[str, 
     name = f"{kind.item} {kind.system}".replace("_", " ").strip()
     row = Row(f"l{at}", name, "", *shown, why_kind(kind), kind.note)
     beside["each"] = beside["extra"] = beside["price"] = ""
-    if kind.price_id in known.index:
-        price = known.loc[kind.price_id]
+    if kind.price_id in known:
+        price = known[kind.price_id]
         beside["price"], beside["each"] = kind.price_id, money(int(price["each_cents"]))
         extra = int(price["extra_cents_per_m"])
         beside["extra"] = money(extra) if extra else ""
@@ -257,7 +314,8 @@ def week_net(rows: Iterable[Mapping[str, object]], key: str) -> list[dict[str, s
     for row in rows:
         found = figure(int(str(row["net"])), str(row["unit"]))
         why = _why_week("net", key, row)
-        shown.append({"item": str(row["item"]), "net": found.text, "unit": found.unit, "why": why})
+        unit = "days" if row["kind"] == "day" else found.unit
+        shown.append({"item": str(row["item"]), "net": found.text, "unit": unit, "why": why})
     return sorted(shown, key=lambda one: natural(one["item"]))
 
 
@@ -282,7 +340,7 @@ def week_bill(rows: Iterable[Mapping[str, object]], key: str) -> list[dict[str, 
         {
             "item": f"{row['item']} {row['system']}".replace("_", " ").strip(),
             "times": figure(int(str(row["times_count"])), "pieces").text,
-            "length": "" if not _number(row["length_m"]) else f"{_number(row['length_m']):,.2f}",
+            "length": _metres(_number(row["length_m"])),
             "each": _cents(row["each_cents"]),
             "sum": _cents(row["sum_cents"]),
             "price": str(row["price_id"]),
@@ -315,6 +373,10 @@ def _why_week(of: str, key: str, row: Mapping[str, object]) -> str:
 
 def _cents(value: object) -> str:
     return "" if pd.isna(value) else money(int(str(value)))  # type: ignore[call-overload]
+
+
+def _metres(length: float) -> str:
+    return figure(round(length * 1000.0), "mm").text if length else ""
 
 
 def _number(value: object) -> float:

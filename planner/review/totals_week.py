@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -82,10 +83,10 @@ class WeekTotals:
 
 
 def _routes(visits: pd.DataFrame) -> list[Route]:
-    counts = visits.groupby(["date", "crew"], sort=True).size()
+    counts = Counter(zip(visits["date"], visits["crew"], strict=True))
     return [
-        Route(f"{crew}|{date}", str(crew), str(date), int(count))
-        for (date, crew), count in counts.items()
+        Route(f"{crew}|{date}", str(crew), str(date), count)
+        for (date, crew), count in sorted(counts.items())
     ]
 
 

@@ -13,7 +13,7 @@ from planner.ground.materials import ROLL, item_of
 from planner.inputs.project import Inputs
 from planner.review.live import Live
 from planner.review.totals_board import Board
-from planner.review.totals_rows import NM_PER_M, NO_PRICE, STATES, LineKind, Thing
+from planner.review.totals_rows import NM_PER_M, NM_PER_MM, NO_PRICE, STATES, LineKind, Thing
 from planner.review.totals_views import STATE_WORDS
 from planner.review.totals_words import figure, metres, money
 
@@ -52,7 +52,7 @@ def explain(live: Live, board: Board, prices: pd.DataFrame, asked: Mapping[str, 
     live, board, prices
         The project, its totals, the prices in force (`PRICES`).
     asked
-        ``of`` = thing, line, method or pipe, and its names as `totals_views` writes them.
+        ``of`` = thing, line, work, method or pipe, and its names as `totals_views` writes them.
     """
     board.sums()
     item = asked.get("item", "")
@@ -61,6 +61,8 @@ def explain(live: Live, board: Board, prices: pd.DataFrame, asked: Mapping[str, 
     if asked.get("of") == "line":
         names = (asked.get(name, "") for name in ("system", "price_id", "note"))
         return _line(board, prices, LineKind(item, *names))
+    if asked.get("of") == "work":
+        return _work(board, item)
     if asked.get("of") == "method" and item in METHODS:
         return _method(board, item)
     if asked.get("of") == "pipe":
@@ -145,6 +147,27 @@ def _line(board: Board, prices: pd.DataFrame, kind: LineKind) -> Why | None:
         facts = price_facts(row)
     name = f"{kind.item} {kind.system}".replace("_", " ").strip()
     return Why(name, money(total), said, facts, columns, *_cut(rows))
+
+
+def _work(board: Board, item: str) -> Why | None:
+    """Explain how many of an item are priced, and their metres, whatever price they come from."""
+    kinds = [kind for kind in list(board.taker.kinds.all) if kind.item == item]
+    found = [(kind, *one) for kind in kinds for one in board.lines_of(kind)]
+    if not found:
+        return None
+    found.sort(key=lambda one: (one[2], one[1]))
+    rows = [
+        [pipe, STATE_WORDS[STATES[state]], str(times), f"{length / NM_PER_M:.2f}" if length else "",
+         kind.price_id or kind.note]
+        for kind, pipe, state, times, length, _ in found
+    ]  # fmt: skip
+    columns = [("Pipe", False), ("State", False), ("Times", True), ("Length of one, m", True),
+               ("Price", False)]  # fmt: skip
+    total = figure(sum(times for *_, times, _, _ in found), "pieces")
+    metres_mm = round(sum(times * length for *_, times, length, _ in found) / NM_PER_MM)
+    both = f"{total}, {figure(metres_mm, 'mm')}" if metres_mm else str(total)
+    said = ["The lines of the ways chosen: the step's own stretch, as it is priced."]
+    return Why(item.replace("_", " "), both, said, [], columns, *_cut(rows))
 
 
 def line_formula(row: Mapping[str, object]) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 # How a smallest unit is shown: by how many it is divided, how many digits stay, the unit's name.
 _SHOWN = {
-    "pieces": (1, 0, ""),
+    "pieces": (1, 0, "pieces"),
     "mm": (1_000, 3, "m"),
     "mm2": (1_000_000, 2, "m²"),
     "g": (1_000, 3, "kg"),

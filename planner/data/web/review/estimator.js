@@ -36,8 +36,8 @@
     if (open) { event.preventDefault(); open.querySelector("input:not([type=hidden])").focus(); }
   });
   document.addEventListener("htmx:afterSettle", function () {
-    var open = document.querySelector(".est-edit input[autofocus]");
-    if (open) { open.removeAttribute("autofocus"); open.focus(); open.select(); }
+    var open = document.querySelector(".est-edit input[data-first]");
+    if (open) { open.removeAttribute("data-first"); open.focus(); open.select(); }
   });
 
   document.addEventListener("click", function (event) {
