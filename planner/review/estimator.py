@@ -45,16 +45,28 @@ class Desk:
         # Numbers begin anew with each server; a page that was open shall not take them for its own.
         self._server = secrets.token_hex(3)
 
-    def token(self) -> str:
+    def token(self, *, with_week: bool = False) -> str:
         """Give what differs once anything shown here could differ."""
         self.live.catch_up()
-        week = self.room.weeks.now()
+        week = self.room.weeks.now() if with_week or self._has_nights() else None
         parts = (self._server, self.live.version, self.prices.now().version)
         return ".".join(map(str, (*parts, "" if week is None else f"{week.name}-{week.version}")))
 
-    def news(self, request: Request) -> str | None:
+    def _has_nights(self) -> bool:
+        """Tell whether the week is asked for its nights: reading it takes its time."""
+        return bool((self.prices.now().prices["item"] == "night").any())
+
+    def nights(self) -> int:
+        """Count the routes of the week that work at night, where that has a price."""
+        week = self.week.now() if self._has_nights() else None
+        if week is None:
+            return 0
+        rows = rows_at(week.tables["bill"], "week", week.key)
+        return sum(int(str(row["times_count"])) for row in rows if row["item"] == "night")
+
+    def news(self, request: Request, *, with_week: bool = False) -> str | None:
         """Give the token as it stands; None where the page has it already."""
-        token = self.token()
+        token = self.token(with_week=with_week)
         return None if request.query_params.get("seen") == token else token
 
     def page(self, request: Request, name: str, **values: Any) -> Response:  # noqa: ANN401
@@ -64,8 +76,7 @@ class Desk:
     def totals(self) -> dict[str, Any]:
         """Give what the totals show."""
         sums, now = self.board.sums(), self.prices.now()
-        week = self.week.now()
-        nights = _nights(week)
+        nights = self.nights()
         ratio = self.live.inputs.settings.takeoff.contingency_ratio
         changes = self.live.changes_since(self.live.version - 1)
         return {
@@ -90,7 +101,7 @@ class Desk:
             return []
         sums = self.board.sums()
         ratio = self.live.inputs.settings.takeoff.contingency_ratio
-        nights, rows = _nights(self.week.now()), []
+        nights, rows = self.nights(), []
         for scope, states in views.SCOPES.items():
             then, lines = views.read_difference(sums, states)
             new = views.bottom(sums, now.prices, ratio, nights, states)
@@ -104,13 +115,6 @@ class Desk:
 SHOWN: dict[str, Any] = {"money": money, "percent": percent, "signed": signed, "states": [
     (name, views.STATE_WORDS[name]) for name in STATES
 ]}  # fmt: skip
-
-
-def _nights(week: WeekFigures | None) -> int:
-    if week is None:
-        return 0
-    rows = [row for row in rows_at(week.tables["bill"], "week", week.key) if row["item"] == "night"]
-    return sum(int(str(row["times_count"])) for row in rows)
 
 
 def routes(room: Room) -> Sequence[BaseRoute]:
@@ -163,11 +167,11 @@ def _week(desk: Desk) -> Sequence[BaseRoute]:
         }  # fmt: skip
 
     def page(request: Request) -> Response:
-        token = desk.token()
+        token = desk.token(with_week=True)
         return desk.page(request, "estimator_week.html", seen=token, **shown(request))
 
     def figures(request: Request) -> Response:
-        token = desk.news(request)
+        token = desk.news(request, with_week=True)
         if token is None:
             return Response(status_code=204)
         return desk.page(request, "estimator_week_figures.html", seen=token, **shown(request))

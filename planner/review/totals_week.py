@@ -34,7 +34,7 @@ class WeekFigures:
     """The sums of one state of the week.
 
     ``tables`` hold quantity_sums, orders, bill, bill_sums and shortages; ``key`` is that of the
-    week in them.
+    week in them; ``route_of`` gives the key of each visit's route.
     """
 
     run: str
@@ -42,6 +42,7 @@ class WeekFigures:
     key: str
     routes: list[Route]
     tables: Tables
+    route_of: Mapping[str, str]
 
     def level_of(self, key: str) -> str:
         """Say which level a key is of."""
@@ -69,7 +70,11 @@ class WeekTotals:
             if made is None or (made.run, made.version) != (week.name, week.version):
                 tables = self._added(week.tables, week.version, week.run.first_day)
                 key = week.run.first_day or "week"
-                made = WeekFigures(week.name, week.version, key, _routes(week.visits), tables)
+                visits = week.visits
+                keys = (visits["crew"] + "|" + visits["date"]).tolist()
+                route_of = dict(zip(visits["visit_id"], keys, strict=True))
+                routes = _routes(visits)
+                made = WeekFigures(week.name, week.version, key, routes, tables, route_of)
                 self._made = made
             return made
 

@@ -76,7 +76,7 @@ def _visits(
     taken = week.tables["quantities"]
     own = taken[(taken["item"] == item).to_numpy(bool)]
     if week.level_of(key) == "route":
-        own = own[own["visit_id"].str.startswith(f"{key}|").to_numpy(bool)]
+        own = own[(own["visit_id"].map(week.route_of) == key).to_numpy(bool)]
     elif week.level_of(key) == "rest":
         own = own.iloc[:0]
     rows = [
