@@ -92,7 +92,7 @@ def test_totals_move_when_another_decides_and_are_silent_otherwise(still: Live) 
     assert answer.status_code == 200
     assert "3\u202f325.98" in answer.text
     assert "pipe 0018, by A. Vance" in answer.text
-    assert decide(still, "0018", "accept") == []
+    assert [decide(still, "0018", word) for word in ("undo", "accept")] == [[], []]
     for url in ("/estimator/drivers/figures?seen=x&of=open", "/estimator/drivers?of=nonsense"):
         assert page.get(url).status_code == 200
 
