@@ -174,6 +174,7 @@ class Board:
         self._clear_sums()
         for at in order:
             self._set(at, rows[at])
+        self._all_money()
         self._add_all()
         self._read, self._priced, self._sums = inputs, now.version, None
 
@@ -189,16 +190,26 @@ class Board:
         self._state[at], self._method[at] = row.state, METHODS.index(row.method)
         self._liner_from[at], self._placed[at] = row.liner_from, row.placed
         self._marks[at] = row.mark
-        self._cents[at], self._bare_of[at] = self._money_of(self._lines.rows_of(at))
 
-    def _money_of(self, lines: Whole) -> tuple[int, int]:
+    def _all_money(self) -> None:
+        """Add up what each pipe costs, and its lines without a price."""
+        owner, lines = self._lines.owner, self._lines.columns()
+        live = owner != NOBODY
+        priced = live & (lines[CENTS] != NO_PRICE)
+        gaps = np.array([is_gap(kind) for kind in self.taker.kinds.all], dtype=bool)
+        bare = live & ~priced
+        bare[bare] = gaps[lines[KIND][bare]]
+        self._cents[:], self._bare_of[:] = 0, 0
+        np.add.at(self._cents, owner[priced], (lines[TIMES] * lines[CENTS])[priced])
+        np.add.at(self._bare_of, owner[bare], 1)
+
+    def _own_money(self, at: int) -> None:
+        """Add up what one pipe costs, and its lines without a price."""
+        lines = self._lines.rows_of(at)
         priced = lines[CENTS] != NO_PRICE
-        cents = int((lines[TIMES] * lines[CENTS])[priced].sum())
-        bare = [kind for kind in lines[KIND][~priced].tolist() if self._is_gap(kind)]
-        return cents, len(bare)
-
-    def _is_gap(self, kind: int) -> bool:
-        return is_gap(self.taker.kinds.all[kind])
+        self._cents[at] = (lines[TIMES] * lines[CENTS])[priced].sum()
+        kinds = self.taker.kinds.all
+        self._bare_of[at] = sum(is_gap(kinds[kind]) for kind in lines[KIND][~priced].tolist())
 
     def _renew(self, pipe_id: str) -> None:
         """Take one pipe's rows off, and put on what stands now."""
@@ -222,6 +233,7 @@ class Board:
         self._widen()
         if made:
             self._set(at, made)
+            self._own_money(at)
             self._add(at, 1)
 
     def _widen(self) -> None:
@@ -285,8 +297,7 @@ class Board:
             if own is not None:
                 mine = (kinds == at) & (read != NO_PRICE)
                 cents[mine] = cents_at(own, self._lines.column(LENGTH)[mine])
-        for pipe in self._marks:
-            self._cents[pipe], self._bare_of[pipe] = self._money_of(self._lines.rows_of(pipe))
+        self._all_money()
         self._clear_sums()
         self._add_all()
         self._priced = now.version

@@ -123,15 +123,22 @@ def dearer(
     state, columns = lines
     own = columns[:, np.isin(state, in_scope(scope)) & (columns[CENTS] != NO_PRICE)]
     total = int((own[TIMES] * own[CENTS]).sum())
-    id_of = np.array([kind.price_id for kind in kinds], dtype=object)
-    rows = []
+    order = np.argsort(own[KIND], kind="stable")
+    own, rows = own[:, order], list[Dearer]()
+    kinds_of: dict[str, list[int]] = {}
+    for at, kind in enumerate(kinds):
+        kinds_of.setdefault(kind.price_id, []).append(at)
     for row in records_in(prices):
-        mine = own[:, np.isin(own[KIND], np.flatnonzero(id_of == row["price_id"]))]
-        if not mine.shape[1]:
-            continue
-        new = cents_at(one_price(_raised(row)), mine[LENGTH])
-        more = int((mine[TIMES] * (new - mine[CENTS])).sum())
-        rows.append(Dearer(str(row["price_id"]), more, more / total if total else 0.0))
+        more, found = 0, False
+        for at in kinds_of.get(str(row["price_id"]), []):
+            first, last = np.searchsorted(own[KIND], [at, at + 1])
+            mine = own[:, first:last]
+            new = cents_at(one_price(_raised(row)), mine[LENGTH])
+            more += int((mine[TIMES] * (new - mine[CENTS])).sum())
+            found = found or last > first
+        if found:
+            share = more / total if total else 0.0
+            rows.append(Dearer(str(row["price_id"]), more, share))
     return sorted(rows, key=lambda one: (-one.cents, one.price_id))
 
 

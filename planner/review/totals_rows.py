@@ -21,6 +21,8 @@ STATES = ("accepted", "proposed", "held", "refused")
 NM_PER_M = 1e9
 NM_PER_MM = 1_000_000
 NO_PRICE = -1
+# From so many lines on they are sifted all at once.
+_MANY = 2_000
 READ = ("choices", "option_lines", "choice_sleeves", "sleeves", "break_even")
 """Tables of a pipe that its rows come from."""
 Name = TypeVar("Name", bound=Hashable)
@@ -152,10 +154,10 @@ class Taker:
 
     def _learn(self, sleeves: pd.DataFrame) -> None:
         """Reckon what sleeves take of which none alike was seen."""
-        fresh = sleeves[[_key(one) not in self._takes for one in rows_in(sleeves, _TYPE)]]
-        fresh = fresh.drop_duplicates(_TYPE)
-        if fresh.empty:
+        unknown = [_key(one) not in self._takes for one in rows_in(sleeves, _TYPE)]
+        if not any(unknown):
             return
+        fresh = sleeves[unknown].drop_duplicates(_TYPE)
         keys = dict(zip(fresh["sleeve_id"], map(_key, rows_in(fresh, _TYPE)), strict=True))
         self._takes |= {key: [] for key in keys.values()}
         lines = sleeve_lines({**self._settled, "sleeves": fresh.reset_index(drop=True)})
@@ -174,14 +176,17 @@ class Taker:
     def _lines(
         self, tables: Tables, methods: Mapping[str, str]
     ) -> dict[str, list[tuple[int, int, int, int, int]]]:
-        every = tables["option_lines"]
-        chosen = every["pipe_id"].map(methods).to_numpy(object) == every["method"].to_numpy(object)
-        lines = every[chosen].sort_values(["pipe_id", "seq"], kind="stable")
+        lines = tables["option_lines"]  # in order of pipe, method and line
+        if len(lines) > _MANY:
+            chosen = lines["pipe_id"].map(methods).to_numpy(object)
+            lines = lines[chosen == lines["method"].to_numpy(object)]
         systems = dict(rows_in(tables["sleeves"], ["sleeve_id", "system"]))
         found: dict[str, list[tuple[int, int, int, int, int]]] = {}
-        columns = ["pipe_id", "item", "sleeve_id", "price_id", "note", "times_count", "length_m",
-                   "one_cents"]  # fmt: skip
-        for pipe, item, sleeve, price, note, times, length, one in rows_in(lines, columns):
+        columns = ["pipe_id", "method", "item", "sleeve_id", "price_id", "note", "times_count",
+                   "length_m", "one_cents"]  # fmt: skip
+        for pipe, method, item, sleeve, price, note, times, length, one in rows_in(lines, columns):
+            if methods.get(pipe) != method:
+                continue
             system = systems.get(sleeve, "") if item == "sleeve" else ""
             kind = self.kinds.at(LineKind(item, system, price, note))
             cents = NO_PRICE if pd.isna(one) else int(one)

@@ -44,9 +44,7 @@ def town(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 class Desk:
     """One page with what it asked for and what it complained about."""
 
-    def __init__(
-        self, browser: Browser, url: str, *, width: int = 1280, dark: bool = False
-    ) -> None:
+    def __init__(self, browser: Browser, url: str, width: int = 1280, *, dark: bool = False):
         scheme = "dark" if dark else "light"
         size = {"width": width, "height": 900}
         self.context = browser.new_context(viewport=size, color_scheme=scheme)  # type: ignore[arg-type]
@@ -107,7 +105,7 @@ def test_two_change_one_price(browser: Browser, town: Served) -> None:
     one.get_by_label("Why").fill("resin is dearer")
     one.get_by_role("button", name="Save").click()
     expect(one.locator("#effect")).to_contain_text("Which way is chosen may change")
-    expect(one.locator("#effect")).to_contain_text("+")
+    expect(one.locator("#said")).to_contain_text("each 1200.00 -> 1300.00")
     expect(one.locator(".est-edit")).to_have_count(0)
     expect(one.locator("#price-0")).to_contain_text("1\u202f300.00")
     # News came to the second; the fields were left alone.

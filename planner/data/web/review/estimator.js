@@ -35,7 +35,13 @@
     var opens = event.detail.elt.dataset.opens, open = opens && document.getElementById(opens);
     if (open) { event.preventDefault(); open.querySelector("input:not([type=hidden])").focus(); }
   });
+  function tell() {
+    var told = document.querySelector("[data-told]");
+    if (told) { window.review.say(told.dataset.told, "good"); told.removeAttribute("data-told"); }
+  }
+  document.addEventListener("htmx:oobAfterSwap", tell);
   document.addEventListener("htmx:afterSettle", function () {
+    tell();
     var open = document.querySelector(".est-edit input[data-first]");
     if (open) { open.removeAttribute("data-first"); open.focus(); open.select(); }
   });
