@@ -51,7 +51,9 @@ turns_count = 2
 HEAD = "inspection_id,pipe_id,start_node,date,s_m,code,char1,char2,q1,stretch"
 STEPS = ["check_access", "clean", "look", "prove_laterals", "flow_control", "sleeve", "verify"]
 DAYS = ["mon", "tue", "wed", "thu", "fri"]
-PIPES = ("0017", "0018")
+# The second pipe, 0018 elsewhere, has a name that would run.
+SECOND = "0018<b onmouseover=\"window.pwn='pipe'\">"
+PIPES = ("0017", SECOND)
 
 
 def write_town(folder: Path, prices: str | None = None) -> Path:
@@ -60,7 +62,7 @@ def write_town(folder: Path, prices: str | None = None) -> Path:
     rows = csv.writer(out, lineterminator="\n")
     rows.writerow(HEAD.split(","))
     for run, (pipe, start, at, wide) in enumerate(
-        (("0017", "A", 5.2, 2), ("0018", "B", 6.0, 3)), 1
+        (("0017", "A", 5.2, 2), (SECOND, "B", 6.0, 3)), 1
     ):
         for s_m, code, q in ((0, "BCD", ""), (at, "BAB", wide), (39.2, "BCE", "")):
             chars = ("B", "A") if code == "BAB" else ("A", "")
@@ -71,10 +73,13 @@ def write_town(folder: Path, prices: str | None = None) -> Path:
     project = PROJECT + "[takeoff]\ncontingency_ratio = 0.05\n"
     crews = CREWS.replace('["sleeve"]', json.dumps(STEPS)).replace('["mon"]', json.dumps(DAYS))
     given = write_prices() if prices is None else prices
-    return write_project(
+    write_project(
         folder, surveys_csv=out.getvalue(), systems_toml=systems, prices_toml=given,
         planner_toml=project, crews_toml=crews, done_csv="",
     )  # fmt: skip
+    layer = folder / "pipes.geojson"
+    layer.write_text(layer.read_text("utf-8").replace('"0018"', json.dumps(SECOND)), "utf-8")
+    return folder
 
 
 def write_prices() -> str:

@@ -11,7 +11,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from planner.review import totals_views as views
-from planner.review.estimator_drivers import drivers_of, ranked
+from planner.review.estimator_drivers import Drivers, ranked
 from planner.review.estimator_prices import PriceDesk
 from planner.review.room import Room
 from planner.review.totals_board import Board
@@ -42,6 +42,7 @@ class Desk:
         self.prices = Prices(room.live)
         self.board = Board(room.live, self.prices)
         self.week = WeekTotals(room.live, room.weeks)
+        self.drivers = Drivers(self)
         # Numbers begin anew with each server; a page that was open shall not take them for its own.
         self._server = secrets.token_hex(3)
 
@@ -201,13 +202,13 @@ def _drivers(desk: Desk) -> Sequence[BaseRoute]:
 
     def page(request: Request) -> Response:
         token, scope = desk.token(), scope_of(request)
-        return desk.page(request, "estimator_drivers.html", seen=token, **drivers_of(desk, scope))
+        return desk.page(request, "estimator_drivers.html", seen=token, **desk.drivers.of(scope))
 
     def figures(request: Request) -> Response:
         token, scope = desk.news(request), scope_of(request)
         if token is None:
             return Response(status_code=204)
-        made = drivers_of(desk, scope)
+        made = desk.drivers.of(scope)
         return desk.page(request, "estimator_drivers_figures.html", seen=token, **made)
 
     def file(request: Request) -> Response:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from planner.review.totals_board import Sums
 from planner.review.totals_drivers import (
     Share,
     by_method,
@@ -24,9 +25,25 @@ if TYPE_CHECKING:
     from planner.review.estimator import Desk
 
 
-def drivers_of(desk: Desk, scope: str) -> dict[str, Any]:
-    """Give what the page of drivers shows for a scope."""
-    money, sums, now = desk.board.pipe_money(), desk.board.sums(), desk.prices.now()
+class Drivers:
+    """Ranks what drives the cost; each state of the totals once for each scope."""
+
+    def __init__(self, desk: Desk) -> None:
+        """Begin with nothing ranked."""
+        self._desk = desk
+        self._made: dict[str, tuple[object, dict[str, Any]]] = {}
+
+    def of(self, scope: str) -> dict[str, Any]:
+        """Give what the page of drivers shows for a scope."""
+        sums = self._desk.board.sums()
+        known = self._made.get(scope)
+        if known is None or known[0] is not sums:
+            known = self._made[scope] = (sums, _drivers_of(self._desk, sums, scope))
+        return known[1]
+
+
+def _drivers_of(desk: Desk, sums: Sums, scope: str) -> dict[str, Any]:
+    money, now = desk.board.pipe_money(), desk.prices.now()
     lines = desk.board.lines_now()
     total = int(money.cents[np.isin(money.state, [STATES.index(s) for s in SCOPES[scope]])].sum())
     top = dearest(money, scope)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
@@ -60,7 +61,8 @@ class PriceDesk:
     async def change(self, request: Request) -> Response:
         """Take in a change of one price."""
         form = await request.form()
-        return self._change(request, form)
+        # The store may have to wait for another writer; nobody else shall wait with it.
+        return await run_in_threadpool(self._change, request, form)
 
     def news(self, request: Request) -> Response:
         """Give what others changed meanwhile; a row in which somebody types is left alone."""

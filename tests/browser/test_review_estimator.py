@@ -9,7 +9,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from estimator_town import EVIL_ID, decide, write_bare_run, write_town
+from estimator_town import EVIL_ID, SECOND, decide, write_bare_run, write_town
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 from review_town import Served, served
 
@@ -75,15 +75,15 @@ def test_totals_move_without_a_reload_when_another_accepts(browser: Browser, tow
     expect(whole).to_contain_text("3\u202f325.98")
     page.get_by_role("button", name="how sleeve length came about").click()
     why = page.locator("#why")
-    expect(why).to_contain_text("0018")
-    assert decide(town.live, "0018", "accept", by="A. Vance") == []
+    expect(why).to_contain_text(SECOND)
+    assert decide(town.live, SECOND, "accept", by="A. Vance") == []
     expect(whole).to_contain_text("5\u202f601.96", timeout=8000)
     expect(whole).to_have_class("est-moved")
     expect(why).to_be_visible()
     page.keyboard.press("Escape")
     expect(why).to_be_hidden()
     expect(page.get_by_role("button", name="how sleeve length came about")).to_be_focused()
-    expect(page.get_by_text("pipe 0018, by A. Vance")).to_be_visible()
+    expect(page.get_by_text(f"pipe {SECOND}, by A. Vance")).to_be_visible()
     assert sum(one == f"{town.url}/estimator" for one in desk.asked) == 1
     desk.close()
 

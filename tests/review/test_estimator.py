@@ -10,7 +10,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from estimator_town import EVIL, EVIL_ID, client, decide, write_bare_run, write_town
+from estimator_town import EVIL, EVIL_ID, SECOND, client, decide, write_bare_run, write_town
 from starlette.testclient import TestClient
 
 from planner.folder import run_project
@@ -25,7 +25,7 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small town with both pipes accepted and a run of it; read only."""
     folder = write_town(tmp_path_factory.mktemp("planned") / "town")
     live = Live.open(folder)
-    for pipe in ("0017", "0018"):
+    for pipe in ("0017", SECOND):
         assert decide(live, pipe, "accept") == []
     write_bare_run(run_project(folder), folder)
     return folder
@@ -73,6 +73,7 @@ def test_every_page_is_there_and_nothing_from_data_is_markup(still: Live) -> Non
         both = text + "".join(one.text for one in explained)
         assert "<img" not in both
         assert "<script>" not in both
+        assert "<b " not in both
         assert " style=" not in both
         assert "Not there any more" not in both
     assert EVIL.replace("<", "&lt;").split(" ")[0] in page.get("/estimator/prices").text
@@ -87,12 +88,12 @@ def test_totals_move_when_another_decides_and_are_silent_otherwise(still: Live) 
     assert "5\u202f601.96" in page.get("/estimator").text
     url = polled(page, "/estimator", "/estimator/totals")
     assert page.get(url).status_code == 204
-    assert decide(still, "0018", "hold", by="A. Vance") == []
+    assert decide(still, SECOND, "hold", by="A. Vance") == []
     answer = page.get(url)
     assert answer.status_code == 200
     assert "3\u202f325.98" in answer.text
-    assert "pipe 0018, by A. Vance" in answer.text
-    assert [decide(still, "0018", word) for word in ("undo", "accept")] == [[], []]
+    assert "pipe 0018&lt;b" in answer.text
+    assert [decide(still, SECOND, word) for word in ("undo", "accept")] == [[], []]
     for url in ("/estimator/drivers/figures?seen=x&of=open", "/estimator/drivers?of=nonsense"):
         assert page.get(url).status_code == 200
 
