@@ -248,15 +248,16 @@ def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of dec
 
 @app.command()
 def reprice(
-    folder: Folder, workbook: Annotated[Path, typer.Argument(help="A totals.xlsx of a run.")]
+    folder: Folder,
+    workbook: Annotated[Path, typer.Argument(help="A totals.xlsx of a run.")],
+    by: Annotated[str, typer.Option("--by", help="Who changes the prices.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why.")],
+    on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
 ) -> None:
-    """Take in prices typed into the workbook of a run.
+    """Take prices that were changed in the workbook of a run into the store, by their ids."""
+    from planner.reprice import Said, take_prices
 
-    They are known by their ids, and kept in prices_changed.csv.
-    """
-    from planner.reprice import take_prices
-
-    for line in take_prices(folder, workbook):
+    for line in take_prices(folder, workbook, Said(by, _day(on), reason)):
         print(line)
 
 

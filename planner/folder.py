@@ -77,8 +77,8 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     PlannerError
         If there are no pipes or no project file.
     """
-    events = store_of(folder).read_events()
-    inputs = read_project(folder, overrides, events)
+    store = store_of(folder)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     located = place_rows(inputs)
     lines = check_lines(inputs, located.flags, located.left_over, located.defects)
     tables = placed_tables(inputs, located)
@@ -136,7 +136,7 @@ def run_project(
         If nothing can be made: no pipes, no project file, a store in use.
     """
     store = store_of(folder)
-    inputs = read_project(folder, overrides, store.read_events())
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=keep_ids)
     made = make_plan(
@@ -223,7 +223,7 @@ def accept_form(folder: Path, form: Path) -> list[str]:
     """
     rows, faults = read_decisions(form)
     store = store_of(folder)
-    inputs = read_project(folder, {}, store.read_events())
+    inputs = read_project(folder, {}, store.read_events(), store.read_price_edits())
     lines = [str(fault) for fault in faults]
     taken = 0
     for about_spans in (True, False):
@@ -305,7 +305,8 @@ def compare_books(folder: Path, other: str) -> list[str]:
         If a book, the project or the store cannot be read.
     """
     store = store_of(folder)
-    inputs, known = read_project(folder, {}, store.read_events()), store.read_known()
+    inputs = read_project(folder, {}, store.read_events(), store.read_price_edits())
+    known = store.read_known()
     ours = _book_of(inputs)
     theirs = load_rulebook(other, day=inputs.settings.project.first_day)
     nobody = empty(DECISIONS)

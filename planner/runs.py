@@ -253,7 +253,7 @@ def replan_project(
     contracts = [table for table in TABLES if table.name in STANDING_TABLES]
     standing = read_tables(run, contracts, str(record.get("local_crs", "")))
     store = store_of(folder)
-    inputs = read_project(folder, overrides, store.read_events())
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     _within(at, inputs.settings)
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=True)

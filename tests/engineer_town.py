@@ -31,5 +31,11 @@ def write_town(folder: Path, **texts: str) -> Path:
     media = folder / "media"
     media.mkdir(parents=True)
     Image.new("RGB", (64, 48), (90, 110, 130)).save(media / "p1.png")
-    own = {"crews_toml": "", "stock_csv": "", "surveys_csv": SURVEYS, "prices_toml": PRICES, "planner_toml": PROJECT + MEDIA}
+    own = {
+        "crews_toml": "",
+        "stock_csv": "",
+        "surveys_csv": SURVEYS,
+        "prices_toml": PRICES,
+        "planner_toml": PROJECT + MEDIA,
+    }
     return write_project(folder, **{**own, **texts})

@@ -87,6 +87,7 @@ def sign_run(tell: Telling, folder: str, by: str, on: str, reason: str, seen: in
         If decisions have lost what they are about, or somebody decided meanwhile.
     """
     from planner.folder import sign_project
+    from planner.store.chosen import store_of
 
     if last_decision(store_of(Path(folder)).read_decisions()) != seen:
         message = "not signed: somebody decided meanwhile; look at the list again"

@@ -1,7 +1,7 @@
 """The store of a project: decisions, the journal, revisions, ids. Nothing else writes them.
 
-A decision, and an event of the journal, is only ever added, under a number of its own; none
-is changed or removed.
+A decision, a change of the week or of a price, and an event of the journal, is only ever
+added, under a number of its own; none is changed or removed.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from planner.contracts import (
     DECISIONS,
     EVENTS,
     LEFT_OVER,
+    PRICE_EDITS,
     REVISION_CHOICES,
     REVISIONS,
     WEEK_EDITS,
@@ -25,9 +26,11 @@ from planner.errors import StaleError, StoreError
 from planner.ground.ids import KnownIds, number_of
 from planner.store.geopackage import GeoPackage
 from planner.store.keeping import Keeping
-from planner.tables import check, conform
+from planner.tables import Table, check, conform
 
-STORE_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+STORE_TABLES = (
+    DECISIONS, WEEK_EDITS, PRICE_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES,
+)  # fmt: skip
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between. What came by the page
 # has an instant of its own.
@@ -141,13 +144,55 @@ class Store:
         StoreError
             If the store cannot be written; then no row was added.
         """
+        return self._append_edits(WEEK_EDITS, "setup_id", frame, seen)
+
+    def read_price_edits(self) -> pd.DataFrame:
+        """Read all changes of prices in the order they were made in; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return self.keeping.read_tables([PRICE_EDITS])[PRICE_EDITS.name]
+
+    def append_price_edits(
+        self, frame: pd.DataFrame, seen: Mapping[str, int] | None = None
+    ) -> pd.DataFrame:
+        """Add each row of `frame`, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `PRICE_EDITS`; its version is not looked at.
+        seen
+            The version of the last change that a person saw of each price, 0 = none; None
+            where nobody looked at what stands there.
+
+        Returns
+        -------
+        taken
+            The rows, numbered above all earlier ones; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StaleError
+            If somebody changed a price since it was seen; then no row was added.
+        StoreError
+            If the file cannot be written; then no row was added.
+        """
+        return self._append_edits(PRICE_EDITS, "price_id", frame, seen)
+
+    def _append_edits(
+        self, table: Table, by: str, frame: pd.DataFrame, seen: Mapping[str, int] | None
+    ) -> pd.DataFrame:
+        """Add rows of `table`, each about what its column `by` names, if none is stale."""
         with self.keeping.transaction(STORE_TABLES) as change:
-            stored = change.rows_of(WEEK_EDITS, ("setup_id", frame["setup_id"]))
-            refuse_stale(stored, "setup_id", seen)
-            first = change.highest_in(WEEK_EDITS, "version") + 1
+            refuse_stale(change.rows_of(table, (by, frame[by])), by, seen)
+            first = change.highest_in(table, "version") + 1
             numbers = range(first, first + len(frame))
-            taken = conform(frame.assign(version=list(numbers)), WEEK_EDITS)
-            change.add_rows(WEEK_EDITS, taken)
+            taken = conform(frame.assign(version=list(numbers)), table)
+            change.add_rows(table, taken)
         return taken
 
     def read_events(self) -> pd.DataFrame:

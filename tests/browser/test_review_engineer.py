@@ -228,9 +228,7 @@ def test_more_rows_come_as_one_scrolls_and_by_key(visit, town):
 
 @pytest.mark.parametrize("size", [DESK, PHONE])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_nothing_is_wider_than_the_screen_and_axe_finds_no_serious_fault(
-    visit, town, size, scheme
-):
+def test_nothing_is_wider_than_the_screen_and_axe_finds_no_serious_fault(visit, town, size, scheme):
     """The list, an opened row with its photo, the sign-off."""
     page = visit(town, "/engineer?text=0017", size, scheme)
     rows(page).first.locator(".open").click()

@@ -12,7 +12,6 @@ import pytest
 from planner.contracts import (
     CHOICES,
     DECISIONS,
-    DEFECTS,
     FINDINGS,
     NODES,
     PIPES,
@@ -26,7 +25,16 @@ from planner.tables import conform
 
 VERDICT, STATE = ("sleeve", "liner", "refer", "none"), ("proposed", "accepted", "held", "")
 AREAS, DAMAGE = ("north", "south", ""), ("crack", "joint_gap+roots", "break")
-KEPT = [{"version": 4, "pipe_id": "P03", "decision": "hold", "by": "A", "on": "2026-01-02", "reason": "so"}]
+KEPT = [
+    {
+        "version": 4,
+        "pipe_id": "P03",
+        "decision": "hold",
+        "by": "A",
+        "on": "2026-01-02",
+        "reason": "so",
+    }
+]
 
 
 @dataclass
@@ -118,7 +126,7 @@ def tables_of(rows: list[Row]) -> dict[str, pd.DataFrame]:
             choices[row.pipe_id] = {"pipe_id": row.pipe_id, "method": "sleeve", "state": row.state,
                                     "cost_cents": row.cost, "reason": "so", "fingerprint": "f",
                                     "assumed_accepted": False}  # fmt: skip
-    blank = {name: "" for name in ("photo", "observation_id")}
+    blank = dict.fromkeys(("photo", "observation_id"), "")
     plain = pd.DataFrame(defects, columns=list(blank), dtype="str")
     return {
         "spans": conform(spans, SPANS), "verdicts": conform(verdicts, VERDICTS),
@@ -161,7 +169,9 @@ def fits(row: Row, wanted: Wanted, but: str = "") -> bool:
 
 
 def by_loop(rows: list[Row], wanted: Wanted) -> list[str]:
-    rows = sorted((r for r in rows if fits(r, wanted)), key=lambda r: (r.pipe_id, r.from_m, r.span_id))
+    rows = sorted(
+        (r for r in rows if fits(r, wanted)), key=lambda r: (r.pipe_id, r.from_m, r.span_id)
+    )
     if wanted.sort == "urgency":
         rows.sort(key=lambda row: -URGENCY.index(row.urgency))
     if wanted.sort == "cost":
