@@ -111,6 +111,8 @@ def _told(book: Book, visit: Row, pipe_id: str) -> Iterator[Broken]:
         for row in _table(book, "notices")
         if row["pipe_id"] == pipe_id and row["sent_on"] and row["for_date"] >= book.first_day
     }
+    pins = [row for row in _table(book, "pins") if row["setup_id"] == visit["setup_id"]]
+    sent |= {row["for_date"] for row in pins if row["for_date"]}
     if sent:
         if visit["date"] not in sent:
             found = f"{pipe_id} on {visit['date']}"
