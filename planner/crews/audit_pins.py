@@ -41,6 +41,6 @@ def _pin_broken(book: Book, visit: Row, pin: Row) -> Iterator[Broken]:
 def promised_on(book: Book, visit: Row, pin: Row) -> set[str]:
     """Give the days that residents were told of: by hand, or by a notice that was sent."""
     pipe_id = book.setups.get(visit["setup_id"], {}).get("pipe_id", "")
-    rows = book.tables["notices"].to_dict("records") if "notices" in book.tables else []
-    sent = {str(one["for_date"]) for one in rows if one["pipe_id"] == pipe_id and one["sent_on"]}
+    rows = [one for one in book.listed("notices") if one["pipe_id"] == pipe_id]
+    sent = {str(one["for_date"]) for one in rows if one["sent_on"]}
     return sent | {pin["for_date"]}

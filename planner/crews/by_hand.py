@@ -16,7 +16,6 @@ import pandas as pd
 
 from planner.contracts import UNSERVED, VISITS
 from planner.contracts.facts import Tables
-from planner.crews.audit_rows import Book
 from planner.crews.edited import BY_HAND
 from planner.crews.frozen import DAY_S, Fact, Instant
 from planner.crews.ties import Ties
@@ -33,7 +32,7 @@ from planner.crews.travel import Travel
 from planner.crews.underway import days_ahead
 from planner.crews.week import day_rows, lay_out
 from planner.settings import Week
-from planner.tables import conform
+from planner.tables import conform, records_in
 
 Row = dict[str, Any]
 Key = tuple[str, str]
@@ -82,23 +81,24 @@ class WeekByHand:
         """
         listed, days = lay_out(tables, ways, week, first_day)
         stops = {stop.setup_id: stop for stop in listed}
-        book = Book.of(tables, ways, week, first_day, at)
         past: dict[Key, list[Row]] = {}
         orders: dict[Key, list[str]] = {}
-        for crew, date, visits in book.days():
-            for row in visits:
-                if book.past(row):
-                    past.setdefault((crew, date), []).append(row)
-                else:
-                    orders.setdefault((crew, date), []).append(str(row["setup_id"]))
-        if at:
-            days = _rests(days, past, stops, Instant.of(at))
+        begun = Instant.of(at) if at else None
+        rows = records_in(tables["visits"].sort_values(["crew", "date", "seq"], kind="stable"))
+        for row in rows:
+            key = (str(row["crew"]), str(row["date"]))
+            if begun is not None and int(row["start_s"]) < begun.on(key[1]):
+                past.setdefault(key, []).append(row)
+            else:
+                orders.setdefault(key, []).append(str(row["setup_id"]))
+        if begun is not None:
+            days = _rests(days, past, stops, begun)
         return cls(
             stops,
             {(day.crew, day.date): day for day in days},
             Ties.of(tables, listed, week, first_day),
             Roads(ways, week.manoeuvre_s),
-            {str(row["setup_id"]): row for row in book.visits},
+            {str(row["setup_id"]): row for row in rows},
             past,
             orders,
         )
