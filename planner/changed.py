@@ -191,7 +191,7 @@ class Running:
         due = (*self._other_prices(*tallies), *self._other_lengths(), *self._unsettled(part))
         return Rescreened(names, self._part(at), due)
 
-    def redecide(self, pipe_id: str, decisions: pd.DataFrame) -> Tables:
+    def redecide(self, pipe_id: str, decisions: pd.DataFrame) -> pd.DataFrame:
         """Take in decisions about one pipe that change nothing of what is proposed for it.
 
         Accepting, refusing, holding, and taking that back only say where the choice stands:
@@ -207,8 +207,9 @@ class Running:
 
         Returns
         -------
-        tables
-            Rows of the pipe as they stand now, table by table.
+        choices
+            What stands of the pipe's choice now; obeys `CHOICES`, without rows where nothing is
+            chosen.
 
         Raises
         ------
@@ -228,11 +229,17 @@ class Running:
         )
         self._rows["choices"].put(at, choices, np.repeat(at, len(choices)))
         self._decisions = decisions
-        return self._part(at)
+        return choices
 
-    def rows_of(self, pipe_ids: Iterable[str]) -> Tables:
-        """Give the rows of some pipes as they stand, table by table; `TableError` if none."""
-        return self._part(self._places(tuple(sorted(set(pipe_ids)))))
+    def rows_of(self, pipe_ids: Iterable[str], names: Iterable[str] | None = None) -> Tables:
+        """Give the rows of some pipes as they stand, table by table; `TableError` if none.
+
+        `names` are the tables asked for; None = all that have rows of pipes.
+        """
+        at = self._places(tuple(sorted(set(pipe_ids))))
+        if names is None:
+            return self._part(at)
+        return {name: self._rows[name].take(at) for name in names}
 
     def proposal(self) -> Proposal:
         """Give the whole proposal as it stands: the tables of all pipes, joined.

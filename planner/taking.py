@@ -43,12 +43,15 @@ def sift(
     kept, left_over
         Rows with their fingerprints; `LEFT_OVER` with the reason of each other row.
     """
-    # A person may decide a span anew: it is held against what the rules alone say of it.
+    # A person may decide a span, or a pipe, anew: it is held against what is said of it
+    # without what people said before, for only the latest counts.
+    about_spans = (part["span_id"] != "").any()
     anew = set(part.loc[part["decision"] != "limit", "span_id"])
-    others = stored[(stored["span_id"] == "") | ~stored["span_id"].isin(anew)]
+    again = stored["span_id"].isin(anew) if about_spans else stored["pipe_id"].isin(part["pipe_id"])
+    others = stored[~again | ((stored["span_id"] == "") == about_spans)]
     # A named method, and a limit, change what is proposed: they are looked at as if taken.
     trial = part[part["decision"].isin([*METHOD_WORDS, "limit"])]
-    if (part["span_id"] != "").any():
+    if about_spans:
         trial = trial[trial["decision"] == "limit"]
     given = pd.concat([others, trial]) if len(trial) else others
     tables = tables_of(given)

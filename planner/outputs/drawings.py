@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Protocol
 
 from planner.outputs.clock_face import Arc, draw_clock, seen_from
 from planner.outputs.counter import Counter
@@ -18,7 +19,31 @@ ABOUT_M = 2.0
 WORDS_LETTERS = 36
 
 
-def strip_of(pipe: Row, sleeves: Sequence[Row], counter: Counter, look_up: SheetTables) -> str:
+class OnPipe(Protocol):
+    """What a strip looks up by pipe or sleeve; `SheetTables` holds it for all of a week."""
+
+    @property
+    def spans(self) -> Mapping[str, list[Row]]:
+        """Rows of `SPANS` by pipe."""
+
+    @property
+    def laterals(self) -> Mapping[str, list[Row]]:
+        """Rows of `LATERALS` by pipe."""
+
+    @property
+    def sleeve_spans(self) -> Mapping[str, list[str]]:
+        """Spans by the sleeve that serves them."""
+
+    @property
+    def sleeve_laterals(self) -> Mapping[str, list[str]]:
+        """Connections by the sleeve that covers them."""
+
+    @property
+    def units(self) -> str:
+        """Units in which lengths are written."""
+
+
+def strip_of(pipe: Row, sleeves: Sequence[Row], counter: Counter, look_up: OnPipe) -> str:
     """Draw the whole pipe with what lies on it; '' where its length is not known.
 
     Parameters
@@ -30,7 +55,7 @@ def strip_of(pipe: Row, sleeves: Sequence[Row], counter: Counter, look_up: Sheet
     counter
         Gives the figures along the pipe.
     look_up
-        The tables of the run by id.
+        What lies on the pipe.
     """
     if not float(pipe["length_m"]) > 0:
         return ""
@@ -71,7 +96,7 @@ def _strip(
     pipe: Row,
     sleeves: Sequence[Row],
     counter: Counter,
-    look_up: SheetTables,
+    look_up: OnPipe,
     about: tuple[float, float] = (math.nan, math.nan),
 ) -> Strip:
     ids = [str(sleeve["sleeve_id"]) for sleeve in sleeves]

@@ -7,7 +7,7 @@ through `Live.decide` and its like, one at a time, into the store first and into
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,15 +16,16 @@ from typing import Any
 import pandas as pd
 
 from planner.changed import Running
-from planner.contracts import DECISIONS, LEFT_OVER
+from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
+from planner.errors import StaleError
 from planner.folder import STORE
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
 from planner.propose import Proposal, Tables, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
-from planner.store.decisions import Store, open_store
+from planner.store.decisions import Store, open_store, refuse_stale
 from planner.tables import conform
 from planner.taking import sift
 
@@ -71,6 +72,7 @@ class _State:
     age: DataAge
     decisions: pd.DataFrame
     stamp: object
+    pipe_ids: frozenset[str]
 
 
 class Live:
@@ -113,7 +115,29 @@ class Live:
             If the project or its store cannot be read.
         """
         store = open_store(folder / STORE)
-        state = _read(folder, store, overrides)
+        inputs = read_project(folder, overrides, store.read_events())
+        return cls.over(inputs, folder, clock=clock)
+
+    @classmethod
+    def over(cls, inputs: Inputs, folder: Path, *, clock: Clock | None = None) -> Live:
+        """Propose over what was read; give what the page is made from.
+
+        Parameters
+        ----------
+        inputs
+            What was read, with the journal of the store.
+        folder
+            Project folder, which holds the store.
+        clock
+            As for `open`.
+
+        Raises
+        ------
+        PlannerError
+            If the store cannot be read.
+        """
+        store = open_store(folder / STORE)
+        state = _propose(inputs, folder, store)
         return cls(folder, store, state, clock or (lambda: datetime.now().astimezone()))
 
     @property
@@ -155,10 +179,20 @@ class Live:
         """Give the number of the last decision on a pipe; 0 = none."""
         return self._last.get(pipe_id, 0)
 
-    def rows_of(self, pipe_id: str) -> Tables:
-        """Give the rows of one pipe as they stand, table by table."""
+    def rows_of(self, pipe_id: str, names: Iterable[str] | None = None) -> Tables:
+        """Give the rows of one pipe as they stand, of the tables named or of all.
+
+        Raises
+        ------
+        TableError
+            If there is no such pipe.
+        """
         with self.lock:
-            return self._state.running.rows_of([pipe_id])
+            return self._state.running.rows_of([pipe_id], names)
+
+    def has_pipe(self, pipe_id: str) -> bool:
+        """Tell whether the project has a pipe of that name."""
+        return pipe_id in self._state.pipe_ids
 
     def proposal(self) -> Proposal:
         """Give the whole proposal as it stands; of a large town this takes its time."""
@@ -203,7 +237,11 @@ class Live:
         """
         with self.lock:
             self.catch_up()
+            self._refuse_stale(asked)
             row = self._row(asked)
+            if not self.has_pipe(asked.pipe_id):
+                return [f"there is no pipe {asked.pipe_id}"]
+            refuse_stale(self._decisions, "pipe_id", {asked.pipe_id: asked.seen})
             if self._says_only_where_it_stands(asked):
                 kept, left = self._sift_standing(row)
             else:
@@ -211,14 +249,21 @@ class Live:
             if len(left):
                 return [str(one) for one in left["reason"]]
             seen = {asked.pipe_id: asked.seen}
-            try:
-                taken, again = self.store.append_decisions(kept, seen)
-            finally:
-                self._stamp = self.store.stamp()
+            before = self._last_taken()
+            taken, again = self.store.append_decisions(kept, seen)
+            # Another program may have written just before: then what it wrote is read next time.
+            alone = len(taken) and int(taken["version"].min()) == before + 1
+            self._stamp = self.store.stamp() if alone else None
             if len(again):
                 return [str(one) for one in again["reason"]]
             self._take_in(taken)
             return []
+
+    def decisions_on(self, pipe_id: str) -> pd.DataFrame:
+        """Give the decisions on one pipe and its spans, the oldest first; obeys `DECISIONS`."""
+        decisions = self._decisions
+        own: pd.DataFrame = decisions[(decisions["pipe_id"] == pipe_id).to_numpy(bool)]
+        return own
 
     def catch_up(self) -> None:
         """Take in what another program has put into the store meanwhile."""
@@ -241,7 +286,8 @@ class Live:
         PlannerError
             If it cannot be read; then all stands as it did.
         """
-        state = _read(self.folder, self.store, overrides)
+        inputs = read_project(self.folder, overrides, self.store.read_events())
+        state = _propose(inputs, self.folder, self.store)
         with self.lock:
             self._state, self._due = state, ()
             self._decisions, self._stamp = state.decisions, state.stamp
@@ -256,6 +302,19 @@ class Live:
         opened = "yes" if asked.opened else "no"
         return conform([{**row, "version": 0, "on": on, "at": at, "opened": opened}], DECISIONS)
 
+    def _refuse_stale(self, asked: Asked) -> None:
+        """Refuse what was decided on an older state before it is held against the present one."""
+        own = self.decisions_on(asked.pipe_id)
+        newer = own[(own["version"] > asked.seen).to_numpy(bool)]
+        if len(newer):
+            by = ", ".join(sorted(set(newer["by"])))
+            versions = tuple(int(one) for one in sorted(newer["version"]))
+            message = f"{asked.pipe_id}: changed meanwhile by {by}"
+            raise StaleError(message, versions)
+
+    def _last_taken(self) -> int:
+        return int(self._decisions["version"].max()) if len(self._decisions) else 0
+
     def _says_only_where_it_stands(self, asked: Asked) -> bool:
         if asked.span_id or asked.decision not in STANDING_WORDS:
             return False
@@ -264,16 +323,13 @@ class Live:
         return words.empty or words.iloc[-1] not in METHOD_WORDS
 
     def _sift_standing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-        tables = self._pipe_or_none(str(row["pipe_id"].iloc[0]))
-        if tables is None:
-            return row.iloc[:0], _nothing_there(row)
+        tables = self.rows_of(str(row["pipe_id"].iloc[0]), ("verdicts", "chosen", "spans"))
+        tables["choices"] = tables["chosen"]  # as if nobody had said anything of the pipe
         return sift(row, self._decisions, lambda _: tables, self.made.book)
 
     def _sift_proposing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Try a decision that changes what is proposed; at the end all stands as before."""
         pipe_id, running = str(row["pipe_id"].iloc[0]), self._state.running
-        if self._pipe_or_none(pipe_id) is None:
-            return row.iloc[:0], _nothing_there(row)
         try:
             return sift(
                 row,
@@ -284,14 +340,10 @@ class Live:
         finally:
             running.rescreen([pipe_id], decisions=self._decisions)
 
-    def _pipe_or_none(self, pipe_id: str) -> Tables | None:
-        known = self._state.inputs.pipes["pipe_id"]
-        return self.rows_of(pipe_id) if (known == pipe_id).any() else None
-
     def _take_in(self, taken: pd.DataFrame) -> None:
         """Put decisions on one pipe, which the store has, into memory."""
         pipe_id = str(taken["pipe_id"].iloc[0])
-        known = self._pipe_or_none(pipe_id) is not None
+        known = self.has_pipe(pipe_id)
         before, running = self._decisions, self._state.running
         decisions = conform(pd.concat([before, taken], ignore_index=True), DECISIONS)
         rows = [_asked_of(row) for row in taken.to_dict("records")]
@@ -310,15 +362,15 @@ class Live:
             told(pipe_ids)
 
 
-def _read(folder: Path, store: Store, overrides: Mapping[str, str] | None) -> _State:
-    inputs = read_project(folder, overrides, store.read_events())
+def _propose(inputs: Inputs, folder: Path, store: Store) -> _State:
     known, stamp_now, decisions = store.read_known(), store.stamp(), store.read_decisions()
     made = propose(inputs, known, decisions)
     if store.write_known(made.known):
         stamp_now = store.stamp() if len(store.read_decisions()) == len(decisions) else None
     running = Running(inputs, made, decisions)
     age = DataAge.of(folder, inputs)
-    return _State(inputs, made, running, facts_of(inputs), age, decisions, stamp_now)
+    ids = frozenset(made.tables["pipes"]["pipe_id"].astype(str))
+    return _State(inputs, made, running, facts_of(inputs), age, decisions, stamp_now, ids)
 
 
 def _last_of(decisions: pd.DataFrame) -> dict[str, int]:
@@ -334,8 +386,3 @@ def _asked_of(row: Mapping[Any, Any]) -> Asked:
     texts = {name: str(row[name]) for name in ("pipe_id", "span_id", "decision", "value", "reason",
                                                "by")}  # fmt: skip
     return Asked(**texts, seen=0, opened=True)
-
-
-def _nothing_there(row: pd.DataFrame) -> pd.DataFrame:
-    key = f"pipe {row['pipe_id'].iloc[0]}"
-    return conform([{"step": "decisions", "key": key, "reason": f"no {key}"}], LEFT_OVER)

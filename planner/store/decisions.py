@@ -104,7 +104,7 @@ class Store:
         """
         with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
             stored = rows_of(connection, DECISIONS, ("pipe_id", frame["pipe_id"]))
-            _refuse_stale(stored, "pipe_id", seen)
+            refuse_stale(stored, "pipe_id", seen)
             known = dict(zip(_same_of(stored), stored["version"].astype(int), strict=True))
             highest = highest_in(connection, DECISIONS, "version")
             positions, versions, left = [], [], []
@@ -155,7 +155,7 @@ class Store:
         """
         with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
             stored = rows_of(connection, WEEK_EDITS, ("setup_id", frame["setup_id"]))
-            _refuse_stale(stored, "setup_id", seen)
+            refuse_stale(stored, "setup_id", seen)
             first = highest_in(connection, WEEK_EDITS, "version") + 1
             numbers = range(first, first + len(frame))
             taken = conform(frame.assign(version=list(numbers)), WEEK_EDITS)
@@ -310,12 +310,28 @@ def _same_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:
     return [tuple(row) for row in rows.astype(str).to_numpy(dtype=object)]
 
 
-def _refuse_stale(stored: pd.DataFrame, by: str, seen: Mapping[str, int] | None) -> None:
-    """Refuse what rests on an earlier state than that which is stored."""
+def refuse_stale(stored: pd.DataFrame, by: str, seen: Mapping[str, int] | None) -> None:
+    """Refuse what rests on an earlier state than that which is stored.
+
+    Parameters
+    ----------
+    stored
+        Rows with a version, who made them (by), and the column `by`.
+    by
+        Column that says what a row is about.
+    seen
+        Version that a person saw of each thing they want to change; None = nobody looked.
+
+    Raises
+    ------
+    StaleError
+        If a thing in `seen` has a row above that version.
+    """
     if seen is None or stored.empty:
         return
-    at = stored[by].map(lambda key: seen.get(str(key), 0)).astype(int)
-    newer = stored[(stored["version"].astype(int) > at).to_numpy(bool)]
+    mine = stored[stored[by].isin(list(seen)).to_numpy(bool)]
+    at = mine[by].map(lambda key: seen[str(key)]).astype(int)
+    newer = mine[(mine["version"].astype(int) > at).to_numpy(bool)]
     if len(newer):
         names = ", ".join(sorted(set(newer[by])))
         message = f"{names}: changed meanwhile by {', '.join(sorted(set(newer['by'])))}"

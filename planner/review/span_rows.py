@@ -1,0 +1,131 @@
+"""All spans as flat rows, one look at each pipe's proposal: what a list of them shows and sifts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.propose import Tables
+from planner.repairs.accept import CHANGED
+
+TEXTS = (
+    "span_id", "pipe_id", "mechanisms", "lent", "mended", "counter_node", "needs", "urgency",
+    "verdict", "first", "why", "standing", "state", "method", "system", "us_node", "ds_node",
+    "area", "street",
+)  # fmt: skip
+NUMBERS = ("from_m", "to_m", "length_m", "cost_cents")
+MARKS = ("close", "assumed", "look_first", "photo", "acceptable")
+NO_CHOICE = "none"
+"""State of a span on a pipe for which nothing is proposed."""
+# What a verdict rests on; an urgency or a note makes none.
+_BEHIND = ("needs", "allows", "rules_out", "refer")
+
+Columns = dict[str, npt.NDArray[Any]]
+
+
+def flat_columns(tables: Tables, streets: Mapping[str, str]) -> Columns:
+    """Lay out the spans of some pipes as columns of equal length.
+
+    Parameters
+    ----------
+    tables
+        Of those pipes: pipes, spans, verdicts, choices, findings, span_rows, defects.
+    streets
+        Name of the street of each node that has one.
+
+    Returns
+    -------
+    columns
+        Those of `TEXTS` as texts, of `NUMBERS` as floats (NaN = not known), of `MARKS` as
+        yes or no; in order of pipe, place and span.
+    """
+    spans = tables["spans"].sort_values(["pipe_id", "from_m", "span_id"], kind="stable")
+    ids = spans["span_id"]
+    verdicts = _lined_up(tables["verdicts"], "span_id", ids)
+    choices = _lined_up(tables["choices"], "pipe_id", spans["pipe_id"])
+    pipes = _lined_up(tables["pipes"], "pipe_id", spans["pipe_id"])
+    columns: Columns = {name: _text(spans[name]) for name in ("span_id", "pipe_id", "mechanisms",
+                                                              "lent", "counter_node")}  # fmt: skip
+    columns["mended"] = _text(spans["state"])
+    for name in ("needs", "urgency", "verdict", "first", "why"):
+        columns[name] = _text(verdicts[name])
+    for name in ("us_node", "ds_node", "area"):
+        columns[name] = _text(pipes[name])
+    columns["state"] = np.where(_text(choices["state"]) == "", NO_CHOICE, _text(choices["state"]))
+    columns["method"], columns["system"] = _text(choices["method"]), _text(choices["system"])
+    columns["street"] = _streets(columns, streets)
+    columns["from_m"], columns["to_m"] = _number(spans["from_m"]), _number(spans["to_m"])
+    columns["length_m"] = _number(pipes["length_m"])
+    columns["cost_cents"] = _number(choices["cost_cents"])
+    columns["close"], columns["assumed"] = _mark(verdicts["close_call"]), _mark(verdicts["assumed"])
+    columns["look_first"] = _holds(columns["first"], "look")
+    columns["photo"] = ids.isin(_spans_with_photo(tables)).to_numpy(bool)
+    changed = _starts(_text(choices["reason"]), CHANGED)
+    columns["acceptable"] = (columns["state"] == "proposed") | (
+        (columns["state"] == "held") & changed
+    )
+    columns["standing"] = _standing(tables["findings"], ids, columns["assumed"])
+    return columns
+
+
+def _lined_up(frame: pd.DataFrame, key: str, wanted: pd.Series) -> pd.DataFrame:
+    """Give the row of `frame` for each wanted key, a row of nothing where there is none."""
+    plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
+    return plain.drop_duplicates(key).set_index(key).reindex(wanted)
+
+
+def _text(column: pd.Series) -> npt.NDArray[Any]:
+    return column.astype(object).where(column.notna(), "").to_numpy(object)
+
+
+def _number(column: pd.Series) -> npt.NDArray[Any]:
+    return column.astype("Float64").to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def _mark(column: pd.Series) -> npt.NDArray[Any]:
+    return column.astype("boolean").to_numpy(dtype=bool, na_value=False)
+
+
+def _holds(texts: npt.NDArray[Any], word: str) -> npt.NDArray[Any]:
+    """Mark the texts of names joined by '+' that hold one name; asked once for each text."""
+    codes, words = pd.factorize(texts)
+    answers = np.array([word in str(one).split("+") for one in words], dtype=bool)
+    return answers[codes] if len(answers) else np.zeros(len(texts), dtype=bool)
+
+
+def _starts(texts: npt.NDArray[Any], words: str) -> npt.NDArray[Any]:
+    codes, known = pd.factorize(texts)
+    answers = np.array([str(one).startswith(words) for one in known], dtype=bool)
+    return answers[codes] if len(answers) else np.zeros(len(texts), dtype=bool)
+
+
+def _streets(columns: Columns, streets: Mapping[str, str]) -> npt.NDArray[Any]:
+    ends = [pd.Series(columns[name]).map(streets).fillna("") for name in ("us_node", "ds_node")]
+    first, last = (one.to_numpy(object) for one in ends)
+    both = (first != "") & (last != "") & (first != last)
+    named: npt.NDArray[Any] = np.where(first == "", last, first)
+    named[both] = first[both] + " / " + last[both]
+    return named
+
+
+def _spans_with_photo(tables: Tables) -> pd.Series:
+    defects, links = tables["defects"], tables["span_rows"]
+    filmed = defects.loc[(defects["photo"] != "").to_numpy(bool), "observation_id"]
+    return links.loc[links["observation_id"].isin(filmed).to_numpy(bool), "span_id"]
+
+
+def _standing(
+    findings: pd.DataFrame, ids: pd.Series, assumed: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Say on what the verdict of each span rests at its weakest; '' where no rule speaks."""
+    speaks = (findings["about"] == "span") & findings["effect"].isin(_BEHIND)
+    part = findings[(speaks & (findings["state"] != "no")).to_numpy(bool)]
+    said, practised = part["key"], part.loc[(part["standing"] == "practice").to_numpy(bool), "key"]
+    out = np.where(ids.isin(said).to_numpy(bool), "cited", "").astype(object)
+    out[ids.isin(practised).to_numpy(bool)] = "practice"
+    out[assumed] = "assumed"
+    return out
