@@ -115,9 +115,7 @@ class _Edits:
         answer.headers.update(headers)
         return answer
 
-    def _refused(
-        self, request: Request, sent: _Sent, asked: Asked, why: Sequence[str]
-    ) -> Response:
+    def _refused(self, request: Request, sent: _Sent, asked: Asked, why: Sequence[str]) -> Response:
         lines = [f"Not taken: {line}" for line in why]
         return self._form_again(request, sent, asked, lines, 422)
 
@@ -176,7 +174,9 @@ class _Edits:
             line = "Not signed: somebody decided meanwhile. Look at the list as it stands now."
             return self.show_sign(request, [line], reason, 409)
         if state.orphans:
-            return self.show_sign(request, ["Not signed: see what has lost its place."], reason, 422)
+            return self.show_sign(
+                request, ["Not signed: see what has lost its place."], reason, 422
+            )
         by, on = request.scope["person"].name, self._live.instant()[0]
         job = self._jobs.start(
             f"sign revision {state.last + 1}", by, sign_run, str(self._live.folder), by, on,

@@ -13,7 +13,15 @@ from planner.review.pipe_map import PipeMap
 from planner.review.room import Room
 from planner.review.span_detail import detail_of
 from planner.review.span_list import Row, SpanList, Wanted
-from planner.review.span_words import Said, SpanRow, method_words, money, said, span_row, steps_words
+from planner.review.span_words import (
+    Said,
+    SpanRow,
+    method_words,
+    money,
+    said,
+    span_row,
+    steps_words,
+)
 
 Values = dict[str, Any]
 

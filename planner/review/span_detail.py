@@ -215,7 +215,7 @@ def _strip(pipe: Row, row: Row, sleeves: list[Row], rows: Tables, facts: RunFact
         facts.units,
     )
     counter = Counter.of(row["counter_node"] or str(pipe["us_node"]), pipe, facts.units)
-    return Markup(str(strip_of(pipe, sleeves, counter, look_up)))  # noqa: S704
+    return Markup(str(strip_of(pipe, sleeves, counter, look_up)))
 
 
 def _lists(frame: pd.DataFrame, key: str) -> dict[str, list[Row]]:

@@ -148,9 +148,7 @@ class SpanList:
         self._streets = dict(zip(named["node_id"], named["street"], strict=True))
         self._columns = flat_columns(tables, self._streets)
         pipe_ids = self._columns["pipe_id"]
-        self._columns["seen"] = (
-            pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
-        )
+        self._columns["seen"] = pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
         self._pipe_code = pd.factorize(pipe_ids)[0]
         begins = np.flatnonzero(np.diff(self._pipe_code, prepend=-1))
         ends = [*begins[1:].tolist(), len(pipe_ids)]

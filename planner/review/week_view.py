@@ -72,6 +72,12 @@ class Fault:
     key: Key = ("", "")
     setup_id: str = ""
 
+    @property
+    def rank(self) -> int:
+        """Give its place among the strong faults; the others come behind."""
+        words = [RULE_WORDS[rule] for rule in STRONG]
+        return words.index(self.words) if self.strong else len(words)
+
 
 @dataclass(frozen=True)
 class Meter:
@@ -221,7 +227,7 @@ class _Maker:
         stops |= {one.setup_id: one for one in left}
         letters = tuple((crew, crew_letter(n)) for n, crew in enumerate(crews))
         dates = tuple((date, day_name(date)) for date in self._dates)
-        ranked = sorted(self._faults, key=lambda one: (not one.strong, one.key[1], one.where))
+        ranked = sorted(self._faults, key=lambda one: (one.rank, one.key[1], one.where))
         return WeekView(now.name, letters, dates, days, tuple(left), tuple(ranked), stops)
 
     def _day(self, key: Key, rows: Sequence[Row]) -> DayView:
