@@ -252,16 +252,19 @@ def make_by_hand(
 def forced(day: CrewDay, stops: Sequence[Stop], roads: Roads) -> Timetable:
     """Time a day's stops in their order, come what may.
 
-    As `timetable` where they fit. Else shift, planned part and overtime set no limit; a stop
-    that its street has no hours for then starts as soon as the crew is there; and where that
-    leaves no time for the pause, there is none.
+    As `timetable` where they fit. Else shift, planned part and overtime set no limit; where
+    that leaves no time for the pause there is none; and a stop that its street has no hours for
+    then starts as soon as the crew is there.
     """
-    found = timetable(day, stops, roads)
-    for one in (replace(day, over_s=NO_LIMIT), replace(day, over_s=NO_LIMIT, pause=None)):
-        if found is None:
-            found = timetable(one, stops, roads) or timetable(
-                one, _opened(one, stops, roads), roads
-            )
+    free = replace(day, over_s=NO_LIMIT)
+    restless = replace(free, pause=None)
+    found = (
+        timetable(day, stops, roads)
+        or timetable(free, stops, roads)
+        or timetable(restless, stops, roads)
+        or timetable(free, _opened(free, stops, roads), roads)
+        or timetable(restless, _opened(restless, stops, roads), roads)
+    )
     if found is None:
         message = f"the day of {day.crew} on {day.date} cannot be timed"
         raise AssertionError(message)
