@@ -63,6 +63,7 @@ class PlannerDesk:
         self._edits = Edits(room.live, room.weeks)
         self._lock = threading.RLock()
         self._shown: tuple[object, Shown] | None = None
+        self._drawn: tuple[WeekNow, dict[str, Any]] | None = None
 
     def shown(self) -> Shown | None:
         """Give the week as it is shown now; None where no plan was made."""
@@ -136,7 +137,10 @@ class PlannerDesk:
         shown = self.shown()
         if shown is None:
             return JSONResponse({"routes": []})
-        return JSONResponse(week_map(shown.now, self._room.live.facts))
+        with self._lock:
+            if self._drawn is None or self._drawn[0] is not shown.now:
+                self._drawn = (shown.now, week_map(shown.now, self._room.live.facts))
+            return JSONResponse(self._drawn[1])
 
     def ground(self, _: Request) -> Response:
         """Give streets and pipes, for the map."""

@@ -16,7 +16,7 @@ from planner.crews.week import dates_of, lay_out
 from planner.outputs.palette import crew_letter, stop_label
 from planner.outputs.routes import day_name
 from planner.outputs.stops import visit_title
-from planner.outputs.wording import clock, hours, mass, way
+from planner.outputs.wording import clock, mass, way
 from planner.review.week_now import WeekNow
 from planner.tables import records_in
 
@@ -58,6 +58,7 @@ RULE_WORDS: dict[str, str] = {
 }
 _SECONDS = re.compile(r"\b(\d+) s\b")
 _CLOCK = re.compile(r"\b(\d\d:\d\d):\d\d\b")
+_DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 
 
 @dataclass(frozen=True)
@@ -238,7 +239,7 @@ class _Maker:
         wrong = {one.setup_id for one in faults}
         stops = tuple(self._visit(row, number, wrong) for row in rows)
         if day is None or not rows:
-            spare = hours(day.most_s) if day else ""
+            spare = span(day.most_s) if day else ""
             return DayView(crew, date, name, number, day is not None, spare=spare, stops=stops,
                            faults=faults)  # fmt: skip
         last = rows[-1]
@@ -249,8 +250,8 @@ class _Maker:
         return DayView(
             crew, date, name, number, shift=True,
             times=f"{clock(leave_s)} to {clock(home_s)}",
-            drive=f"{hours(drive_s)}, {way(drive_m, self._facts.units)}",
-            spare=hours(max(0, day.most_s - (home_s - leave_s))),
+            drive=f"{span(drive_s)}, {way(drive_m, self._facts.units)}",
+            spare=span(max(0, day.most_s - (home_s - leave_s))),
             meters=self._meters(day, home_s - leave_s, [str(r["setup_id"]) for r in rows]),
             stops=stops, faults=faults,
         )  # fmt: skip
@@ -260,9 +261,9 @@ class _Maker:
         sleeves, grams, shares = (sum(one[n] for one in loads) for n in range(3))
         units = self._facts.units
         most = day.most_s + day.over_s
-        found = [Meter("hours", away_s, most, f"{hours(away_s)} of {hours(most)}")]
+        found = [Meter("hours", away_s, most, f"{span(away_s)} of {span(most)}")]
         if sleeves:
-            found.append(Meter("sleeves a day", shares, day.holds[2],
+            found.append(Meter("day's sleeves", shares, day.holds[2],
                                f"{sleeves}, {shares / day.holds[2]:.0%} of a day"))  # fmt: skip
             found.append(_held("sleeves on the van", sleeves, day.holds[0], str))
             found.append(_held("resin", grams, day.holds[1], lambda g: mass(g, units)))
@@ -371,8 +372,12 @@ def _held(name: str, value: int, most: int, words: Any) -> Meter:  # noqa: ANN40
 
 
 def _plain(text: str) -> str:
-    """Write seconds of the audit as hours, times without their seconds."""
-    text = _CLOCK.sub(r"\1", text)
-    return _SECONDS.sub(
-        lambda found: hours(int(found[1])) if int(found[1]) >= 60 else found[0], text
-    )
+    """Write seconds of the audit as hours, times without their seconds, dates as on the page."""
+    text = _DAY.sub(lambda found: day_name(found[0]), _CLOCK.sub(r"\1", text))
+    return _SECONDS.sub(lambda found: span(int(found[1])), text)
+
+
+def span(seconds: float) -> str:
+    """Write a duration [s] in hours and minutes, or in minutes where it is short."""
+    minutes = round(seconds / 60)
+    return f"{minutes // 60}:{minutes % 60:02d} h" if minutes >= 60 else f"{minutes} min"
