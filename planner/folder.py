@@ -140,7 +140,7 @@ def run_project(
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=keep_ids)
     made = make_plan(
-        inputs, known, decisions,
+        inputs, known, decisions, edits=store.read_week_edits(),
         assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if, tell=tell,
     )  # fmt: skip
     if kept is not None and kept.notes:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +13,7 @@ import pandas as pd
 from planner.contracts import EVENTS
 from planner.contracts.books import IDS
 from planner.inputs.event_checks import World, keys_of, sift_events
-from planner.inputs.events import read_events
+from planner.inputs.events import DERIVED, read_events
 from planner.inputs.journal import STEP
 from planner.inputs.project import Inputs, read_project
 from planner.store.chosen import store_of
@@ -40,11 +44,53 @@ def report_form(folder: Path, form: Path, today: str) -> list[str]:
     PlannerError
         If the form, the project or the store cannot be read.
     """
-    rows, faults = read_events(form, today=today)
+    return _report(folder, form, today, form.name).lines
+
+
+@dataclass(frozen=True)
+class Reported:
+    """Lines to show, how many events were taken, how many rows were refused."""
+
+    lines: list[str]
+    taken: int
+    refused: int
+
+
+def report_rows(folder: Path, rows: Sequence[Mapping[str, str]], today: str) -> Reported:
+    """Take rows that were filled in on a page into the journal, by the checks of a form.
+
+    Parameters
+    ----------
+    folder
+        Project folder.
+    rows
+        Cells by the column of `EVENTS`; a column that is not there is blank.
+    today
+        As for `report_form`.
+
+    Raises
+    ------
+    PlannerError
+        If the project or the store cannot be read.
+    """
+    names = [name for name in EVENTS.names if any(row.get(name) for row in rows)]
+    names = list(dict.fromkeys([*(one.name for one in EVENTS.columns if not one.blank), *names]))
+    names = [name for name in names if name not in DERIVED]
+    with tempfile.TemporaryDirectory() as aside:
+        form = Path(aside) / "report.csv"
+        with form.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(names)
+            writer.writerows([row.get(name, "") for name in names] for row in rows)
+        return _report(folder, form, today, "report")
+
+
+def _report(folder: Path, form: Path, today: str, name: str) -> Reported:
+    rows, faults = read_events(form, today=today, file=name)
     store = store_of(folder)
     stored = store.read_events()
     inputs = read_project(folder, {}, stored)
-    sifted = sift_events(rows, _world(inputs, store, stored), file=form.name)
+    sifted = sift_events(rows, _world(inputs, store, stored), file=name)
     faults = sorted([*faults, *sifted.faults], key=lambda fault: fault.row)
     taken = store.append_events(sifted.events, keys_of)
     lines = [*(str(fault) for fault in faults), *sifted.known, *sifted.told]
@@ -52,7 +98,7 @@ def report_form(folder: Path, form: Path, today: str) -> list[str]:
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
     lost = len({fault.row for fault in faults if fault.lost})
     lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
-    return lines
+    return Reported(lines, len(taken), lost)
 
 
 def _world(inputs: Inputs, store: Store, stored: pd.DataFrame) -> World:

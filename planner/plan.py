@@ -13,7 +13,7 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS, ORPHANS, WHAT_IF
+from planner.contracts import FINDINGS, FLAGS, ORPHANS, WEEK_EDITS, WHAT_IF
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
 from planner.crews.asked import Asked
@@ -21,12 +21,13 @@ from planner.crews.audit import audit_week
 from planner.crews.bound import bound_week
 from planner.crews.hours import find_hours
 from planner.crews.legs import draw_legs
+from planner.crews.pinned import locks_of, pins_here, pins_of
 from planner.crews.setups import make_setups
 from planner.crews.solver import Told
 from planner.crews.spare import spare_days
 from planner.crews.street_doubts import street_flags
 from planner.crews.travel import KeptDrives, Travel, travel
-from planner.crews.week import plan_week
+from planner.crews.week import dates_of, plan_week
 from planner.crews.what_if import what_if
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
@@ -57,6 +58,7 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     known: KnownIds,
     decisions: pd.DataFrame,
     *,
+    edits: pd.DataFrame | None = None,
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
     ask_what_if: bool = False,
@@ -72,6 +74,8 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
         Ids given in earlier runs.
     decisions : DataFrame, contract `DECISIONS`
         What people decided, as the store holds it.
+    edits : DataFrame, contract `WEEK_EDITS`
+        What people changed in the week by hand, as the store holds it; None = nothing.
     assume_accepted : bool
         Take proposed choices as accepted; every output then says NOT ACCEPTED.
     kept : KeptDrives
@@ -91,13 +95,15 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     week, first_day = settings.week, settings.project.first_day
     setups = make_setups(t, ready.known, week, settings.sleeving, first_day=first_day)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
+    ready = with_pins(ready, edits)
     t |= {"setup_after": setups.setup_after, "setup_hours": find_hours(t, week, first_day)}
     t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
     known = learn(ready.known, "setup", setups.members, setups.members["setup_id"])
     ways = travel(
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
-    seed, asked = settings.project.seed, Asked(tell=tell)
+    locks = locks_of(t["pins"]) if "pins" in t else {}
+    seed, asked = settings.project.seed, Asked(locks, tell=tell)
     days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
@@ -106,6 +112,18 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     gains = what_if(t, days, ready.known, settings, inputs.source_crs) if ask_what_if else None
     t["what_if"] = empty(WHAT_IF) if gains is None else gains
     return finish(replace(ready, known=known), ways, reproducible=days.reproducible)
+
+
+def with_pins(ready: Ready, edits: pd.DataFrame | None) -> Ready:
+    """Add what people said of the week by hand (`PINS`), where they said anything."""
+    t, settings = ready.tables, ready.inputs.settings
+    dates = [day for day, _ in dates_of(settings.project.first_day, settings.week)]
+    pins, flags = pins_here(
+        pins_of(empty(WEEK_EDITS) if edits is None else edits, dates), t["setups"]
+    )
+    if len(pins):
+        t["pins"] = pins
+    return replace(ready, flags=joined([ready.flags, flags], FLAGS)) if len(flags) else ready
 
 
 def told_bound(bound: pd.DataFrame, iterations: int) -> Told:

@@ -13,6 +13,7 @@ from planner.contracts.facts import Tables
 from planner.contracts.journal import WORK_STATES
 from planner.crews.apart import find_apart
 from planner.crews.frozen import Instant, facts_of
+from planner.crews.pinned import locks_of, pins_since
 from planner.crews.replan import Replanned, replan_week
 from planner.crews.setups import make_setups
 from planner.crews.standing_setups import forget, hours_since, notices_since, with_facts
@@ -20,7 +21,7 @@ from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import dates_of
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.plan import Plan, finish, ready_works
+from planner.plan import Plan, finish, ready_works, with_pins
 from planner.tables import conform
 
 
@@ -39,6 +40,7 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
     standing: Tables,
     *,
     at: str,
+    edits: pd.DataFrame | None = None,
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
 ) -> Again:
@@ -46,7 +48,7 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
 
     Parameters
     ----------
-    inputs, known, decisions, assume_accepted, kept
+    inputs, known, decisions, edits, assume_accepted, kept
         As for `make_plan`.
     standing
         Tables of the standing plan: visits, unserved, setups, setup_works, works, sleeves.
@@ -76,6 +78,9 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
     dates = {date for date, _ in dates_of(first_day, week)}
     here = {one: fact for one, fact in facts.items() if fact.date in dates}
     t |= with_facts(t, standing, here, week)
+    ready = with_pins(ready, edits)
+    if "pins" in t:
+        t["pins"] = pins_since(t["pins"], when.date)
     t["setup_hours"] = hours_since(t, standing["visits"], week, first_day, when.date)
     t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
     ids = learn(known, "setup", setups.members, setups.members["setup_id"])
@@ -83,8 +88,9 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
     found = replan_week(
-        t, ways, week, standing, states, at=at, first_day=first_day, seed=settings.project.seed
-    )
+        t, ways, week, standing, states, at=at, first_day=first_day, seed=settings.project.seed,
+        locks=locks_of(t["pins"]) if "pins" in t else {},
+    )  # fmt: skip
     t |= {"visits": found.visits, "unserved": found.unserved, "plan_changes": found.changes}
     t["notices"] = notices_since(t, when.date)
     made = finish(replace(ready, known=ids), ways, reproducible=found.reproducible, at=at)

@@ -11,9 +11,11 @@ import pandas as pd
 
 from planner.contracts import PLAN_CHANGES, TABLES, VISITS
 from planner.crews.audit import audit_week
+from planner.crews.by_hand import HandMade, make_by_hand
 from planner.crews.changes import to_sign
 from planner.crews.edited import BY_HAND, Edited, as_written, set_anew
 from planner.crews.frozen import Instant
+from planner.crews.pinned import in_force
 from planner.crews.travel import Travel, travel
 from planner.crews.week import dates_of
 from planner.errors import FileError
@@ -28,8 +30,9 @@ from planner.settings import Settings, Week
 from planner.store.chosen import store_of
 from planner.tables import empty
 
-# In the folder of a run that was planned again: from when, out of which; who let it stand.
-AGAIN, ACCEPTED = "replan.json", "accepted.json"
+# In the folder of a run that was planned again: from when, out of which; who let it stand, or
+# left it. In that of a week that was kept as people changed it: who, out of which.
+AGAIN, ACCEPTED, LEFT, KEPT = "replan.json", "accepted.json", "left.json", "kept.json"
 STANDING_TABLES = (
     "visits", "unserved", "setups", "setup_works", "works", "sleeves", "sleeve_spans",
     "sleeve_laterals",
@@ -39,8 +42,10 @@ WEEK_TABLES = (
     "pipes", "nodes", "streets", "sleeves", "choices", "choice_sleeves", "findings", "flows",
     "works", "work_after", "setups", "setup_works", "setup_after", "setup_apart", "setup_hours",
     "visits", "unserved", "crews", "shifts", "packers", "systems", "system_sizes", "process",
-    "conditions", "stock", "windows", "closed", "permits", "weather", "notices",
+    "conditions", "stock", "windows", "closed", "permits", "weather", "notices", "pins",
 )  # fmt: skip
+# Not written where nobody said anything by hand.
+_OPTIONAL = frozenset({"pins"})
 
 
 @dataclass(frozen=True)
@@ -103,7 +108,7 @@ def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
     wanted = set(WEEK_TABLES) - set(without)
     contracts = [table for table in TABLES if table.name in wanted]
     tables = read_tables(run, contracts, str(record.get("local_crs", "")))
-    missing = sorted(wanted - tables.keys())
+    missing = sorted(wanted - tables.keys() - _OPTIONAL)
     if missing:
         message = f"{run / 'tables'}: {', '.join(missing)} not there"
         raise FileError(message)
@@ -119,7 +124,7 @@ def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
 
 def _again(run: Path) -> dict[str, str]:
     """Read from when and out of which run a plan was made again; {} = it was not."""
-    path = own_file(run, run / AGAIN)
+    path = own_file(run, run / (KEPT if (run / KEPT).is_file() else AGAIN))
     if not path.is_file():
         return {}
     try:
@@ -128,6 +133,21 @@ def _again(run: Path) -> dict[str, str]:
     except (KeyError, TypeError, ValueError):
         message = f"{path}: no record of a plan made again"
         raise FileError(message) from None
+
+
+def hand_made(run: Run, edits: pd.DataFrame) -> HandMade:
+    """Give a run's week with what people moved in it since it stands.
+
+    Parameters
+    ----------
+    run
+        The run; what was moved in another is no part of it.
+    edits
+        Obeys `WEEK_EDITS`.
+    """
+    own = [said["place"] for said in in_force(edits).values() if "place" in said]
+    own = [one for one in own if one["run"] == run.folder.name]
+    return make_by_hand(run.tables, own, run.ways, run.week, first_day=run.first_day, at=run.at)
 
 
 def audit_run(
@@ -255,11 +275,15 @@ def replan_project(
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     _within(at, inputs.settings)
-    known, decisions = store.read_known(), store.read_decisions()
+    known, decisions, edits = store.read_known(), store.read_decisions(), store.read_week_edits()
+    if (edits["run"] == run.name).any():
+        by_hand = hand_made(read_run(run), edits)
+        standing |= {"visits": by_hand.visits, "unserved": by_hand.unserved}
     kept = kept_drives(folder, write=True)
     again = make_replan(
-        inputs, known, decisions, standing, at=at, assume_accepted=assume_accepted, kept=kept
-    )
+        inputs, known, decisions, standing,
+        at=at, edits=edits, assume_accepted=assume_accepted, kept=kept,
+    )  # fmt: skip
     made = again.plan
     if kept is not None and kept.notes:
         made = with_notes(made, kept.notes)
@@ -337,13 +361,51 @@ def accept_replan(folder: Path, by: str, on: str, name: str = "") -> str:
     if (run / ACCEPTED).exists():
         message = f"{run}: is accepted already: {(run / ACCEPTED).read_text('utf-8').strip()}"
         raise FileError(message)
+    _refuse_left(run)
     base, stands = _again(run)["from"], standing_run(folder).name
     if base != stands:
         message = f"{run}: was planned from run {base}, but {stands} stands now; replan again"
         raise FileError(message)
-    part = run / f".{ACCEPTED}"
+    _write_said(run, ACCEPTED, by, on)
+    return f"run {run.name} stands from now on: accepted by {by} on {on}"
+
+
+def waiting_replan(folder: Path) -> Path | None:
+    """Give the newest plan made again from the run that stands, if nobody answered to it yet."""
+    runs = sorted((folder / RUNS).glob("*/" + AGAIN), key=lambda one: one.parent.name)
+    if not runs:
+        return None
+    run = runs[-1].parent
+    answered = (run / ACCEPTED).exists() or (run / LEFT).exists()
+    same = not answered and _again(run)["from"] == standing_run(folder).name
+    return run if same else None
+
+
+def leave_replan(folder: Path, by: str, on: str, name: str) -> str:
+    """Say that a plan that was made again shall not stand; what stands goes on.
+
+    Raises
+    ------
+    FileError
+        If it is no plan made again, or was accepted.
+    """
+    run = run_folder(folder, name)
+    if not (run / AGAIN).is_file() or (run / ACCEPTED).exists():
+        message = f"{run}: is no plan made again that waits for an answer"
+        raise FileError(message)
+    _write_said(run, LEFT, by, on)
+    return f"run {run.name} was left by {by} on {on}"
+
+
+def _refuse_left(run: Path) -> None:
+    if (run / LEFT).exists():
+        message = f"{run}: was left already: {(run / LEFT).read_text('utf-8').strip()}"
+        raise FileError(message)
+
+
+def _write_said(run: Path, name: str, by: str, on: str) -> None:
+    part = run / f".{name}"
     part.unlink(missing_ok=True)  # what a killed run left, or a link
     with part.open("x", encoding="utf-8") as file:
         file.write(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n")
-    part.replace(run / ACCEPTED)
-    return f"run {run.name} stands from now on: accepted by {by} on {on}"
+    part.replace(run / name)

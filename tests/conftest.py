@@ -114,3 +114,11 @@ def demo_plan(demo_folder: Path) -> Plan:
     from planner.folder import run_project
 
     return run_project(demo_folder)
+
+
+@pytest.fixture(scope="session")
+def desk_town(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Six pipes and two crews, planned as run 0001; read only."""
+    from desk_town import plan_desk_town
+
+    return plan_desk_town(tmp_path_factory.mktemp("desk") / "town")

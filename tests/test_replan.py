@@ -44,14 +44,14 @@ class Town:
         return row["crew"], row["date"]
 
     def again(
-        self, told: Reports, at: str = NOON, *, freer: bool = False, **week: Any
+        self, told: Reports, at: str = NOON, *, freer: bool = False, locks: Any = None, **week: Any
     ) -> Replanned:
         """Plan again, and hold the plan against the audit and against all that is always so."""
         chosen = self.week.model_copy(update=week)
         ways = ways_of(told.tables, chosen)
         found = replan_week(
             told.tables, ways, chosen, self.standing, told.states,
-            at=at, first_day=FIRST_DAY, seed=1, freer=freer,
+            at=at, first_day=FIRST_DAY, seed=1, freer=freer, locks=locks,
         )  # fmt: skip
         tables = {**told.tables, "visits": found.visits, "unserved": found.unserved}
         audit = audit_week(tables, ways, chosen, first_day=FIRST_DAY, at=at)

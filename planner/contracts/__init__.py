@@ -41,7 +41,15 @@ from planner.contracts.crews import (
     WEEK_EDITS,
     WHAT_IF,
 )
-from planner.contracts.hours import CLOSED, NOTICES, PERMITS, SETUP_HOURS, WEATHER, WINDOWS
+from planner.contracts.hours import (
+    CLOSED,
+    NOTICES,
+    PERMITS,
+    PINS,
+    SETUP_HOURS,
+    WEATHER,
+    WINDOWS,
+)
 from planner.contracts.journal import (
     AS_BUILT,
     EVENTS,
@@ -206,6 +214,7 @@ TABLES: tuple[Table, ...] = (
     WEATHER,
     PERMITS,
     NOTICES,
+    PINS,
     DONE,
     EVENTS,
     AS_BUILT,
@@ -296,6 +305,7 @@ __all__ = [
     "PAY_SUMS",
     "PERMITS",
     "PICKS",
+    "PINS",
     "PIPES",
     "PIPE_TOTALS",
     "PLAN_CHANGES",

@@ -186,7 +186,11 @@ WEEK_EDITS = Table(
             blank=False,
         ),
         text("crew", "of a move or lock"),
-        date("date", "of a move, lock or promise; earliest day of one put off"),
+        date(
+            "date",
+            "of a move, lock or promise; earliest day of one put off; first day of the week that "
+            "one is taken off",
+        ),
         text("after_id", "set-up that a moved one follows on its day; '' = it comes first"),
         text("by", "who", blank=False),
         date("on", "when", blank=False),

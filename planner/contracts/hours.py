@@ -91,3 +91,18 @@ SETUP_HOURS = Table(
     ),
     key=("setup_id", "date", "open_s"),
 )
+PINS = Table(
+    "pins",
+    "what people said by hand of one set-up of this week, as far as it is in force",
+    (
+        text("setup_id", "", blank=False),
+        text("crew", "crew that it is bound to; '' = any"),
+        date("date", "day that it is bound to; blank = any"),
+        date("for_date", "day that residents were promised; blank = none"),
+        date("not_before", "earliest day; blank = any"),
+        flag("off", "taken off this week", blank=False),
+        text("by", "who, '+' between"),
+        text("why", "reasons that were given, '; ' between"),
+    ),
+    key=("setup_id",),
+)

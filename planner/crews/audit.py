@@ -23,6 +23,7 @@ from planner.contracts.facts import Tables
 from planner.crews.audit_days import days_broken
 from planner.crews.audit_flow import flow_broken
 from planner.crews.audit_loads import loads_broken
+from planner.crews.audit_pins import pins_broken
 from planner.crews.audit_rows import Book, Broken
 from planner.crews.audit_works import works_broken
 from planner.crews.travel import Travel
@@ -39,16 +40,16 @@ def audit_week(
     permits, closed days, notices, order and drives, double service, what disturbs each
     other on one pipe or along the flow, vans, caps and shelf, acceptance, predecessors,
     steps, systems, packers with their reach, lids, turns and access, that no set-up is
-    lost, that each batch is set within its pot life, and that no rule of the
-    rulebook rules a visit out.
+    lost, that each batch is set within its pot life, that what people said by hand is
+    kept, and that no rule of the rulebook rules a visit out.
 
     Parameters
     ----------
     tables
         Of it: visits, unserved, setups, setup_works, works, work_after, sleeves, pipes,
         nodes, crews, shifts, packers, systems, system_sizes, process, stock, choices,
-        choice_sleeves, findings (those about visits); windows, closed, permits, notices
-        where they are there.
+        choice_sleeves, findings (those about visits); windows, closed, permits, notices,
+        pins where they are there.
     ways
         Drives, as the week was planned with.
     week
@@ -72,7 +73,7 @@ def audit_week(
     for table in (VISITS, UNSERVED, SETUPS, SETUP_WORKS, WORKS, PROCESS):
         check(tables[table.name], table)
     book = Book.of(tables, ways, week, first_day, at)
-    parts = (days_broken, flow_broken, loads_broken, works_broken)
+    parts = (days_broken, flow_broken, loads_broken, pins_broken, works_broken)
     past = {visit["visit_id"] for visit in book.visits if book.past(visit)}
     ruled_out = (one for one in _ruled_out(tables) if one[0] not in past)
     found = {*ruled_out, *(one for part in parts for one in part(book))}

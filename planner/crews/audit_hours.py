@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Iterator
 
 from planner.contracts.hours import WEEKDAYS
-from planner.crews.audit_rows import Book, Broken, Row, clock, rows_of
+from planner.crews.audit_rows import Book, Broken, Row, clock
 
 # What is done with both manholes open, and what shuts connections.
 _BOTH = {"flow_control", "sleeve", "liner", "reopen", "verify"}
@@ -36,7 +36,7 @@ def window_broken(book: Book, visit: Row) -> Iterator[Broken]:
         yield from _street(book, visit, node_id, reserve)
     yield from _closed(book, visit, nodes, setup["pipe_id"])
     use = book.pipes.get(setup["pipe_id"], {}).get("use", "")
-    for row in _table(book, "weather"):
+    for row in book.listed("weather"):
         stopped = set(book.week.weather_stops.get(row["weather"], [])) & steps
         spared = row["weather"] in ("rain", "storm") and use == "foul"
         if row["date"] == visit["date"] and stopped and not spared:
@@ -46,16 +46,12 @@ def window_broken(book: Book, visit: Row) -> Iterator[Broken]:
         yield from _told(book, visit, setup["pipe_id"])
 
 
-def _table(book: Book, name: str) -> list[Row]:
-    return rows_of(book.tables[name]) if name in book.tables else []
-
-
 def _street(book: Book, visit: Row, node_id: str, reserve: int) -> Iterator[Broken]:
     """Hold a visit against the hours of the street over one manhole."""
     day = datetime.date.fromisoformat(visit["date"])
     node = book.nodes.get(node_id, {})
     kind = node.get("street_class") or ""
-    rows = _table(book, "windows")
+    rows = book.listed("windows")
     own = [row for row in rows if row["street_class"] == kind]
     own = own or [row for row in rows if row["street_class"] == ""]
     start, end = int(visit["start_s"]), int(visit["end_s"]) + reserve
@@ -84,7 +80,7 @@ def _street(book: Book, visit: Row, node_id: str, reserve: int) -> Iterator[Brok
             permit["node_id"] == node_id
             or (permit["street"] and permit["street"] == node.get("street"))
         )
-        for permit in _table(book, "permits")
+        for permit in book.listed("permits")
     ):
         yield visit["visit_id"], "permit", f"none covers {node_id} then", "a granted permit"
 
@@ -93,7 +89,7 @@ def _closed(book: Book, visit: Row, nodes: list[str], pipe_id: str) -> Iterator[
     kinds = {str(book.nodes.get(one, {}).get("street_class", "")) for one in nodes}
     streets = {str(book.nodes.get(one, {}).get("street", "")) for one in nodes}
     area = book.pipes.get(pipe_id, {}).get("area", "")
-    for row in _table(book, "closed"):
+    for row in book.listed("closed"):
         inside = row["from_date"] <= visit["date"] <= row["to_date"]
         meant = (
             (not row["street_class"] or row["street_class"] in kinds)
@@ -108,9 +104,12 @@ def _told(book: Book, visit: Row, pipe_id: str) -> Iterator[Broken]:
     """Residents were told of another day, or there is no time left to tell them."""
     sent = {
         row["for_date"]
-        for row in _table(book, "notices")
+        for row in book.listed("notices")
         if row["pipe_id"] == pipe_id and row["sent_on"] and row["for_date"] >= book.first_day
     }
+    pins = [row for row in book.listed("pins") if row["setup_id"] == visit["setup_id"]]
+    if any(row["for_date"] for row in pins):
+        return  # promised by hand: the audit of pins holds it against all days that were told
     if sent:
         if visit["date"] not in sent:
             found = f"{pipe_id} on {visit['date']}"
@@ -131,7 +130,7 @@ def _step(book: Book, day: datetime.date, way: int) -> datetime.date:
     """Give the next working day, or the one before."""
     holidays = [
         row
-        for row in _table(book, "closed")
+        for row in book.listed("closed")
         if not row["street_class"] and not row["street"] and not row["area"]
     ]
     while True:

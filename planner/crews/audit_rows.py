@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -39,6 +39,7 @@ class Book:
     week: Week
     first_day: str
     at: tuple[str, int] = ("", 0)
+    _listed: dict[str, list[Row]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, tables: Tables, ways: Travel, week: Week, first_day: str, at: str = "") -> Book:
@@ -71,6 +72,12 @@ class Book:
             first_day,
             (at[:10], int(at[11:13]) * 3600 + int(at[14:16]) * 60) if at else ("", 0),
         )
+
+    def listed(self, name: str) -> list[Row]:
+        """Give the rows of a table; none where it is not there."""
+        if name not in self._listed:
+            self._listed[name] = rows_of(self.tables[name]) if name in self.tables else []
+        return self._listed[name]
 
     def past(self, visit: Row) -> bool:
         """Say whether a visit began before the instant from which the week was planned again."""

@@ -11,7 +11,7 @@ from planner.contracts.repairs import SIGNED
 from planner.crews.audit_hours import working_days
 from planner.crews.audit_rows import Book, Broken, Row, moment
 from planner.ground.process import durations, pot_life
-from planner.ground.temperatures import temperatures
+from planner.ground.temperatures import Temperatures, temperatures
 
 _NOISE_M = 1e-3
 # What is done with both manholes open.
@@ -31,6 +31,7 @@ def works_broken(book: Book) -> Iterator[Broken]:
     links = book.tables["choice_sleeves"][["pipe_id", "sleeve_id"]]
     chosen = {(str(pipe), str(one)) for pipe, one in links.itertuples(index=False)}
     agreed = _agreed(book)
+    stated = temperatures(book.tables.get("conditions"), book.week.stated_wall_c)
     for visit in book.visits:
         if book.past(visit):
             continue
@@ -44,7 +45,7 @@ def works_broken(book: Book) -> Iterator[Broken]:
         yield from _together(book, visit, works)
         yield from _crew(book, visit, works)
         yield from _access(book, visit, works)
-        yield from _time(book, visit)
+        yield from _time(book, visit, stated)
 
 
 def _there(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
@@ -223,12 +224,11 @@ def _access(book: Book, visit: Row, works: list[Row]) -> Iterator[Broken]:
         yield key, "access", f"{node_id} is {node.get('access', 'not there')}", "access checked"
 
 
-def _time(book: Book, visit: Row) -> Iterator[Broken]:
+def _time(book: Book, visit: Row, stated: Temperatures) -> Iterator[Broken]:
     """Being on site is no shorter than the sleeves' own table asks; each batch keeps so long."""
     least, process = 0, book.tables["process"]
     sets = book.crews.get(visit["crew"], {}).get("packer_sets_count")
     second = sets is not None and not pd.isna(sets) and sets >= 2
-    stated = temperatures(book.tables.get("conditions"), book.week.stated_wall_c)
     for sleeve in book.sleeves_at(visit):
         kind = (sleeve["system"], sleeve["dn_mm"])
         times = durations(process, *kind, stated.cold_c, sleeve["length_m"])

@@ -26,7 +26,7 @@ class Because:
     `facts` took place; `put_off` was put off, `missed` not reported by the instant, `lost` no
     longer fitted where it stood, `unserved` has no place; each with its reason. `promised`
     are bound to a day that residents were told of; `waiting` are standing set-ups whose works
-    wait, with the reason.
+    wait, with the reason; `by_hand` are bound to a crew or a day by people.
     """
 
     facts: Mapping[str, Fact]
@@ -36,12 +36,15 @@ class Because:
     unserved: Mapping[str, str]
     promised: frozenset[str]
     waiting: Mapping[str, str]
+    by_hand: frozenset[str] = frozenset()
 
     def moved(self, setup_id: str) -> str:
         """Say why a set-up is elsewhere."""
         given = self.put_off.get(setup_id) or self.missed.get(setup_id)
         if given:
             return given
+        if setup_id in self.by_hand:
+            return "bound there by hand"
         if setup_id in self.lost:
             return "no longer fits where it stood"
         return "saves more than the change costs, or makes room"

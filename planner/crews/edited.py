@@ -11,6 +11,7 @@ import pandas as pd
 from planner.contracts import UNSERVED, VISIT_EDITS, VISITS
 from planner.contracts.facts import Tables
 from planner.crews.board import Board
+from planner.crews.hours import TAKEN_OFF
 from planner.crews.shelf import Shelf
 from planner.crews.ties import Ties
 from planner.crews.timetable import Roads, timetable
@@ -19,7 +20,7 @@ from planner.crews.week import lay_out, visits_of
 from planner.settings import Week
 from planner.tables import check, conform
 
-BY_HAND = "taken off the week by hand"
+BY_HAND = TAKEN_OFF
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from planner.contracts import (
     NODES,
     NOTICES,
     PERMITS,
+    PINS,
     SETUP_HOURS,
     SETUPS,
     WEATHER,
@@ -29,6 +30,7 @@ from planner.tables import Table, check, conform
 Span = tuple[int, int]
 # Steps that shut connections: residents are told before.
 SHUTS = frozenset({"sleeve", "reopen", "liner"})
+TAKEN_OFF = "taken off the week by hand"
 
 
 @dataclass(frozen=True)
@@ -228,13 +230,14 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     The street must be free at each manhole that is open; the last start leaves time for
     the work and, where a sleeve is set, for `reserve_s` after it. What shuts connections
     wants `notice_days` working days from the day of planning, unless its notice is sent:
-    then the day that it names is promised, and is the only one.
+    then the day that it names is promised, and is the only one. What people promised, put
+    off or took off the week by hand counts alike (`PINS`).
 
     Parameters
     ----------
     tables
         Of it: setups, pipes, nodes; windows, closed, permits, weather, notices, and works with
-        setup_works, where they are there.
+        setup_works, and pins, where they are there.
     week
         Hours where none are stated, reserve, notice, days.
     first_day
@@ -256,7 +259,7 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
     start = date.fromisoformat(first_day)
     days = [start + timedelta(days=n) for n in range(week.days)]
     told = _told(tables, first_day)
-    off = _put_off_until(tables)
+    off, pins = _put_off_until(tables), _pins(tables)
     earliest = after_working_days(hours, planned_on(hours, first_day, week), week.notice_days)
     forecast = {(str(one["date"]), str(one["weather"])) for one in _rows(tables, WEATHER)}
     uses = dict(zip(tables["pipes"]["pipe_id"], tables["pipes"]["use"], strict=True))
@@ -267,7 +270,9 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
         ends = (str(setup["node_id"]), str(setup["other_node_id"]))
         site = site_of(steps, ends, str(areas.get(setup["pipe_id"], "")))
         shuts = bool(SHUTS & set(steps.split("+")))
+        pin = pins.get(str(setup["setup_id"]), {})
         sent = told.get(str(setup["pipe_id"]), set()) if shuts else set()
+        sent = sent | {pin["for_date"]} if pin.get("for_date") else sent
         last_s = int(setup["work_s"]) + (week.reserve_s if "sleeve" in steps.split("+") else 0)
         base = {
             "setup_id": setup["setup_id"],
@@ -276,8 +281,9 @@ def find_hours(tables: Tables, week: Week, first_day: str) -> pd.DataFrame:
         }
         for day in days:
             spans, why = hours.on(site, day)
-            until = off.get(str(setup["setup_id"]), "")
+            until = max(off.get(str(setup["setup_id"]), ""), pin.get("not_before", ""))
             why = why or (f"put off until {until}" if day.isoformat() < until else "")
+            why = f"{TAKEN_OFF}: {pin['by']}" if pin.get("off") else why
             why = why or _put_off(day, steps.split("+"), use, forecast, week)
             why = why or _notice(day, sent, earliest if shuts else None)
             starts = [(a, b - last_s) for a, b in spans if b - last_s >= a] if not why else []
@@ -295,6 +301,11 @@ def _told(tables: Tables, first_day: str) -> dict[str, set[str]]:
         if one["sent_on"] and one["for_date"] >= first_day:
             told.setdefault(str(one["pipe_id"]), set()).add(str(one["for_date"]))
     return told
+
+
+def _pins(tables: Tables) -> dict[str, dict[str, Any]]:
+    """Give what people said by hand, by set-up."""
+    return {str(one["setup_id"]): one for one in _rows(tables, PINS)}
 
 
 def _put_off_until(tables: Tables) -> dict[str, str]:

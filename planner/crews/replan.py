@@ -11,6 +11,7 @@ import pandas as pd
 from planner.contracts import UNSERVED, VISITS
 from planner.contracts.facts import Tables
 from planner.contracts.journal import WORK_STATES
+from planner.crews.asked import Lock, worth_more
 from planner.crews.board import Board
 from planner.crews.changes import Because, list_changes
 from planner.crews.frozen import Fact, Instant, Row, fact_rows, facts_of
@@ -87,6 +88,7 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     first_day: str,
     seed: int,
     freer: bool = True,
+    locks: Mapping[str, Lock] | None = None,
 ) -> Replanned:
     """Plan the rest of a week with least change.
 
@@ -108,6 +110,8 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
         YYYY-MM-DDTHH:MM: nothing is planned before it.
     freer
         Whether the week is also planned without the price of changes, to compare.
+    locks
+        Set-ups that people bound to a crew or a day.
 
     Returns
     -------
@@ -120,7 +124,8 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
         If a table breaks its contract, or `at` is no instant.
     """
     when = Instant.of(at)
-    rest = _rest(tables, ways, week, (standing, check(states, WORK_STATES)), when, first_day)
+    before = (standing, check(states, WORK_STATES))
+    rest = _rest(tables, ways, week, before, when, first_day, locks=locks or {})
     board = rest.out.board
     old = _standing(board, standing["visits"], rest)
     holds = set(hold(board, old, week).served) == old.planned.keys()
@@ -132,7 +137,7 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     else:
         asked = (freer or not old.planned) and board.stops
         empty = replace(board, routes={}, floors={}, ceilings={}, _known={})
-        free = deal(empty, Search(week, seed)) if asked else None
+        free = deal(empty, Search(week, seed), locked=bool(locks)) if asked else None
         kept = keep_week(board, old, week, seed, free.board if free else None)
         visits = _joined(rest, kept.board)
         left = _left(rest, kept.board)
@@ -140,7 +145,9 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     lost = frozenset(named.values())
     promised = frozenset(rest.bound)
     waiting = _waiting(standing["setup_works"], tables)
-    because = Because(rest.facts, rest.put_off, rest.missed, lost, left, promised, waiting)
+    because = Because(
+        rest.facts, rest.put_off, rest.missed, lost, left, promised, waiting, frozenset(locks or {})
+    )
     unserved = conform([{"setup_id": k, "reason": v} for k, v in left.items()], UNSERVED)
     changes = list_changes(standing, tables, visits, because)
     cost_s, other = kept.board.cost_s, None
@@ -154,13 +161,15 @@ def replan_week(  # noqa: PLR0913 - as plan_week, and what it is planned from
     )
 
 
-def _rest(
+def _rest(  # noqa: PLR0913 - all that says what is ahead
     tables: Tables,
     ways: Travel,
     week: Week,
     before: tuple[Tables, pd.DataFrame],
     at: Instant,
     first_day: str,
+    *,
+    locks: Mapping[str, Lock],
 ) -> _Rest:
     """Gather what is ahead: stops, days, what binds them."""
     standing, states = before
@@ -180,9 +189,9 @@ def _rest(
     ahead, bound = bind(ahead, promises(standing["visits"], tables["setup_hours"], facts), at)
     left = days_ahead(days, rows, facts, by_id, at)
     roads = Roads(ways, week.manoeuvre_s)
-    out = _bound(
-        set_out(tables, (ahead, left), roads, week, first_day, barred=barred | failed), bound
-    )
+    ahead, barred = worth_more(ahead, locks, week), barred | failed
+    out = set_out(tables, (ahead, left), roads, week, first_day, barred=barred, locks=locks)
+    out = _bound(out, bound)
     out = _with_taken(out, facts)
     missed = {
         str(row["setup_id"]): f"not reported as begun by {at.date} {at.s // 3600:02d}:"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -25,7 +25,16 @@ from planner.crews.shelf import Shelf
 from planner.crews.solver import Search
 from planner.crews.standing import full_day, share_of
 from planner.crews.ties import Ties
-from planner.crews.timetable import NO_LIMIT, CrewDay, Pause, Roads, Span, Stop, timetable
+from planner.crews.timetable import (
+    NO_LIMIT,
+    CrewDay,
+    Pause,
+    Roads,
+    Span,
+    Stop,
+    Timetable,
+    timetable,
+)
 from planner.crews.travel import Travel
 from planner.crews.zones import deal_in_zones
 from planner.settings import Week
@@ -369,26 +378,34 @@ def visits_of(board: Board) -> pd.DataFrame:
         if table is None:
             message = f"the route of {day.crew} on {day.date} does not fit its shift"
             raise AssertionError(message)
-        before = day.starts_at
-        for seq, (n, times) in enumerate(zip(order, table.visits, strict=True), start=1):
-            stop = board.stops[n]
-            last = seq == len(order)
-            by_air = bool(ways.air[before, stop.at]) and before != stop.at
-            by_air |= last and bool(ways.air[stop.at, day.yard])
-            rows.append(
-                {
-                    "visit_id": f"{day.crew}|{day.date}|{seq}",
-                    "setup_id": stop.setup_id,
-                    "crew": day.crew,
-                    "date": day.date,
-                    "seq": seq,
-                    **vars(times),
-                    "drive_m": float(ways.metres[before, stop.at]),
-                    "end_pause_s": table.end_pause_s if last else 0,
-                    "back_s": table.back_s if last else 0,
-                    "back_m": float(ways.metres[stop.at, day.yard]) if last else 0.0,
-                    "by_air": by_air,
-                }
-            )
-            before = stop.at
+        rows += day_rows(day, [board.stops[n] for n in order], table, ways)
     return conform(rows, VISITS)
+
+
+def day_rows(
+    day: CrewDay, stops: Sequence[Stop], table: Timetable, ways: Travel
+) -> list[dict[str, Any]]:
+    """Lay out one day's stops, timed in their order, as rows of `VISITS`."""
+    rows: list[dict[str, Any]] = []
+    before = day.starts_at
+    for seq, (stop, times) in enumerate(zip(stops, table.visits, strict=True), start=1):
+        last = seq == len(stops)
+        by_air = bool(ways.air[before, stop.at]) and before != stop.at
+        by_air |= last and bool(ways.air[stop.at, day.yard])
+        rows.append(
+            {
+                "visit_id": f"{day.crew}|{day.date}|{seq}",
+                "setup_id": stop.setup_id,
+                "crew": day.crew,
+                "date": day.date,
+                "seq": seq,
+                **vars(times),
+                "drive_m": float(ways.metres[before, stop.at]),
+                "end_pause_s": table.end_pause_s if last else 0,
+                "back_s": table.back_s if last else 0,
+                "back_m": float(ways.metres[stop.at, day.yard]) if last else 0.0,
+                "by_air": by_air,
+            }
+        )
+        before = stop.at
+    return rows

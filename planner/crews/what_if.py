@@ -14,8 +14,10 @@ from planner.contracts import CREWS, PACKERS, WHAT_IF
 from planner.contracts.facts import Tables
 from planner.crews.access import split
 from planner.crews.apart import find_apart
+from planner.crews.asked import Asked
 from planner.crews.board import Board
 from planner.crews.hours import find_hours
+from planner.crews.pinned import locks_of
 from planner.crews.setups import make_setups
 from planner.crews.solver import Search
 from planner.crews.travel import travel
@@ -193,5 +195,6 @@ def _planned(
     t["setup_apart"] = find_apart(t, guard_m=week.flow_guard_m)
     setups, streets = gpd.GeoDataFrame(t["setups"]), gpd.GeoDataFrame(t["streets"])
     ways = travel(setups, t["crews"], streets, week, source_crs=source_crs)
-    days = plan_week(t, ways, week, first_day=project.first_day, seed=project.seed)
+    asked = Asked(locks_of(t["pins"]) if "pins" in t else {})
+    days = plan_week(t, ways, week, first_day=project.first_day, seed=project.seed, asked=asked)
     return _worth(days.board, _sleeves(t))

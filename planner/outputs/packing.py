@@ -7,8 +7,9 @@ to the one before; texts that repeat are numbered. Both keep a city in a few MB.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -95,9 +96,14 @@ def pack_shapes(shapes: NDArray[Any], crs: object) -> Packed:
 
 def lon_lat(xy: NDArray[np.float64], crs: object) -> NDArray[np.float64]:
     """Turn points in `crs` into longitude and latitude [deg]."""
-    to_degrees = Transformer.from_crs(crs, 4326, always_xy=True)
-    lon, lat = to_degrees.transform(xy[:, 0], xy[:, 1])
+    lon, lat = _to_degrees(crs).transform(xy[:, 0], xy[:, 1])
     return np.column_stack([lon, lat]).astype(np.float64)
+
+
+@lru_cache(maxsize=8)
+def _to_degrees(crs: Hashable) -> Transformer:
+    """Give what turns points into degrees; made anew it takes longer than a map of a week."""
+    return Transformer.from_crs(crs, 4326, always_xy=True)
 
 
 def pack_text(values: Sequence[str]) -> Packed:

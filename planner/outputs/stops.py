@@ -60,7 +60,7 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
         "number": f"{visit['seq']}.",
         "start": clock(visit["start_s"]),
         "end": clock(visit["end_s"]),
-        "title": _title(steps, len(sleeves)),
+        "title": visit_title(steps, len(sleeves)),
         "street": str(node.get("street") or "street not known"),
         "drive": f"{hours(visit['drive_s'])}, {way(float(visit['drive_m']), units)}",
         "stand": setup["node_id"],
@@ -90,7 +90,7 @@ def stop_of(visit: Row, look_up: SheetTables) -> Stop:
     return Stop(content, steps, cures)
 
 
-def _title(steps: tuple[str, ...], sleeves_count: int) -> str:
+def visit_title(steps: tuple[str, ...], sleeves_count: int) -> str:
     """Name the kind of a visit in a few words."""
     if sleeves_count:
         return "set 1 sleeve" if sleeves_count == 1 else f"set {sleeves_count} sleeves"

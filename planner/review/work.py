@@ -34,6 +34,22 @@ def plan_run(tell: Telling, folder: str) -> list[str]:
     return [f"run {out.name}", *summary_lines(made.tables, made.facts)]
 
 
+def replan_run(tell: Telling, folder: str, at: str) -> list[str]:
+    """Plan the rest of the week again, as ``sleeveplan replan --at`` does; it waits for a yes."""
+    from planner.runs import replan_project
+
+    tell("planning the rest of the week again")
+    out, lines = replan_project(Path(folder), at)
+    return [f"run {out.name} waits for an answer", *lines]
+
+
+def keep_run(tell: Telling, folder: str, by: str, on: str) -> list[str]:
+    """Write the week as it was changed by hand as a run that stands."""
+    from planner.kept import keep_week
+
+    return keep_week(Path(folder), by, on, tell)[1]
+
+
 def _said(told: Told) -> tuple[str, float | None]:
     share = told.iterations / told.most if told.most else None
     cost = "" if told.cost_s is None else f", {told.cost_s / 3600:.1f} h driven or left out"
