@@ -16,11 +16,14 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from planner.errors import StoreError, TableError
+from planner.store.keeping import Change
+from planner.store.share import refuse_share
 from planner.tables import Column, Table, conform
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
@@ -64,6 +67,69 @@ _HOUSE = (
     f"PRAGMA application_id = {APPLICATION_ID}",
     f"PRAGMA user_version = {USER_VERSION}",
 )
+
+
+class GeoPackage:
+    """Tables kept in the GeoPackage at `path`; see `planner.store.keeping.Keeping`.
+
+    Raises
+    ------
+    StoreError
+        If it lies on a network share, where file locks do not hold.
+    """
+
+    def __init__(self, path: Path) -> None:
+        refuse_share(path)
+        self.path = path
+
+    @property
+    def name(self) -> str:
+        """Give the path."""
+        return str(self.path)
+
+    @contextmanager
+    def transaction(self, tables: Sequence[Table]) -> Iterator[Change]:
+        """Open the file for one change of `tables`; see `transaction`."""
+        with transaction(self.path, tables) as connection:
+            yield _Change(connection)
+
+    def read_tables(self, tables: Sequence[Table]) -> dict[str, pd.DataFrame]:
+        """Read `tables` as they stood at one moment; see `read_tables`."""
+        return read_tables(self.path, tables)
+
+    def stamp(self) -> object:
+        """Give what differs once anything was written since: of the file and its log."""
+        found = []
+        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
+            try:
+                at = path.stat()
+            except OSError:
+                found.append((0, 0))
+            else:
+                found.append((at.st_mtime_ns, at.st_size))
+        return tuple(found)
+
+    @contextmanager
+    def editing(self) -> Iterator[None]:
+        """Stay ready for many small changes."""
+        yield
+
+
+@dataclass(frozen=True)
+class _Change:
+    connection: sqlite3.Connection
+
+    def rows_of(self, table: Table, about: tuple[str, Iterable[str]] | None = None) -> pd.DataFrame:
+        return rows_of(self.connection, table, about)
+
+    def highest_in(self, table: Table, column: str) -> int:
+        return highest_in(self.connection, table, column)
+
+    def add_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        add_rows(self.connection, table, frame)
+
+    def replace_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        replace_rows(self.connection, table, frame)
 
 
 @contextmanager
