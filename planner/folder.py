@@ -40,12 +40,12 @@ from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.books import compared_lines
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.store.decisions import Store, open_store
+from planner.store.chosen import store_of
+from planner.store.decisions import Store
 from planner.store.drives import DriveStore
 from planner.tables import conform, empty
 from planner.taking import sift
 
-STORE = "project.gpkg"
 RUNS = "out"
 CHECKED = "check"
 DRIVES = ".drives"  # beside planner.toml: can be thrown away at any time
@@ -79,7 +79,7 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     PlannerError
         If there are no pipes or no project file.
     """
-    events = open_store(folder / STORE).read_events()
+    events = store_of(folder).read_events()
     inputs = read_project(folder, overrides, events)
     located = place_rows(inputs)
     lines = check_lines(inputs, located.flags, located.left_over, located.defects)
@@ -137,7 +137,7 @@ def run_project(
     PlannerError
         If nothing can be made: no pipes, no project file, a store in use.
     """
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events())
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=keep_ids)
@@ -249,7 +249,7 @@ def accept_form(folder: Path, form: Path) -> list[str]:
         If the form, the project or the store cannot be read.
     """
     rows, faults = read_decisions(form)
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     inputs = read_project(folder, {}, store.read_events())
     lines = [str(fault) for fault in faults]
     taken = 0
@@ -282,7 +282,7 @@ def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, lis
     StoreError
         If decisions have lost their span or pipe (`ORPHANS`): they stop the sign-off.
     """
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     made = run_project(folder)
     orphans = made.tables["orphans"]
     if len(orphans):
@@ -331,7 +331,7 @@ def compare_books(folder: Path, other: str) -> list[str]:
     PlannerError
         If a book, the project or the store cannot be read.
     """
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     inputs, known = read_project(folder, {}, store.read_events()), store.read_known()
     ours = _book_of(inputs)
     theirs = load_rulebook(other, day=inputs.settings.project.first_day)

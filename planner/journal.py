@@ -8,12 +8,12 @@ import pandas as pd
 
 from planner.contracts import EVENTS
 from planner.contracts.books import IDS
-from planner.folder import STORE
 from planner.inputs.event_checks import World, keys_of, sift_events
 from planner.inputs.events import read_events
 from planner.inputs.journal import STEP
 from planner.inputs.project import Inputs, read_project
-from planner.store.decisions import Store, open_store
+from planner.store.chosen import store_of
+from planner.store.decisions import Store
 from planner.tables import conform
 
 
@@ -41,7 +41,7 @@ def report_form(folder: Path, form: Path, today: str) -> list[str]:
         If the form, the project or the store cannot be read.
     """
     rows, faults = read_events(form, today=today)
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     stored = store.read_events()
     inputs = read_project(folder, {}, stored)
     sifted = sift_events(rows, _world(inputs, store, stored), file=form.name)

@@ -17,14 +17,14 @@ from planner.crews.frozen import Instant
 from planner.crews.travel import Travel, travel
 from planner.crews.week import dates_of
 from planner.errors import FileError
-from planner.folder import RUNS, STORE, kept_drives, with_notes, write_run
+from planner.folder import RUNS, kept_drives, with_notes, write_run
 from planner.inputs.project import read_project
 from planner.inputs.visit_edits import read_visit_edits
 from planner.outputs.files import write_table
 from planner.outputs.read_back import read_record, read_tables
 from planner.replan import Again, make_replan
 from planner.settings import Settings, Week
-from planner.store.decisions import open_store
+from planner.store.chosen import store_of
 from planner.tables import empty
 
 # In the folder of a run that was planned again: from when, out of which; who let it stand.
@@ -251,7 +251,7 @@ def replan_project(
     record = read_record(run)
     contracts = [table for table in TABLES if table.name in STANDING_TABLES]
     standing = read_tables(run, contracts, str(record.get("local_crs", "")))
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events())
     _within(at, inputs.settings)
     known, decisions = store.read_known(), store.read_decisions()

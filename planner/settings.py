@@ -28,6 +28,8 @@ from pydantic import (
 from planner.errors import SettingsError, UnitError
 from planner.units import to_si
 
+PROJECT_FILE = "planner.toml"
+
 
 def _in(unit: str) -> BeforeValidator:
     """Take a number as it is, and a text such as ``"250000 psi"`` turned into `unit`."""
@@ -323,7 +325,7 @@ def load_settings(
     project: Mapping[str, Any] | None = None,
     overrides: Mapping[str, str] | None = None,
     *,
-    project_name: str = "planner.toml",
+    project_name: str = PROJECT_FILE,
 ) -> Settings:
     """Put the layers on top of each other: packaged < project < command line.
 

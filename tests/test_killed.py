@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from evil_project import Evil, write_evil, write_form
 
-from planner.folder import STORE, accept_form, run_project
+from planner.folder import accept_form, run_project
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 
 PLAIN = Evil(after="x")

@@ -27,7 +27,7 @@ from planner.store.geopackage import GeoPackage
 from planner.store.keeping import Keeping
 from planner.tables import check, conform
 
-_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+STORE_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between. What came by the page
 # has an instant of its own.
@@ -90,7 +90,7 @@ class Store:
         StoreError
             If the store cannot be written; then no row was added.
         """
-        with self.keeping.transaction(_TABLES) as change:
+        with self.keeping.transaction(STORE_TABLES) as change:
             stored = change.rows_of(DECISIONS, ("pipe_id", frame["pipe_id"]))
             refuse_stale(stored, "pipe_id", seen)
             known = dict(zip(_same_of(stored), stored["version"].astype(int), strict=True))
@@ -141,7 +141,7 @@ class Store:
         StoreError
             If the store cannot be written; then no row was added.
         """
-        with self.keeping.transaction(_TABLES) as change:
+        with self.keeping.transaction(STORE_TABLES) as change:
             stored = change.rows_of(WEEK_EDITS, ("setup_id", frame["setup_id"]))
             refuse_stale(stored, "setup_id", seen)
             first = change.highest_in(WEEK_EDITS, "version") + 1
@@ -182,7 +182,7 @@ class Store:
         StoreError
             If the store cannot be written; then no row was added.
         """
-        with self.keeping.transaction(_TABLES) as change:
+        with self.keeping.transaction(STORE_TABLES) as change:
             stored = change.rows_of(EVENTS)
             known = set(keys(stored))
             first = max([0, *(number_of(one) for one in stored["event_id"])]) + 1
@@ -227,7 +227,7 @@ class Store:
             If the store cannot be written, or somebody signed meanwhile.
         """
         version = int(check(revision, REVISIONS)["version"].iloc[0])
-        with self.keeping.transaction(_TABLES) as change:
+        with self.keeping.transaction(STORE_TABLES) as change:
             stored = change.rows_of(REVISIONS)["version"]
             last = int(stored.max()) if len(stored) else 0
             if version != last + 1:
@@ -269,7 +269,7 @@ class Store:
         ids, works = check(known.table, IDS), check(known.setup_works, SETUP_IDS)
         if _digest(ids, works) == self._seen:
             return False
-        with self.keeping.transaction(_TABLES) as change:
+        with self.keeping.transaction(STORE_TABLES) as change:
             if _digest(change.rows_of(IDS), change.rows_of(SETUP_IDS)) != self._seen:
                 message = f"{self.keeping.name}: another plan was made meanwhile; plan again"
                 raise StoreError(message)
