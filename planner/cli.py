@@ -21,6 +21,7 @@ import typer
 
 from planner.cli_review import review, users
 from planner.cli_rules import rules
+from planner.cli_store import team
 from planner.errors import PlannerError
 
 if TYPE_CHECKING:
@@ -34,10 +35,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
 )
-
 app.add_typer(rules, name="rules")
 app.add_typer(users, name="users")
 app.command()(review)
+app.add_typer(team, name="store")
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
 Sets = Annotated[
