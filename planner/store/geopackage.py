@@ -22,6 +22,7 @@ from pathlib import Path
 import pandas as pd
 
 from planner.errors import StoreError, TableError
+from planner.store.journal_mode import keep_journal_on_disk, leave_log
 from planner.store.keeping import Change
 from planner.store.share import refuse_share
 from planner.tables import Column, Table, conform
@@ -111,8 +112,27 @@ class GeoPackage:
 
     @contextmanager
     def editing(self) -> Iterator[None]:
-        """Stay ready for many small changes."""
-        yield
+        """Keep a write-ahead log until the block ends: readers and a writer do not wait.
+
+        Then the log is written into the file and there is one file again, once nobody else is
+        editing. Of a killed session the next opening takes the log in. While it is edited the
+        file must not be copied: the log beside it is a part of it.
+        """
+        with transaction(self.path, []):
+            pass  # The file is there, whole and ours.
+        with _errors_of(self.path):
+            connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
+        try:
+            with _errors_of(self.path):
+                connection.execute("PRAGMA journal_mode = WAL").fetchone()
+                # The log stays for as long as this connection has looked into it.
+                connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            yield
+            with _errors_of(self.path):
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                leave_log(connection)
+        finally:
+            connection.close()
 
 
 @dataclass(frozen=True)
@@ -161,7 +181,7 @@ def transaction(
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
         with _errors_of(path):
-            _keep_journal_on_disk(connection, path)
+            keep_journal_on_disk(connection, path)
             connection.execute("BEGIN IMMEDIATE")
             _make_house(connection, path)
             for table in tables:
@@ -328,14 +348,6 @@ def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> 
     if lacking:
         message = f"{path}: table {table.name} lacks {', '.join(lacking)}; not written by this tool"
         raise StoreError(message)
-
-
-def _keep_journal_on_disk(connection: sqlite3.Connection, path: Path) -> None:
-    mode = connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0]
-    if mode != "delete":
-        message = f"{path}: another program keeps it open (journal {mode}); close it there"
-        raise StoreError(message)
-    connection.execute("PRAGMA synchronous = FULL")
 
 
 def _refuse_other_files(path: Path) -> None:
