@@ -2,15 +2,17 @@
 
 The rows go by COPY into new tables beside the old ones, shapes as bytes into a table of the
 session that the database itself turns into geometry; then names change over. All of it is one
-transaction: a reader, or a killed process, sees the old run or the new.
+transaction: a reader, or a killed process, sees the old run or the new. A column without a
+single value does not travel; the table has it, and a trigger keeps every row as it was pushed.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -21,6 +23,7 @@ import pyarrow.parquet as pq
 import pyproj
 import shapely
 
+from planner.arrays import unknown
 from planner.contracts import TABLES
 from planner.errors import StoreError
 from planner.ground.postgis import Session, quoted
@@ -38,7 +41,7 @@ from planner.store.schema import (
 from planner.tables import DTYPES, Column, Table
 
 _SQL = {
-    "text": "text not null",
+    "text": "text not null default ''",
     "date": "date",
     "number": "double precision",
     "whole": "bigint",
@@ -49,11 +52,15 @@ _STAGE = "sleeveplan_stage"
 
 @dataclass(frozen=True)
 class Pushed:
-    """What is said of the last push: its run, rows and system by table, who, when, run.json."""
+    """What is said of the last push: its run, its tables, run.json, who pushed it and when.
+
+    `layers` holds for each table its rows, the names of its columns without a value, and the
+    system of its shapes.
+    """
 
     number: int
     run: str
-    layers: dict[str, dict[str, int]]
+    layers: dict[str, dict[str, Any]]
     record: dict[str, object]
     by: str
     at: str
@@ -139,30 +146,48 @@ def read_pushed(
     for table in TABLES:
         if table.name not in pushed.layers:
             continue
+        layer = pushed.layers[table.name]
+        held = replace(
+            table, columns=tuple(c for c in table.columns if c.name not in layer["blank"]), key=()
+        )
         names = [
             f"{quoted(column.name)}::text" if column.kind == "date" else quoted(column.name)
-            for column in table.columns
+            for column in held.columns
         ]
-        drawn = "srid" in pushed.layers[table.name]
-        if drawn:
+        if "srid" in layer:
             names.append(f"{quoted(home)}.ST_AsBinary(geometry)")
         where = quoted(run_schema(schema), table.name)
-        found = session.table(f"select {', '.join(names)} from {where} order by fid")
-        plain = found.select(range(len(table.columns)))
-        frame = pd.DataFrame(
-            {
-                name: pd.Series(values).astype("Int32" if kind == "flag" else DTYPES[kind])
-                for (name, values), kind in zip(
-                    plain_columns(plain, table).items(),
-                    (column.kind for column in table.columns),
-                    strict=True,
-                )
-            }
-        )
-        if drawn:
+        found = _in_order(session.table(f"select {', '.join([*names, 'fid'])} from {where}"))
+        frame = _frame(found.select(range(len(held.columns))), held, table)
+        if "srid" in layer:
             shapes = shapely.from_wkb(found.columns[-1].to_numpy())
             frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
         yield table.name, frame
+
+
+def _frame(found: pa.Table, held: Table, table: Table) -> pd.DataFrame:
+    """Give a table as its run's file holds it, with the columns that did not travel."""
+    columns = plain_columns(found, held)
+    return pd.DataFrame(
+        {
+            column.name: pd.Series(
+                columns[column.name]
+                if column.name in columns
+                else unknown(column.kind, found.num_rows)
+            ).astype("Int32" if column.kind == "flag" else DTYPES[column.kind])
+            for column in table.columns
+        }
+    )
+
+
+def _in_order(found: pa.Table) -> pa.Table:
+    """Put rows in the order of their last column, and leave it out.
+
+    Here and not in the query: a server sorts wide rows on disk, and most lie in order already.
+    """
+    at = found.columns[-1].to_numpy()
+    plain = found.select(range(found.num_columns - 1))
+    return plain if bool((np.diff(at) > 0).all()) else plain.take(np.argsort(at))
 
 
 def _as_pusher(session: Session, schema: str) -> None:
@@ -184,25 +209,28 @@ def _read_file(path: Path, table: Table) -> pa.Table:
     return found
 
 
-def _load(session: Session, to: _Target, table: Table, found: pa.Table) -> dict[str, int]:
+def _load(session: Session, to: _Target, table: Table, found: pa.Table) -> dict[str, Any]:
     """Make one new table, fill it, then give it its key, checks, indexes and comments."""
     fresh = f"{table.name}{to.suffix}"
     where = quoted(to.schema, fresh)
-    # Pages are filled as there is room: only a number of their own keeps the rows in order.
-    names = ["fid", *table.names]
-    columns = ["fid bigint not null"] + [
+    columns = [
         f"{quoted(column.name)} {_SQL[column.kind]}{_not_null(column)}" for column in table.columns
     ]
-    arrays = [pa.array(np.arange(1, found.num_rows + 1))]
-    arrays += [_cast(found.column(column.name), column) for column in table.columns]
-    layer = {"rows": found.num_rows}
+    # Pages are filled as there is room: only a number of their own keeps the rows in order.
+    columns.insert(0, "fid bigint not null")
+    held = {column.name: _cast(found.column(column.name), column) for column in table.columns}
+    blank = [name for name, values in held.items() if _is_blank(values)]
+    rows = pa.table(
+        {"fid": np.arange(1, found.num_rows + 1)}
+        | {name: values for name, values in held.items() if name not in blank}
+    )
+    layer: dict[str, Any] = {"rows": found.num_rows, "blank": blank}
     if "geometry" in found.column_names:
         srid = _srid(session, to.postgis, found.schema.metadata or {})
-        plain = pa.table([*arrays, found.column("geometry")], names=[*names, "geometry"])
-        session.stage(plain, _STAGE)
+        session.stage(rows.append_column("geometry", found.column("geometry")), _STAGE)
         shape = f"{quoted(to.postgis)}.geometry({_shape_type(session)}, {srid})"
         session.run(f"create table {where} ({', '.join([*columns, f'geometry {shape}'])})")
-        given = ", ".join(quoted(name) for name in names)
+        given = ", ".join(quoted(name) for name in rows.column_names)
         made = f"{quoted(to.postgis)}.ST_GeomFromWKB(geometry, {srid})"
         session.run(
             f"insert into {where} ({given}, geometry) select {given}, {made} from {_STAGE}",
@@ -212,9 +240,16 @@ def _load(session: Session, to: _Target, table: Table, found: pa.Table) -> dict[
         layer["srid"] = srid
     else:
         session.run(f"create table {where} ({', '.join(columns)})")
-        session.add(pa.table(arrays, names=names), fresh, to.schema)
+        session.add(rows, fresh, to.schema)
     session.run(*_rules(table, fresh, where), *comments_of(where, table), f"analyze {where}")
     return layer
+
+
+def _is_blank(values: pa.ChunkedArray) -> bool:
+    """Tell whether a column has no value: no figure, or no text that is longer than nothing."""
+    if pa.types.is_string(values.type):
+        return not pc.max(pc.binary_length(values)).as_py()
+    return bool(values.null_count == len(values))
 
 
 def _not_null(column: Column) -> str:
@@ -288,6 +323,12 @@ def _change_over(session: Session, to: _Target, names: set[str], schema: str) ->
         *(f"drop table {quoted(to.schema, name)}" for name in sorted(known & set(there))),
         *(
             f"alter table {quoted(to.schema, name + to.suffix)} rename to {quoted(name)}"
+            for name in sorted(names)
+        ),
+        *(
+            f"create trigger never_changed before insert or update or delete or truncate on "
+            f"{quoted(to.schema, name)} for each statement "
+            f"execute function {quoted(schema)}.refuse_change()"
             for name in sorted(names)
         ),
         *(

@@ -12,7 +12,7 @@ comment on table @schema@.schema_versions is 'one migration that was run; the hi
 
 create function @schema@.refuse_change() returns trigger language plpgsql as $$
 begin
-  raise exception 'table % is only ever added to', tg_table_name using errcode = '23000';
+  raise exception 'rows of table % are never changed by hand', tg_table_name using errcode = '23000';
 end $$
 
 create table @schema@.decisions (
