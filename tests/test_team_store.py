@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from postgis_server import Server, running
+from store_crashes import write_runs
 from test_store_decisions import decision, form, known_of
 
 from planner.contracts import (
@@ -21,6 +22,7 @@ from planner.contracts import (
     WEEK_EDITS,
 )
 from planner.errors import SettingsError, StaleError, StoreError
+from planner.folder import RUNS
 from planner.ground.postgis import connected
 from planner.inputs.project import read_project
 from planner.store import migrations
@@ -29,7 +31,7 @@ from planner.store.decisions import STORE_TABLES, Store, open_store
 from planner.store.geopackage import GeoPackage
 from planner.store.postgis import PostGis
 from planner.store.schema import WRITES, make_store
-from planner.store.team import init_team, pull_store, team_status
+from planner.store.team import init_team, pull_store, push_team, team_status
 from planner.tables import conform
 
 EVIL = "'); DROP TABLE decisions; -- <b>${x}</b> \\ %s é中🚧\n\"$1"
@@ -392,3 +394,29 @@ def test_a_change_that_another_holds_up_is_one_line(schema: str) -> None:
         store.append_decisions(form(decision()))
     assert os.environ["PGSERVICEFILE"]
     store.append_decisions(form(decision()))
+
+
+def test_the_way_of_the_docs_and_back_from_a_backup(server: Server, tmp_path: Path) -> None:
+    """A keeper who is no superuser makes the store, dumps it, and another database takes it."""
+    server.sql("create role keeper login createrole; create database kept owner keeper")
+    server.sql("create database again owner keeper")
+    for name in ("kept", "again"):
+        server.serve(name, "keeper", name)
+        run = (str(server.bin / "psql"), "-h", str(server.folder), "-U", "postgres", "-d", name)
+        subprocess.run([*run, "-qc", "create extension postgis"], check=True)
+    folder = project(tmp_path, "ours", "kept")
+    init_team(folder)
+    assert fill(store_of(folder))
+    dump = str(tmp_path / "ours.dump")
+    one = ("--schema", "ours", "--format", "custom", "--file", dump)
+    subprocess.run([str(server.bin / "pg_dump"), "service=kept", *one], check=True)
+    back = ("--no-owner", "--no-acl", "--dbname", "service=again", dump)
+    subprocess.run([str(server.bin / "pg_restore"), *back], check=True)
+    other = project(tmp_path / "other", "ours", "again")
+    init_team(other)
+    pd.testing.assert_frame_equal(store_of(folder).read_events(), store_of(other).read_events())
+    taken, _ = store_of(other).append_decisions(form(decision("p9")))
+    assert taken["version"].tolist() == [4]
+    write_runs(folder)
+    push_team(folder, folder / RUNS / "0001")
+    assert team_status(folder)[-1].startswith("runs: 0001 pushed last, 2 tables, 802 rows")
