@@ -6,6 +6,7 @@ import itertools
 import os
 import subprocess
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pandas as pd
@@ -420,3 +421,23 @@ def test_the_way_of_the_docs_and_back_from_a_backup(server: Server, tmp_path: Pa
     write_runs(folder)
     push_team(folder, folder / RUNS / "0001")
     assert team_status(folder)[-1].startswith("runs: 0001 pushed last, 2 tables, 802 rows")
+
+
+def test_a_session_that_loses_its_connection_goes_on(server: Server, schema: str) -> None:
+    """One change fails in one line; the next has a connection of its own. Threads take turns."""
+    store = Store(PostGis("engineer", schema))
+    with store.keeping.editing():
+        store.append_decisions(form(decision()))
+        mine = "select pg_terminate_backend(pid) from pg_stat_activity where usename = 'engineer'"
+        server.sql(mine)
+        with pytest.raises(StoreError) as told:
+            store.append_decisions(form(decision("p2")))
+        assert "\n" not in str(told.value)
+        with ThreadPoolExecutor(4) as people:
+            rows = [form(decision("p3", reason=f"r{n}")) for n in range(8)]
+            list(people.map(store.append_decisions, rows))
+    assert store.read_decisions()["pipe_id"].tolist() == ["p1", *["p3"] * 8]
+    with store.keeping.editing(), ThreadPoolExecutor(4) as people:
+        rows = [form(decision("p4", reason=f"r{n}")) for n in range(8)]
+        list(people.map(store.append_decisions, rows))
+    assert store.read_decisions()["version"].tolist() == list(range(1, 18))

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from threading import RLock
 
 import pandas as pd
 import pyarrow as pa
@@ -22,6 +23,8 @@ from planner.store.migrations import schema_state
 from planner.tables import Column, Table, conform
 
 BUSY_S = 30.0
+# Nothing, or the server went down: the connection is gone.
+_LOST = ("", "57P01", "57P02", "08003", "08006")
 _DOCS = "see docs/team_store.md"
 _ARROW = {
     "text": pa.string(),
@@ -50,6 +53,7 @@ class PostGis:
         self.schema = schema
         self._busy_s = busy_s
         self._held: Session | None = None
+        self._turn = RLock()  # A connection serves one thread at a time.
 
     @property
     def name(self) -> str:
@@ -97,9 +101,15 @@ class PostGis:
 
     @contextmanager
     def _session(self) -> Iterator[Session]:
-        if self._held is not None:
-            yield self._held
-            return
+        with self._turn:
+            if self._held is not None:
+                try:
+                    yield self._held
+                except PostgresError as error:
+                    if error.state in _LOST:
+                        self._held = None  # From now on each change opens one of its own.
+                    raise
+                return
         with connected(self.service) as session:
             yield session
 
