@@ -441,3 +441,23 @@ def test_a_session_that_loses_its_connection_goes_on(server: Server, schema: str
         rows = [form(decision("p4", reason=f"r{n}")) for n in range(8)]
         list(people.map(store.append_decisions, rows))
     assert store.read_decisions()["version"].tolist() == list(range(1, 18))
+
+
+def test_the_stamp_differs_once_anything_was_written(schema: str) -> None:
+    """Also where ids are replaced by as many; nothing written, nothing differs."""
+    store, stamps = Store(PostGis("owner", schema)), []
+    stamps.append(store.stamp())
+    store.append_decisions(form(decision()))
+    stamps.append(store.stamp())
+    store.append_week_edits(conform([edit("s1")], WEEK_EDITS), {})
+    stamps.append(store.stamp())
+    known = known_of(("a", 5, 6), known=store.read_known())
+    store.write_known(known)
+    stamps.append(store.stamp())
+    store.write_known(known_of(("a", 5, 7), known=known))
+    stamps.append(store.stamp())
+    events = conform([event("2026-01-01T00:00", event_id="0")], EVENTS)
+    store.append_events(events, lambda one: one["at"].tolist())
+    stamps.append(store.stamp())
+    assert len(set(stamps)) == len(stamps)
+    assert store.stamp() == stamps[-1]

@@ -18,13 +18,13 @@ import pandas as pd
 from planner.changed import Running
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
-from planner.folder import STORE
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
 from planner.propose import Proposal, Tables, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
-from planner.store.decisions import Store, open_store, refuse_stale
+from planner.store.chosen import store_of
+from planner.store.decisions import Store, refuse_stale
 from planner.tables import conform
 from planner.taking import sift
 
@@ -113,7 +113,7 @@ class Live:
         PlannerError
             If the project or its store cannot be read.
         """
-        store = open_store(folder / STORE)
+        store = store_of(folder)
         inputs = read_project(folder, overrides, store.read_events())
         return cls.over(inputs, folder, clock=clock)
 
@@ -135,7 +135,7 @@ class Live:
         PlannerError
             If the store cannot be read.
         """
-        store = open_store(folder / STORE)
+        store = store_of(folder)
         state = _propose(inputs, folder, store)
         return cls(folder, store, state, clock or (lambda: datetime.now().astimezone()))
 

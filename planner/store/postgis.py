@@ -89,6 +89,23 @@ class PostGis:
             change = Change(session, self.schema)
             return {table.name: change.rows_of(table) for table in tables}
 
+    def stamp(self) -> object:
+        """Give what differs once anything was written since: the last row of each table.
+
+        Each has a key or an index that gives it at once.
+        """
+        last = {
+            "decisions": "version", "week_edits": "version", "revisions": "version",
+            "events": "fid", "ids": "fid", "setup_ids": "fid",
+        }  # fmt: skip
+        parts = [
+            f"(select max({name})::text from {quoted(self.schema, table)}) as {table}"
+            for table, name in last.items()
+        ]
+        with told(self.service, self.schema), self._session() as session, session.snapshot():
+            refuse_other_schema(session, self.schema)
+            return tuple(session.table(f"select {', '.join(parts)}").to_pylist()[0].values())
+
     @contextmanager
     def editing(self) -> Iterator[None]:
         """Keep one connection for many small changes (27 ms less for each, measured)."""

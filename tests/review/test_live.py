@@ -10,9 +10,10 @@ import pytest
 
 from planner.contracts import DECISIONS
 from planner.errors import StaleError, TableError
-from planner.folder import STORE, accept_form
+from planner.folder import accept_form
 from planner.propose import propose
 from planner.review.live import Asked, Live
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.bench.onepipe import make_town
 
