@@ -28,6 +28,7 @@ from planner.plan import Plan
 from planner.store.chosen import STORE, store_of
 from planner.store.decisions import open_store
 from planner.store.team import init_team, pull_run, push_team, team_status
+from tests.bench.store import there_and_back
 
 
 @pytest.fixture(scope="module")
@@ -329,3 +330,12 @@ def test_racing_edits_are_all_kept_or_told(server: Server, team: Path, service: 
     told = race(folder, 60, 3, str(server.services))
     assert (told.edits, told.lost, told.overwritten) == (60, 0, 0)
     assert len(store_of(folder).read_decisions()) == 60
+
+
+def test_the_benchmark_compares_the_same_tables(server: Server, team: Path) -> None:
+    """40 pipes: pandas and we give back the same figures and shapes; a time for each."""
+    shutil.rmtree(team / RUNS)
+    rows, ratios = there_and_back(40, server, team)
+    assert [row["count"] for row in rows] == [400] * 4
+    assert ratios["tables that came back otherwise"] == 0
+    assert ratios["to_sql time / ours"] > 0
