@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,17 @@ def test_two_may_edit_and_the_last_one_leaves_one_file(tmp_path: Path) -> None:
         one.append_decisions(form(decision("p3")))
     assert names(tmp_path) == ["a.gpkg"]
     assert one.read_decisions()["pipe_id"].tolist() == ["p1", "p2", "p3"]
+
+
+def test_a_session_that_ends_in_an_error_leaves_one_file_too(tmp_path: Path) -> None:
+    path = tmp_path / "a.gpkg"
+    store = open_store(path)
+    with suppress(KeyError), store.keeping.editing():
+        store.append_decisions(form(decision()))
+        raise KeyError
+    assert names(tmp_path) == ["a.gpkg"]
+    assert mode(path) == "delete"
+    assert len(store.read_decisions()) == 1
 
 
 @pytest.mark.parametrize("where", ["inside", "between"])

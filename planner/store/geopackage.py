@@ -129,10 +129,12 @@ class GeoPackage:
                 connection.execute("PRAGMA journal_mode = WAL").fetchone()
                 # The log stays for as long as this connection has looked into it.
                 connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            yield
-            with _errors_of(self.path):
-                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-                leave_log(connection)
+            try:
+                yield
+            finally:
+                with _errors_of(self.path):
+                    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                    leave_log(connection)
         finally:
             connection.close()
 

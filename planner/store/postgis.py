@@ -8,7 +8,7 @@ Times are the server's and no part of a plan.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
 from threading import RLock
@@ -109,8 +109,9 @@ class PostGis:
     @contextmanager
     def editing(self) -> Iterator[None]:
         """Keep one connection for many small changes (27 ms less for each, measured)."""
-        with told(self.service, self.schema), connected(self.service) as session:
-            self._held = session
+        with ExitStack() as opened:
+            with told(self.service, self.schema):
+                self._held = opened.enter_context(connected(self.service))
             try:
                 yield
             finally:
