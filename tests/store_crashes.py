@@ -13,6 +13,7 @@ import random
 import shutil
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -37,6 +38,7 @@ from planner.tables import conform
 
 STATES = 5
 ROWS = 400
+ROUND = 125
 CRS = "EPSG:25832"
 FACTS = RunFacts("x", "", "EUR", "metric", CRS, CRS, False, False, True, "0")
 SCHEMA = "sleeveplan"
@@ -228,13 +230,16 @@ class Race:
 
 
 def edit(folder: Path, who: int, count: int, services: str, said: Connection) -> None:
-    """Decide `count` times on a random one of five pipes, as one does who sees what is there."""
+    """Decide `count` times on a random one of five pipes, as one does who sees what is there.
+
+    After each `ROUND` decisions one goes on to five other pipes.
+    """
     os.environ["PGSERVICEFILE"] = services
     rng, store = random.Random(who), store_of(folder)
-    seen, conflicts, waits = dict.fromkeys("abcde", 0), 0, 0
+    seen, conflicts, waits = Counter[str](), 0, 0
     with store.keeping.editing():
         for n in range(count):
-            pipe = rng.choice("abcde")
+            pipe = rng.choice("abcde") + str(n // ROUND)
             done = False
             while not done:
                 row: dict[str, Any] = {

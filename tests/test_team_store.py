@@ -6,11 +6,13 @@ import itertools
 import os
 import subprocess
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from postgis_server import Server, running
+from store_crashes import write_runs
 from test_store_decisions import decision, form, known_of
 
 from planner.contracts import (
@@ -21,6 +23,7 @@ from planner.contracts import (
     WEEK_EDITS,
 )
 from planner.errors import SettingsError, StaleError, StoreError
+from planner.folder import RUNS
 from planner.ground.postgis import connected
 from planner.inputs.project import read_project
 from planner.store import migrations
@@ -29,7 +32,7 @@ from planner.store.decisions import STORE_TABLES, Store, open_store
 from planner.store.geopackage import GeoPackage
 from planner.store.postgis import PostGis
 from planner.store.schema import WRITES, make_store
-from planner.store.team import init_team, pull_store, team_status
+from planner.store.team import init_team, pull_store, push_team, team_status
 from planner.tables import conform
 
 EVIL = "'); DROP TABLE decisions; -- <b>${x}</b> \\ %s é中🚧\n\"$1"
@@ -392,3 +395,69 @@ def test_a_change_that_another_holds_up_is_one_line(schema: str) -> None:
         store.append_decisions(form(decision()))
     assert os.environ["PGSERVICEFILE"]
     store.append_decisions(form(decision()))
+
+
+def test_the_way_of_the_docs_and_back_from_a_backup(server: Server, tmp_path: Path) -> None:
+    """A keeper who is no superuser makes the store, dumps it, and another database takes it."""
+    server.sql("create role keeper login createrole; create database kept owner keeper")
+    server.sql("create database again owner keeper")
+    for name in ("kept", "again"):
+        server.serve(name, "keeper", name)
+        run = (str(server.bin / "psql"), "-h", str(server.folder), "-U", "postgres", "-d", name)
+        subprocess.run([*run, "-qc", "create extension postgis"], check=True)
+    folder = project(tmp_path, "ours", "kept")
+    init_team(folder)
+    assert fill(store_of(folder))
+    dump = str(tmp_path / "ours.dump")
+    one = ("--schema", "ours", "--format", "custom", "--file", dump)
+    subprocess.run([str(server.bin / "pg_dump"), "service=kept", *one], check=True)
+    back = ("--no-owner", "--no-acl", "--dbname", "service=again", dump)
+    subprocess.run([str(server.bin / "pg_restore"), *back], check=True)
+    other = project(tmp_path / "other", "ours", "again")
+    init_team(other)
+    pd.testing.assert_frame_equal(store_of(folder).read_events(), store_of(other).read_events())
+    taken, _ = store_of(other).append_decisions(form(decision("p9")))
+    assert taken["version"].tolist() == [4]
+    write_runs(folder)
+    push_team(folder, folder / RUNS / "0001")
+    assert team_status(folder)[-1].startswith("runs: 0001 pushed last, 2 tables, 802 rows")
+
+
+def test_a_session_that_loses_its_connection_goes_on(server: Server, schema: str) -> None:
+    """One change fails in one line; the next has a connection of its own. Threads take turns."""
+    store = Store(PostGis("engineer", schema))
+    with store.keeping.editing():
+        store.append_decisions(form(decision()))
+        mine = "select pg_terminate_backend(pid) from pg_stat_activity where usename = 'engineer'"
+        server.sql(mine)
+        with pytest.raises(StoreError) as told:
+            store.append_decisions(form(decision("p2")))
+        assert "\n" not in str(told.value)
+        with ThreadPoolExecutor(4) as people:
+            rows = [form(decision("p3", reason=f"r{n}")) for n in range(8)]
+            list(people.map(store.append_decisions, rows))
+    assert store.read_decisions()["pipe_id"].tolist() == ["p1", *["p3"] * 8]
+    with store.keeping.editing(), ThreadPoolExecutor(4) as people:
+        rows = [form(decision("p4", reason=f"r{n}")) for n in range(8)]
+        list(people.map(store.append_decisions, rows))
+    assert store.read_decisions()["version"].tolist() == list(range(1, 18))
+
+
+def test_the_stamp_differs_once_anything_was_written(schema: str) -> None:
+    """Also where ids are replaced by as many; nothing written, nothing differs."""
+    store, stamps = Store(PostGis("owner", schema)), []
+    stamps.append(store.stamp())
+    store.append_decisions(form(decision()))
+    stamps.append(store.stamp())
+    store.append_week_edits(conform([edit("s1")], WEEK_EDITS), {})
+    stamps.append(store.stamp())
+    known = known_of(("a", 5, 6), known=store.read_known())
+    store.write_known(known)
+    stamps.append(store.stamp())
+    store.write_known(known_of(("a", 5, 7), known=known))
+    stamps.append(store.stamp())
+    events = conform([event("2026-01-01T00:00", event_id="0")], EVENTS)
+    store.append_events(events, lambda one: one["at"].tolist())
+    stamps.append(store.stamp())
+    assert len(set(stamps)) == len(stamps)
+    assert store.stamp() == stamps[-1]

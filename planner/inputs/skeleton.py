@@ -83,6 +83,8 @@ zero_at = "unknown"        # wall | centre | unknown: the zero of the counter
 [inspections.columns]      # our column = "the file's column"; left out = by common names
 """
 _RULES = """
+# [store]
+# service = "ourtown"      # the team's PostGIS in the place of project.gpkg (docs/team_store.md)
 # [media]
 # folder = "media"         # photos and videos that the coded rows name
 # [rules]

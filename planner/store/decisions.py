@@ -55,7 +55,7 @@ class Store:
 
     def stamp(self) -> object:
         """Give what differs once anything was written since; cheap to ask for."""
-        return self.keeping.stamp(STORE_TABLES)
+        return self.keeping.stamp()
 
     def read_decisions(self) -> pd.DataFrame:
         """Read all decisions in the order they were taken in; obeys `DECISIONS`.

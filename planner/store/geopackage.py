@@ -5,6 +5,9 @@ process leaves the old state or the new (measured: a journal in memory, or none,
 left half-written files that passed an integrity check; so did overwriting a layer
 through GDAL). GDAL is not used here: the file is written with the standard library.
 
+Nobody here opens the file but SQLite, not even to look at it: closing it would let go of the
+locks that another thread of this process holds on it, and a second writer would come in.
+
 References
 ----------
 OGC 12-128r18, GeoPackage Encoding Standard 1.3.1, clauses 1.1 and 2.2.
@@ -30,7 +33,6 @@ from planner.tables import Column, Table, conform
 APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10301
 BUSY_S = 5.0
-_MAGIC = b"SQLite format 3\x00"
 _SQL_TYPES = {
     "text": "TEXT NOT NULL",
     "date": "DATE",
@@ -98,10 +100,10 @@ class GeoPackage:
         """Read `tables` as they stood at one moment; see `read_tables`."""
         return read_tables(self.path, tables)
 
-    def stamp(self, tables: Sequence[Table]) -> object:  # noqa: ARG002 - of the whole file
-        """Give time and size of the file and of its write-ahead log."""
+    def stamp(self) -> object:
+        """Give what differs once anything was written since: of the file and its log."""
         found = []
-        for path in (self.path, self.path.with_name(f"{self.path.name}-wal")):
+        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
             try:
                 at = path.stat()
             except OSError:
@@ -127,10 +129,12 @@ class GeoPackage:
                 connection.execute("PRAGMA journal_mode = WAL").fetchone()
                 # The log stays for as long as this connection has looked into it.
                 connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            yield
-            with _errors_of(self.path):
-                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-                leave_log(connection)
+            try:
+                yield
+            finally:
+                with _errors_of(self.path):
+                    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                    leave_log(connection)
         finally:
             connection.close()
 
@@ -176,7 +180,6 @@ def transaction(
         If the file is no GeoPackage, is in use, cannot be written, or its tables
         have other columns.
     """
-    _refuse_other_files(path)
     with _errors_of(path):
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
@@ -205,7 +208,6 @@ def read_tables(
     StoreError
         If the file is no GeoPackage, is in use, or a table breaks its contract.
     """
-    _refuse_other_files(path)
     if not path.exists() or path.stat().st_size == 0:
         return {table.name: conform([], table) for table in tables}
     with _errors_of(path):
@@ -350,31 +352,6 @@ def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> 
         raise StoreError(message)
 
 
-def _refuse_other_files(path: Path) -> None:
-    """Look at the first bytes before SQLite does; a missing or empty file is fine.
-
-    SQLite would follow a link under any of its four names, and write to what it leads to.
-    """
-    for ending in ("", "-journal", "-wal", "-shm"):
-        one = path.with_name(path.name + ending)
-        if one.is_symlink() and not one.resolve().is_relative_to(path.parent.resolve()):
-            message = f"{one}: is a link out of the project folder; it is not followed"
-            raise StoreError(message)
-    if not path.exists():
-        return
-    try:
-        with path.open("rb") as file:
-            head = file.read(len(_MAGIC))
-    except OSError as error:
-        message = f"{path}: cannot be read: {error.strerror}"
-        raise StoreError(message) from error
-    # A process killed while it made the file leaves zeros and a journal: SQLite undoes both.
-    undone = path.with_name(path.name + "-journal").exists() and not head.strip(b"\0")
-    if head and head != _MAGIC and not undone:
-        message = f"{path}: is not a GeoPackage; move it away to start a new store"
-        raise StoreError(message)
-
-
 def _refuse_other_databases(connection: sqlite3.Connection, path: Path) -> None:
     found = connection.execute("PRAGMA application_id").fetchone()[0]
     if found != APPLICATION_ID or not _exists(connection, "gpkg_contents"):
@@ -393,12 +370,11 @@ def _errors_of(path: Path) -> Iterator[None]:
         else:
             message = f"{path}: cannot be opened or written: {error}"
         raise StoreError(message) from error
-    except sqlite3.DatabaseError as error:
-        message = f"{path}: damaged or not a GeoPackage: {error}"
+    except sqlite3.IntegrityError as error:
+        message = f"{path}: refused, nothing was kept: {error}"
         raise StoreError(message) from error
-    # SQLite quotes damaged bytes in its words; a damaged figure may fit none of ours.
-    except (UnicodeDecodeError, OverflowError) as error:
-        message = f"{path}: damaged: {error}"
+    except sqlite3.DatabaseError as error:
+        message = f"{path}: is not a GeoPackage, or damaged ({error}); move it away to start anew"
         raise StoreError(message) from error
     except TableError as error:
         message = f"{path}: {error}"

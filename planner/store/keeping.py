@@ -40,8 +40,8 @@ class Keeping(Protocol):
     def read_tables(self, tables: Sequence[Table]) -> dict[str, pd.DataFrame]:
         """Read `tables` as they stood at one moment; what is not there is empty."""
 
-    def stamp(self, tables: Sequence[Table]) -> object:
-        """Give what differs once anything was written into `tables` since; cheap to ask for."""
+    def stamp(self) -> object:
+        """Give what differs once anything was written since; cheap to ask for."""
 
     def editing(self) -> AbstractContextManager[None]:
         """Stay ready for many small changes, such as a person makes in a review."""

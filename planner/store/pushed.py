@@ -144,7 +144,7 @@ def read_pushed(
 ) -> Iterator[tuple[str, pd.DataFrame]]:
     """Read the tables of the last push back, each as its run's Parquet file held it."""
     home = need_postgis(session)
-    crs = pushed.record.get("source_crs") or None
+    crs = str(pushed.record.get("source_crs") or "") or None
     for table in TABLES:
         if table.name not in pushed.layers:
             continue
@@ -179,7 +179,7 @@ def _frame(found: pa.Table, held: Table, table: Table) -> pd.DataFrame:
     return pd.DataFrame(
         {
             column.name: pd.Series(columns[column.name]).astype(
-                "Int32" if column.kind == "flag" else DTYPES[column.kind]
+                "Int32" if column.kind == "flag" else DTYPES[column.kind]  # type: ignore[call-overload]
             )
             for column in table.columns
         }

@@ -23,7 +23,7 @@ WRITES: dict[str, tuple[str, ...]] = {
     READER: (),
     "engineer": ("decisions", "revisions", "revision_choices", *_IDS),
     "planner": ("events", "week_edits", "pushes", *_IDS),
-    "estimator": _IDS,
+    "estimator": ("price_edits", *_IDS),
 }
 PUSHER = "planner"
 _PUSHED = ("run", "layers", "record")
@@ -151,7 +151,7 @@ def _rights(schema: str) -> Iterator[str]:
     """Give the rights of each role, table by table; nobody may change or remove what is kept."""
     reader, runs = quoted(role(schema, READER)), quoted(run_schema(schema))
     yield f"create schema if not exists {runs}"
-    yield f"alter schema {runs} owner to {quoted(role(schema, PUSHER))}"
+    yield f"grant create on schema {runs} to {quoted(role(schema, PUSHER))}"
     yield f"grant usage on schema {quoted(schema)}, {runs} to {reader}"
     yield f"grant select on all tables in schema {quoted(schema)} to {reader}"
     columns = {table.name: tuple(table.names) for table in STORE_TABLES} | {"pushes": _PUSHED}

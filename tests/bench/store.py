@@ -47,7 +47,7 @@ def run(size: int) -> BenchResult:
             os.environ["PGSERVICEFILE"] = str(server.services)
             folder = town(Path(place) / "team", "owner")
             init_team(folder)
-            rows, ratios = _there_and_back(size, server, folder)
+            rows, ratios = there_and_back(size, server, folder)
             more, counts = _kills(max(2, size // 1000), server, Path(place))
             raced, lost = _races(max(80, size // 10), server, folder, Path(place))
     except pytest.skip.Exception as error:
@@ -63,9 +63,10 @@ def _line(what: str, count: int, seconds: float, note: str) -> dict[str, object]
     return {"what": what, "count": count, "seconds": round(seconds, 3), "note": note}
 
 
-def _there_and_back(
+def there_and_back(
     size: int, server: Server, folder: Path
 ) -> tuple[list[dict[str, object]], dict[str, float]]:
+    """Push and read a city of `size` pipes, and let pandas do the same."""
     city = make_city(size * 10)
     pipes = gpd.GeoDataFrame(city.pipes)
     out = folder / RUNS / "0001"

@@ -73,6 +73,8 @@ create table @schema@.events (
   written_at timestamptz not null default clock_timestamp()
 )
 
+create index events_fid on @schema@.events (fid)
+
 create index events_pipe on @schema@.events ("pipe_id")
 
 create trigger only_added before update or delete or truncate on @schema@.events
@@ -90,6 +92,8 @@ create table @schema@.ids (
   primary key ("kind", "id")
 )
 
+create index ids_fid on @schema@.ids (fid)
+
 create index ids_pipe on @schema@.ids ("pipe_id")
 
 create table @schema@.setup_ids (
@@ -99,6 +103,8 @@ create table @schema@.setup_ids (
   "work_id" text not null,
   primary key ("setup_id", "work_id")
 )
+
+create index setup_ids_fid on @schema@.setup_ids (fid)
 
 create table @schema@.revisions (
   fid bigint generated always as identity,
