@@ -28,9 +28,9 @@ import shapely
 from planner.contracts import DECISIONS, NODES, PIPES
 from planner.contracts.facts import RunFacts
 from planner.errors import StaleError, StoreError
-from planner.folder import RUNS, _next_run, _write_aside
 from planner.ground.postgis import connected
 from planner.outputs.files import write_tables
+from planner.run_folders import RUNS, next_run, write_aside
 from planner.store.chosen import STORE, store_of
 from planner.store.pushed import last_push
 from planner.store.team import push_team
@@ -99,7 +99,7 @@ def geopackage_state(folder: Path) -> int:
 
 def write_folder(folder: Path, state: int) -> None:
     """Write one state into a run folder of its own, which appears whole."""
-    _write_aside(folder, lambda part: _whole(part, state), _next_run)
+    write_aside(folder, lambda part: _whole(part, state), next_run)
 
 
 def _whole(part: Path, state: int) -> None:

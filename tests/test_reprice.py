@@ -10,13 +10,14 @@ from small_project import write_project
 
 from planner.contracts import PRICE_EDITS, PRICES
 from planner.errors import FileError, StaleError
-from planner.folder import STORE, run_project
+from planner.folder import run_project
 from planner.inputs.price_edits import with_edits
 from planner.inputs.project import read_project
 from planner.inputs.repriced import FILE, read_workbook_prices
 from planner.outputs.workbook import write_workbook
 from planner.plan import Plan
 from planner.reprice import Said, change_price, take_prices
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from planner.tables import conform
 

@@ -22,9 +22,9 @@ from test_store_decisions import decision, form
 from planner.cli import main
 from planner.contracts import TABLES
 from planner.errors import StoreError
-from planner.folder import RUNS
 from planner.outputs.files import _layer, _parquet
 from planner.plan import Plan
+from planner.run_folders import RUNS
 from planner.store.chosen import STORE, store_of
 from planner.store.decisions import open_store
 from planner.store.team import init_team, pull_run, push_team, team_status

@@ -23,9 +23,9 @@ from planner.contracts import (
     WEEK_EDITS,
 )
 from planner.errors import SettingsError, StaleError, StoreError
-from planner.folder import RUNS
 from planner.ground.postgis import connected
 from planner.inputs.project import read_project
+from planner.run_folders import RUNS
 from planner.store import migrations
 from planner.store.chosen import STORE, store_of, store_spec
 from planner.store.decisions import STORE_TABLES, Store, open_store
@@ -303,7 +303,7 @@ def test_an_older_store_is_refused_and_init_brings_it_up_to_date(
         lambda: store_of(folder).append_decisions(form(decision())),
         lambda: team_status(folder),
     ):
-        with pytest.raises(StoreError, match=r"version 1, .* wants 2; 'sleeveplan store init"):
+        with pytest.raises(StoreError, match=r"version 1, .* wants 3; 'sleeveplan store init"):
             tried()
     assert "migration 2 run" in init_team(folder)
     held = store_of(folder).read_decisions()
@@ -369,7 +369,7 @@ def test_status_says_how_things_stand(tmp_path: Path, schema: str) -> None:
     lines = team_status(folder)
     assert lines[0].startswith("service engineer: answers, PostgreSQL ")
     assert lines[0].endswith("PostGIS there")
-    assert lines[1] == f"schema {schema}: version 2, this program wants 2"
+    assert lines[1] == f"schema {schema}: version 3, this program wants 3"
     assert lines[2] == "user engineer: reader, engineer"
     assert lines[3].startswith("decisions: 1 rows, last by engineer at 2")
     assert lines[-1] == "runs: none pushed"

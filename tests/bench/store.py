@@ -20,8 +20,8 @@ from postgis_server import Server, running
 from sqlalchemy import create_engine
 from store_crashes import CRS, SCHEMA, WRITERS, kill_again_and_again, race, town, write_runs
 
-from planner.folder import RUNS
 from planner.ground.postgis import connected
+from planner.run_folders import RUNS
 from planner.store.pushed import last_push, read_pushed
 from planner.store.team import init_team, push_team
 from tests.bench.frame import BenchResult, timed

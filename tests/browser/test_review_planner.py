@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 from review_town import Served, served
 
-from planner.folder import STORE
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.conftest import BROWSER_FLAGS
 
