@@ -8,6 +8,7 @@ import pandas as pd
 
 from planner.contracts import EVENTS
 from planner.contracts.books import IDS
+from planner.errors import printable
 from planner.folder import STORE
 from planner.inputs.event_checks import World, keys_of, sift_events
 from planner.inputs.events import read_events
@@ -52,7 +53,7 @@ def report_form(folder: Path, form: Path, today: str) -> list[str]:
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
     lost = len({fault.row for fault in faults if fault.lost})
     lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
-    return lines
+    return [printable(line) for line in lines]
 
 
 def _world(inputs: Inputs, store: Store, stored: pd.DataFrame) -> World:
