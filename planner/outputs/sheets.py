@@ -172,7 +172,8 @@ def _amount(net: int, unit: str, units: str) -> str:
 
 def _kits(route: str, look_up: SheetTables) -> dict[str, str]:
     """Count the kits of each item that a route takes, its net beside."""
-    units, found = look_up.units, {}
+    units = look_up.units
+    found: dict[str, str] = {}
     for row in look_up.kits.get(route, []):
         if pd.isna(row["to_order"]) or pd.isna(row["pack"]):
             continue
