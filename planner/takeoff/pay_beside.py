@@ -144,7 +144,7 @@ def _sealed(
 
 
 def _nights(done: Sequence[tuple[Row, Row]], starts: _Starts, price: Row) -> Iterator[Row]:
-    """Give each crew's day with work begun at night, or done at night and begun at no known hour."""
+    """Give each crew's day with work begun at night, or done then and begun at no known hour."""
     begun: dict[tuple[str, str], list[tuple[Row, str]]] = {}
     open_: dict[tuple[str, str], list[Row]] = {}
     for work, line in done:
@@ -168,16 +168,22 @@ class _Starts:
     """When works were begun: by a report, else by the visit that they were planned in."""
 
     def __init__(
-        self, begun: Sequence[Row], works: Mapping[str, Sequence[str]], visits: Mapping[str, Row],
+        self,
+        begun: Mapping[str, Sequence[Row]],
+        works: Mapping[str, Sequence[str]],
+        visits: Mapping[str, Row],
         settings: Takeoff,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._begun, self._works, self._visits = begun, works, visits
         self._settings = settings
 
     @classmethod
     def of(cls, tables: Tables, happened: Sequence[Row], settings: Takeoff) -> _Starts:
         """Look up starts reported, works named by events, visits planned."""
-        begun = [event for event in happened if event["kind"] == "started"]
+        begun: dict[str, list[Row]] = {}
+        for event in happened:
+            if event["kind"] == "started":
+                begun.setdefault(str(event["pipe_id"]), []).append(event)
         works = {
             str(one["event_id"]): [w for w in (*str(one["works"]).split("+"), one["work_id"]) if w]
             for one in happened
@@ -200,7 +206,8 @@ class _Starts:
         crew, day = str(work.get("crew") or ""), str(work["at"])[:10]
         if str(work["event_id"]) not in self._works:
             return (crew, day), False, ""
-        reported = [one for one in self._begun if one["at"] <= work["at"] and same_work(one, work)]
+        near = self._begun.get(str(work["pipe_id"]), ())
+        reported = [one for one in near if one["at"] <= work["at"] and same_work(one, work)]
         if reported:
             last = reported[-1]
             route = (crew or str(last["crew"]), str(last["at"])[:10])
