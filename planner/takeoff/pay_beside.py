@@ -89,8 +89,7 @@ def _quoted(line: Row, prices: pd.DataFrame, system: str, dn_mm: float) -> Row:
     if cents is None:
         return line | {"note": "; ".join(filter(None, ("no price at this size", line["note"])))}
     count = line["times_count"]
-    total = pd.NA if pd.isna(count) else int(count) * cents
-    return line | {"one_cents": cents, "price_id": price_id, "sum_cents": total}
+    return line | {"one_cents": cents, "price_id": price_id, "sum_cents": int(count) * cents}
 
 
 def _one_price(prices: pd.DataFrame, item: str) -> Row:
