@@ -12,6 +12,7 @@ import pandas as pd
 
 from planner.contracts import EVENTS
 from planner.contracts.books import IDS
+from planner.errors import printable
 from planner.inputs.event_checks import World, keys_of, sift_events
 from planner.inputs.events import DERIVED, read_events
 from planner.inputs.journal import STEP
@@ -98,7 +99,7 @@ def _report(folder: Path, form: Path, today: str, name: str) -> Reported:
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
     lost = len({fault.row for fault in faults if fault.lost})
     lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
-    return Reported(lines, len(taken), lost)
+    return Reported([printable(line) for line in lines], len(taken), lost)
 
 
 def _world(inputs: Inputs, store: Store, stored: pd.DataFrame) -> World:
