@@ -236,7 +236,19 @@ def test_a_database_without_the_extension(server: Server, team: Path) -> None:
     with pytest.raises(StoreError, match="holds no store; 'sleeveplan store init"):
         store_of(folder).read_decisions()
     assert init_team(folder)[0] == "extension postgis made"
-    run = [*("psql", "-h", str(server.folder), "-U", "postgres", "-d", "bare", "-q", "-c")]
+    run = [
+        *(
+            str(server.bin / "psql"),
+            "-h",
+            str(server.folder),
+            "-U",
+            "postgres",
+            "-d",
+            "bare",
+            "-q",
+            "-c",
+        )
+    ]
     subprocess.run([*run, "drop extension postgis"], check=True)
     shutil.copytree(team / RUNS, folder / RUNS)
     with pytest.raises(StoreError, match="extension postgis is not in this database"):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import EVENTS
+from planner.contracts import EVENTS, REVISION_CHOICES
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import StoreError
 from planner.ground.postgis import Session, connected, quoted
@@ -26,6 +26,7 @@ from planner.store.schema import WRITES, make_store, postgis_home, role
 from planner.tables import Table
 
 _GIVEN = (IDS, SETUP_IDS)  # given anew by each plan
+_UNSIGNED = (*_GIVEN, REVISION_CHOICES)  # these have no column of who wrote them
 _ADDED = tuple(table for table in STORE_TABLES if table not in _GIVEN)
 
 
@@ -262,9 +263,9 @@ def _table_line(session: Session, schema: str, table: Table) -> str:
     where = quoted(schema, table.name)
     count = session.value(f"select count(*)::bigint from {where}")
     line = f"{table.name}: {count} rows"
-    stamped = "select count(*)::bigint from pg_attribute where attrelid = $1::regclass and attname = 'written_by'"  # noqa: E501
-    if not session.value(stamped, [where]):
+    if table in _UNSIGNED:
         return line
-    sql = f"select written_by::text as by, written_at::text as at from {where} order by fid desc limit 1"  # noqa: E501
+    last = "order by fid desc limit 1"
+    sql = f"select written_by::text as by, written_at::text as at from {where} {last}"
     rows = session.table(sql).to_pylist()
     return line + (f", last by {rows[0]['by']} at {rows[0]['at']}" if rows else "")
