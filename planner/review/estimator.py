@@ -179,7 +179,7 @@ def _week(desk: Desk) -> Sequence[BaseRoute]:
 
     def why(request: Request) -> Response:
         week, asked = desk.week.now(), dict(request.query_params)
-        found = None if week is None else explain_week(week, desk.prices.now().prices, asked)
+        found = None if week is None else explain_week(week, asked)
         return desk.page(request, "estimator_why.html", why=found)
 
     return [

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from planner.review.totals_board import Sums
+from planner.review.totals_board import SUM_CENTS, Sums
 from planner.review.totals_drivers import (
     Share,
     by_method,
@@ -83,7 +83,7 @@ def _by_price(desk: Desk, scope: str) -> list[Share]:
     cents: dict[str, int] = {}
     for at, kind in enumerate(sums.kinds):
         if kind.price_id:
-            more = int(sums.lines[own, at, 2].sum())
+            more = int(sums.lines[own, at, SUM_CENTS].sum())
             cents[kind.price_id] = cents.get(kind.price_id, 0) + more
     return shares(cents)
 

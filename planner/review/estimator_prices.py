@@ -136,18 +136,18 @@ class PriceDesk:
     ) -> Response:
         return self._desk.room.pages.page(
             request, "estimator_price_form.html", status=status,
-            row=self._shown(row, now), given=given, said=said, others=others,
+            row=self._shown(row), given=given, said=said, others=others,
             reason=reason, seen=now.last(str(row["price_id"])),
         )  # fmt: skip
 
     def _rows(self, now: PriceNow) -> list[dict[str, Any]]:
-        return [self._shown(row, now) for row in records_in(now.prices)]
+        return [self._shown(row) for row in records_in(now.prices)]
 
     def _row(self, now: PriceNow, price_id: str) -> dict[str, Any] | None:
         own = now.prices[(now.prices["price_id"] == price_id).to_numpy(bool)]
         return records_in(own)[0] if len(own) else None
 
-    def _shown(self, row: Mapping[str, Any], now: PriceNow) -> dict[str, Any]:
+    def _shown(self, row: Mapping[str, Any]) -> dict[str, Any]:
         """Give one price in words; its number in the table stays while the server runs."""
         ids = self._desk.live.inputs.prices["price_id"].tolist()
         counts = self._desk.live.made.tables["price_quantities"]
@@ -169,7 +169,6 @@ class PriceDesk:
             "place": row["place"],
             "source": row["source"],
             "idle": out["why"].iloc[0] if idle else "",
-            "version": now.last(row["price_id"]),
         }
 
 

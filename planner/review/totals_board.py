@@ -34,7 +34,8 @@ from planner.tables import records_in
 
 KIND, TIMES, LENGTH, CENTS, CENTS_READ = range(5)
 # Figures of a kind of line: how many, their length [nm], money now, money at prices as read.
-LINE_FIGURES = 4
+SUM_TIMES, SUM_LENGTH, SUM_CENTS, SUM_READ = range(4)
+_LINE_FIGURES = 4
 NONE = -1
 # Beyond this many changed pipes all are summed anew.
 _MANY = 500
@@ -181,7 +182,7 @@ class Board:
     def _clear_sums(self) -> None:
         states, methods = len(STATES), len(METHODS)
         self._amounts = np.zeros((states, len(self.taker.things)), dtype=np.int64)
-        self._line_sums = np.zeros((states, len(self.taker.kinds), LINE_FIGURES), dtype=np.int64)
+        self._line_sums = np.zeros((states, len(self.taker.kinds), _LINE_FIGURES), dtype=np.int64)
         self._pipes, self._money, self._bare = (
             np.zeros((states, methods), dtype=np.int64) for _ in range(3)
         )

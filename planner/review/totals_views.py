@@ -13,7 +13,7 @@ import pandas as pd
 
 from planner.contracts.repairs import METHODS, WAY_WORDS
 from planner.contracts.sums import MAIN_ITEMS
-from planner.review.totals_board import CENTS, LENGTH, TIMES, Sums, is_gap
+from planner.review.totals_board import SUM_CENTS, SUM_LENGTH, SUM_READ, SUM_TIMES, Sums, is_gap
 from planner.review.totals_rows import (
     DOUBT_COST,
     DOUBT_LENGTH,
@@ -50,9 +50,6 @@ _SECTIONS = (
     ("Wraps, films, mats and other consumables", ("material",)),
 )
 _DIGITS = re.compile(r"(\d+(?:\.\d+)?)")
-# Columns of `Sums.lines`, as `totals_board` fills them.
-_TIMES, _LENGTH, _CENTS, _READ = range(4)
-assert (TIMES, LENGTH, CENTS) == (1, 2, 3)
 
 
 @dataclass(frozen=True)
@@ -158,7 +155,7 @@ def works(sums: Sums) -> list[Row]:
     rows = []
     for item in sorted(items, key=lambda one: (one not in MAIN_ITEMS, one)):
         found = sums.lines[:, items[item]].sum(axis=1)
-        for column, unit in ((_TIMES, "pieces"), (_LENGTH, "mm")):
+        for column, unit in ((SUM_TIMES, "pieces"), (SUM_LENGTH, "mm")):
             # Nanometres of lengths as priced, to the millimetre that is shown.
             by = 1 if unit == "pieces" else NM_PER_MM
             amounts = [round(one / by) for one in found[:, column].tolist()]
@@ -184,11 +181,15 @@ def cards(sums: Sums) -> list[tuple[str, str, str]]:
     lines = sums.lines[STATES.index("accepted")]
 
     def metres_of(item: str) -> int:
-        found = (int(lines[at, _LENGTH]) for at, one in enumerate(sums.kinds) if one.item == item)
+        found = (
+            int(lines[at, SUM_LENGTH]) for at, one in enumerate(sums.kinds) if one.item == item
+        )
         return round(sum(found) / NM_PER_MM)
 
     def count_of(item: str) -> int:
-        return sum(int(lines[at, _TIMES]) for at, one in enumerate(sums.kinds) if one.item == item)
+        return sum(
+            int(lines[at, SUM_TIMES]) for at, one in enumerate(sums.kinds) if one.item == item
+        )
 
     return [
         ("sleeves", "Sleeves", of("sleeve", "pieces")),
@@ -220,7 +221,7 @@ def methods(sums: Sums) -> list[tuple[Row, Row]]:
 def bill(sums: Sums, prices: pd.DataFrame) -> list[tuple[Row, dict[str, str]]]:
     """Give money by price, as a bill puts lines together; beside each row what it counts."""
     known = {str(row["price_id"]): row for row in records_in(prices)}
-    found = [at for at in range(len(sums.kinds)) if sums.lines[:, at, _TIMES].any()]
+    found = [at for at in range(len(sums.kinds)) if sums.lines[:, at, SUM_TIMES].any()]
     found.sort(key=lambda at: sums.kinds[at])
     return [_bill_row(at, sums, known) for at in found]
 
@@ -229,13 +230,13 @@ def _bill_row(
     at: int, sums: Sums, known: Mapping[str, Mapping[str, Any]]
 ) -> tuple[Row, dict[str, str]]:
     kind, cells = sums.kinds[at], sums.lines[:, at]
-    cents = cells[:, _CENTS].tolist()
-    times = int(cells[:, _TIMES].sum())
-    length = float(cells[:, _LENGTH].sum()) / NM_PER_M
+    cents = cells[:, SUM_CENTS].tolist()
+    times = int(cells[:, SUM_TIMES].sum())
+    length = float(cells[:, SUM_LENGTH].sum()) / NM_PER_M
     beside = {"times": figure(times, "pieces").text, "length": _metres(length)}
     shown = [money(one) for one in cents], money(sum(cents))
     if not kind.price_id or is_gap(kind):
-        shown = ["no price" if n else "" for n in cells[:, _TIMES].tolist()], "no price"
+        shown = ["no price" if n else "" for n in cells[:, SUM_TIMES].tolist()], "no price"
         shown = shown if is_gap(kind) else (["" for _ in cents], "within")
     name = f"{kind.item} {kind.system}".replace("_", " ").strip()
     row = Row(f"l{at}", name, "", *shown, why_kind(kind), kind.note)
@@ -286,7 +287,7 @@ def bottom(
         {
             kind.item.replace("_", " ")
             for at, kind in enumerate(sums.kinds)
-            if is_gap(kind) and sums.lines[own, at, _TIMES].any()
+            if is_gap(kind) and sums.lines[own, at, SUM_TIMES].any()
         }
     )
     moved = aside["mobilisation"] if lines else 0
@@ -305,7 +306,7 @@ def read_difference(sums: Sums, states: Iterable[str]) -> tuple[int, int]:
     """Give the money of lines at prices as read, and as they stand now [cents]."""
     own = [STATES.index(one) for one in states]
     cents = np.array(sums.lines[own].sum(axis=(0, 1)))
-    return (int(cents[_READ]), int(cents[_CENTS])) if sums.kinds else (0, 0)
+    return (int(cents[SUM_READ]), int(cents[SUM_CENTS])) if sums.kinds else (0, 0)
 
 
 def week_net(rows: Iterable[Mapping[str, object]], key: str) -> list[dict[str, str]]:

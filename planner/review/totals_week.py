@@ -33,8 +33,8 @@ class Route:
 class WeekFigures:
     """The sums of one state of the week.
 
-    ``tables`` hold quantity_sums, orders, bill, bill_sums and shortages; ``key`` is that of the
-    week in them; ``route_of`` gives the key of each visit's route.
+    ``tables`` hold quantities, orders, bills, shortages and the prices of the run; ``key`` is that
+    of the week in them; ``route_of`` gives the key of each visit's route.
     """
 
     run: str
@@ -81,10 +81,10 @@ class WeekTotals:
     def _added(self, tables: Tables, version: int, first_day: str) -> Tables:
         """Take what the run has added up, or add up anew what people changed."""
         if version == 0 and all(name in tables for name in _OWN):
-            return {name: tables[name] for name in _OWN}
+            return {name: tables[name] for name in (*_OWN, "prices")}
         settings = self._live.inputs.settings.takeoff
         made = estimate(tables, settings, first_day=first_day)
-        return {name: made[name] for name in _OWN}
+        return {**{name: made[name] for name in _OWN}, "prices": tables["prices"]}
 
 
 def _routes(visits: pd.DataFrame) -> list[Route]:

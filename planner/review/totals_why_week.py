@@ -20,15 +20,13 @@ _ADDED = (
 _KEYS = ["item", "system", "price_id", "note"]
 
 
-def explain_week(week: WeekFigures, prices: pd.DataFrame, asked: Mapping[str, str]) -> Why | None:
+def explain_week(week: WeekFigures, asked: Mapping[str, str]) -> Why | None:
     """Explain a figure of a week; None where there is none such.
 
     Parameters
     ----------
     week
         The sums of the week.
-    prices
-        Prices in force; obeys `PRICES`.
     asked
         ``of`` = order, net or bill; ``key`` of a route, the week, rest or project; ``item``; for a
         line of a bill also system, price_id and note.
@@ -36,7 +34,7 @@ def explain_week(week: WeekFigures, prices: pd.DataFrame, asked: Mapping[str, st
     key, item = asked.get("key", ""), asked.get("item", "")
     level = week.level_of(key)
     if asked.get("of") == "bill":
-        return _bill(week, prices, (level, key), [asked.get(name, "") for name in _KEYS])
+        return _bill(week, (level, key), [asked.get(name, "") for name in _KEYS])
     name = "orders" if asked.get("of") == "order" else "quantity_sums"
     rows = [row for row in rows_at(week.tables[name], level, key) if row["item"] == item]
     if not rows:
@@ -88,9 +86,7 @@ def _visits(
     return [("Visit of this week", False), ("Net", True)], rows[:MOST_ROWS], more
 
 
-def _bill(
-    week: WeekFigures, prices: pd.DataFrame, at: tuple[str, str], names: list[str]
-) -> Why | None:
+def _bill(week: WeekFigures, at: tuple[str, str], names: list[str]) -> Why | None:
     rows = [
         row
         for row in rows_at(week.tables["bill"], *at)
@@ -115,6 +111,7 @@ def _bill(
     columns = [("Pipe", False), ("Visit", False), ("Times", True), ("Length of one, m", True),
                ("Sum", True)]  # fmt: skip
     said, facts = [str(row["note"])] if row["note"] else [], list[tuple[str, str]]()
+    prices = week.tables["prices"]
     own = prices[(prices["price_id"] == str(row["price_id"])).to_numpy(bool)]
     if len(own):
         price = {str(k): v for k, v in own.iloc[0].to_dict().items()}
