@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from planner.ground.money import money
 from planner.review import totals_views as views
 from planner.review.estimator_drivers import Drivers, ranked
 from planner.review.estimator_prices import PriceDesk
@@ -21,7 +22,7 @@ from planner.review.totals_rows import STATES
 from planner.review.totals_week import WeekFigures, WeekTotals, rows_at
 from planner.review.totals_why import explain
 from planner.review.totals_why_week import explain_week
-from planner.review.totals_words import money, percent, signed
+from planner.review.totals_words import percent, signed
 
 TABS = (
     ("/estimator", "Totals"),

@@ -14,10 +14,11 @@ from starlette.routing import BaseRoute, Route
 
 from planner.contracts.sums import PRICE_AMOUNTS
 from planner.errors import StaleError
+from planner.ground.money import money
 from planner.inputs.price_edits import AMOUNT_WORDS
 from planner.inputs.repriced import or_zero
 from planner.review.totals_prices import PriceNow
-from planner.review.totals_words import metres, money, typed
+from planner.review.totals_words import metres, typed
 from planner.tables import records_in
 
 if TYPE_CHECKING:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from planner.contracts.repairs import METHODS, WAY_WORDS
 from planner.contracts.sums import MAIN_ITEMS
+from planner.ground.money import money
 from planner.review.totals_board import SUM_CENTS, SUM_LENGTH, SUM_READ, SUM_TIMES, Sums, is_gap
 from planner.review.totals_rows import (
     DOUBT_COST,
@@ -24,7 +25,7 @@ from planner.review.totals_rows import (
     LineKind,
     Thing,
 )
-from planner.review.totals_words import figure, money
+from planner.review.totals_words import figure
 from planner.tables import records_in
 
 SCOPES = {
@@ -195,7 +196,7 @@ def cards(sums: Sums) -> list[tuple[str, str, str]]:
         ("sleeves", "Sleeves", of("sleeve", "pieces")),
         ("sleeved", "Sleeved", of("length", "mm")),
         ("resin", "Resin, net", of("resin", "g")),
-        ("liners", "Liners", f"{count_of('liner')}, {figure(metres_of('liner'), 'mm')}"),
+        ("liners", "Liners", f"{count_of('liner')} of {figure(metres_of('liner'), 'mm')}"),
         ("digs", "Digs", f"{count_of('dig')}"),
     ]
 

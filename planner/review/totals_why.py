@@ -10,12 +10,13 @@ import pandas as pd
 
 from planner.contracts.repairs import METHODS, WAY_WORDS
 from planner.ground.materials import ROLL, item_of
+from planner.ground.money import money
 from planner.inputs.project import Inputs
 from planner.review.live import Live
 from planner.review.totals_board import Board
 from planner.review.totals_rows import NM_PER_M, NM_PER_MM, NO_PRICE, STATES, LineKind, Thing
 from planner.review.totals_views import STATE_WORDS
-from planner.review.totals_words import figure, metres, money
+from planner.review.totals_words import figure, metres
 
 MOST_ROWS = 200
 _RULES = {

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from planner.ground.money import money
 from planner.review.totals_views import natural
 from planner.review.totals_week import WeekFigures, rows_at
 from planner.review.totals_why import MOST_ROWS, Why, line_formula, price_facts
-from planner.review.totals_words import figure, money
+from planner.review.totals_words import figure
 
 _ADDED = (
     ("waste", "waste"),

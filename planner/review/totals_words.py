@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from planner.ground.money import money
+
 # How a smallest unit is shown: by how many it is divided, how many digits stay, the unit's name.
 _SHOWN = {
     "pieces": (1, 0, "pieces"),
@@ -13,7 +15,6 @@ _SHOWN = {
     "ml": (1_000, 3, "l"),
     "cents": (100, 2, ""),
 }
-_GAP = "\u202f"  # narrow, and no line breaks there
 
 
 @dataclass(frozen=True)
@@ -40,12 +41,7 @@ def figure(value: int, unit: str) -> Figure:
     by, digits, name = _SHOWN[unit]
     text = f"{abs(value) / by:,.{digits}f}" if by > 1 else f"{abs(value):,}"
     sign = "-" if value < 0 else ""
-    return Figure(sign + text.replace(",", _GAP), name)
-
-
-def money(cents: int) -> str:
-    """Give whole cents as an amount, thousands apart."""
-    return figure(cents, "cents").text
+    return Figure(sign + text, name)
 
 
 def signed(cents: int) -> str:

@@ -13,6 +13,7 @@ from estimator_town import EVIL_ID, decide, write_town
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from planner.contracts import WEEK_EDITS
 from planner.contracts.repairs import METHODS
 from planner.plan import Plan
 from planner.review import totals_drivers as drivers
@@ -25,6 +26,7 @@ from planner.review.totals_views import bottom, read_difference
 from planner.review.totals_week import WeekTotals
 from planner.review.totals_words import figure, percent, signed, typed
 from planner.review.week_now import WeekNow, Weeks
+from planner.tables import empty
 
 ACCEPTED = STATES.index("accepted")
 WORDS = ("accept", "hold", "refuse", "undo")
@@ -218,7 +220,7 @@ def test_a_visit_that_goes_to_another_crew_takes_its_amounts_along(
             class Run:
                 folder, first_day = Path("0001"), week
 
-            return WeekNow(cast("Any", Run), {**tables, "visits": visits}, 1)
+            return WeekNow(cast("Any", Run), {**tables, "visits": visits}, 1, empty(WEEK_EDITS))
 
     made = WeekTotals(demo, cast("Weeks", Moved())).now()
     assert made is not None
@@ -261,9 +263,9 @@ def test_flat_arrays_hold_what_lists_would(first: list[Rows], then: list[tuple[i
 
 def test_figures_have_their_units() -> None:
     """Smallest units as people read them."""
-    assert str(figure(1_234_567, "mm")) == "1\u202f234.567 m"
+    assert str(figure(1_234_567, "mm")) == "1,234.567 m"
     assert str(figure(103_987_684, "mm2")) == "103.99 m²"
     assert str(figure(48_296, "ml")) == "48.296 l"
     assert str(figure(7, "pieces")) == "7 pieces"
-    assert (signed(5), signed(-123_456), typed(1_05)) == ("+0.05", "-1\u202f234.56", "1.05")
+    assert (signed(5), signed(-123_456), typed(1_05)) == ("+0.05", "-1,234.56", "1.05")
     assert percent(0.4849) == "48.5 %"
