@@ -166,7 +166,8 @@ class Running:
     ) -> Rescreened:
         at = self._places(names)
         decided = self._decisions if decisions is None else check(decisions, DECISIONS)
-        read = {name: rows.take(at) for name, rows in self._read.items()}
+        given = () if observations is None else ("observations",)
+        read = {name: rows.take(at) for name, rows in self._read.items() if name not in given}
         read |= _changed(read, pipes, observations)
         known = KnownIds(self._rows["known"].take(at), self._highest)
         own = self._own_decisions(names, known, decided)
@@ -295,8 +296,8 @@ class Running:
         return at
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
-        ends = pd.concat([pipes["us_node"], pipes["ds_node"]]).unique()
-        at = at_of(self._nodes, pd.Series(ends, dtype="str"))
+        ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
+        at = self._nodes.get_indexer(pd.Index(sorted(ends)))
         return self._inputs.nodes.iloc[np.sort(at[at >= 0])]
 
     def _own_decisions(
@@ -403,8 +404,8 @@ def _changed(
     out = {}
     if pipes is not None:
         was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
-        fixed = ["pipe_id", "us_node", "ds_node", "drawn_m"]
-        if not pd.DataFrame(was)[fixed].equals(pd.DataFrame(now)[fixed]) or not _drawn_alike(
+        fixed = ("pipe_id", "us_node", "ds_node", "drawn_m")
+        if not all(was[name].equals(now[name]) for name in fixed) or not _drawn_alike(
             was["geometry"].to_numpy(), now["geometry"].to_numpy()
         ):
             message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"

@@ -7,13 +7,11 @@ codes: 0 done, 1 faults found (`check`) or rows refused under ``--strict``,
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from importlib import resources
-from importlib.metadata import version as version_of
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,23 +19,29 @@ import typer
 
 from planner.cli_review import review, users
 from planner.cli_rules import rules
+from planner.cli_screen import InOrder, progress, say, timed
+from planner.cli_store import team
+from planner.cli_tools import doctor, init, version
 from planner.errors import PlannerError
 
 if TYPE_CHECKING:
-    from planner.crews.solver import Told
     from planner.plan import Plan
 
 app = typer.Typer(
+    cls=InOrder,
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Plan spot repairs of sewers: inspections in, sleeves, crew routes and totals out.",
 )
-
 app.add_typer(rules, name="rules")
 app.add_typer(users, name="users")
 app.command()(review)
+app.command()(init)
+app.command()(doctor)
+app.command()(version)
+app.add_typer(team, name="store")
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with planner.toml in it.")]
 Sets = Annotated[
@@ -51,15 +55,11 @@ def main() -> None:
     try:
         app()
     except PlannerError as error:
-        _say(f"sleeveplan: {error}")
+        say(f"sleeveplan: {error}")
         sys.exit(2)
     except OSError as error:
-        _say(f"sleeveplan: {error.filename or 'a file'}: {error.strerror or error}")
+        say(f"sleeveplan: {error.filename or 'a file'}: {error.strerror or error}")
         sys.exit(2)
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr)
 
 
 def _overrides(pairs: list[str] | None) -> dict[str, str]:
@@ -73,65 +73,16 @@ def _overrides(pairs: list[str] | None) -> dict[str, str]:
     return found
 
 
-@contextmanager
-def _timed(what: str) -> Iterator[None]:
-    began = time.perf_counter()
-    yield
-    _say(f"{what}: {time.perf_counter() - began:.1f} s")
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[Told], None] | None]:
-    """Show on a terminal how far the search for the week is; nothing where nobody looks."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    parts = (TextColumn("{task.description}"), BarColumn(10), MofNCompleteColumn())
-    cost = TextColumn("{task.fields[cost]}")
-    with Progress(*parts, cost, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task("week", total=None, visible=False, cost="")
-
-        def tell(told: Told) -> None:
-            best = "unknown" if told.cost_s is None else f"{told.cost_s / 3600:.1f} h"
-            least = "" if told.bound_s is None else f", {told.bound_s / 3600:.1f} h at least"
-            shown.update(
-                task,
-                description=f"week: {told.what}",
-                completed=told.iterations,
-                total=told.most,
-                cost=f"{best} driven or left out{least}",
-                visible=True,
-            )
-
-        yield tell
-
-
-@app.command()
-def version() -> None:
-    """Print the version."""
-    print(version_of("sleeveplan"))
-
-
-@app.command()
-def init(folder: Folder) -> None:
-    """Write a commented project skeleton into a new or empty folder."""
-    from planner.inputs.skeleton import write_skeleton
-
-    for path in write_skeleton(folder):
-        print(path)
-    _say(f"next: name your layers in {folder / 'planner.toml'}, then: sleeveplan check {folder}")
-
-
 @app.command()
 def check(folder: Folder, sets: Sets = None) -> None:
-    """List every fault of the inputs, one line each, the balanced books, and what lies where.
+    """List each fault of the inputs, one line each.
 
-    Writes findings, refused rows and a map into out/check. Exit 1 if anything was refused.
+    Prints also balanced books, and which step waits for which file; writes
+    findings, refused rows and a map into out/check. Exit 1 if anything was refused.
     """
-    if _check_and_write(folder, _overrides(sets)):
+    faulty = _check_and_write(folder, _overrides(sets))
+    say(f"next: {'mend what you can, then: ' if faulty else ''}sleeveplan plan {folder}")
+    if faulty:
         raise typer.Exit(1)
 
 
@@ -166,7 +117,7 @@ def audit(
         typer.Option("--retime", help="Set all times anew in the order given; write them here."),
     ] = None,
 ) -> None:
-    """Hold the week of a run, or what a person made of it, against every rule.
+    """Hold a week, or your edit of it, against every rule.
 
     One line per fault: what, where, found, wanted. Exit 1 if there is one.
     """
@@ -198,9 +149,10 @@ def replan(  # noqa: PLR0913 - one parameter for each option
     ] = False,
     sets: Sets = None,
 ) -> None:
-    """Plan the rest of the week again: what is done, under way or promised stays as it is.
+    """Plan the rest of the week again, with least change.
 
-    Writes a run with a list to sign; it stands once somebody accepts it with --accept NAME.
+    What is done, under way or promised stays as it is. Writes a run with a list to sign; it
+    stands once somebody accepts it with --accept NAME.
     """
     from planner.runs import accept_replan, replan_project
 
@@ -210,7 +162,7 @@ def replan(  # noqa: PLR0913 - one parameter for each option
     if accept_by:
         print(accept_replan(folder, accept_by, _day(on), run))
         return
-    with _timed("replan"):
+    with timed("replan"):
         out, lines = replan_project(
             folder, at, run, _overrides(sets), assume_accepted=assume_accepted
         )
@@ -235,7 +187,10 @@ def plan_command(
     ] = False,
     sets: Sets = None,
 ) -> None:
-    """Make the plan and write map, run sheets and tables into a new folder under out/."""
+    """Make the plan: verdicts, sleeves, week, map, sheets, totals.
+
+    All of it is written into a new numbered folder under out/.
+    """
     made, _ = _plan_and_write(
         folder, _overrides(sets), assume_accepted=assume_accepted, ask_what_if=what_if
     )
@@ -244,8 +199,7 @@ def plan_command(
 
 
 def _refused(made: Plan) -> int:
-    lost = made.inputs.faults["lost"]
-    return int(lost.sum()) + len(made.tables["left_over"])
+    return len(made.tables["left_over"])
 
 
 def _plan_and_write(
@@ -254,7 +208,7 @@ def _plan_and_write(
     from planner.folder import run_project, write_run
     from planner.outputs.summary import summary_lines
 
-    with _timed("plan"), _progress() as tell:
+    with timed("plan"), progress() as tell:
         made = run_project(
             folder,
             overrides,
@@ -262,24 +216,30 @@ def _plan_and_write(
             ask_what_if=ask_what_if,
             tell=tell,
         )
-    with _timed("map, sheets, tables"):
+    with timed("map, sheets, tables"):
         out = write_run(made, folder)
     for line in summary_lines(made.tables, made.facts):
         print(line)
     print()
     home = out.resolve()
     print(f"map     {home / 'map.html'}")
-    print(f"sheets  {home / 'sheets'} and, for a phone, {home / 'crews'}")
+    if (home / "crews").exists():
+        print(f"sheets  {home / 'sheets'} and, for a phone, {home / 'crews'}")
     print(f"totals  {home / 'totals.xlsx'}")
     print(f"papers  {home / 'papers'}: what goes to owner, residents, road authority and others")
     print(f"tables  {home / 'tables'} and {home / 'plan.gpkg'}")
     print(f"{_refused(made)} rows refused or left over; sleeveplan check lists what was read badly")
+    if made.inputs.missing:
+        say(f"next: open the map; sleeveplan check {folder} says which step waits for which file")
     return made, out
 
 
 @app.command()
 def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of decisions.")]) -> None:
-    """Take decisions from a form into the store: each row once, what is refused is said."""
+    """Take in decisions by people from a form.
+
+    Each row is taken once; what is refused is said.
+    """
     from planner.folder import accept_form
 
     for line in accept_form(folder, form):
@@ -288,12 +248,16 @@ def accept(folder: Folder, form: Annotated[Path, typer.Argument(help="CSV of dec
 
 @app.command()
 def reprice(
-    folder: Folder, workbook: Annotated[Path, typer.Argument(help="A totals.xlsx of a run.")]
+    folder: Folder,
+    workbook: Annotated[Path, typer.Argument(help="A totals.xlsx of a run.")],
+    by: Annotated[str, typer.Option("--by", help="Who changes the prices.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why.")],
+    on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
 ) -> None:
-    """Take in prices changed in the workbook, by their ids, into prices_changed.csv."""
-    from planner.reprice import take_prices
+    """Take prices that were changed in the workbook of a run into the store, by their ids."""
+    from planner.reprice import Said, take_prices
 
-    for line in take_prices(folder, workbook):
+    for line in take_prices(folder, workbook, Said(by, _day(on), reason)):
         print(line)
 
 
@@ -303,7 +267,10 @@ def report(
     form: Annotated[Path, typer.Argument(help="CSV of events, see docs/journal.md.")],
     on: Annotated[str, typer.Option("--on", help="Day of reporting; today without it.")] = "",
 ) -> None:
-    """Take what happened in the field into the journal: each row once, what is refused is said."""
+    """Take in what happened in the field from a form.
+
+    Each row goes into the journal once; what is refused is said.
+    """
     from planner.journal import report_form
 
     for line in report_form(folder, form, _day(on)):
@@ -317,7 +284,7 @@ def sign(
     reason: Annotated[str, typer.Option("--reason", help="What this revision is for.")],
     on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
 ) -> None:
-    """Freeze the choices as a revision and list the differences to the last one.
+    """Freeze the choices as a revision; say what changed.
 
     Decisions whose place or pipe is gone stop it.
     """
@@ -344,7 +311,10 @@ def explain(
     key: Annotated[str, typer.Argument(help="Id of a span, sleeve, work, pipe or coded row.")],
     folder: Annotated[Path, typer.Option("--dir", help="Project folder.")] = Path(),
 ) -> None:
-    """Say why: rules with value, limit and source, raw rows, position arithmetic, alternatives."""
+    """Say why: rules with value and limit, raw rows, options.
+
+    Of an id: each rule with its source, the rows as coded, how the place was reckoned.
+    """
     from planner.folder import run_project
     from planner.screening.explain import explain_lines
 
@@ -359,12 +329,12 @@ def demo(
         "quillhaven"
     ),
 ) -> None:
-    """Run the whole job on the invented demo town: check, accept, plan."""
+    """Run the whole job on an invented town: check, accept, plan."""
     from planner.folder import accept_form
     from planner.repairs.place_kernel import warm_up
 
     _copy_town(folder)
-    with _timed("compiling, kept on disk for later runs"):
+    with timed("compiling, kept on disk for later runs"):
         warm_up()
     print(f"== sleeveplan check {folder}")
     _check_and_write(folder, {})
@@ -393,7 +363,7 @@ def _copy_town(folder: Path) -> None:
         if (
             path.is_file()
             and path.suffix in (".toml", ".csv", ".gpkg")
-            and not (path.name == "project.gpkg" or (folder / path.name).exists())
+            and not (path.name == "project.gpkg" or os.path.lexists(folder / path.name))
         ):
             shutil.copyfile(path, folder / path.name)
 

@@ -55,7 +55,8 @@ def review(  # noqa: PLR0913 - one keyword for each option
     app = guarded(make_app(live), at, Users(folder / USERS_FILE) if at.login else None, user=user)
     server = uvicorn.Server(uvicorn.Config(app, **at.uvicorn_settings()))
     print(f"{at.url}  (Ctrl-C ends it)", flush=True)
-    server.run()
+    with live.store.keeping.editing():
+        server.run()
 
 
 Name = Annotated[str, typer.Argument(help="Name to log in with.")]

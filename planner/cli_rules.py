@@ -9,7 +9,7 @@ import typer
 
 rules = typer.Typer(
     no_args_is_help=True,
-    help="Rulebooks: print one, compare two on this project, try one on cases.",
+    help="Print a rulebook, compare two, try one on cases.",
 )
 
 Book = Annotated[str, typer.Option("--book", help="default, strict, or the path of a rulebook.")]

@@ -5,7 +5,7 @@ To ask each row in Python costs a thousand times what asking each distinct text 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence, Sized
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
+
+from planner.order import FEW
 
 Codes = npt.NDArray[np.intp]
 Texts = pd.Series | pd.Index | npt.NDArray[Any] | Iterable[str]
@@ -38,8 +40,22 @@ def mapped(texts: pd.Series, turn: Callable[[str], Any], dtype: str = "str") -> 
 
 def places_in(texts: Texts, known: Texts) -> Codes:
     """Give the place of each text in `known`, the first where it stands twice; -1 = nowhere."""
+    if _are_few(texts) and _are_few(known):
+        places: dict[str, int] = {}
+        for at, text in enumerate(_listed(known)):
+            if isinstance(text, str):  # what is missing is nowhere
+                places.setdefault(text, at)
+        return np.array([places.get(text, -1) for text in _listed(texts)], dtype=np.intp)
     found = compute.index_in(_arrow(texts), value_set=_arrow(known), skip_nulls=True)
     return np.asarray(found.fill_null(-1), dtype=np.intp)
+
+
+def _are_few(texts: Texts) -> bool:
+    return isinstance(texts, Sized) and len(texts) <= FEW
+
+
+def _listed(texts: Texts) -> list[Any]:
+    return list(texts.tolist() if hasattr(texts, "tolist") else texts)
 
 
 def is_among(texts: Texts, words: Texts) -> npt.NDArray[np.bool_]:
@@ -67,7 +83,8 @@ def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
 
 def texts_at(values: pd.Series, at: Codes) -> pd.Series:
     """Take texts by place; blank where the place is -1."""
-    return pd.Series(values.array.take(at, allow_fill=True, fill_value=""), dtype="str")
+    found = pd.Series(values.array.take(at, allow_fill=True, fill_value=""))
+    return found if found.dtype == "str" else found.astype("str")
 
 
 def _arrow(texts: Texts) -> pa.Array:

@@ -9,6 +9,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+def printable(text: str) -> str:
+    r"""Give text as a line may print it: a file's text steers no terminal.
+
+    Examples
+    --------
+    >>> printable("Mill\x1b[2J Lane\n")
+    'Mill?[2J Lane?'
+    """
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
 class PlannerError(Exception):
     """Whatever stops a run; its text is one line that a user can act on."""
 

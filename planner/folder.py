@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +18,7 @@ from planner.contracts import (
     REVISIONS,
 )
 from planner.crews.solver import Told
-from planner.errors import FileError, StoreError
+from planner.errors import StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -37,16 +35,16 @@ from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
 from planner.propose import Proposal, Tables, place_rows, placed_tables, propose
 from planner.repairs.revise import change_lines, changes_since, freeze
+from planner.run_folders import next_run, write_aside
 from planner.screening.books import compared_lines
 from planner.screening.proposals import propose_ids
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.store.decisions import Store, open_store
+from planner.store.chosen import store_of
+from planner.store.decisions import Store
 from planner.store.drives import DriveStore
 from planner.tables import conform, empty
 from planner.taking import sift
 
-STORE = "project.gpkg"
-RUNS = "out"
 CHECKED = "check"
 DRIVES = ".drives"  # beside planner.toml: can be thrown away at any time
 
@@ -79,8 +77,8 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     PlannerError
         If there are no pipes or no project file.
     """
-    events = open_store(folder / STORE).read_events()
-    inputs = read_project(folder, overrides, events)
+    store = store_of(folder)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     located = place_rows(inputs)
     lines = check_lines(inputs, located.flags, located.left_over, located.defects)
     tables = placed_tables(inputs, located)
@@ -102,7 +100,7 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
         write_table(part / "id_matches.csv", proposed, ID_MATCHES)
         (part / "map.html").write_text(draw_placing(tables, facts_of(inputs)), "utf-8")
 
-    out = _write_aside(folder, write, lambda runs: runs / CHECKED)
+    out = write_aside(folder, write, lambda runs: runs / CHECKED)
     return Checked(lines, out, bool(len(inputs.faults) or len(located.left_over)))
 
 
@@ -137,8 +135,8 @@ def run_project(
     PlannerError
         If nothing can be made: no pipes, no project file, a store in use.
     """
-    store = open_store(folder / STORE)
-    inputs = read_project(folder, overrides, store.read_events())
+    store = store_of(folder)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=keep_ids)
     made = make_plan(
@@ -197,32 +195,7 @@ def write_run(made: Plan, folder: Path, beside: Callable[[Path], None] = lambda 
         write_record(part, made.inputs.settings, made.inputs.hashes, made.facts)
         beside(part)
 
-    return _write_aside(folder, write, _next_run)
-
-
-def _write_aside(folder: Path, write: Callable[[Path], None], name: Callable[[Path], Path]) -> Path:
-    """Write a folder under ``out/`` aside and rename it; one of that name is replaced."""
-    runs = folder / RUNS
-    if runs.is_symlink():
-        message = f"{runs}: is a link to another folder; nothing is written through it"
-        raise FileError(message)
-    runs.mkdir(exist_ok=True)
-    part = Path(tempfile.mkdtemp(dir=runs, prefix=".part-"))
-    try:
-        write(part)
-        part.chmod(0o755)
-        target = name(runs)
-        if target.exists():
-            target.rename(part.with_name(f"{part.name}-old"))
-        return part.rename(target)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-        shutil.rmtree(part.with_name(f"{part.name}-old"), ignore_errors=True)
-
-
-def _next_run(runs: Path) -> Path:
-    numbers = [int(path.name) for path in runs.iterdir() if path.name.isdigit()]
-    return runs / f"{max(numbers, default=0) + 1:04d}"
+    return write_aside(folder, write, next_run)
 
 
 def accept_form(folder: Path, form: Path) -> list[str]:
@@ -249,8 +222,8 @@ def accept_form(folder: Path, form: Path) -> list[str]:
         If the form, the project or the store cannot be read.
     """
     rows, faults = read_decisions(form)
-    store = open_store(folder / STORE)
-    inputs = read_project(folder, {}, store.read_events())
+    store = store_of(folder)
+    inputs = read_project(folder, {}, store.read_events(), store.read_price_edits())
     lines = [str(fault) for fault in faults]
     taken = 0
     for about_spans in (True, False):
@@ -282,7 +255,7 @@ def sign_project(folder: Path, by: str, on: str, reason: str) -> tuple[Path, lis
     StoreError
         If decisions have lost their span or pipe (`ORPHANS`): they stop the sign-off.
     """
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     made = run_project(folder)
     orphans = made.tables["orphans"]
     if len(orphans):
@@ -331,8 +304,9 @@ def compare_books(folder: Path, other: str) -> list[str]:
     PlannerError
         If a book, the project or the store cannot be read.
     """
-    store = open_store(folder / STORE)
-    inputs, known = read_project(folder, {}, store.read_events()), store.read_known()
+    store = store_of(folder)
+    inputs = read_project(folder, {}, store.read_events(), store.read_price_edits())
+    known = store.read_known()
     ours = _book_of(inputs)
     theirs = load_rulebook(other, day=inputs.settings.project.first_day)
     nobody = empty(DECISIONS)

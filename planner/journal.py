@@ -12,12 +12,13 @@ import pandas as pd
 
 from planner.contracts import EVENTS
 from planner.contracts.books import IDS
-from planner.folder import STORE
+from planner.errors import printable
 from planner.inputs.event_checks import World, keys_of, sift_events
 from planner.inputs.events import DERIVED, read_events
 from planner.inputs.journal import STEP
 from planner.inputs.project import Inputs, read_project
-from planner.store.decisions import Store, open_store
+from planner.store.chosen import store_of
+from planner.store.decisions import Store
 from planner.tables import conform
 
 
@@ -87,7 +88,7 @@ def report_rows(folder: Path, rows: Sequence[Mapping[str, str]], today: str) -> 
 
 def _report(folder: Path, form: Path, today: str, name: str) -> Reported:
     rows, faults = read_events(form, today=today, file=name)
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     stored = store.read_events()
     inputs = read_project(folder, {}, stored)
     sifted = sift_events(rows, _world(inputs, store, stored), file=name)
@@ -98,7 +99,7 @@ def _report(folder: Path, form: Path, today: str, name: str) -> Reported:
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
     lost = len({fault.row for fault in faults if fault.lost})
     lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
-    return Reported(lines, len(taken), lost)
+    return Reported([printable(line) for line in lines], len(taken), lost)
 
 
 def _world(inputs: Inputs, store: Store, stored: pd.DataFrame) -> World:

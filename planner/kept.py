@@ -17,7 +17,7 @@ from planner.crews.pinned import pins_of
 from planner.crews.standing_setups import hours_since
 from planner.crews.week import dates_of
 from planner.errors import FileError
-from planner.folder import STORE, write_run
+from planner.folder import write_run
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.read_back import read_record, read_tables
@@ -26,7 +26,7 @@ from planner.propose import joined
 from planner.runs import KEPT, Run, audit_lines, hand_made, read_run, standing_run
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import screen_visits
-from planner.store.decisions import open_store
+from planner.store.chosen import store_of
 from planner.tables import conform
 from planner.takeoff.estimate import estimate
 
@@ -62,7 +62,7 @@ def keep_week(
     """
     tell("reading the week")
     run = read_run(standing_run(folder))
-    store = open_store(folder / STORE)
+    store = store_of(folder)
     edits = store.read_week_edits()
     if not (edits["run"] == run.folder.name).any():
         message = f"{run.folder}: nobody changed its week"

@@ -7,7 +7,9 @@ import pandas as pd
 
 from planner.contracts import CHOICES
 from planner.contracts.books import IDS
+from planner.distinct import places_in
 from planner.ground.overlay import NOBODY, Places, owners_by_key
+from planner.order import FEW
 from planner.propose import Proposal, Tables
 
 _BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",
@@ -20,6 +22,8 @@ PRICES_STEP = "options"
 
 def at_of(known: pd.Index, names: pd.Series) -> Places:
     """Give the place in `known` of each name, -1 where it is not there."""
+    if len(known) <= FEW:
+        return places_in(names, known)
     return np.asarray(known.get_indexer(pd.Index(names)), dtype=np.intp)
 
 
@@ -99,5 +103,7 @@ def named_in(tables: Tables, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
 
 def asked_in(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Places]]:
     """Give the spans that decisions name: one that is not there has the pipe they name."""
+    if decisions.empty:
+        return []
     about = decisions[decisions["span_id"] != ""]
     return [(about["span_id"], at_of(ids, about["pipe_id"]))]

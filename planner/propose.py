@@ -48,7 +48,7 @@ from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen_sleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform, empty
+from planner.tables import Table, conform, empty, rows_in
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
@@ -145,7 +145,9 @@ def propose(
     ways = [passage_findings(passages), unreachable]
     undone = joined([settled.undone, no_limits], FLAGS)
     decided = decided_spans(settled.decisions) - set(undone["key"])
-    referred = pd.concat([said.referred, asked(passages).assign(rules="")])
+    referred, open_ = said.referred, asked(passages)
+    if len(open_):
+        referred = pd.concat([referred, open_.assign(rules="")])
     told = told_places(settled.own, placed, referred)
     verdicts = settled.verdicts
     tables |= {
@@ -191,14 +193,15 @@ def _as_it_lies(
 
 def _still_due(decisions: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
     """Leave out decisions on spans that are mended since: they are carried out."""
+    if decisions.empty:
+        return decisions
     return decisions[~decisions["span_id"].isin(mended({"spans": spans})).to_numpy(dtype=bool)]
 
 
 def mended(tables: Tables) -> list[str]:
     """Give the spans that a sleeve as built mends by now."""
-    spans = tables["spans"]
-    found: list[str] = spans.loc[(spans["state"] == "mended").to_numpy(bool), "span_id"].tolist()
-    return found
+    rows = rows_in(tables["spans"], ["span_id", "state"])
+    return [span_id for span_id, state in rows if state == "mended"]
 
 
 def _screened(
@@ -372,14 +375,17 @@ def _lost_rows(inputs: Inputs) -> pd.DataFrame:
     if inputs.faults.empty:
         return conform([], LEFT_OVER)
     lost = inputs.faults[inputs.faults["lost"].astype(bool)]
-    rows = [
-        {
-            "step": "inputs",
-            "key": f"{row.file} row {row.row}",
-            "file": row.file,
-            "row": row.row,
-            "reason": f"{row.column}: found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
-        }
-        for row in lost.itertuples()
-    ]
+    rows = []
+    for row in lost.itertuples(index=False):
+        file, number, column = str(row.file), int(row.row), str(row.column)  # type: ignore[arg-type]
+        where = f"{column}: " if column else ""
+        rows.append(
+            {
+                "step": "inputs",
+                "key": f"{file} row {number}" if number else file,
+                "file": file,
+                "row": number,
+                "reason": f"{where}found {row.found or 'nothing'}; wanted {row.wanted}",  # type: ignore[str-bytes-safe]
+            }
+        )
     return conform(pd.DataFrame(rows, columns=LEFT_OVER.names).drop_duplicates(), LEFT_OVER)

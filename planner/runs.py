@@ -19,14 +19,15 @@ from planner.crews.pinned import in_force
 from planner.crews.travel import Travel, travel
 from planner.crews.week import dates_of
 from planner.errors import FileError
-from planner.folder import RUNS, STORE, kept_drives, with_notes, write_run
+from planner.folder import kept_drives, with_notes, write_run
 from planner.inputs.project import read_project
 from planner.inputs.visit_edits import read_visit_edits
 from planner.outputs.files import write_table
 from planner.outputs.read_back import read_record, read_tables
 from planner.replan import Again, make_replan
+from planner.run_folders import RUNS, own_file, run_number, runs_of
 from planner.settings import Settings, Week
-from planner.store.decisions import open_store
+from planner.store.chosen import store_of
 from planner.tables import empty
 
 # In the folder of a run that was planned again: from when, out of which; who let it stand, or
@@ -78,14 +79,14 @@ def run_folder(folder: Path, name: str = "") -> Path:
     FileError
         If there is none.
     """
-    runs = folder / RUNS
-    found = sorted(one for one in runs.glob("*") if one.name.isdigit() and one.is_dir())
+    runs, found = folder / RUNS, runs_of(folder)
     if name:
-        found = [one for one in found if int(one.name) == int(name)] if name.isdigit() else []
+        number = run_number(name)
+        found = [one for one in found if run_number(one.name) == number and number]
     if not found:
-        message = f"{runs}: no run{f' {name}' if name else ''}; sleeveplan plan makes one"
+        message = f"{runs}: no run{f' {name[:20]}' if name else ''}; sleeveplan plan makes one"
         raise FileError(message)
-    return max(found, key=lambda one: int(one.name))
+    return found[-1]
 
 
 def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
@@ -123,7 +124,7 @@ def read_run(run: Path, *, without: Iterable[str] = ()) -> Run:
 
 def _again(run: Path) -> dict[str, str]:
     """Read from when and out of which run a plan was made again; {} = it was not."""
-    path = run / (KEPT if (run / KEPT).is_file() else AGAIN)
+    path = own_file(run, run / (KEPT if (run / KEPT).is_file() else AGAIN))
     if not path.is_file():
         return {}
     try:
@@ -224,13 +225,13 @@ def standing_run(folder: Path, name: str = "") -> Path:
     """
     if name:
         return run_folder(folder, name)
-    runs = folder / RUNS
-    found = [one for one in runs.glob("*") if one.name.isdigit() and one.is_dir()]
-    found = [one for one in found if not (one / AGAIN).exists() or (one / ACCEPTED).exists()]
+    found = [
+        one for one in runs_of(folder) if not (one / AGAIN).exists() or (one / ACCEPTED).exists()
+    ]
     if not found:
-        message = f"{runs}: no plan stands; sleeveplan plan makes one"
+        message = f"{folder / RUNS}: no plan stands; sleeveplan plan makes one"
         raise FileError(message)
-    return max(found, key=lambda one: int(one.name))
+    return found[-1]
 
 
 def replan_project(
@@ -271,8 +272,8 @@ def replan_project(
     record = read_record(run)
     contracts = [table for table in TABLES if table.name in STANDING_TABLES]
     standing = read_tables(run, contracts, str(record.get("local_crs", "")))
-    store = open_store(folder / STORE)
-    inputs = read_project(folder, overrides, store.read_events())
+    store = store_of(folder)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     _within(at, inputs.settings)
     known, decisions, edits = store.read_known(), store.read_decisions(), store.read_week_edits()
     if (edits["run"] == run.name).any():
@@ -404,5 +405,7 @@ def _refuse_left(run: Path) -> None:
 
 def _write_said(run: Path, name: str, by: str, on: str) -> None:
     part = run / f".{name}"
-    part.write_text(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n", "utf-8")
+    part.unlink(missing_ok=True)  # what a killed run left, or a link
+    with part.open("x", encoding="utf-8") as file:
+        file.write(json.dumps({"by": by, "on": on}, ensure_ascii=False) + "\n")
     part.replace(run / name)

@@ -8,7 +8,6 @@ result. Judgement about pipes belongs in the rulebook, data in files, and only
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping
 from datetime import date
 from importlib import resources
@@ -26,7 +25,10 @@ from pydantic import (
 )
 
 from planner.errors import SettingsError, UnitError
+from planner.toml_text import parse_toml, parse_toml_file
 from planner.units import to_si
+
+PROJECT_FILE = "planner.toml"
 
 
 def _in(unit: str) -> BeforeValidator:
@@ -316,14 +318,14 @@ SECTIONS: dict[str, type[_Section]] = {
 def packaged() -> dict[str, dict[str, Any]]:
     """Read the settings that ship with the package."""
     text = resources.files("planner").joinpath("data/settings.toml").read_text("utf-8")
-    return tomllib.loads(text)
+    return parse_toml(text)
 
 
 def load_settings(
     project: Mapping[str, Any] | None = None,
     overrides: Mapping[str, str] | None = None,
     *,
-    project_name: str = "planner.toml",
+    project_name: str = PROJECT_FILE,
 ) -> Settings:
     """Put the layers on top of each other: packaged < project < command line.
 
@@ -369,11 +371,11 @@ def read_project_file(path: Path) -> dict[str, Any]:
         If the file is missing or is not TOML; the message names line and column.
     """
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return parse_toml_file(path)
     except FileNotFoundError as error:
         message = f"{path}: no such file; 'sleeveplan init DIR' writes one"
         raise SettingsError(message) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         message = f"{path.name}: not valid TOML: {error}"
         raise SettingsError(message) from error
 
@@ -394,8 +396,8 @@ def _put(
 def _parse(raw: str) -> object:
     """Read a command-line value as TOML; what is not TOML is text, and so is a day."""
     try:
-        value: object = tomllib.loads(f"value = {raw}")["value"]
-    except tomllib.TOMLDecodeError:
+        value: object = parse_toml(f"value = {raw}")["value"]
+    except ValueError:
         return raw
     return raw if isinstance(value, date) else value
 

@@ -37,6 +37,7 @@ DTYPES: dict[Kind, str] = {
 }
 DATE = r"\d{4}-\d{2}-\d{2}"
 _DATE = re.compile(DATE, re.ASCII)
+_PLAIN = (np.dtype(bool), np.dtype(np.int64))
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
 
@@ -77,6 +78,16 @@ class Table:
         floats = np.array([at for at, kind in enumerate(kinds) if kind == "number"], dtype=np.int64)
         rest = {name: np.array([at]) for at, name in enumerate(columns) if at not in floats}
         return columns, rest, floats
+
+    @cached_property
+    def bounds(self) -> tuple[list[str], NDArray[np.float64], NDArray[np.bool_]]:
+        """Number columns: their names, least and most (2 x columns x 1), which may be blank."""
+        numbers = [column for column in self.columns if column.kind == "number"]
+        far = float(np.finfo(np.float64).max)
+        ends = [[-far if one.low is None else one.low for one in numbers],
+                [far if one.high is None else one.high for one in numbers]]  # fmt: skip
+        blank = np.array([one.blank for one in numbers], dtype=bool)
+        return [one.name for one in numbers], np.array(ends)[:, :, None], blank[:, None]
 
     @cached_property
     def without_rows(self) -> pd.DataFrame:
@@ -145,23 +156,24 @@ def conform(
     TableError
         If a value has the wrong type or the result breaks the contract.
     """
-    if isinstance(rows, pd.DataFrame) and crs is None and _is_built(rows, table):
-        return rows
+    if isinstance(rows, pd.DataFrame) and crs is None and _is_sound_in(rows, table):
+        return _in_place(rows, table)
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
-        return table.without_rows.copy()
+        return table.without_rows.copy(deep=False)
     data = {column.name: _column_of(given, column, table, count) for column in table.columns}
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
         data["geometry"] = shapes_of(given.get("geometry"), count, crs)
     keys = [data[name] for name in table.key]
-    if keys and not rises(keys) and not any(pd.isna(values).any() for values in keys):
+    apart = bool(keys) and rises(keys)
+    if keys and not apart and not any(pd.isna(values).any() for values in keys):
         order = order_by(keys)
         data = {name: values.take(order) for name, values in data.items()}
     out = _framed(data, table, count)
-    if keys and any(pd.isna(values).any() for values in keys):
+    if keys and not apart and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
-    return _checked(out, data, table)
+    return _checked(out, data, table, apart=apart)
 
 
 def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
@@ -172,13 +184,20 @@ def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: in
     return found.copy() if found is given[column.name] else found
 
 
-def _is_built(frame: pd.DataFrame, table: Table) -> bool:
-    """Tell whether a running process found `frame` sound, and it is as `conform` would have it."""
-    if not is_sound(frame, table.name) or not frame.columns.equals(table.layout[0]):
-        return False
-    index = frame.index
-    plain = isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1
-    return plain and (not table.key or rises([frame[name].array for name in table.key]))
+def _is_sound_in(frame: pd.DataFrame, table: Table) -> bool:
+    """Tell whether a running process found `frame` sound, with no other columns than `table`."""
+    return is_sound(frame, table.name) and frame.columns.equals(table.layout[0])
+
+
+def _in_place(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Give sound rows in their order and numbered from 0; they need no second look."""
+    out = in_order(frame, list(table.key)) if table.key else frame
+    index = out.index
+    if not (isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1):
+        out = out.reset_index(drop=True)
+    if out is not frame:
+        note_sound(out, table.name)
+    return out
 
 
 def _columns_of(
@@ -187,7 +206,7 @@ def _columns_of(
     """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
     names = [*table.names, "geometry"]
     if isinstance(rows, pd.DataFrame):
-        plain = pd.DataFrame(rows)
+        plain = pd.DataFrame(rows) if isinstance(rows, gpd.GeoDataFrame) else rows
         return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
     if isinstance(rows, Mapping):
         found = {name: rows[name] for name in names if name in rows}
@@ -238,8 +257,8 @@ def _cast(values: Any, column: Column, table: Table) -> Any:  # noqa: ANN401 - a
             return numbers_of(values)
         if str(getattr(values, "dtype", "")) == wanted:
             return values
-        if isinstance(values, list):
-            return pd.array(values, dtype=wanted)  # type: ignore[call-overload]
+        if isinstance(values, list) or getattr(values, "dtype", None) in _PLAIN:
+            return pd.array(values, dtype=wanted)
         return pd.Series(values).astype(wanted).array  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         message = f"{table.name}.{column.name}: wants {column.kind}, {error}"
@@ -261,21 +280,36 @@ def check(frame: Frame, table: Table) -> Frame:
     return _checked(frame, data, table)
 
 
-def _checked(frame: Frame, data: Mapping[str, Any], table: Table) -> Frame:
-    """Return `frame`, whose columns are `data`, or raise one error with all its faults."""
+def _checked(frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False) -> Frame:
+    """Return `frame`, whose columns are `data`, or raise one error with all its faults.
+
+    `apart` tells that no key stands twice.
+    """
     faults: list[str] = []
+    fine = len(frame) <= FEW and _all_within(data, table)
     for column in table.columns:
         if column.name not in data:
             faults.append(f"{column.name}: column is missing")
-            continue
-        faults += _faults_of(data[column.name], column, frame.index)
-    faults += _key_faults(frame, data, table)
+        elif not (fine and column.kind == "number"):
+            faults += _faults_of(data[column.name], column, frame.index)
+    faults += [] if apart else _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):
         faults.append(f"geometry: wants a {table.geometry} layer, has none")
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
     note_sound(frame, table.name)
     return frame
+
+
+def _all_within(data: Mapping[str, Any], table: Table) -> bool:
+    """Tell by one look at all number columns of a few rows whether none has a fault."""
+    names, (low, high), blank = table.bounds
+    columns = [data.get(name) for name in names]
+    if not columns or any(getattr(values, "dtype", None) != np.float64 for values in columns):
+        return not columns
+    numbers = np.array(columns)
+    inside = (numbers >= low) & (numbers <= high)
+    return bool((inside | (blank & np.isnan(numbers))).all())
 
 
 def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
@@ -364,7 +398,8 @@ def _key_faults(frame: pd.DataFrame, data: Mapping[str, Any], table: Table) -> l
 def records_in(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Give rows as dictionaries by column; a few rows cost little."""
     names = [str(name) for name in frame.columns]
-    return [dict(zip(names, row, strict=True)) for row in rows_in(frame, names)]
+    rows = frame.to_numpy(dtype=object).tolist() if len(frame) <= FEW else rows_in(frame, names)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:

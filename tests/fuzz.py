@@ -18,7 +18,9 @@ import warnings
 from collections.abc import Callable
 from pathlib import Path
 
-from planner.contracts import PRICES
+import geopandas
+
+from planner.contracts import CLOSED, PRICES
 from planner.errors import PlannerError
 from planner.inputs.events import read_events
 from planner.inputs.folder_reading import read_toml
@@ -30,7 +32,10 @@ from planner.inputs.project import read_project
 from planner.inputs.repriced import read_workbook_prices
 from planner.inputs.specs import InspectionSpec, LayerSpec
 from planner.inputs.systems import read_systems
+from planner.outputs.files import write_table
+from planner.outputs.read_back import read_record, read_tables
 from planner.settings import load_settings
+from planner.store.decisions import open_store
 from planner.tables import conform
 
 HOSTILE = (
@@ -151,6 +156,22 @@ kit_per = "sleeve"
 """
 
 
+def void(_: object) -> None:
+    """Look at nothing of what was read."""
+
+
+def decided(path: Path) -> None:
+    """Read the store, and keep a decision more in it."""
+    store = open_store(path)
+    store.append_decisions(store.read_decisions())
+    store.read_known()
+
+
+def run_table(path: Path) -> None:
+    """Read a table of a run."""
+    read_tables(path.parent.parent, [CLOSED], "")
+
+
 def systems(path: Path) -> None:
     """Read systems with all that may hang on them."""
     read_systems(read_toml(path, path.name), path.name)
@@ -223,10 +244,40 @@ def seeds(folder: Path) -> list[tuple[str, Path, Reader]]:
     for name in ("planner.toml", "pipes.geojson", "nodes.geojson", "systems.toml", "prices.toml",
                  "crews.toml", "done.csv", "stock.csv", "surveys.csv"):  # fmt: skip
         made += [(f"project {name}", town / name, project)]
+    made += _of_ours(folder)
     (folder / "federal_town").mkdir()
     federal = test_isybau_network.write(folder / "federal_town")
     made.append(("federal town", federal / "town.xml", project))
     return made + _layers(folder, test_more_formats.WRITE)
+
+
+def _of_ours(folder: Path) -> list[tuple[str, Path, Reader]]:
+    """Write what the tool itself wrote before: the store, tables of a run; and odd columns."""
+    from tests import test_store_decisions
+    from tests.layer_files import line, write_geojson
+
+    (folder / "store").mkdir()
+    store = open_store(folder / "store" / "project.gpkg")
+    store.append_decisions(test_store_decisions.form(test_store_decisions.decision()))
+    run = folder / "0001"
+    (run / "tables").mkdir(parents=True)
+    table = run / "tables" / "closed.csv"
+    days = [{"from_date": "2026-01-12", "to_date": "2026-01-13", "why": "frost", "row": 1}]
+    write_table(table, conform(days, CLOSED), CLOSED)
+    (run / "run.json").write_text('{"settings": {"week": {"days": {"value": 5}}}, "made": ""}')
+    rows = [
+        ({"LTG": f"H{n}", "A": f"S{n}", "B": f"S{n + 1}", "DIM_MM": 200}, line((n, 0), (n + 1, 0)))
+        for n in range(0, 40, 10)
+    ]
+    (folder / "odd").mkdir()
+    odd = folder / "odd" / "pipes.geojson"
+    write_geojson(odd, rows)
+    return [
+        ("store gpkg", folder / "store" / "project.gpkg", decided),
+        ("run csv", table, run_table),
+        ("run json", run / "run.json", lambda path: void(read_record(path.parent))),
+        ("layer odd geojson", odd, layer),
+    ]
 
 
 def _layers(folder: Path, script: str) -> list[tuple[str, Path, Reader]]:
@@ -244,7 +295,10 @@ def _layers(folder: Path, script: str) -> list[tuple[str, Path, Reader]]:
         # Each of the files beside one another is damaged in its turn.
         parts = sorted(path.parent.iterdir())
         made += [(f"layer {suffix} {part.suffix}", part, _beside(path)) for part in parts]
-    return made
+    packed = folder / "layer_parquet" / "pipes.parquet"
+    packed.parent.mkdir()
+    geopandas.read_file(folder / "layer_gpkg" / "pipes.gpkg").to_parquet(packed)
+    return [*made, ("layer parquet", packed, layer)]
 
 
 def _beside(path: Path) -> Reader:

@@ -17,6 +17,7 @@ import pytest
 _PLACES = ("/usr/lib/postgresql/15/bin", "/usr/lib/postgresql/16/bin", "/usr/lib/postgresql/17/bin")
 ACCOUNT = "postgres"
 READER = "town_reader"
+GUARDED = "guarded"  # asked for a password
 
 
 @dataclass(frozen=True)
@@ -28,8 +29,16 @@ class Server:
 
     @property
     def services(self) -> Path:
-        """Give the service file: `town` may read, `absent` does not answer."""
+        """Give the service file: who owns the server, may read, is asked for a password.
+
+        `absent` does not answer; `bare` is a database without PostGIS.
+        """
         return self.folder / "services.conf"
+
+    def serve(self, name: str, user: str, base: str = "postgres", place: str = "") -> None:
+        """Add a service to the file."""
+        with self.services.open("a") as file:
+            file.write(f"[{name}]\nhost={place or self.folder}\nuser={user}\ndbname={base}\n")
 
     def sql(self, text: str) -> str:
         """Run SQL as the owner; give what it prints."""
@@ -69,15 +78,19 @@ def running() -> Iterator[Server]:
             "UTF8",
         ]
         _quietly([*init, "--locale=C.UTF-8", "-D", str(data)])
+        rules = data / "pg_hba.conf"
+        rules.write_text(f"local all {GUARDED} scram-sha-256\n{rules.read_text()}")
         options = f"-k {folder} -c listen_addresses='' -c fsync=off"
         _quietly([*ctl, str(data), "-w", "-o", options, "-l", str(folder / "log"), "start"])
         try:
             server = Server(bin_, folder)
             server.sql(f"create extension postgis; create role {READER} login;")
-            server.services.write_text(
-                f"[town]\nhost={folder}\nuser={READER}\ndbname=postgres\n"
-                f"[absent]\nhost={folder}/nowhere\nuser={READER}\ndbname=postgres\n"
-            )
+            server.sql(f"create role {GUARDED} login password 'right'; create database bare;")
+            server.serve("owner", ACCOUNT)
+            server.serve("town", READER)
+            server.serve("guarded", GUARDED)
+            server.serve("bare", READER, "bare")
+            server.serve("absent", READER, place=f"{folder}/nowhere")
             yield server
         finally:
             _quietly([*ctl, str(data), "-m", "fast", "-w", "stop"])

@@ -16,12 +16,12 @@ from planner.contracts import DECISIONS, VISITS
 from planner.contracts.repairs import SIGNED
 from planner.crews.audit import audit_week
 from planner.crews.travel import travel
-from planner.folder import STORE
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import Inputs, read_project
 from planner.inputs.specs import RulesSpec
 from planner.plan import Plan
 from planner.propose import propose
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from planner.tables import conform, empty
 from tests.conftest import copy_town

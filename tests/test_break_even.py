@@ -51,7 +51,7 @@ def test_the_count_by_hand():
     assert (row["liner_cents"], row["liner_from_count"], row["sleeves_count"]) == (9_550_00, 4, 2)
     assert row["annual_from_count"] == 1
     assert (row["dig_base_cents"], row["dig_each_cents"]) == (0, 5_000_00)
-    said = "400.00 + 2 450.00 a sleeve against liner 9 550.00: the liner costs less from 4 sleeves"
+    said = "400.00 + 2,450.00 a sleeve against liner 9,550.00: the liner costs less from 4 sleeves"
     assert row["why"].startswith(said)
 
 

@@ -220,5 +220,5 @@ def test_the_summary_has_a_line_only_where_a_sum_is_set():
         lines = [one for one in summary_lines(tables, facts) if one.startswith("Budget:")]
         assert len(lines) == count
     assert lines[0].startswith(
-        "Budget:     3.00 of 123 456.78 on 3 of 3 pipes removes 80% of the risk; within 0"
+        "Budget:     3.00 of 123,456.78 on 3 of 3 pipes removes 80% of the risk; within 0"
     )

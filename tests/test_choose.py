@@ -62,7 +62,7 @@ def test_which_method_is_proposed(cents: dict[str, int | None], method: str):
 def test_the_reason_names_the_others():
     """What was compared stands in the reason, in money."""
     row = chosen(TOWN, offered(sleeve=2_000_00, liner=5_000_00))
-    assert row["reason"] == "sleeve 2 000.00 is least; liner 5 000.00, dig not possible"
+    assert row["reason"] == "sleeve 2,000.00 is least; liner 5,000.00, dig not possible"
     assert row["cost_cents"] == 2_000_00
 
 

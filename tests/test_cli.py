@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from small_project import write_project
 
-from planner import cli
+from planner.cli_screen import progress
 from planner.crews.solver import Told
 from planner.plan import Plan
 from tests.conftest import copy_town
@@ -52,6 +52,15 @@ def test_help_names_every_command() -> None:
         "version",
     ):
         assert word in found.stdout
+
+
+def test_help_lists_commands_in_the_order_of_the_work_each_on_one_whole_line() -> None:
+    """At 80 columns: a first look, one's own town, what people and field say, upkeep."""
+    lines = run("--help").stdout.partition("Commands:")[2].strip().splitlines()
+    words = [line.split()[0] for line in lines]
+    way = ["demo", "init", "check", "plan", "accept", "report", "audit", "replan", "doctor"]
+    assert [word for word in words if word in way] == way
+    assert not [line for line in lines if line.endswith("...") or len(line) > 80]
 
 
 def test_init_writes_a_skeleton_that_check_reads(tmp_path: Path) -> None:
@@ -164,7 +173,7 @@ def test_a_terminal_shows_how_far_the_week_is(monkeypatch: pytest.MonkeyPatch) -
     screen = Terminal()
     monkeypatch.setattr(sys, "stderr", screen)
     monkeypatch.setenv("TERM", "xterm")
-    with cli._progress() as tell:
+    with progress() as tell:
         assert tell is not None
         tell(Told("round 1 of 3, sleeves", 40, 100, None))
         tell(Told("round 1 of 3, sleeves", 50, 100, 7_200))
@@ -172,9 +181,9 @@ def test_a_terminal_shows_how_far_the_week_is(monkeypatch: pytest.MonkeyPatch) -
     assert "round 1" in shown
     assert "50/100" in shown
     assert "2.0 h" in shown
-    with cli._progress() as tell:
+    with progress() as tell:
         tell(Told("found", 100, 100, 7_200, 5_400))
     assert "1.5 h at least" in screen.getvalue()
     monkeypatch.setattr(sys, "stderr", io.StringIO())
-    with cli._progress() as tell:
+    with progress() as tell:
         assert tell is None

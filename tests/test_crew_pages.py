@@ -10,6 +10,7 @@ import pytest
 from sheet_town import sheet_week
 
 from planner.outputs.crew_pages import write_crew_pages
+from planner.outputs.map import plan_data
 from planner.outputs.wording import metres
 
 FACTS = map_town.facts()
@@ -65,7 +66,20 @@ def test_a_page_has_no_script_and_no_outside_address(pages):
         assert "<script" not in page
         assert "script-src" not in page
         assert "default-src 'none'" in page
-        assert not re.findall(r"(?:src|href)=\"(?!#|data:image/svg)", page)
+        found = re.findall(r"(?:src|href)=\"((?!#|data:image/svg)[^\"]*)", page)
+        assert found == ["../map.html"]
+
+
+def test_each_day_has_its_drawing_where_stops_have_a_place(tmp_path):
+    """Four days of the map's town are four pictures; its pages are those that the map names."""
+    town = map_town.town()
+    paths = write_crew_pages(town, FACTS, tmp_path)
+    text = [path.read_text("utf-8") for path in paths]
+    days = len(town["visits"].groupby(["crew", "date"]))
+    assert days > 0
+    assert sum(page.count('<div class="route"') for page in text) == days
+    named = [route["page"] for route in plan_data(town, FACTS)["routes"]]
+    assert sorted(set(named)) == [f"crews/{path.name}" for path in paths]
 
 
 def test_cautions_are_open_from_the_start(pages):

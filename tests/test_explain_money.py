@@ -27,14 +27,14 @@ def test_each_figure_has_its_origin():
     assert lines[0] == "Ways to mend pipe p1:"
     (own,) = [line for line in lines if line.startswith("    1 x sleeve")]
     assert own.startswith(
-        "    1 x sleeve DN 200 x 2.00 m: 2000.00 | sleeve, 2024, Quillhaven, invented; 1 spans"
+        "    1 x sleeve DN 200 x 2.00 m: 2,000.00 | sleeve, 2024, Quillhaven, invented; 1 spans"
     )
     (liner,) = [line for line in lines if line.startswith("    1 x liner")]
-    assert liner.endswith("4000.00 | liner, no year stated, no place stated, no source stated")
+    assert liner.endswith("4,000.00 | liner, no year stated, no place stated, no source stated")
     (dig,) = [line for line in lines if line.startswith("    1 x dig")]
     assert dig.endswith(": no price at DN 200")
     assert any("not costed: no price for dig at DN 200" in line for line in lines)
-    assert lines[-1].startswith("  Break-even: 0.00 + 2 000.00 a sleeve against liner 4 000.00")
+    assert lines[-1].startswith("  Break-even: 0.00 + 2,000.00 a sleeve against liner 4,000.00")
 
 
 def test_what_a_run_did_not_make_is_passed_over():

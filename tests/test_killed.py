@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from evil_project import Evil, write_evil, write_form
 
-from planner.folder import STORE, accept_form, run_project
+from planner.folder import accept_form, run_project
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 
 PLAIN = Evil(after="x")
@@ -27,7 +28,7 @@ def wait(*args, **kwargs):
 if place == "record":
     folder.write_record = wait
 elif place == "rename":
-    folder._next_run = wait
+    folder.next_run = wait
 made = folder.run_project(Path(sys.argv[1]), assume_accepted=True)
 folder.write_run(made, Path(sys.argv[1]))
 """

@@ -220,7 +220,8 @@ def test_a_clock_of_zero_is_none_and_is_told(tmp_path: Path) -> None:
 def test_columns_that_no_one_reads_are_told(tmp_path: Path) -> None:
     """A survey file may hold more; a slip in a name is pointed at."""
     got = read(tmp_path, "pipe_id,s_m,code,weather,remrk\nP,1,BAB,dry,x\n")
-    assert told(got) == ["columns not used: weather, remrk; did you mean remark?"]
+    unused = "columns not used: weather, remrk; did you mean remark?"
+    assert told(got) == [f"{unused}; to use one, name it in [inspections.columns]"]
 
 
 @pytest.mark.parametrize("name", ["/vsicurl/x.csv", "http://x/y.csv", "../s.csv", "/etc/passwd"])

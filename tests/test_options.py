@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from one_pipe import felt, lateral, pipe, price, prices, sleeve, span, town, verdict
 
 from planner.contracts.repairs import WAYS
+from planner.ground.money import money
 from planner.repairs.chain import jobs_of, steps_of
-from planner.repairs.options import list_options, money, price_options
+from planner.repairs.options import list_options, price_options
 from planner.settings import load_settings
 
 SLEEVING = load_settings({}).sleeving
@@ -54,15 +55,15 @@ def test_the_three_sums_by_hand():
 
 
 def test_cost_a_year_stands_beside_the_cost():
-    """4 630.00 over the 12 years of a sleeve are 385.83 a year."""
+    """4,630.00 over the 12 years of a sleeve are 385.83 a year."""
     tables = town(
         [span("D-1", 5, 6)],
         [verdict("D-1")],
         [sleeve("S-1", 4, 6, cost_cents=4_230_00)],
         [("S-1", "D-1")],
     )
-    assert options(tables)["sleeve"]["why"].endswith("4 630.00, 385.83 a year over 12 years")
-    assert money(1_234_567_89) == "1 234 567.89"
+    assert options(tables)["sleeve"]["why"].endswith("4,630.00, 385.83 a year over 12 years")
+    assert money(1_234_567_89) == "1,234,567.89"
 
 
 def test_a_span_the_method_cannot_serve_is_dug_up_beside_it():
@@ -269,7 +270,7 @@ def test_a_price_of_a_line_has_year_place_and_source():
 
 @pytest.mark.parametrize(("end", "sealed"), [("pipe", 0), ("us_manhole", 1), ("both", 2)])
 def test_sealed_ends_have_a_line_of_their_own(end: str, sealed: int):
-    """2 500.00 placed: 150.00 reopens, 80.00 seals each end at a manhole, the rest is the sleeve.
+    """2,500.00 placed: 150.00 reopens, 80.00 seals each end at a manhole, the rest is the sleeve.
 
     DESIGN 11: the option costs its lines: a move of 400.00 and 2 500.00, however it ends.
     """

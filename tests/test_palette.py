@@ -116,3 +116,13 @@ def test_decision_colours_are_the_published_ones():
 def test_look_is_drawn_on_top_of_all():
     """What an engineer must decide is hidden by nothing."""
     assert DRAW_ORDER[-1] == "refer"
+
+
+def test_the_colours_of_days_are_the_published_ones():
+    """Tol's set "muted" as `tol-colors` 2.2.0 on PyPI holds it (P. Tol, C. Haeck; BSD-3-Clause;
+    its colors.json, read 2026-11-29): indigo, green, wine, rose, teal, to the digit."""
+    muted = {"rose": "#CC6677", "indigo": "#332288", "sand": "#DDCC77", "green": "#117733",
+             "cyan": "#88CCEE", "wine": "#882255", "teal": "#44AA99", "olive": "#999933",
+             "purple": "#AA4499", "pale_grey": "#DDDDDD"}  # fmt: skip
+    named = {colour: name for name, colour in muted.items()}
+    assert [named[day.colour] for day in DAYS] == ["indigo", "green", "wine", "rose", "teal"]

@@ -208,6 +208,118 @@ def test_sums_are_exact_and_nothing_is_paid_unsaid(
     conform(out.lines, PAY)
 
 
+# As ALL, with what goes with works: 300 a move, 80 an end, 500 to come, 250 a night.
+BESIDE = [*ALL, price("setup", 300_00), price("end_seal", 80_00), price("mobilisation", 500_00),
+          price("night", 250_00)]  # fmt: skip
+
+
+def sums_of(pay: Pay) -> dict[str, list[Any]]:
+    """Per item the sums of its lines, None where one has none."""
+    found: dict[str, list[Any]] = {}
+    for item, cents in zip(pay.lines["item"], pay.lines["sum_cents"], strict=True):
+        found.setdefault(str(item), []).append(None if pd.isna(cents) else int(cents))
+    return found
+
+
+def test_what_goes_with_a_sleeve_by_hand() -> None:
+    """Two sleeves on one pipe of 40 m, one to its lower end: one move, one sealed end, one coming.
+
+    1100 + 1100 + 300 + 80 + 500 = 3080.00 installed. Only the first may be charged, and by its
+    word the move and the coming: 1100 + 300 + 500 = 1900.00.
+    """
+    end = {"from_m": 38.5, "to_m": 40.0}
+    out = paid({**SET, "at": at(9)}, {**SET, **end, "at": at(11)}, {**SAID, "at": at(15)},
+               given=BESIDE)  # fmt: skip
+    assert sums_of(out) == {"sleeve": [1_100_00] * 2, "setup": [300_00], "end_seal": [80_00],
+                            "mobilisation": [500_00]}  # fmt: skip
+    sums = out.sums.iloc[0]
+    assert (sums["installed_cents"], sums["chargeable_cents"]) == (3_080_00, 1_900_00)
+    assert (sums["lines_count"], sums["unknown_count"]) == (2, 1)
+    said = dict(zip(out.lines["item"], out.lines["chargeable"], strict=True))
+    assert (said["setup"], said["end_seal"], said["mobilisation"]) == ("yes", "unknown", "yes")
+
+
+def test_the_ends_of_a_planned_sleeve_are_sealed_as_planned() -> None:
+    """The plan says that it closes at both walls, whatever its place rounds to."""
+    planned = {**sleeve("S-1", 2.0, 3.5, dn_mm=200.0, system="felt"), "end": "both"}
+    out = paid({**SET, "at": at(9)}, given=BESIDE, sleeves=[planned])
+    assert sums_of(out)["end_seal"] == [160_00]
+    (note,) = out.lines.query("item == 'end_seal'")["note"]
+    assert note.startswith("sealed ends not reported: as planned there")
+
+
+def test_a_night_is_one_that_was_begun_at_night() -> None:
+    """Night is from 20:00 to 06:00 (settings). Begun at 21:00: a night; at 19:00 and done at
+    21:00: none; done at 21:00 and begun at no known hour: a line without a sum, named as such."""
+    begun = {**SET, "kind": "started"}
+    late = {**SET, "at": at(23)}
+    assert sums_of(paid({**begun, "at": at(21)}, late, given=BESIDE))["night"] == [250_00]
+    assert "night" not in sums_of(paid({**begun, "at": at(19)}, late, given=BESIDE))
+    unknown = paid(late, given=BESIDE)
+    assert sums_of(unknown)["night"] == [None]
+    assert unknown.sums[["complete", "unpriced"]].iloc[0].tolist() == [False, "night"]
+    assert "night" not in sums_of(paid({**SET, "at": at(12)}, given=BESIDE))
+
+
+def test_two_works_of_one_night_are_one_night() -> None:
+    there = {"from_m": 10.0, "to_m": 11.5}
+    rows = [{**SET, **place, "kind": kind, "at": at(hour)}
+            for kind, hour in (("started", 21), ("done", 22)) for place in ({}, there)]  # fmt: skip
+    assert sums_of(paid(*rows, given=BESIDE))["night"] == [250_00]
+    other = [{**row, "crew": "south"} for row in rows[1::2]]
+    assert sums_of(paid(*rows[::2], *other, given=BESIDE))["night"] == [250_00] * 2
+
+
+def reported(plan: Plan, pipes: list[str], night: bool) -> dict[str, Any]:
+    """The works of some pipes, each done as planned and said to be chargeable."""
+    tables = plan.tables
+    sleeves = tables["sleeves"].set_index("sleeve_id")
+    rows: list[dict[str, Any]] = []
+    for n, work in enumerate(tables["works"].to_dict("records")):
+        if work["pipe_id"] not in pipes:
+            continue
+        one = {name: work[name] for name in ("pipe_id", "step", "from_m", "to_m")}
+        if work["step"] == "sleeve":
+            own = sleeves.loc[work["sleeve_id"]]
+            one |= {name: own[name] for name in ("dn_mm", "length_m", "system")}
+        place = {name: one[name] for name in ("pipe_id", "step", "from_m", "to_m")}
+        day = f"2026-03-{1 + n % 28:02d}"
+        if night:
+            rows.append({**place, "kind": "started", "at": f"{day}T20:30"})
+        hour, minute = 22 if night else 9, n // 28
+        rows.append({**one, "kind": "done", "at": f"{day}T{hour:02d}:{minute:02d}"})
+        # Said at once: of two reports of one place a word is about the last.
+        rows.append({**place, "kind": "chargeable", "at": f"{day}T{hour + 1:02d}:{minute:02d}"})
+    field = take_in(events(*rows), empty(DONE), empty(STOCK), empty(SYSTEM_SIZES))
+    return {**tables, "events": field.events, "as_built": field.as_built, "done": field.done}
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(0, 999), unique=True, min_size=1, max_size=8), st.booleans())
+def test_what_is_done_as_planned_pays_what_the_bill_says(
+    demo_plan: Plan, picked: list[int], night: bool
+) -> None:
+    """Any pipes of the town, all their works reported as planned: item by item the lines of the
+    bill of these pipes, mobilisation once, and at night a night for each day with a work."""
+    signed = sorted(set(demo_plan.tables["bill_lines"]["pipe_id"]))
+    pipes = [signed[n % len(signed)] for n in picked]
+    tables = reported(demo_plan, pipes, night)
+    out = measure_pay(tables, demo_plan.inputs.settings.takeoff)
+    assert set(out.lines["chargeable"]) == {"yes"}
+    lines = demo_plan.tables["bill_lines"]
+    lines = lines[lines["pipe_id"].isin(pipes) & lines["sum_cents"].notna()]
+    wanted = lines.groupby("item")["sum_cents"].sum().astype(int).to_dict()
+    bill = demo_plan.tables["bill"].query("level == 'project'").set_index("item")["each_cents"]
+    prices_ = demo_plan.tables["prices"].set_index("item")["each_cents"]
+    wanted["mobilisation"] = int(bill["mobilisation"])
+    if night:
+        wanted["night"] = int(prices_["night"]) * out.lines["installed_at"].str[:10].nunique()
+    priced = out.lines[out.lines["sum_cents"].notna()]
+    found = priced.groupby("item")["sum_cents"].sum().astype(int).to_dict()
+    assert found == wanted
+    assert out.sums["payable_cents"].tolist() == [sum(wanted.values())]
+
+
 @pytest.fixture(scope="module")
 def measured(demo_plan: Plan) -> dict[str, Any]:
     """The demo's tables with two sleeves set, of which one may be charged."""
@@ -234,7 +346,9 @@ def test_an_installed_sleeve_costs_what_its_line_of_the_bill_says(
     """As planned, so as priced: by the line that placement reckoned on its own."""
     lines = demo_plan.tables["option_lines"]
     own = lines[lines["item"] == "sleeve"].drop_duplicates("sleeve_id").set_index("sleeve_id")
-    for row in measured["pay"].itertuples():
+    sleeves = measured["pay"].query("item == 'sleeve'")
+    assert len(sleeves) == 2
+    for row in sleeves.itertuples():
         assert row.sum_cents == own.loc[row.sleeve_id, "one_cents"]
 
 

@@ -7,13 +7,14 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from planner.folder import STORE, accept_form
+from planner.folder import accept_form
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import read_project
 from planner.propose import propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.screening.explain import explain_lines
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.small_project import write_project
 

@@ -19,10 +19,11 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.contracts import EVENTS
-from planner.folder import STORE, accept_form, check_project, run_project, write_run
+from planner.folder import accept_form, check_project, run_project, write_run
 from planner.journal import report_form
 from planner.outputs.summary import summary_lines
 from planner.plan import Plan
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from planner.tables import check
 from tests.conftest import copy_town

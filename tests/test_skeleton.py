@@ -40,7 +40,7 @@ def uncommented(text: str) -> str:
 
 def test_the_skeleton_is_valid_as_it_is(tmp_path: Path) -> None:
     """planner.toml is understood; the CSVs are forms that the readers take."""
-    paths = write_skeleton(tmp_path / "new")
+    paths, _ = write_skeleton(tmp_path / "new")
     assert all(path.is_file() for path in paths)
     folder = tmp_path / "new"
     read_sections(tomllib.loads((folder / "planner.toml").read_text("utf-8")), {})

@@ -37,7 +37,7 @@ def test_a_store_that_is_not_there_is_empty_and_reading_makes_no_file(tmp_path: 
     store = open_store(tmp_path / "project.gpkg")
     assert check(store.read_decisions(), DECISIONS).empty
     assert store.read_known().table.empty
-    assert not store.path.exists()
+    assert not (tmp_path / "project.gpkg").exists()
 
 
 def test_decisions_come_back_numbered_in_their_order(tmp_path: Path):
@@ -99,10 +99,10 @@ def test_nothing_new_leaves_the_file_untouched(tmp_path: Path):
     """A plan that gives no new id writes no byte."""
     store = open_store(tmp_path / "project.gpkg")
     store.write_known(known_of(("a", 5, 6)))
-    before = store.path.read_bytes()
+    before = (tmp_path / "project.gpkg").read_bytes()
     known = store.read_known()
     assert not store.write_known(known)
-    assert store.path.read_bytes() == before
+    assert (tmp_path / "project.gpkg").read_bytes() == before
 
 
 def test_the_slower_of_two_plans_is_told_to_plan_again(tmp_path: Path):
@@ -139,7 +139,7 @@ def test_dates_and_words_are_checked_on_the_way_out(tmp_path: Path):
     """A store that another program filled with nonsense is one clear line."""
     store = open_store(tmp_path / "project.gpkg")
     store.append_decisions(form(decision()))
-    with sqlite3.connect(store.path) as connection:
+    with sqlite3.connect(tmp_path / "project.gpkg") as connection:
         connection.execute("UPDATE decisions SET decision = 'perhaps'")
     connection.close()
     with pytest.raises(StoreError, match="decision: 1 not accept"):

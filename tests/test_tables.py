@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 from shapely import Point
 
+from planner.distinct import places_in
 from planner.errors import TableError
+from planner.once import Once, within
 from planner.tables import Table, check, conform, date, empty, flag, number, text, whole
 
 VISIT = Table(
@@ -139,3 +141,42 @@ def test_columns_and_rows_and_frames_build_the_same() -> None:
     for other in (columns, pd.DataFrame(rows), pd.DataFrame(rows).astype(object)):
         pd.testing.assert_frame_equal(conform(other, VISIT), wanted)
     assert conform({}, VISIT).empty
+
+
+@pytest.mark.parametrize("count", [1, 300])
+@pytest.mark.parametrize(
+    ("drive_m", "faulty"),
+    [(0.0, False), (100.0, False), (-0.001, True), (100.001, True), (np.inf, True), (np.nan, True)],
+)
+def test_few_rows_are_held_to_the_same_bounds_as_many(
+    count: int, drive_m: float, *, faulty: bool
+) -> None:
+    """The contract says [0, 100] m and no blank: what breaks it is one row of 1, or of 300."""
+    rows = [GOOD | {"visit_id": f"{at:03}"} for at in range(count)]
+    rows[count // 2] |= {"drive_m": drive_m}
+    if not faulty:
+        assert conform(rows, VISIT)["drive_m"][count // 2] == drive_m
+        return
+    with pytest.raises(TableError, match=f"drive_m: 1 .* row {count // 2}"):
+        conform(rows, VISIT)
+
+
+def test_sound_rows_are_put_in_order_and_numbered_anew() -> None:
+    """In a running process too: some rows of a sound table, upside down, are built as ever."""
+    with within(Once()):
+        sound = conform([GOOD | {"visit_id": name} for name in "abc"], VISIT)
+        some = check(sound.iloc[[2, 0]], VISIT)
+        built = conform(some, VISIT)
+    assert built["visit_id"].tolist() == ["a", "c"]
+    assert built.index.tolist() == [0, 1]
+    assert some["visit_id"].tolist() == ["c", "a"]
+    pd.testing.assert_frame_equal(built, conform(some, VISIT))
+
+
+@pytest.mark.parametrize("count", [3, 500])
+def test_few_texts_are_found_as_many_are(count: int) -> None:
+    """The first of two that are alike; what is missing, or not there, is nowhere."""
+    known = pd.Series(["b", None, "a", "b", *map(str, range(count))], dtype="str")
+    asked = np.array(["a", "b", None, "z", "0"], dtype=object)
+    assert places_in(asked, known).tolist() == [2, 0, -1, -1, 4]
+    assert places_in(iter(["a"]), known).tolist() == [2]

@@ -93,6 +93,7 @@ from planner.contracts.sums import (
     BUDGET_BOUND,
     OPTION_LINES,
     PRICE_CHANGES,
+    PRICE_EDITS,
     PRICE_QUANTITIES,
 )
 from planner.contracts.survey import DEFECTS, GROWTH, INSPECTIONS, OBSERVATIONS
@@ -311,6 +312,7 @@ __all__ = [
     "PRESSURE_STEPS",
     "PRICES",
     "PRICE_CHANGES",
+    "PRICE_EDITS",
     "PRICE_QUANTITIES",
     "PROCESS",
     "PROPOSED_WORKS",

@@ -1,7 +1,7 @@
 """Money: quantities that prices hold for, lines of an option, break-even, the budget."""
 
 from planner.contracts.repairs import WAYS
-from planner.tables import Table, flag, number, text, whole
+from planner.tables import Table, date, flag, number, text, whole
 
 # Items that a way stands or falls with: without a price it is not costed.
 MAIN_ITEMS = ("sleeve", "liner", "dig", "reopen")
@@ -30,6 +30,24 @@ PRICE_CHANGES = Table(
         whole("least_cents", "cents", "least sum for one piece or run", blank=False, low=0),
     ),
     key=("price_id",),
+)
+# Amounts of a price that a person may change; its sizes and what it holds for stay prices.toml's.
+PRICE_AMOUNTS = ("each_cents", "extra_cents_per_m", "least_cents")
+PRICE_EDITS = Table(
+    "price_edits",
+    "one amount of a price changed by a person, numbered when the store took it",
+    (
+        whole("version", "", "number in the store, 0 = not stored yet", blank=False, low=0),
+        text("price_id", "price of prices.toml", blank=False),
+        text("amount", "column of the price", one_of=PRICE_AMOUNTS, blank=False),
+        whole("old_cents", "cents", "as the person saw it", blank=False, low=0),
+        whole("new_cents", "cents", "from now on", blank=False, low=0),
+        text("by", "who", blank=False),
+        date("on", "when", blank=False),
+        text("reason", "why", blank=False),
+        text("at", "instant at which the page took it, UTC; '' = it came by a workbook"),
+    ),
+    key=("version",),
 )
 OPTION_LINES = Table(
     "option_lines",

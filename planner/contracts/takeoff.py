@@ -218,11 +218,12 @@ BILL_SUMS = Table(
 )
 PAY = Table(
     "pay",
-    "one work that the journal says is done: what it comes to, and whether it may be charged",
+    "one work that the journal says is done, or a move, sealing or night that goes with it: what "
+    "it comes to, and whether it may be charged",
     (
         text("event_id", "event or row of done.csv that says so", blank=False),
         text("pipe_id", "pipe; '' where a node is named"),
-        text("step", "step that was done", one_of=STEPS, blank=False),
+        text("step", "step that was done, or that it goes with", one_of=STEPS, blank=False),
         text("sleeve_id", "sleeve of the plan at that place; '' = none is planned there now"),
         number("from_m", "m", "from us_node; blank = the whole pipe", low=0),
         number("to_m", "m", "", low=0),
@@ -239,7 +240,7 @@ PAY = Table(
         text("price_id", "price that it comes from"),
         text("note", "what a blank means, and what stands in the way of paying"),
     ),
-    key=("event_id",),
+    key=("event_id", "item"),
 )
 PAY_SUMS = Table(
     "pay_sums",

@@ -6,9 +6,12 @@ A walk may come back to a stop, but not after one other stop alone (no 2-cycles)
 
 from __future__ import annotations
 
-import numba
+from functools import partial
+
 import numpy as np
 import numpy.typing as npt
+
+from planner.compiled import kept
 
 Wholes = npt.NDArray[np.int64]
 Ranks = npt.NDArray[np.int32]
@@ -16,7 +19,7 @@ Labels = tuple[Ranks, Ranks]
 _NEVER = 1 << 50
 
 
-@numba.njit(cache=True, inline="always")
+@partial(kept, inline="always")
 def _keep(costs: Wholes, befores: Ranks, at: int, cost: int, before: int) -> int:
     """Keep a label among the best two with unlike predecessors at `at` and `at + 1`.
 
@@ -38,7 +41,7 @@ def _keep(costs: Wholes, befores: Ranks, at: int, cost: int, before: int) -> int
     return at + 1
 
 
-@numba.njit(cache=True)
+@kept
 def _go_on(
     costs: Wholes,
     labels: Labels,
@@ -70,7 +73,7 @@ def _go_on(
             ranks[went] = rank
 
 
-@numba.njit(cache=True)
+@kept
 def walks(
     cost: Wholes,
     step: Wholes,
@@ -144,7 +147,7 @@ def walks(
     return best, state, (befores, ranks), steps
 
 
-@numba.njit(cache=True)
+@kept
 def trace(
     labels: Labels, last: int, state: Wholes, step: Wholes, load: Wholes, held: int
 ) -> Wholes:

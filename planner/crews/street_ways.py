@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.sparse.csgraph import dijkstra
 
+from planner.compiled import kept
 from planner.crews.street_graph import Floats, Ints, StreetGraph
 
 # Sources at once: a block holds all nodes of so many, 12 bytes each (48 MB at 80,000 nodes).
@@ -40,7 +40,7 @@ def quickest(graph: StreetGraph) -> Iterator[tuple[int, Floats, Floats]]:
         yield start, seconds, _lengths(before, graph.stop_node, first, graph.head, graph.metres)
 
 
-@njit(cache=True)
+@kept
 def _lengths(
     before: npt.NDArray[np.int32], targets: Ints, first: Ints, head: Ints, metres: Floats
 ) -> Floats:

@@ -84,14 +84,13 @@ def give_ids(
         If a row has no place, or two rows carry the same index.
     """
     new = _placed(rows, find_m)
-    old = known.table[(known.table["kind"] == kind).to_numpy(dtype=bool)]
+    of_kind = known.table["kind"].to_numpy(dtype=object) == kind
+    old = {name: known.table[name].to_numpy()[of_kind] for name in IDS.names}
     taken: dict[int, str] = {}
-    if len(old) and len(rows):
-        columns = {name: old[name].to_numpy(dtype=object) for name in ("id", "pipe_id", "step")}
-        columns |= {name: old[name].to_numpy(dtype=float) for name in ("from_m", "to_m")}
-        was_live = old["live"].to_numpy(dtype=bool)
+    if len(old["id"]) and len(rows):
+        was_live = old["live"].astype(bool)
         for live in (True, False):
-            part = {name: values[was_live == live] for name, values in columns.items()}
+            part = {name: values[was_live == live] for name, values in old.items()}
             free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
             _match(new, np.flatnonzero(free), part, taken)
     left = np.array([at for at in range(len(rows)) if at not in taken], dtype=np.intp)
@@ -176,11 +175,10 @@ def number_of(one_id: str) -> int:
     return int(one_id.rpartition("-")[2])
 
 
-def _lost(old: pd.DataFrame, heirs: Iterable[str]) -> pd.DataFrame:
+def _lost(old: Mapping[str, Any], heirs: Iterable[str]) -> pd.DataFrame:
     heirs = set(heirs)
-    gone = sorted(
-        (row for row in rows_in(old, LOST_COLUMNS) if row[1] not in heirs), key=itemgetter(1)
-    )
+    rows = zip(*(old[name].tolist() for name in LOST_COLUMNS), strict=True)
+    gone = sorted((row for row in rows if row[1] not in heirs), key=itemgetter(1))
     columns = zip(*gone, strict=True) if gone else ((), (), ())
     return pd.DataFrame(
         {name: texts_of(list(values)) for name, values in zip(LOST_COLUMNS, columns, strict=True)}
@@ -217,7 +215,8 @@ def give_setup_ids(
     order = frame[~frame["at"].isin(taken)].sort_values(["node_id", "works", "at"], kind="stable")
     taken.update(zip(order["at"], _fresh(len(order), known, "setup"), strict=True))
     ids = pd.Series([taken[at] for at in range(len(setups))], setups.index, "str", name="id")
-    return ids, _lost(known.table[known.table["kind"] == "setup"], taken.values())
+    old = known.table[known.table["kind"] == "setup"]
+    return ids, _lost({name: old[name] for name in LOST_COLUMNS}, taken.values())
 
 
 def _match_setups(frame: pd.DataFrame, known_works: pd.DataFrame) -> dict[int, str]:

@@ -18,6 +18,18 @@ from planner.once import made_once
 _UM_PER_M = 1_000_000
 
 
+def money(cents: int) -> str:
+    """Write whole cents as an amount; every print of one is made here.
+
+    Examples
+    --------
+    >>> money(530_000), money(-5)
+    ('5,300.00', '-0.05')
+    """
+    whole, rest = divmod(abs(cents), 100)
+    return f"{'-' if cents < 0 else ''}{whole:,}.{rest:02d}"
+
+
 def price_cents(
     prices: pd.DataFrame, item: str, dn_mm: float, length_m: float, *, system: str = ""
 ) -> int | None:

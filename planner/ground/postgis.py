@@ -7,14 +7,14 @@ reads and whose rights it checks; none of them passes through here or through pl
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from planner.errors import FileError
+from planner.errors import FileError, SettingsError
 
 if TYPE_CHECKING:
     from adbc_driver_manager.dbapi import Connection
@@ -22,16 +22,31 @@ if TYPE_CHECKING:
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
 CONNECT_S, STATEMENT_S = 10, 600
 MAX_BYTES = 2 * 1024**3
+_LOCAL = (
+    "set local client_encoding to 'UTF8'",
+    f"set local statement_timeout to '{STATEMENT_S}s'",
+)
+_SECRET = frozenset(
+    {"password", "passwd", "user", "host", "port", "dbname", "dsn", "postgis", "url"}
+)
 
 
-class Snapshot:
-    """One transaction on one connection: all that it reads is of one moment."""
+class PostgresError(FileError):
+    """What the server or the driver says, in one line; `state` is the SQLSTATE, '' = none."""
+
+    def __init__(self, text: str, state: str = "") -> None:
+        super().__init__(text)
+        self.state = state
+
+
+class Session:
+    """One connection to a service; what is run outside of `change` is not kept."""
 
     def __init__(self, connection: Connection, name: str) -> None:
         self._connection = connection
-        self._name = name
+        self.name = name
 
-    def table(self, sql: str, values: Sequence[str] = ()) -> pa.Table:
+    def table(self, sql: str, values: Sequence[object] = ()) -> pa.Table:
         """Give the rows of a query.
 
         Parameters
@@ -46,7 +61,7 @@ class Snapshot:
         FileError
             If the query fails, or gives more than `MAX_BYTES`.
         """
-        with _one_line(self._name), self._connection.cursor() as cursor:
+        with _one_line(self.name), self._connection.cursor() as cursor:
             cursor.execute(sql, list(values) or None)
             reader = cursor.fetch_record_batch()
             batches, size = [], 0
@@ -54,24 +69,79 @@ class Snapshot:
                 batches.append(batch)
                 size += batch.nbytes
                 if size > MAX_BYTES:
-                    message = f"{self._name}: more than {MAX_BYTES >> 30} GB; name a view of a part"
+                    message = f"{self.name}: more than {MAX_BYTES >> 30} GB; name a view of a part"
                     raise FileError(message)
             return pa.Table.from_batches(batches, reader.schema)
 
+    def value(self, sql: str, values: Sequence[object] = ()) -> object:
+        """Give the one cell that a query has; None where it has no row."""
+        found = self.table(sql, values)
+        return found.column(0)[0].as_py() if found.num_rows else None
+
+    def run(self, *statements: str) -> None:
+        """Run statements that give no rows, one after the other."""
+        with _one_line(self.name), self._connection.cursor() as cursor:
+            for sql in statements:
+                cursor.execute(sql)
+
+    def add(self, table: pa.Table, name: str, schema: str) -> None:
+        """Add rows to a table that is there; the columns that `table` has not take their default.
+
+        Raises
+        ------
+        PostgresError
+            If a row breaks a rule of the table: then none is added.
+        """
+        with _one_line(self.name), self._connection.cursor() as cursor:
+            cursor.adbc_ingest(name, table, mode="append", db_schema_name=schema)
+
+    def stage(self, table: pa.Table, name: str) -> None:
+        """Make a table of this session alone; it is gone when the session ends, however it ends."""
+        with _one_line(self.name), self._connection.cursor() as cursor:
+            cursor.adbc_ingest(name, table, mode="create", temporary=True)
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """All that is read inside is of one moment, and nothing can be written."""
+        with self._ended():
+            self.run("set transaction isolation level repeatable read, read only", *_LOCAL)
+            yield
+
+    @contextmanager
+    def change(self, busy_s: float) -> Iterator[None]:
+        """Keep all that is run inside, or none of it.
+
+        Parameters
+        ----------
+        busy_s
+            How long to wait for another session to let go of a lock [s].
+        """
+        with self._ended():
+            self.run(*_LOCAL, f"set local lock_timeout to '{int(busy_s * 1000)}ms'")
+            yield
+            with _one_line(self.name):
+                self._connection.commit()
+
+    @contextmanager
+    def _ended(self) -> Iterator[None]:
+        """End the transaction; what was not committed is undone."""
+        try:
+            yield
+        finally:
+            try:
+                self._connection.rollback()
+            except import_module("adbc_driver_manager").Error:
+                pass  # The connection is lost, and the transaction with it.
+
 
 @contextmanager
-def reading(service: str) -> Iterator[Snapshot]:
-    """Open a service for reading alone, as of one moment.
+def connected(service: str) -> Iterator[Session]:
+    """Open a service until the block ends.
 
     Parameters
     ----------
     service
         A section of the user's ``pg_service.conf``.
-
-    Yields
-    ------
-    snapshot
-        Nothing can be written through it: the server is told so.
 
     Raises
     ------
@@ -81,14 +151,16 @@ def reading(service: str) -> Iterator[Snapshot]:
     name = f"service {service}"
     connection = _connect(service, name)
     try:
-        snapshot = Snapshot(connection, name)
-        with _one_line(name), connection.cursor() as cursor:
-            cursor.execute("set transaction isolation level repeatable read, read only")
-            cursor.execute("set local client_encoding to 'UTF8'")
-            cursor.execute(f"set local statement_timeout to '{STATEMENT_S}s'")
-        yield snapshot
+        yield Session(connection, name)
     finally:
         connection.close()
+
+
+@contextmanager
+def reading(service: str) -> Iterator[Session]:
+    """Open a service for reading alone, as of one moment; see `connected`."""
+    with connected(service) as session, session.snapshot():
+        yield session
 
 
 def check_service(service: str) -> None:
@@ -105,6 +177,20 @@ def check_service(service: str) -> None:
             "and password stay out of planner.toml (the password in ~/.pgpass, mode 0600)"
         )
         raise FileError(message)
+
+
+def refuse_secrets(keys: Iterable[object], where: str) -> None:
+    """Refuse keys that would put a password, or the way to a database, into a shared file.
+
+    Raises
+    ------
+    SettingsError
+        Naming the key and `where` it stands, never its value.
+    """
+    for key in keys:
+        if str(key).casefold() in _SECRET:
+            message = f"{where}: no {key} here: name a section of pg_service.conf"
+            raise SettingsError(f"{message} by service =, and keep the password in ~/.pgpass")
 
 
 def quoted(*names: str) -> str:
@@ -133,6 +219,12 @@ def _one_line(name: str) -> Iterator[None]:
     try:
         yield
     except error_type as error:
-        text = " ".join(str(error).split()).removeprefix("IO: [libpq] ")
+        told = {_plain(key): _plain(value) for key, value in error.details or ()}
+        text = told.get("PG_DIAG_MESSAGE_PRIMARY") or str(error)
+        text = " ".join(text.split()).removeprefix("IO: [libpq] ")
         message = f"{name}: {text[:300]}"
-        raise FileError(message) from error
+        raise PostgresError(message, error.sqlstate or "") from error
+
+
+def _plain(text: str | bytes) -> str:
+    return text if isinstance(text, str) else text.decode("utf-8", "replace")

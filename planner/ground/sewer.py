@@ -10,7 +10,8 @@ import networkx as nx
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from numba import njit
+
+from planner.compiled import kept
 
 if TYPE_CHECKING:
     SewerGraph = nx.MultiDiGraph[str]
@@ -156,7 +157,7 @@ def upstream_lengths(
     return found
 
 
-@njit(cache=True)
+@kept
 def _lengths_above(
     up: npt.NDArray[np.int64],
     down: npt.NDArray[np.int64],

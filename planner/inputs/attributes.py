@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -150,8 +150,15 @@ class Reading:
         """Tell whether the file has one of our columns, by the spec or by its own name."""
         return name in self.columns or self._name(name) in self.layer.frame.columns
 
-    def check_columns(self, needed: Sequence[str]) -> None:
+    def check_columns(self, needed: Sequence[str], others: Mapping[str, str] | None = None) -> None:
         """Make sure that every column that the spec names is in the file.
+
+        Parameters
+        ----------
+        needed
+            Our columns that must be there.
+        others
+            Columns that are proposed beside a needed one, and so are not that one.
 
         Raises
         ------
@@ -162,11 +169,7 @@ class Reading:
         for ours in needed:
             if ours not in self.columns and ours not in known:
                 message = f"{self.layer.name}: which column holds {ours}? found {_listed(known)}"
-                fit = [name for name in known if self._tells_apart(name)]
-                if fit:
-                    line = f"columns = {{{ours} = {json.dumps(fit[0])}}}"
-                    message += f"; by their values {_listed(fit)} could: write {line}"
-                raise FileError(message)
+                raise FileError(message + self._proposal(ours, known, others or {}))
         for ours, theirs in self.columns.items():
             if self._name(theirs) in known:
                 continue
@@ -176,6 +179,34 @@ class Reading:
                 raise FileError(message)
             wanted = f"a column of the file: {_listed(known)}"
             self.faults.append(Fault(self.layer.name, 0, ours, where, wanted, lost=False))
+
+    def _proposal(self, ours: str, known: list[str], others: Mapping[str, str]) -> str:
+        """Say which columns could be the one that is asked for, as a line to paste."""
+        taken = {*self.columns.values(), *others.values()}
+        fit = [name for name in known if name not in taken and self._tells_apart(name)]
+        if not fit:
+            return ""
+        # A column of measures tells rows apart as well, but hardly names them.
+        fit.sort(key=lambda name: name in self.layer.numbers)
+        pasted = self.pasted({ours: fit[0], **others})
+        return f"; by their values {_listed(fit)} could: write {pasted}"
+
+    def unused(self, ours: Collection[str]) -> list[str]:
+        """Name the columns of the file that none of ours is taken from."""
+        taken = {self._name(theirs) for theirs in self.columns.values()} | RESERVED
+        return [
+            shown(str(name))
+            for name in self.layer.frame.columns
+            if name not in taken and name not in ours
+        ]
+
+    def pasted(self, more: Mapping[str, str] | None = None) -> str:
+        """Write columns, and units where some are said, as the lines of ``planner.toml``.
+
+        All of them, those of `more` first: a section holds each of these lines once.
+        """
+        text = f"columns = {_braced({**(more or {}), **self.columns})}"
+        return text + (f" and units = {_braced(self.units)}" if self.units else "")
 
     def _tells_apart(self, theirs: str) -> bool:
         """Tell whether a column has short texts, none blank and none twice."""
@@ -272,6 +303,11 @@ def _inside(value: float | str, column: Column) -> bool:
         return True
     low = column.low is None or value >= column.low
     return low and (column.high is None or value <= column.high)
+
+
+def _braced(pairs: Mapping[str, str]) -> str:
+    """Write a table of texts as TOML does in one line; a JSON text is one of TOML as well."""
+    return f"{{{', '.join(f'{name} = {json.dumps(text)}' for name, text in pairs.items())}}}"
 
 
 def _listed(names: Sequence[str]) -> str:

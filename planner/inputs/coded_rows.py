@@ -174,7 +174,8 @@ def _unused_flags(name: str, unused: list[str], places: dict[str, int]) -> list[
         return []
     open_names = [column for column in FORM.names if column not in places]
     told = [column + nearest(column, open_names) for column in unused]
-    return [(name, f"columns not used: {', '.join(told)}")]
+    line = f"columns not used: {', '.join(told)}; to use one, name it in [inspections.columns]"
+    return [(name, line)]
 
 
 def _without_clock_zero(

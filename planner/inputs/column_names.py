@@ -41,7 +41,7 @@ _WORDS = {
     "direction": """direction surveydirection inspectiondirection directionofsurvey
         directionofinspection richtung untersuchungsrichtung inspektionsrichtung""",
     "date": """date surveydate inspectiondate dateofsurvey dateofinspection datum
-        inspektionsdatum inspectiedatum datedinspection""",
+        inspektionsdatum untersuchungsdatum untersuchtam inspectiedatum datedinspection""",
     "surveyed_m": """surveyedlength lengthsurveyed surveylength inspectedlength lengthinspected
         inspektionslange inspektionslaenge""",
     "stated_m": """totallength expectedlength pipelength haltungslange haltungslaenge
@@ -53,7 +53,7 @@ _WORDS = {
     "material": "material pipematerial werkstoff materiaal materiau",
     "joint_every_m": """pipeunitlength jointspacing jointlength pipejointlength unitlength
         rohrlange rohrlaenge""",
-    "s_m": """distance dist chainage station counter entfernung stationierung afstand metrage
+    "s_m": """distance dist chainage station counter entfernung entf stationierung afstand metrage
         distancefromstart""",
     "code": """code defectcode observationcode obscode conditioncode maincode kurzel kuerzel
         kode zustandscode schadenscode hauptcode""",
@@ -73,10 +73,10 @@ _WORDS = {
     "stretch": "stretch continuous continuouscode continuousdefect continuousdefectcode "
     "streckenschaden",
     "joint": "joint atjoint jointflag verbindung rohrverbindung",
-    "remark": "remark remarks comment comments bemerkung bemerkungen kommentar note notes "
-    "opmerking opmerkingen remarque remarques",
+    "remark": "remark remarks comment comments bemerkung bemerkungen anmerkung anmerkungen "
+    "kommentar note notes opmerking opmerkingen remarque remarques",
     "photo": "photo photos photoref photoreference photono photonumber image imageref picture "
-    "foto fotonummer bild",
+    "foto fotonummer fotonr bild bildnr",
     "video": "video videofile videoname videoref videoreference film filmname",
     "video_s": "videotime videocounter timecode videosecond videoseconds",
     "length_unit": "lengthunit lengthunits distanceunit distanceunits unit units",
@@ -89,7 +89,7 @@ _WORDS = {
 _ALIAS = {word: name for name, words in _WORDS.items() for word in words.split()}
 _OWN = {name.casefold(): name for name in (*FORM.names, *BESIDE)}
 _UNIT = re.compile(
-    r"(?P<name>.*\w\)?)(?:\s*[\[(]\s*|[\s_]+)(?P<unit>m|ft|feet|mm|cm|in|inch|inches|%)\s*[\])]?",
+    r"(?P<name>.*\w[.)]?)(?:\s*[\[(]\s*|[\s_]+)(?P<unit>m|ft|feet|mm|cm|in|inch|inches|%)\s*[\])]?",
     re.IGNORECASE | re.DOTALL,
 )
 UNITS = {
@@ -203,6 +203,10 @@ def _meaning(theirs: str) -> tuple[str, str]:
     parts = _UNIT.fullmatch(theirs.strip())
     if parts is None:
         return "", ""
+    if parts["unit"] == "%":
+        # A value in per cent is another column than the values beside it.
+        name = _plain(parts["name"])
+        return ("percent" if name in ("value", "percent", "quantity") else _ALIAS.get(name, "")), ""
     return _ALIAS.get(_plain(parts["name"]), ""), UNITS.get(parts["unit"].casefold(), "")
 
 

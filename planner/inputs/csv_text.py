@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.errors import Fault, FileError
+from planner.errors import Fault, FileError, printable
 from planner.inputs.csv_columns import cut_clean
 
 MAX_BYTES = 512 * 1024 * 1024
@@ -111,7 +111,7 @@ def read_csv_rows(path: Path, *, file: str = "") -> CsvRows:
 
 def shown(text: str) -> str:
     """Give text from a file as a message may print it: short, one line, no control characters."""
-    clean = "".join(sign if sign.isprintable() else "?" for sign in text[: _SHOWN + 1])
+    clean = printable(text[: _SHOWN + 1])
     return clean if len(clean) <= _SHOWN else clean[: _SHOWN - 3] + "..."
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +11,7 @@ import pandas as pd
 
 from planner.errors import Fault, FileError, PlannerError
 from planner.inputs.paths import file_fault, input_file
+from planner.toml_text import parse_toml_file
 
 # Files with fixed names, and what waits for each.
 WAITING_FOR = {
@@ -79,7 +79,7 @@ class FolderReading:
 def read_toml(path: Path, name: str) -> dict[str, Any]:
     """Parse a TOML file; what is none is one line."""
     try:
-        return tomllib.loads(path.read_text("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        return parse_toml_file(path)
+    except ValueError as error:
         message = f"{name}: not valid TOML: {error}"
         raise FileError(message) from error

@@ -7,24 +7,26 @@ What is taken so is said, as a line to paste into ``planner.toml``.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import replace
 
 from planner.inputs.attributes import RESERVED, Reading
 from planner.inputs.cells import is_empty
+from planner.inputs.column_names import UNITS
 
 PIPE_NAMES: dict[str, tuple[str, ...]] = {
-    "pipe_id": ("pipeid", "assetid", "facilityid", "mainid", "segmentid", "pipeno", "pipename",
-                "lineid", "haltung", "haltungsname", "leidingid", "tronconid", "pipe"),
+    "pipe_id": ("pipeid", "assetid", "facilityid", "facid", "mainid", "segmentid", "pipeno",
+                "pipename", "lineid", "haltung", "haltungsname", "haltungsnr", "leidingid",
+                "tronconid", "pipe"),
     "us_node": ("usnode", "upnode", "upmh", "upstreammh", "upstreammanhole", "upstreamnode",
                 "frommh", "fromnode", "startnode", "schachtoben", "unitfrom", "usmh", "unode"),
     "ds_node": ("dsnode", "dnnode", "dnmh", "downstreammh", "downstreammanhole", "tomh", "tonode",
                 "downstreamnode", "endnode", "schachtunten", "unitto", "dsmh", "dnode"),
-    "size": ("size", "pipesize", "diameter", "dia", "diam", "dn", "nennweite", "diametre",
+    "size": ("size", "pipesize", "diameter", "dia", "diam", "dim", "dn", "nennweite", "diametre",
              "diametro", "profil"),
-    "material": ("material", "mat", "pipematerial", "matl", "werkstoff", "materiaal", "materiau"),
+    "material": ("material", "mat", "pipematerial", "matl", "werkstoff", "rohrmaterial",
+                 "materiaal", "materiau"),
     "stated_m": ("lengthm", "laenge", "lengte", "longueur"),
     "year": ("year", "yearlaid", "installyear", "baujahr", "bouwjaar", "yearinstalled"),
 }  # fmt: skip
@@ -37,6 +39,13 @@ ADDRESS_NAMES: dict[str, tuple[str, ...]] = {
     "street": ("address", "street", "streetname", "adresse", "strasse", "straat", "adres", "rue"),
     "house": ("house", "housenumber", "number", "hausnummer", "huisnummer", "numero"),
 }  # fmt: skip
+# Taken only where the name ends with a unit, as DIAM_IN and LEN_FT do.
+_WITH_UNIT: dict[str, tuple[str, ...]] = {
+    "size": PIPE_NAMES["size"],
+    "stated_m": ("length", "len", "pipelength", "laenge", "lange", "lengte", "longueur"),
+}  # fmt: skip
+_OURS = {"size": "mm", "stated_m": "m"}
+_UNIT = re.compile(r"(?P<name>.*\w)[\s_\[(]+(?P<unit>mm|cm|m|inches|inch|in|feet|ft)[\])]?", re.I)
 _MOST = 0.95
 
 
@@ -58,22 +67,44 @@ def with_names(reading: Reading, names: Mapping[str, tuple[str, ...]], key: str)
         ``told`` says what was taken, '' if nothing was.
     """
     columns = [str(name) for name in reading.layer.frame.columns if name not in RESERVED]
-    folded = {name: re.sub(r"[^a-z0-9]", "", name.casefold()) for name in columns}
     own = {name.casefold() for name in columns}
     used = {theirs.casefold() for theirs in reading.columns.values()}
-    found = {}
+    found: dict[str, str] = {}
+    units: dict[str, str] = {}
     for ours, words in names.items():
         if ours in reading.columns or ours in own:
             continue
-        fit = [n for n in columns if folded[n] in words and n.casefold() not in used]
+        meant = {n: _unit_of(n, ours, words) for n in columns if n.casefold() not in used}
+        fit = [name for name, unit in meant.items() if unit is not None]
         if len(fit) == 1 and (ours != key or _holds_ids(reading, fit[0])):
             found[ours] = fit[0]
             used.add(fit[0].casefold())
+            unit = meant[fit[0]]
+            if unit and unit != _OURS[ours] and ours not in reading.units:
+                units[ours] = unit
     if not found:
         return reading
-    listed = ", ".join(f"{ours} = {json.dumps(theirs)}" for ours, theirs in found.items())
-    told = f"columns taken by their names; to confirm write columns = {{{listed}}}"
-    return replace(reading, columns={**reading.columns, **found}, told=told)
+    reading = replace(
+        reading,
+        columns={**reading.columns, **found},
+        units={**reading.units, **units},
+    )
+    told = f"columns taken by their names; to confirm write {reading.pasted()}"
+    return replace(reading, told=told)
+
+
+def _unit_of(theirs: str, ours: str, words: tuple[str, ...]) -> str | None:
+    """Give the unit that a column's name ends with, '' for none; None where it means another."""
+    if _folded(theirs) in words:
+        return ""
+    parts = _UNIT.fullmatch(theirs)
+    if parts is None or _folded(parts["name"]) not in _WITH_UNIT.get(ours, ()):
+        return None
+    return UNITS[parts["unit"].casefold()]
+
+
+def _folded(name: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", name.casefold())
 
 
 def _holds_ids(reading: Reading, column: str) -> bool:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from planner.errors import FileError
 from planner.inputs.csv_text import shown
+from planner.inputs.paths import check_name
 
 _SHOWN = 5
 
@@ -32,6 +33,7 @@ class Media:
             If it is no folder inside the project folder; a link out of it counts as outside.
         """
         home = root.resolve()
+        check_name(str(folder))
         self.folder = (home / folder).resolve()
         if not self.folder.is_relative_to(home) or not self.folder.is_dir():
             message = f"{folder.as_posix()}: no folder in the project folder"

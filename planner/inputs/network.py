@@ -19,7 +19,7 @@ import shapely
 from planner.contracts import FLAGS, LATERALS, NODES, PIPES
 from planner.errors import Fault
 from planner.ground.measure import local_crs
-from planner.inputs.attributes import Reading
+from planner.inputs.attributes import RESERVED, Reading
 from planner.inputs.laterals import OnPipes, read_laterals
 from planner.inputs.layer_names import PIPE_NAMES, with_names
 from planner.inputs.lines import one_line_each, same_lines
@@ -30,6 +30,7 @@ from planner.inputs.network_doubts import (
     say_blanks,
     sizes_in_texts,
 )
+from planner.inputs.node_columns import node_columns
 from planner.inputs.nodes import name_all, read_nodes
 from planner.inputs.orient import Ends, orient
 from planner.inputs.parts import say_parts, say_place
@@ -83,6 +84,7 @@ class _Notes:
     read_count: dict[str, int] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
     size_texts: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
 
     def flag(self, key: str, what: str) -> None:
         """Keep a doubt."""
@@ -175,7 +177,7 @@ def read_network(
         said=[
             f"{pipes.name}: {say_place(turned.lines, local)}"
             f"{say_parts(turned.lines, settings.snap_m)}",
-            *say_blanks(out, pipes.name, notes.size_texts),
+            *say_blanks(out, pipes.name, notes.size_texts, notes.unused),
         ],
         hashes=notes.hashes,
     )
@@ -189,7 +191,12 @@ def _read_pipes(
     source, faults = settle_crs(layer, spec, notes.project_crs)
     reading = Reading(layer, spec.columns, spec.units, faults)
     reading = with_names(reading, PIPE_NAMES, "pipe_id")
-    reading.check_columns(["pipe_id"])
+    ends = _node_columns(reading)
+    reading.check_columns(["pipe_id"], ends)
+    if ends:
+        said = f"by the drawing {' and '.join(ends.values())} name the nodes, and are not used yet"
+        said += ", other columns are taken by their names" if reading.told else ""
+        reading.told = f"{said}: look, and write under [pipes] {reading.pasted(ends)}"
     shapes = flat_shapes(layer)
     inside = inside_area(shapes, source, layer.name)
     outside = np.flatnonzero(~inside).tolist()
@@ -201,6 +208,7 @@ def _read_pipes(
         found.faults[place] = ("coordinates outside the area of use", f"places in {source.name}")
     frame = _attributes(reading)
     frame["geometry"] = found.lines
+    notes.unused = reading.unused({*PIPES.names, "size"})
     notes.size_texts = [] if reading.has("size") else sizes_in_texts(layer)
     keep = _own_ids(frame, reading, found.lines)
     for place in keep:
@@ -217,6 +225,16 @@ def _read_pipes(
             others = ", ".join(other for other in ids if other != pipe_id)
             notes.flag(pipe_id, f"drawn on the same line as {others}")
     return kept, source, local
+
+
+def _node_columns(reading: Reading) -> dict[str, str]:
+    """Propose the columns of the nodes by the drawing, where the project names neither."""
+    if reading.has("us_node") or reading.has("ds_node"):
+        return {}
+    taken = set(reading.columns.values()) | RESERVED
+    columns = [str(name) for name in reading.layer.frame.columns if name not in taken]
+    found = node_columns(reading.layer.frame, columns)
+    return {} if found is None else {"us_node": found[0], "ds_node": found[1]}
 
 
 def _attributes(reading: Reading) -> pd.DataFrame:

@@ -20,6 +20,7 @@ _SIZE = re.compile(
     r"(?:\bDN\s?\d{2,4}\b|\b\d{1,4}(?:\.\d+)?\s?(?:in\b|inch|mm\b|\"))", re.IGNORECASE
 )
 _MOST = 0.05
+_NAMED = 20
 
 
 def direction_doubts(pipes: pd.DataFrame, turned: Oriented, snap_m: float) -> Doubts:
@@ -89,13 +90,17 @@ def fall_doubts(pipes: pd.DataFrame, nodes: pd.DataFrame) -> Doubts:
     return doubts
 
 
-def say_blanks(pipes: pd.DataFrame, name: str, size_texts: list[str]) -> list[str]:
-    """Say of how many pipes size and material are not known, and where sizes may stand."""
+def say_blanks(
+    pipes: pd.DataFrame, name: str, size_texts: list[str], unused: list[str]
+) -> list[str]:
+    """Say of how many pipes size and material are not known, and where they may stand."""
     count = len(pipes)
     sized = pipes[["height_mm", "width_mm", "dn_mm"]].notna().any(axis=1)
     blanks = {"size": int((~sized).sum()), "material": int((pipes["material"] == "").sum())}
     said = [f"{number} without a {what}" for what, number in blanks.items() if number]
     lines = [f"{name}: of {count} pipes {', '.join(said)}"] if said else []
+    if unused and count in blanks.values():
+        lines[0] += f"; columns not used: {', '.join(unused[:_NAMED])}"
     if blanks["size"] and size_texts:
         lines.append(f"{name}: sizes stand in the words of {'; '.join(size_texts)}: not read")
     return lines

@@ -7,11 +7,15 @@ import re
 from pathlib import Path
 
 from planner.errors import Fault, FileError
+from planner.inputs.csv_text import shown
+from planner.inputs.lying_files import lying_files
 
 # A word and a colon in front of a path: a URL, a driver prefix or a connection string.
 _FOREIGN = re.compile(r"^([A-Za-z][A-Za-z0-9+.-]+:|/vsi|\\\\|//)")
 _SHAPE_PARTS = (".dbf", ".shx", ".prj", ".cpg", ".dat", ".map", ".id", ".mid")
 _BLOCK = 1 << 20
+# No part of a path is longer on the file systems in use, 4,096 bytes for all of it on Linux.
+_LONGEST = 1_000
 
 
 def input_file(root: Path, file: Path | str) -> Path:
@@ -31,6 +35,7 @@ def input_file(root: Path, file: Path | str) -> Path:
         counts as outside), does not exist, or is no plain file.
     """
     written = str(file)
+    check_name(written)
     if _FOREIGN.match(written) or "://" in written:
         message = f"{written}: only plain files in the project folder are read"
         raise FileError(message)
@@ -39,13 +44,29 @@ def input_file(root: Path, file: Path | str) -> Path:
     if not path.is_relative_to(folder):
         message = f"{written}: lies outside the project folder; copy the file into it"
         raise FileError(message)
-    if not path.exists():
+    if not _is_there(path):
+        there = str(lying_files(folder))
         message = f"{written}: no such file in the project folder"
-        raise FileError(message)
+        raise FileError(message + (f"; it holds {there}" if there else ""))
     if not path.is_file() and not (path.is_dir() and path.suffix.lower() == ".gdb"):
         message = f"{written}: is no plain file"
         raise FileError(message)
     return path
+
+
+def check_name(written: str) -> None:
+    """Refuse what no file or folder can be called."""
+    if "\0" in written or len(written) > _LONGEST:
+        message = f"{shown(written)}: no name of a file"
+        raise FileError(message)
+
+
+def _is_there(path: Path) -> bool:
+    """Tell whether there is a file; a name too long for the file system has none."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
 
 
 def hash_of(path: Path) -> str:

@@ -16,7 +16,7 @@ import shapely
 
 from planner.errors import FileError, PlannerError
 from planner.ground.measure import read_crs
-from planner.ground.postgis import Snapshot, quoted, reading
+from planner.ground.postgis import Session, quoted, reading
 from planner.inputs.forms import nearest
 from planner.inputs.specs import LayerSpec
 
@@ -109,7 +109,7 @@ def read_service_layer(spec: LayerSpec) -> ServiceRows:
     return ServiceRows(plain, shapes, crs, numbers, notes, _digest(table))
 
 
-def _pick(snapshot: Snapshot, spec: LayerSpec) -> tuple[str, str, str]:
+def _pick(snapshot: Session, spec: LayerSpec) -> tuple[str, str, str]:
     """Say which schema, table and column a layer's name means."""
     found = [tuple(row.values()) for row in snapshot.table(_LAYERS).to_pylist()]
     layers = {".".join(row): row for row in found}
@@ -135,7 +135,7 @@ def _pick(snapshot: Snapshot, spec: LayerSpec) -> tuple[str, str, str]:
     raise FileError(message)
 
 
-def _columns(snapshot: Snapshot, picked: tuple[str, str, str], spec: LayerSpec) -> _Columns:
+def _columns(snapshot: Session, picked: tuple[str, str, str], spec: LayerSpec) -> _Columns:
     schema, name, shape = picked
     rows = [tuple(row.values()) for row in snapshot.table(_COLUMNS, (schema, name)).to_pylist()]
     types = {column: kind for column, kind, _ in rows if kind not in _SHAPES}
@@ -160,7 +160,7 @@ def _query(columns: _Columns) -> str:
     )
 
 
-def _system(snapshot: Snapshot, srid: str) -> str:
+def _system(snapshot: Session, srid: str) -> str:
     """Name a system by its authority; one that only this database knows by its text."""
     for auth, number, text in (
         tuple(r.values()) for r in snapshot.table(_SYSTEM, (srid,)).to_pylist()

@@ -19,7 +19,7 @@ from planner.contracts import (
     FLAGS,
     LOTS,
     NOTICES,
-    PRICE_CHANGES,
+    PRICE_EDITS,
     STOCK,
 )
 from planner.contracts.verdicts import PACKAGED_BOOKS
@@ -40,10 +40,10 @@ from planner.inputs.media import Media, media_files, missing_media
 from planner.inputs.network import Network, read_network
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
+from planner.inputs.price_edits import with_edits
 from planner.inputs.prices import PriceTable, read_prices, read_stock
 from planner.inputs.references import check_done, check_systems
-from planner.inputs.repriced import FILE as CHANGED_PRICES
-from planner.inputs.repriced import read_changed, with_changes
+from planner.inputs.repriced import changed_prices, with_changes
 from planner.inputs.sections import FILE, Sections, read_sections
 from planner.inputs.side_tables import read_beside, read_grades
 from planner.inputs.specs import LayerSpec, RulesSpec
@@ -83,6 +83,7 @@ class Inputs:
     packers: pd.DataFrame
     prices: pd.DataFrame
     price_changes: pd.DataFrame
+    price_edits: pd.DataFrame
     stock: pd.DataFrame
     lots: pd.DataFrame
     crews: pd.DataFrame
@@ -114,6 +115,7 @@ def read_project(
     folder: Path,
     overrides: Mapping[str, str] | None = None,
     events: pd.DataFrame | None = None,
+    price_edits: pd.DataFrame | None = None,
 ) -> Inputs:
     """Read a project folder.
 
@@ -125,6 +127,8 @@ def read_project(
         ``{"week.days": "3"}`` as given with ``--set``.
     events
         Obeys `EVENTS`: the journal, as the store holds it. None = nothing was reported.
+    price_edits
+        Obeys `PRICE_EDITS`: prices that people changed, as the store holds it. None = none.
 
     Returns
     -------
@@ -147,7 +151,7 @@ def read_project(
     reading.read_count |= surveys.read_count
     systems = read_systems(reading.toml("systems.toml"))
     prices = read_prices(reading.toml("prices.toml"))
-    changes = _changed_prices(prices.prices, reading)
+    changes = changed_prices(prices.prices, reading)
     crews = read_crews(reading.toml("crews.toml"))
     hours, notices = _hours(reading)
     for name, part in (("systems.toml", systems), ("prices.toml", prices), ("crews.toml", crews)):
@@ -174,20 +178,11 @@ def read_project(
         grades,
         media,
     )
-    return _gather(tables, sections, reading, empty(EVENTS) if events is None else events)
-
-
-def _changed_prices(prices: pd.DataFrame, reading: FolderReading) -> pd.DataFrame:
-    """Read what was changed in the workbook, where there is such a file."""
-    if not (reading.folder / CHANGED_PRICES).exists():
-        return empty(PRICE_CHANGES)
-    try:
-        changes, faults = read_changed(input_file(reading.folder, CHANGED_PRICES), prices)
-    except (PlannerError, OSError) as error:
-        reading.take(CHANGED_PRICES, 0, [file_fault(CHANGED_PRICES, error)])
-        return empty(PRICE_CHANGES)
-    reading.take(CHANGED_PRICES, len(changes) + len({f.row for f in faults if f.lost}), faults)
-    return changes
+    stored = _Stored(
+        empty(EVENTS) if events is None else events,
+        empty(PRICE_EDITS) if price_edits is None else price_edits,
+    )
+    return _gather(tables, sections, reading, stored)
 
 
 def _hours(reading: FolderReading) -> tuple[HourTables, pd.DataFrame]:
@@ -251,9 +246,15 @@ class _Tables:
     media: dict[str, str]
 
 
-def _gather(
-    tables: _Tables, sections: Sections, reading: FolderReading, events: pd.DataFrame
-) -> Inputs:
+@dataclass(frozen=True)
+class _Stored:
+    """What the store holds of the field, and of prices."""
+
+    events: pd.DataFrame
+    price_edits: pd.DataFrame
+
+
+def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored: _Stored) -> Inputs:
     network, surveys, systems = tables.network, tables.surveys, tables.systems
     done = empty(DONE) if tables.done is None else tables.done
     stock = empty(STOCK) if tables.stock is None else tables.stock
@@ -276,11 +277,14 @@ def _gather(
         for name, frame in parts.items()
         if frame.empty and name not in waits
     ]
-    field = take_in(events, done, stock, systems.system_sizes)
+    field = take_in(stored.events, done, stock, systems.system_sizes)
     given = empty(LOTS) if tables.lots is None else tables.lots
     lots, told = moved_lots(given, field.stock_moves)
-    of_lots = conform([{"step": "journal", "key": k, "what": w} for k, w in told], FLAGS)
-    flags = pd.concat([network.flags, surveys.flags, field.flags, of_lots], ignore_index=True)
+    given_prices = with_changes(tables.prices.prices, tables.price_changes)
+    prices, of_prices = with_edits(given_prices, stored.price_edits)
+    said = [("journal", *one) for one in told] + [("prices", *one) for one in of_prices]
+    beside = conform([{"step": s, "key": k, "what": w} for s, k, w in said], FLAGS)
+    flags = pd.concat([network.flags, surveys.flags, field.flags, beside], ignore_index=True)
     return Inputs(
         folder=reading.folder,
         settings=sections.settings,
@@ -301,8 +305,9 @@ def _gather(
         order_of_work=systems.order_of_work,
         conditions=sections.conditions,
         packers=systems.packers,
-        prices=with_changes(tables.prices.prices, tables.price_changes),
+        prices=prices,
         price_changes=tables.price_changes,
+        price_edits=stored.price_edits,
         stock=field.stock,
         lots=lots,
         crews=tables.crews.crews,

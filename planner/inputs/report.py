@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
-from planner.errors import Fault
+from planner.errors import Fault, printable
 from planner.inputs.order_of_work import count_lines
 from planner.inputs.pressure import count_kept
 from planner.inputs.project import Inputs
@@ -76,7 +76,7 @@ def check_lines(
     lines += [f"stretches: {text}" for text in stretch_lines(inputs, defects)]
     lines += [f"books: {book}" for book in balance(inputs, doubts, left_over, defects)]
     lines.append(f"faults {len(faults)}, left over {len(left_over)}, flags {len(doubts)}")
-    return [_one_line(line) for line in lines]
+    return [printable(line) for line in lines]
 
 
 def _journal_lines(inputs: Inputs) -> list[str]:
@@ -237,8 +237,3 @@ def _first_of(names: pd.Series) -> str:
     shown = ", ".join(str(name) for name in names.iloc[:SHOWN])
     more = len(names) - SHOWN
     return shown if more <= 0 else f"{shown} and {more} more"
-
-
-def _one_line(text: str) -> str:
-    """Print no control characters: a file could hold an escape sequence of the terminal."""
-    return "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -1,20 +1,27 @@
-"""Prices changed in the workbook: read back by their ids, kept in a file beside prices.toml."""
+"""Prices changed in the workbook, read back by their ids; and ``prices_changed.csv``.
+
+The file holds amounts that go before those of prices.toml; nothing writes it any more, since what
+people change is kept in the store (`price_edits`), which goes before both.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from planner.contracts import PRICE_CHANGES, PRICES
-from planner.errors import Fault, FileError
+from planner.errors import Fault, FileError, PlannerError
 from planner.inputs.cells import read_number
 from planner.inputs.csv_text import CsvRows, shown
+from planner.inputs.folder_reading import FolderReading
 from planner.inputs.forms import nearest, read_form, refuse
+from planner.inputs.paths import file_fault, input_file
+from planner.inputs.price_edits import AMOUNT_WORDS
 from planner.inputs.sheets_in import read_workbook
-from planner.tables import conform
+from planner.tables import conform, empty
 
 FILE = "prices_changed.csv"
 PAGE = "Prices"
@@ -24,7 +31,7 @@ _HEADS = {
     "extra_cents_per_m": "Each further metre",
     "least_cents": "Least sum",
 }
-_AMOUNT = "an amount of 0 or more in whole cents, e.g. 1250.00, 0 for none"
+AMOUNT = "an amount of 0 or more in whole cents, e.g. 1250.00, 0 for none"
 
 
 @dataclass(frozen=True)
@@ -34,6 +41,19 @@ class Repriced:
     changes: pd.DataFrame
     lines: list[str]
     faults: list[Fault]
+
+
+def changed_prices(prices: pd.DataFrame, reading: FolderReading) -> pd.DataFrame:
+    """Read ``prices_changed.csv``, where there is such a file."""
+    if not (reading.folder / FILE).exists():
+        return empty(PRICE_CHANGES)
+    try:
+        changes, faults = read_changed(input_file(reading.folder, FILE), prices)
+    except (PlannerError, OSError) as error:
+        reading.take(FILE, 0, [file_fault(FILE, error)])
+        return empty(PRICE_CHANGES)
+    reading.take(FILE, len(changes) + len({f.row for f in faults if f.lost}), faults)
+    return changes
 
 
 def read_changed(path: Path, prices: pd.DataFrame) -> tuple[pd.DataFrame, list[Fault]]:
@@ -123,18 +143,18 @@ def read_workbook_prices(path: Path, prices: pd.DataFrame) -> Repriced:
             faults.append(fault)
             continue
         seen.add(price_id)
-        amounts = {column: _cents(str(row[at[head]])) for column, head in _HEADS.items()}
+        amounts = {column: cents_of(str(row[at[head]])) for column, head in _HEADS.items()}
         wrong = [column for column, cents in amounts.items() if cents is None]
         if wrong:
             head = _HEADS[wrong[0]]
             found = shown(str(row[at[head]]))
-            faults.append(Fault(page.file, int(number), head, found, _AMOUNT))
+            faults.append(Fault(page.file, int(number), head, found, AMOUNT))
             continue
         new = {column: cents for column, cents in amounts.items() if cents is not None}
-        old = {column: _old(known.at[price_id, column]) for column in _HEADS}
+        old = {column: or_zero(known.at[price_id, column]) for column in _HEADS}
         if old != new:
             kept.append({"price_id": price_id, **new})
-            lines.append(_told(price_id, old, new))
+            lines.append(told_change(price_id, old, new))
     return Repriced(conform(kept, PRICE_CHANGES), lines, faults)
 
 
@@ -158,8 +178,11 @@ def _header_at(rows: Sequence[Sequence[str]]) -> int:
     return next((at for at, row in enumerate(rows[:10]) if "price_id" in row), 0)
 
 
-def _cents(text: str) -> int | None:
-    """Give whole cents of an amount; a blank may be a formula that nobody reckoned, and is none."""
+def cents_of(text: str) -> int | None:
+    """Give whole cents of an amount of 0 or more as typed; None where it is none.
+
+    A blank may be a formula that nobody reckoned, and is none.
+    """
     value = read_number(text.strip())
     if value is None or value < 0 or value > 1e11:
         return None
@@ -167,15 +190,16 @@ def _cents(text: str) -> int | None:
     return cents if abs(value * 100.0 - cents) < 1e-6 else None
 
 
-def _old(value: object) -> int:
+def or_zero(value: object) -> int:
+    """Give a whole number; 0 where it is blank."""
     return 0 if pd.isna(value) else int(value)  # type: ignore[call-overload]
 
 
-def _told(price_id: str, old: dict[str, int], new: dict[str, int]) -> str:
-    words = {"each_cents": "each", "extra_cents_per_m": "each metre more", "least_cents": "least"}
+def told_change(price_id: str, old: Mapping[str, int], new: Mapping[str, int]) -> str:
+    """Say in one line what differs of a price."""
     parts = [
-        f"{words[column]} {old[column] / 100:.2f} -> {new[column] / 100:.2f}"
-        for column in _HEADS
+        f"{words} {old[column] / 100:.2f} -> {new[column] / 100:.2f}"
+        for column, words in AMOUNT_WORDS.items()
         if old[column] != new[column]
     ]
     return f"{price_id}: {', '.join(parts)}"

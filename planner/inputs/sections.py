@@ -11,19 +11,16 @@ from pydantic import BaseModel, ValidationError
 
 from planner.contracts import ADDRESSES, LATERALS, NODES, PIPES, STREETS
 from planner.errors import FileError, SettingsError, UnitError
-from planner.ground.postgis import check_service
+from planner.ground.postgis import check_service, refuse_secrets
 from planner.inputs.conditions import check_period, lay_out
 from planner.inputs.forms import nearest
 from planner.inputs.observations import FORM, ZERO_AT
 from planner.inputs.specs import ConditionSpec, InspectionSpec, LayerSpec, MediaSpec, RulesSpec
-from planner.settings import SECTIONS, Settings, load_settings
+from planner.settings import PROJECT_FILE, SECTIONS, Settings, load_settings
 from planner.tables import Table
 from planner.units import factor
 
-FILE = "planner.toml"
-_SECRET = frozenset(
-    {"password", "passwd", "user", "host", "port", "dbname", "dsn", "postgis", "url"}
-)
+FILE = PROJECT_FILE
 DIRECTIONS = ("down", "up", "unknown")
 LAYERS: dict[str, Table] = {
     "pipes": PIPES,
@@ -78,7 +75,8 @@ def read_sections(raw: Mapping[str, Any], overrides: Mapping[str, str]) -> Secti
     SettingsError
         For an unknown section, key, column or unit, and where [pipes] is missing.
     """
-    known = [*SECTIONS, *LAYERS, "inspections", "media", "rules", "conditions"]
+    # What [store] says is checked where the store is opened, which comes first.
+    known = [*SECTIONS, *LAYERS, "inspections", "media", "rules", "conditions", "store"]
     for name in raw:
         if name not in known:
             message = f"{FILE}: unknown section [{name}]{nearest(name, known)}"
@@ -107,7 +105,9 @@ def _conditions(found: object, settings: Settings) -> pd.DataFrame:
 
 
 def _layer(found: object, name: str, table: Table) -> LayerSpec:
-    spec = _spec(LayerSpec, _without_secrets(found, f"[{name}]"), f"[{name}]")
+    if isinstance(found, Mapping):
+        refuse_secrets(found, f"{FILE}: [{name}]")
+    spec = _spec(LayerSpec, found, f"[{name}]")
     if (spec.file is None) == (not spec.service):
         message = f"{FILE}: [{name}]: wanted either file = or service ="
         raise SettingsError(message)
@@ -120,15 +120,6 @@ def _layer(found: object, name: str, table: Table) -> LayerSpec:
     allowed = [column for column in table.names if column not in DERIVED] + ["size"]
     _check_columns(spec, table, allowed, f"[{name}")
     return spec
-
-
-def _without_secrets(found: object, where: str) -> object:
-    """Refuse keys that would put a password, or the way to a database, into a shared file."""
-    for key in found if isinstance(found, Mapping) else ():
-        if str(key).casefold() in _SECRET:
-            message = f"{FILE}: {where}: no {key} here: name a section of pg_service.conf"
-            raise SettingsError(f"{message} by service =, and keep the password in ~/.pgpass")
-    return found
 
 
 def _inspections(found: object) -> tuple[InspectionSpec, ...]:

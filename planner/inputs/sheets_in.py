@@ -80,15 +80,19 @@ def read_workbook(path: Path, file: str, header_at: HeaderAt) -> list[Sheet]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of styles and the like, which are not read
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-            epoch = book.epoch.year + (book.epoch.year == 1899)
-            sheets = []
-            for sheet in book.worksheets[:MAX_TABLES]:
-                records = list(_records(sheet.iter_rows(values_only=True), file))
-                rows = _rows_of(records, _named(file, sheet.title), header_at)
-                if rows is not None:
-                    sheets.append(Sheet(sheet.title, rows, epoch))
-            book.close()
+            # Opened here: of a damaged file the library would leave its own handle open.
+            with path.open("rb") as stream:
+                book = openpyxl.load_workbook(
+                    stream, read_only=True, data_only=True, keep_links=False
+                )
+                epoch = book.epoch.year + (book.epoch.year == 1899)
+                sheets = []
+                for sheet in book.worksheets[:MAX_TABLES]:
+                    records = list(_records(sheet.iter_rows(values_only=True), file))
+                    rows = _rows_of(records, _named(file, sheet.title), header_at)
+                    if rows is not None:
+                        sheets.append(Sheet(sheet.title, rows, epoch))
+                book.close()
     except FileError:
         raise
     except _BROKEN as error:

@@ -6,6 +6,8 @@ for them hold their keys in comments and no numbers that could be taken for true
 
 from __future__ import annotations
 
+import json
+import os
 from importlib import resources
 from pathlib import Path
 
@@ -33,6 +35,7 @@ from planner.contracts import (
 )
 from planner.errors import FileError
 from planner.inputs.forms import wanted_of
+from planner.inputs.lying_files import LyingFiles, lying_files
 from planner.inputs.observations import FORM
 from planner.inputs.sections import DERIVED, FILE, LAYERS
 from planner.tables import Column, Table
@@ -59,8 +62,10 @@ file = "pipes.gpkg"        # or .shp .geojson .parquet .fgb .gml .tab .mif .gdb,
 # layer = "pipes"
                            # or, instead of file, service = "a section of pg_service.conf":
                            # PostGIS, layer = "schema.table", the password in ~/.pgpass
-# [pipes.columns]          # our column = "the file's column"; what is left out is looked
-# pipe_id = "pipe_id"      # for by its common names, and `check` says what was taken
+# Which of the file's columns holds what: `check` looks for common names, says what it took,
+# and proposes a line to paste here (columns = {...}). Or name them one by one:
+# [pipes.columns]          # our column = "the file's column"
+# pipe_id = "pipe_id"
 # us_node = "us_node"
 # ds_node = "ds_node"
 # size = "size"            # as written: 200, DN 200, 8", 300x450
@@ -78,6 +83,8 @@ zero_at = "unknown"        # wall | centre | unknown: the zero of the counter
 [inspections.columns]      # our column = "the file's column"; left out = by common names
 """
 _RULES = """
+# [store]
+# service = "ourtown"      # the team's PostGIS in the place of project.gpkg (docs/team_store.md)
 # [media]
 # folder = "media"         # photos and videos that the coded rows name
 # [rules]
@@ -92,8 +99,11 @@ _RULES = """
 """
 
 
-def write_skeleton(folder: Path) -> list[Path]:
+def write_skeleton(folder: Path) -> tuple[list[Path], LyingFiles]:
     """Write the commented files of a new project.
+
+    A file of the folder that alone could be the pipes, or the coded rows, is named in
+    ``planner.toml``; several are listed there for a person to choose.
 
     Parameters
     ----------
@@ -102,16 +112,17 @@ def write_skeleton(folder: Path) -> list[Path]:
 
     Returns
     -------
-    paths
-        The files written.
+    paths, lying
+        The files written; what lay in the folder before.
 
     Raises
     ------
     FileError
         If one of the files is there: nothing is written then.
     """
+    lying = lying_files(folder)
     texts = {
-        FILE: _project_text(),
+        FILE: _project_text(lying),
         "crews.toml": _crews_text(),
         "hours.toml": _hours_text(),
         "systems.toml": _systems_text(),
@@ -123,7 +134,7 @@ def write_skeleton(folder: Path) -> list[Path]:
         "events.csv": _header(EVENTS, _DERIVED_FORM["events"]),
         "decisions.csv": _header(DECISIONS, _DERIVED_FORM["decisions"]),
     }
-    there = [name for name in texts if (folder / name).exists()]
+    there = [name for name in texts if os.path.lexists(folder / name)]
     if there:
         message = f"{folder}: holds {', '.join(there)}; nothing was written"
         raise FileError(message)
@@ -137,20 +148,33 @@ def write_skeleton(folder: Path) -> list[Path]:
         with path.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
         paths.append(path)
-    return paths
+    return paths, lying
 
 
 def _header(table: Table, derived: tuple[str, ...]) -> str:
     return ",".join(name for name in table.names if name not in derived) + "\n"
 
 
-def _project_text() -> str:
-    parts = [_PROJECT, _choices(LAYERS["pipes"], {"pipe_id", "us_node", "ds_node"})]
+def _project_text(lying: LyingFiles) -> str:
+    project = _named(_PROJECT, '"pipes.gpkg"', lying.layers)
+    parts = [project, _choices(LAYERS["pipes"], {"pipe_id", "us_node", "ds_node"})]
     for name in ("nodes", "laterals", "streets", "addresses"):
         parts += [f'\n# [{name}]\n# file = "{name}.gpkg"\n# [{name}.columns]\n']
         parts.append(_choices(LAYERS[name], set()))
-    parts += [_INSPECTIONS, _choices(FORM, set()), _RULES]
+    parts += [_named(_INSPECTIONS, '"surveys.csv"', lying.tables), _choices(FORM, set()), _RULES]
     return "".join(parts) + _settings_text()
+
+
+def _named(text: str, example: str, names: tuple[str, ...]) -> str:
+    """Name the one file that there is in the place of the example; list several beside it."""
+    quoted = [json.dumps(name, ensure_ascii=False) for name in names]
+    if len(quoted) == 1:
+        width = len(example)
+        return text.replace(f"file = {example}", f"file = {quoted[0]:<{width}}", 1)
+    if quoted:
+        listed = f"# here lie: {', '.join(quoted)}\n"
+        return text.replace(f"file = {example}", f"{listed}file = {example}", 1)
+    return text
 
 
 def _settings_text() -> str:

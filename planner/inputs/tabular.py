@@ -29,6 +29,7 @@ _TOTALS = r"(?:sub|grand\s*)?(?:total|sum|summe|gesamt|gesamtsumme|totaal|somme)
 _UNIT_CELL = r"[\[(]?\s*(?:m|ft|feet|mm|cm|in|inch|inches|%|h|-|o'clock)?\s*[\])]?"
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 _HEADER_WITHIN = 20
+_NAMED = 30
 
 
 def open_tables(path: Path, file: str, spec: InspectionSpec) -> list[TableRows]:
@@ -65,7 +66,11 @@ def open_tables(path: Path, file: str, spec: InspectionSpec) -> list[TableRows]:
 
 
 def _header_at(rows: Sequence[Sequence[str]], spec: InspectionSpec) -> int:
-    """Find the header of a sheet: the first row that names what rows or runs need."""
+    """Find the header of a sheet: the first row that names what rows or runs need.
+
+    Where none does it is the one with the most names that are known, to ask for the others.
+    """
+    best, most = 0, 1
     for place, names in enumerate(rows[:_HEADER_WITHIN]):
         try:
             found = find_columns(names, spec.columns, "")
@@ -73,7 +78,9 @@ def _header_at(rows: Sequence[Sequence[str]], spec: InspectionSpec) -> int:
             return place
         if found.codes_rows or found.lists_runs:
             return place
-    return 0
+        if len(found.at) > most:
+            best, most = place, len(found.at)
+    return best
 
 
 def _chosen(sheets: list[Sheet], file: str, form: str, spec: InspectionSpec) -> list[TableRows]:
@@ -86,9 +93,7 @@ def _chosen(sheets: list[Sheet], file: str, form: str, spec: InspectionSpec) -> 
             message = f"{file}: tables {_listed(names)} could each be meant; state {key}"
             raise FileError(message)
     if not coded and not lists:
-        found = _listed(tables) or "none"
-        message = f"{file}: no table with a station and a code; found {found}; state columns"
-        raise FileError(message)
+        raise FileError(_asks_for_columns(tables, file))
     out = []
     unread = [name for name in tables if name not in (*coded, *lists)]
     for name in coded:
@@ -99,6 +104,20 @@ def _chosen(sheets: list[Sheet], file: str, form: str, spec: InspectionSpec) -> 
         rows = replace(rows, faults=[replace(fault, file=file) for fault in rows.faults])
         out.append(replace(tables[name], rows=rows, form=told))
     return out + [replace(tables[name], form=f"{form}, list of runs") for name in lists]
+
+
+def _asks_for_columns(tables: Mapping[str, TableRows], file: str) -> str:
+    """Ask for the columns that no table is seen to have, naming those of the likeliest one."""
+    message = f"{file}: no table with a station and a code; found {_listed(tables) or 'none'}"
+    if not tables:
+        return message
+    name, best = max(tables.items(), key=lambda one: len(one[1].places.at))
+    lacks = [f'{ours} = "..."' for ours in ("s_m", "code") if ours not in best.places.at]
+    listed = _listed(best.rows.header[:_NAMED])
+    return (
+        f"{message}; {shown(name)} has the columns {listed}: "
+        f"write {' and '.join(lacks)} under [inspections.columns]"
+    )
 
 
 def _one_of(tables: Mapping[str, TableRows], asked: str, fit: list[str]) -> list[str]:

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet
 import shapely
 
@@ -39,6 +40,10 @@ from planner.inputs.shapefile_text import encoding_of
 from planner.inputs.specs import LayerSpec
 
 Shapes = npt.NDArray[np.object_]
+MAX_PARQUET_ROWS = 20_000_000
+MAX_PARQUET_COLUMNS = 2_000
+MAX_PARQUET_BYTES = 2 * 1024**3
+_PARQUET_BATCH = 2_048
 _GEO = b"geo"
 _LON_LAT = "OGC:CRS84"
 
@@ -270,8 +275,8 @@ def _one_line(text: object) -> str:
 def _parquet(path: Path, name: str) -> _Found:
     try:
         with path.open("rb") as stream:
-            table = pyarrow.parquet.read_table(stream)
-    except (pa.ArrowException, OSError) as error:
+            table = _within_limits(pyarrow.parquet.ParquetFile(stream), name)
+    except (pa.ArrowException, OSError, MemoryError) as error:
         message = f"{name}: cannot be read as Parquet: {_one_line(error)}"
         raise FileError(message) from error
     place, column = _geo_column(table, name)
@@ -290,13 +295,44 @@ def _parquet(path: Path, name: str) -> _Found:
     return _Found(table.drop_columns([place]), shapes, crs)
 
 
+def _within_limits(file: Any, name: str) -> pa.Table:  # noqa: ANN401 - pyarrow has no types
+    """Read rows as long as they fit: packed, a file of 6 kB can hold 20 GB of text."""
+    rows, columns = file.metadata.num_rows, file.metadata.num_columns
+    parts = []
+    size = 0
+    if rows <= MAX_PARQUET_ROWS and columns <= MAX_PARQUET_COLUMNS:
+        for batch in file.iter_batches(batch_size=_PARQUET_BATCH):
+            parts.append(batch)
+            size += sum(map(_unpacked, batch.columns))
+            if size > MAX_PARQUET_BYTES:
+                break
+        else:
+            return pa.Table.from_batches(parts, file.schema_arrow)
+    message = (
+        f"{name}: {rows} rows of {columns} columns: more than {MAX_PARQUET_ROWS} rows, "
+        f"{MAX_PARQUET_COLUMNS} columns or {MAX_PARQUET_BYTES >> 20} MB unpacked; split it"
+    )
+    raise FileError(message)
+
+
+def _unpacked(column: Any) -> int:  # noqa: ANN401 - pyarrow has no types
+    """Give the bytes of a column once each row holds its own text, not a number of one."""
+    if not pa.types.is_dictionary(column.type):
+        return int(column.nbytes)
+    words = column.dictionary
+    if not (pa.types.is_string(words.type) or pa.types.is_large_string(words.type)):
+        return int(column.nbytes + len(column) * words.nbytes / max(len(words), 1))
+    lengths = pc.take(pc.binary_length(words), column.indices)
+    return int(column.nbytes + (pc.sum(lengths).as_py() or 0))
+
+
 def _geo_column(table: pa.Table, name: str) -> tuple[str, dict[str, Any]]:
     try:
         meta = json.loads((table.schema.metadata or {})[_GEO])
         place = meta["primary_column"]
         column = meta["columns"][place]
         table.schema.field(place)
-    except (KeyError, ValueError, TypeError) as error:
+    except (KeyError, ValueError, TypeError, RecursionError) as error:
         message = f"{name}: Parquet without geometry: wanted GeoParquet (metadata 'geo')"
         raise FileError(message) from error
     return str(place), dict(column)

@@ -31,7 +31,7 @@ def write_bill(
     cell
         Where the share of contingency stands.
     """
-    page = book.page("Bill", f"Bill of what is accepted, {book.facts.currency}", _BILL_HEADS)
+    page = book.page("Bill", f"Bill of what is accepted, {book.currency}", _BILL_HEADS)
     bill = tables["bill"]
     whole = bill[(bill["level"] == "project") & (bill["item"] != "contingency")]
     nights = len(bill[(bill["level"] == "route") & (bill["item"] == "night")])
@@ -143,7 +143,7 @@ def write_routes(
     book: Book, tables: Tables, prices: PriceRows, lines: LineRows, share_cell: str
 ) -> None:
     """Write what each crew's day does and costs, and the week."""
-    page = book.page("Routes", f"Routes and week, {book.facts.currency}", _ROUTE_HEADS)
+    page = book.page("Routes", f"Routes and week, {book.currency}", _ROUTE_HEADS)
     bill = tables["bill"]
     routes = bill[bill["level"] == "route"]
     first = page.row + 1

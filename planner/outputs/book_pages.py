@@ -13,6 +13,7 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.wording import currency_words
 
 # Excel's own bound on the text of one cell.
 LONGEST = 32_767
@@ -72,6 +73,11 @@ class Book:
         for name, _ in (("Read me", ""), *pages):
             file.add_worksheet(name)
         return cls(file, facts, looks, pages)
+
+    @property
+    def currency(self) -> str:
+        """What amounts are in."""
+        return currency_words(self.facts.currency)
 
     def page(self, name: str, title: str, heads: Sequence[tuple[str, float]], top: int = 3) -> Page:
         """Begin a page: title, banner where nobody has accepted, heads of columns with widths.
@@ -152,7 +158,7 @@ def write_front(book: Book, tables: Tables) -> None:
     facts = book.facts
     page = book.page("Read me", facts.name or "Plan", (("Page", 14), ("What it holds", 100)), top=5)
     week = f"Week from {facts.first_day}" if facts.first_day else "Week without a first day"
-    page.sheet.write_string(2, 0, f"{week}; amounts in {facts.currency}", book.looks["text"])
+    page.sheet.write_string(2, 0, f"{week}; amounts in {book.currency}", book.looks["text"])
     for name, what in book.pages:
         page.text(0, name)
         page.text(1, what, "wrap")

@@ -36,7 +36,7 @@ def write_pay(book: Book, tables: Tables, prices: PriceRows) -> None:
     prices
         Where each price stands.
     """
-    page = book.page("Pay", f"Pay measurement, {book.facts.currency}", _HEADS)
+    page = book.page("Pay", f"Pay measurement, {book.currency}", _HEADS)
     first = page.row + 1
     for line in tables["pay"].to_dict("records"):
         for column, name in enumerate(("event_id", "pipe_id", "installed_at", "item", "system")):

@@ -11,6 +11,8 @@ import pandas as pd
 
 from planner.contracts.facts import RunFacts
 from planner.contracts.repairs import WAY_WORDS
+from planner.errors import printable
+from planner.ground.money import money
 from planner.outputs.palette import INK, LOOKS
 
 ACROSS, SHOWN = 3, 60
@@ -82,12 +84,7 @@ def _head(count: int, pipes: int, facts: RunFacts) -> list[str]:
 
 def _text(x: float, y: float, words: str, *, size: int = 11, anchor: str = "start") -> str:
     place = f'x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}"'
-    return f'<text {place} fill="{INK}">{escape(_printable(words))}</text>'
-
-
-def _printable(words: str) -> str:
-    """Keep signs out that no SVG may hold."""
-    return "".join(char if char.isprintable() else "?" for char in words)
+    return f'<text {place} fill="{INK}">{escape(printable(words))}</text>'
 
 
 def _chart(row: Row) -> str:
@@ -144,7 +141,7 @@ def _axes(most: int, top: float, step: float, at: At) -> list[str]:
     for tick in range(round(top / step) + 1):
         (x0, y), (x1, _) = at(0, tick * step), at(most, tick * step)
         parts.append(f'<path d="M{x0:.1f} {y:.1f}H{x1:.1f}" stroke="#DDDDDD"/>')
-        amount = f"{tick * step / 100:,.0f}".replace(",", " ")
+        amount = money(round(tick * step)).removesuffix(".00")
         parts.append(_text(x0 - 5, y + 4, amount, size=10, anchor="end"))
     every = max(1, math.ceil(most / 10))
     for count in range(0, most + 1, every):

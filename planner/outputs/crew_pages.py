@@ -14,11 +14,17 @@ from pathlib import Path
 from typing import Any
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.palette import day_look
 from planner.outputs.plain import BREAK
+from planner.outputs.route_drawing import RouteLines, draw_route
+from planner.outputs.routes import crew_pages, day_numbers
 from planner.outputs.sheet_tables import SheetTables
 from planner.outputs.sheets import sheet_data
+from planner.tables import records_in
 
 Content = dict[str, Any]
+# From where the pages lie; a page that was sent on alone has no map beside it.
+MAP = "../map.html"
 POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
     "form-action 'none'"
@@ -42,16 +48,18 @@ def write_crew_pages(tables: Tables, facts: RunFacts, folder: Path) -> list[Path
     list of Path
         In the order of the crews' names, which is that of their letters on the map.
     """
-    look_up = SheetTables.of(tables, facts)
+    look_up, lines = SheetTables.of(tables, facts), RouteLines.of(tables, facts)
+    pages, numbers = crew_pages(tables), day_numbers(tables, facts.first_day)
     paths = []
-    crews = tables["visits"].groupby("crew", sort=True)
-    for number, (crew, visits) in enumerate(crews, start=1):
-        days = [
-            sheet_data(str(crew), str(day), part, tables, facts, look_up)
-            for day, part in visits.groupby("date", sort=True)
-        ]
+    for crew, visits in tables["visits"].groupby("crew", sort=True):
+        days = []
+        for day, part in visits.groupby("date", sort=True):
+            content = sheet_data(str(crew), str(day), part, tables, facts, look_up)
+            look = day_look(numbers[str(day)])
+            content["route"] = draw_route(str(crew), records_in(part), lines, look)
+            days.append(content)
         folder.mkdir(parents=True, exist_ok=True)
-        path = folder / f"crew_{number}.html"
+        path = folder / Path(pages[str(crew)]).name
         path.write_text(crew_page(days), "utf-8")
         paths.append(path)
     return paths
@@ -80,7 +88,8 @@ def crew_page(days: Sequence[Content]) -> str:
             '<meta name="color-scheme" content="light dark">',
             f"<title>{title}</title><style>{css}</style></head><body>",
             f"<header><h1>{_text(first['crew'])}</h1><p>{_text(first['town'])}</p></header>",
-            f'<nav aria-label="days"><ul>{"".join(links)}</ul></nav><main>',
+            f'<nav aria-label="days"><ul>{"".join(links)}'
+            f'<li><a href="{MAP}">map of the week</a></li></ul></nav><main>',
             banner,
             f"<details open><summary>Cautions</summary>{_list(cautions)}</details>",
             *(_day(number, day) for number, day in enumerate(days, start=1)),
@@ -98,6 +107,7 @@ def _day(number: int, day: Content) -> str:
         f"<p>leave yard <b>{_text(day['leave'])}</b>, back <b>{_text(day['back'])}</b>, "
         f"{_text(day['hours'])}, {_text(day['drive'])}</p>",
         *(f"<p>{_text(note)}</p>" for note in day["notes"]),
+        _picture(day["route"], "the day's way from the yard, stops by their numbers", "route"),
     ]
     if load:
         parts.append(f"<details open><summary>Load, net</summary>{_list(load)}</details>")

@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.repairs import WAY_WORDS, WAYS
+from planner.ground.money import money
 from planner.outputs.grade_text import grade_texts
 from planner.outputs.links import media_link
 from planner.outputs.map_strips import strips_of_week
@@ -93,7 +94,7 @@ class Sheet:
         """Write an amount [cents] with its currency; what is not known says so."""
         if not known(cents):
             return "not costed"
-        return f"{int(str(cents)) / 100:,.2f} {self.facts.currency}".strip()
+        return f"{money(int(str(cents)))} {self.facts.currency}".strip()
 
 
 def pipe_classes(tables: Tables) -> list[str]:

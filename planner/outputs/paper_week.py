@@ -64,9 +64,8 @@ def _notes(desk: Desk) -> Sequence[str]:
                 if sums[level]["complete"]
                 else f" INCOMPLETE: no price for {sums[level]['unpriced']}."
             )
-            notes.append(
-                f"{words}: {desk.money(sums[level]['sum_cents'])} {desk.facts.currency}.{gap}"
-            )
+            amount = f"{desk.money(sums[level]['sum_cents'])} {desk.facts.currency}".strip()
+            notes.append(f"{words}: {amount}.{gap}")
     late = len(desk.tables["unserved"])
     waiting = len(desk.tables["waiting"])
     notes.append(f"{late} set-ups found no place this week, {waiting} works wait for others.")
@@ -85,7 +84,7 @@ def _charts(desk: Desk, totals: dict, fill_s: dict[tuple[str, str], int]) -> lis
     charts = [
         ("Hours of each day, yard to yard; the mark is what may be planned", _bars(hours, "h", 1)),
         ("Sleeves by day", _bars(sleeves, "", 0)),
-        (f"Cost of the ways accepted, {desk.facts.currency}", _bars(_ways(desk), "", 0)),
+        (f"Cost of the ways accepted, {desk.currency}", _bars(_ways(desk), "", 0)),
     ]
     return [(title, svg) for title, svg in charts if svg]
 

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.wording import STEP_WORDS, WEEKDAYS, clock, metres
+from planner.ground.money import money
+from planner.outputs.wording import STEP_WORDS, WEEKDAYS, clock, currency_words, metres
 from planner.tables import records_in
 
 Row = Mapping[str, Any]
@@ -51,7 +52,12 @@ class Desk:
         """Write cents with the currency, or that they are not known."""
         if pd.isna(cents):  # type: ignore[call-overload]
             return "not costed"
-        return f"{int(str(cents)) / 100:,.2f}"
+        return money(int(str(cents)))
+
+    @property
+    def currency(self) -> str:
+        """What amounts are in."""
+        return currency_words(self.facts.currency)
 
     @cached_property
     def pipes(self) -> dict[str, Row]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts.repairs import SIGNED, WAY_WORDS
@@ -86,7 +87,7 @@ def dig_requests(desk: Desk) -> Paper:
         Column("Pipe", 0.8), Column("Street", 1.6), Column("Manholes", 1.3),
         Column("Size, depth", 1.4),
         Column("From the upstream manhole: damage", 3.6), Column("Way", 1.0), Column("State", 0.9),
-        Column(f"Cost, {desk.facts.currency}", 1.1, figure=True),
+        Column(f"Cost, {desk.currency}", 1.1, figure=True),
     )  # fmt: skip
     return Paper(
         "dig_requests", "Digs to be approved", "owner, who approves digs in writing",
@@ -113,7 +114,8 @@ def design_basis(desk: Desk) -> Paper:
     ):
         low, high = float(row["low"]), float(row["high"])
         value = f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
-        text = f"{row['symbol'] or row['figure']} {value} {row['unit']}"
+        known = f"{value} {row['unit']}" if np.isfinite([low, high]).all() else "not known"
+        text = f"{row['symbol'] or row['figure']} {known}"
         by_sleeve.setdefault(str(row["sleeve_id"]), []).append(text)
     rows = [
         (str(row["sleeve_id"]), str(row["pipe_id"]), str(row["condition"]),
@@ -164,7 +166,7 @@ def repair_list(desk: Desk) -> Paper:
     )  # fmt: skip
     return Paper(
         "repair_list", "Repairs, with what each way would cost", "owner",
-        f"For approval. Amounts in {desk.facts.currency}; a blank is a way that is closed or has "
+        f"For approval. Amounts in {desk.currency}; a blank is a way that is closed or has "
         "no price.",
         columns, rows, "No pipe has anything to do.", notes=(LOOK_AFTER,),
         fields=("approved by", "on"),

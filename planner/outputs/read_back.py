@@ -15,6 +15,7 @@ import pyogrio  # type: ignore[import-untyped]
 
 from planner.errors import FileError
 from planner.outputs.files import plain_text
+from planner.run_folders import own_file
 from planner.tables import Column, Table, conform
 
 
@@ -38,7 +39,7 @@ def read_tables(run: Path, tables: Iterable[Table], local_crs: str) -> dict[str,
     """
     found = {}
     for table in tables:
-        path = run / "tables" / f"{table.name}.csv"
+        path = own_file(run, run / "tables" / f"{table.name}.csv")
         if not path.is_file():
             continue
         frame = read_table(path, table)
@@ -56,8 +57,12 @@ def read_table(path: Path, table: Table) -> pd.DataFrame:
     FileError
         If it has not the columns of `table`, or a cell that is none of their kind.
     """
-    with path.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.reader(file))
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.reader(file))
+    except (UnicodeDecodeError, csv.Error) as error:
+        message = f"{path}: no table as the run wrote it: {error}"
+        raise FileError(message) from None
     if not rows or rows[0] != table.names:
         message = f"{path}: wants the columns {', '.join(table.names)} as the run wrote them"
         raise FileError(message)
@@ -88,7 +93,7 @@ def _value(path: Path, column: Column, cell: str) -> Any:  # noqa: ANN401 - by t
 
 
 def _with_shapes(frame: pd.DataFrame, run: Path, table: Table, local_crs: str) -> gpd.GeoDataFrame:
-    path = run / "plan.gpkg"
+    path = own_file(run, run / "plan.gpkg")
     if frame.empty:
         return gpd.GeoDataFrame(frame, geometry=[], crs=local_crs or None)
     layer = pyogrio.read_dataframe(path, layer=table.name)
@@ -107,10 +112,10 @@ def read_record(run: Path) -> dict[str, Any]:
     FileError
         If it is not there or is no record.
     """
-    path = run / "run.json"
+    path = own_file(run, run / "run.json")
     try:
         record = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         message = f"{path}: not there or not readable; is {run} the folder of a run?"
         raise FileError(message) from None
     if not isinstance(record, dict) or "settings" not in record:

@@ -19,6 +19,7 @@ from planner.outputs.wording import STEP_WORDS, clock, home_s, pauses, size
 from planner.units import factor
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+CREWS = "crews"
 Row = dict[str, Any]
 
 
@@ -60,6 +61,15 @@ def crew_letters(tables: Tables) -> dict[str, str]:
     """Give each crew that drives this week a letter, in order of name."""
     crews = sorted(set(tables["visits"]["crew"]))
     return {crew: crew_letter(place) for place, crew in enumerate(crews)}
+
+
+def crew_pages(tables: Tables) -> dict[str, str]:
+    """Give each crew that drives this week its page for the field, from where the map lies.
+
+    Names are numbered in order of the crews', never made from data.
+    """
+    crews = sorted(set(tables["visits"]["crew"]))
+    return {crew: f"{CREWS}/crew_{number}.html" for number, crew in enumerate(crews, start=1)}
 
 
 def day_numbers(tables: Tables, first_day: str) -> dict[str, int]:
@@ -125,7 +135,7 @@ def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
     """
     tables, facts = sheet.tables, sheet.facts
     letters, days = crew_letters(tables), day_numbers(tables, facts.first_day)
-    yards = _yards(sheet)
+    yards, pages = _yards(sheet), crew_pages(tables)
     stops = _stops(sheet)
     legs = _legs(sheet)
     out = []
@@ -144,6 +154,7 @@ def routes_of(sheet: Sheet) -> list[dict[str, Any]]:
             {
                 "crew": str(crew),
                 "letter": letters[str(crew)],
+                "page": pages[str(crew)],
                 "day": number,
                 "name": day_name(str(day)),
                 "way": _drawn(between, legs, sheet),

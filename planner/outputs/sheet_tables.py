@@ -14,6 +14,7 @@ from planner.ground.order_of_work import Line, parse_line
 from planner.ground.packers import carried_m
 from planner.ground.quantities import items_of
 from planner.outputs.curing import Curing
+from planner.tables import records_in
 
 Row = dict[str, Any]
 Rows = dict[str, list[Row]]
@@ -56,6 +57,9 @@ class SheetTables:
     flows: dict[str, Row]
     curing: Curing
     orders: dict[str, Order]
+    sums: Rows
+    kits: Rows
+    picks: Rows
     units: str
 
     @classmethod
@@ -85,13 +89,16 @@ class SheetTables:
             laterals=_lists(_part(tables, "laterals", "pipe_id", pipes), "pipe_id"),
             defects=_defects(tables, set(spans["span_id"])),
             resin_g=_resin_of(tables),
-            packers=tables["packers"].to_dict("records"),  # type: ignore[arg-type]
+            packers=_records(tables["packers"]),
             carried_m=_carried(tables["packers"], set(systems["cure"])),
             crews=_by(tables["crews"], "crew"),
             warnings=_warnings(tables["findings"]),
             flows=_by(tables["flows"], "sleeve_id") if "flows" in tables else {},
             curing=Curing.of(tables),
             orders=_orders(tables),
+            sums=_lists(_routes(tables, "quantity_sums"), "key"),
+            kits=_lists(_routes(tables, "orders"), "key"),
+            picks=_picks(tables),
             units=facts.units,
         )
 
@@ -103,9 +110,7 @@ def _part(tables: Tables, name: str, key: str, ids: Iterable[object]) -> pd.Data
 
 
 def _records(frame: pd.DataFrame) -> list[Row]:
-    plain = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
-    rows: list[Row] = plain.to_dict("records")  # type: ignore[assignment]
-    return rows
+    return records_in(frame[[name for name in frame.columns if name != "geometry"]])
 
 
 def _by(frame: pd.DataFrame, key: str) -> dict[str, Row]:
@@ -171,6 +176,24 @@ def _resin_of(tables: Tables) -> dict[str, int]:
     items = items_of(tables["sleeves"], tables["system_sizes"])
     resin = items[items["unit"] == "g"]
     return dict(zip(resin["sleeve_id"], resin["net"].astype(int), strict=True))
+
+
+def _routes(tables: Tables, name: str) -> pd.DataFrame:
+    """Give the rows of a table of levels that are about one route."""
+    if name not in tables:
+        return pd.DataFrame(columns=["key"])
+    frame = tables[name]
+    return pd.DataFrame(frame[frame["level"] == "route"])
+
+
+def _picks(tables: Tables) -> Rows:
+    """Give the lots that are picked, by route."""
+    found: Rows = {}
+    if "picks" in tables:
+        picks = tables["picks"]
+        for row in _records(picks[picks["lot"] != ""]):
+            found.setdefault(f"{row['crew']}|{row['date']}", []).append(row)
+    return found
 
 
 def _orders(tables: Tables) -> dict[str, Order]:

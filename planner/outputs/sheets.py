@@ -36,8 +36,10 @@ from planner.outputs.wording import (
     volume,
     way,
 )
+from planner.tables import records_in
 
 BANNER = "NOT ACCEPTED"
+_NOT_CARRIED = ("work", "day", "part", "length")
 
 
 def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
@@ -99,7 +101,7 @@ def sheet_data(
         The same tables by id, where several days are printed.
     """
     look_up = look_up or SheetTables.of(tables, facts)
-    rows: list[dict[str, Any]] = visits.to_dict("records")  # type: ignore[assignment]
+    rows = records_in(visits)
     first, last = rows[0], rows[-1]
     leave_s = int(first["arrive_s"]) - int(first["drive_s"])
     back_s = home_s(last)
@@ -123,7 +125,7 @@ def sheet_data(
         "drive": f"{way(drive_m, facts.units)}, {hours(drive_s)} driving",
         "banner": BANNER if facts.not_accepted else "",
         "notes": notes,
-        "load": _load(tables, crew, day, facts.units),
+        "load": _load(f"{crew}|{day}", look_up),
         "packers": _packers(stops),
         "stops": [stop.content for stop in stops],
         "cautions": cautions_for(
@@ -141,52 +143,50 @@ def _packers(stops: Sequence[Stop]) -> list[str]:
     return sorted({str(sleeve["packer"]) for sleeve in sleeves})
 
 
-def _load(tables: Tables, crew: str, day: str, units: str) -> list[dict[str, str]]:
+def _load(route: str, look_up: SheetTables) -> list[dict[str, str]]:
     """List what the van must carry, net, from the sums of the route."""
-    sums = tables["quantity_sums"]
-    rows = sums[(sums["level"] == "route") & (sums["key"] == f"{crew}|{day}")]
-    rows = rows[~rows["kind"].isin(["work", "day", "part", "length"])]
-    kits = _kits(tables, f"{crew}|{day}", units)
-    load, lots = [], _lots(tables, crew, day)
-    for row in rows.itertuples():
-        net = int(row.net)  # type: ignore[arg-type]
-        if row.unit == "pieces":
-            amount = f"{net} pieces" if net != 1 else "1 piece"
-        elif row.unit == "g":
-            amount = mass(net, units)
-        elif row.unit == "mm2":
-            amount = area(net, units)
-        elif row.unit == "ml":
-            amount = volume(net, units)
-        else:
-            amount = metres(net / 1000, units)
-        amount = kits.get(str(row.item), amount)
-        words = ", ".join([item_words(str(row.item), units), *lots.get(str(row.item), [])])
+    units, kits, lots = look_up.units, _kits(route, look_up), _lots(route, look_up)
+    load = []
+    for row in look_up.sums.get(route, []):
+        if row["kind"] in _NOT_CARRIED:
+            continue
+        item = str(row["item"])
+        words = ", ".join([item_words(item, units), *lots.get(item, [])])
+        amount = kits.get(item) or _amount(int(row["net"]), str(row["unit"]), units)
         load.append({"item": words, "amount": amount})
     return load
 
 
-def _kits(tables: Tables, route: str, units: str) -> dict[str, str]:
+def _amount(net: int, unit: str, units: str) -> str:
+    """Write an amount of whole smallest units."""
+    if unit == "pieces":
+        return f"{net} pieces" if net != 1 else "1 piece"
+    if unit == "g":
+        return mass(net, units)
+    if unit == "mm2":
+        return area(net, units)
+    if unit == "ml":
+        return volume(net, units)
+    return metres(net / 1000, units)
+
+
+def _kits(route: str, look_up: SheetTables) -> dict[str, str]:
     """Count the kits of each item that a route takes, its net beside."""
-    if "orders" not in tables:
-        return {}
-    orders = tables["orders"]
-    own = orders[(orders["level"] == "route") & (orders["key"] == route)]
-    found = {}
-    for row in own.dropna(subset=["to_order", "pack"]).to_dict("records"):
+    units = look_up.units
+    found: dict[str, str] = {}
+    for row in look_up.kits.get(route, []):
+        if pd.isna(row["to_order"]) or pd.isna(row["pack"]):
+            continue
         count, pack = int(row["to_order"]) // int(row["pack"]), mass(int(row["pack"]), units)
         net = mass(int(row["net"]), units)
         found[str(row["item"])] = f"{count} kit{'s' * (count != 1)} of {pack}, net {net}"
     return found
 
 
-def _lots(tables: Tables, crew: str, day: str) -> dict[str, list[str]]:
+def _lots(route: str, look_up: SheetTables) -> dict[str, list[str]]:
     """Name the lots that a day takes of each item."""
-    if "picks" not in tables:
-        return {}
-    picks = tables["picks"]
-    own = picks[(picks["crew"] == crew) & (picks["date"] == day) & (picks["lot"] != "")]
     found: dict[str, list[str]] = {}
-    for item, lot in own[["item", "lot"]].drop_duplicates().itertuples(index=False):
-        found.setdefault(str(item), []).append(f"lot {lot}")
+    both = ((str(row["item"]), str(row["lot"])) for row in look_up.picks.get(route, []))
+    for item, lot in dict.fromkeys(both):
+        found.setdefault(item, []).append(f"lot {lot}")
     return found

@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from planner.contracts.crews import RANKED
 from planner.contracts.facts import RunFacts, Tables
 from planner.contracts.verdicts import VERDICT_WORDS
+from planner.errors import printable
+from planner.ground.money import money
 from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s
 
 SHOWN, WIDE = 12, 150
@@ -35,7 +37,7 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
     lines += _journal(tables)
     lines += [*_week(tables, facts), *_totals(tables)]
     lines += _left_over(tables)
-    return lines
+    return [printable(line) for line in lines]
 
 
 def _verdicts(tables: Tables) -> list[str]:
@@ -119,7 +121,7 @@ def _budget(tables: Tables) -> list[str]:
     budget, (bound,) = tables["budget"], tables["budget_bound"].to_dict("records") or [{}]
     if not bound.get("sum_cents"):
         return []
-    spent, total = (_amount(int(bound[name])) for name in ("spent_cents", "sum_cents"))
+    spent, total = (money(int(bound[name])) for name in ("spent_cents", "sum_cents"))
     count = int((budget["year"] > 0).sum())
     share = float(bound["risk_removed"]) / (float(bound["risk"]) or 1.0)
     return [
@@ -146,10 +148,6 @@ def _journal(tables: Tables) -> list[str]:
     each = (f"{step} on pipe {pipe} after {event}: {why}" for step, pipe, event, why in
             open_[["step", "pipe_id", "event_id", "reason"]].itertuples(index=False))  # fmt: skip
     return lines + _capped(f"{len(open_)} works proposed after failures", each, len(open_))
-
-
-def _amount(cents: int) -> str:
-    return f"{cents // 100:,}".replace(",", " ") + f".{cents % 100:02d}"
 
 
 def _week(tables: Tables, facts: RunFacts) -> list[str]:
@@ -237,7 +235,7 @@ def _billed(tables: Tables) -> list[str]:
         if level in sums:
             row = sums[level]
             gap = "" if row["complete"] else f", INCOMPLETE: no price for {row['unpriced']}"
-            parts.append(f"{name} {_amount(int(row['sum_cents']))}{gap}")
+            parts.append(f"{name} {money(int(row['sum_cents']))}{gap}")
     return [f"Bill:       {'; '.join(parts)}"] if parts else []
 
 
@@ -248,8 +246,8 @@ def _paid(tables: Tables) -> list[str]:
     row = tables["pay_sums"].iloc[0]
     gap = "" if row["complete"] else f", INCOMPLETE: no price for {row['unpriced']}"
     return [
-        f"Pay:        to date {_amount(int(row['payable_cents']))}, kept back "
-        f"{_amount(int(row['retention_cents']))}, of {_amount(int(row['installed_cents']))} "
+        f"Pay:        to date {money(int(row['payable_cents']))}, kept back "
+        f"{money(int(row['retention_cents']))}, of {money(int(row['installed_cents']))} "
         f"installed in {row['lines_count']} works; {row['unknown_count']} not said to be "
         f"chargeable{gap}"
     ]

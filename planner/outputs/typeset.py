@@ -4,12 +4,28 @@ from __future__ import annotations
 
 import json
 from importlib import resources
+from pathlib import Path
 
 import typst
 
 from planner.outputs.plain import BREAK
 
 _LONG_WORDS = f'#show "{BREAK}": box()\n'.encode()
+
+
+def packaged_fonts() -> dict[str, list[str]]:
+    """Name the packaged font files, and which of them the typesetter can read.
+
+    Returns
+    -------
+    dict
+        ``there`` and ``read``, names of files, each sorted.
+    """
+    folder = Path(str(resources.files("planner").joinpath("data/fonts")))
+    there = sorted(path.name for path in folder.glob("*.ttf"))
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(folder)])
+    read = sorted({Path(font.path).name for font in fonts.fonts() if font.path})
+    return {"there": there, "read": read}
 
 
 class Typesetter:

@@ -147,6 +147,11 @@ def way(length_m: float, units: str = "metric") -> str:
     return f"{length_m / 1000:.1f} km"
 
 
+def currency_words(currency: str) -> str:
+    """Name what amounts are in, or say that nobody stated it."""
+    return currency or "a currency not stated"
+
+
 def clock(seconds: int) -> str:
     """Write seconds after midnight as HH:MM; the next day is marked."""
     minutes = round(int(seconds) / 60)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
-from planner.repairs.options import money
+from planner.ground.money import money
 from planner.settings import Sleeving
 from planner.tables import check, conform, records_in
 

@@ -13,11 +13,11 @@ from planner.contracts import BUDGET, BUDGET_BOUND, CHOICES, OPTIONS, PIPES, VER
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAYS
 from planner.errors import SettingsError
+from planner.ground.money import money
 from planner.repairs.budget_kernel import NOTHING, Taken, Ways
 from planner.repairs.budget_limits import Limits, take_under
 from planner.repairs.budget_risk import risk_of
 from planner.repairs.budget_solver import Wholes
-from planner.repairs.options import money
 from planner.settings import AreaMoney, Budget
 from planner.tables import check, conform
 

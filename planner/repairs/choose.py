@@ -15,9 +15,9 @@ from planner.contracts import CHOICE_SLEEVES, CHOICES, OPTIONS, VERDICTS
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS
+from planner.ground.money import money
 from planner.repairs.chain import Job, jobs_of, worst
 from planner.repairs.decide_spans import digest_of
-from planner.repairs.options import money
 from planner.tables import check, conform, records_in
 
 Rows = dict[str, dict[str, Any]]

@@ -55,6 +55,8 @@ def decided_spans(decisions: pd.DataFrame) -> set[str]:
     decisions
         Obeys `DECISIONS`; of each span the latest counts.
     """
+    if decisions.empty:
+        return set()
     on_spans = decisions[(decisions["span_id"] != "") & (decisions["decision"] != "limit")]
     return set(latest(on_spans, "span_id"))
 

@@ -165,11 +165,13 @@ def _lying(tables: Tables) -> defaultdict[str, list[Spot]]:
     found: defaultdict[str, list[Spot]] = defaultdict(list)
     if "as_built" not in tables:
         return found
-    spans = tables["spans"]
+    as_built, spans = check(tables["as_built"], AS_BUILT), tables["spans"]
+    if as_built.empty:
+        return found
     mended: dict[str, list[dict[str, Any]]] = {}
     for span in records_in(spans[(spans["state"] == "mended").to_numpy(dtype=bool)]):
         mended.setdefault(str(span["pipe_id"]), []).append(span)
-    for sleeve in records_in(check(tables["as_built"], AS_BUILT)):
+    for sleeve in records_in(as_built):
         own = mended.get(str(sleeve["pipe_id"]), [])
         done = any(overlap_by_half(sleeve, span) for span in own) and sleeve["verified_at"]
         if not sleeve["removed_at"] and (sleeve["failed"] or done):

@@ -22,6 +22,7 @@ from planner.contracts import (
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAYS
 from planner.contracts.sums import WITHIN
+from planner.ground.money import money
 from planner.once import made_once
 from planner.repairs.chain import LINED, Job, Spot, jobs_of
 from planner.repairs.option_lines import Line, PriceBook, lines_of
@@ -168,11 +169,6 @@ def _lives_said(lines: list[Line], method: str, settings: Sleeving) -> str:
     if len(lives) == 1:
         return f"{next(iter(lives.values())):g} years"
     return " and ".join(f"{life:g} years ({part})" for part, life in sorted(lives.items()))
-
-
-def money(cents: int) -> str:
-    """Print whole cents as an amount, e.g. ``5 300.00``."""
-    return f"{cents // 100:,}".replace(",", " ") + f".{cents % 100:02d}"
 
 
 def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:

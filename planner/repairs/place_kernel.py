@@ -20,27 +20,17 @@ and manhole ends packed into one; the overlap beyond what is asked, negated.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from pathlib import Path
 
 import numpy as np
-from numba import njit
 
+from planner.compiled import cache_folder, kept
 from planner.repairs.place_plain import slide_runs
 from planner.repairs.problem import Problem, Solution, measure
 
-Function = TypeVar("Function", bound=Callable[..., Any])
 # Packed into one number: sleeves above 2**40, length in cm above 2**8, manhole ends below.
 _COUNT, _LENGTH = 1 << 40, 1 << 8
 _NEVER = 1 << 61  # money of what cannot be
-
-
-def _compiled(function: Function) -> Function:
-    """Compile by numba, kept on disk for the next run where a folder may be written."""
-    try:
-        return cast("Function", njit(cache=True)(function))
-    except RuntimeError:  # no folder to keep it in
-        return cast("Function", njit(function))
 
 
 def place_sleeves_on(problem: Problem) -> Solution:
@@ -63,6 +53,11 @@ def place_sleeves_on(problem: Problem) -> Solution:
     return slide_runs(problem, measure(problem, starts.tolist(), ends.tolist()))
 
 
+def kernel_cache() -> Path | None:
+    """Give the folder in which the kernel is kept once compiled; None where it is not."""
+    return cache_folder(_allowed)
+
+
 def warm_up() -> None:
     """Compile the kernel without laps, or load it from disk, so that no pipe pays for it."""
     none, pairs = np.empty(0, np.int64), np.empty((0, 2), np.int64)
@@ -71,7 +66,7 @@ def warm_up() -> None:
     place_sleeves_on(easy)
 
 
-@_compiled
+@kept
 def _allowed(
     problem: Problem, left_zones: np.ndarray, right_zones: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -90,7 +85,7 @@ def _allowed(
     return starts, ends
 
 
-@_compiled
+@kept
 def _add_range(counts: np.ndarray, first: int, last: int) -> None:
     """Count one more on first..last, as steps that a running sum turns into counts."""
     first = max(first, 0)
@@ -100,7 +95,7 @@ def _add_range(counts: np.ndarray, first: int, last: int) -> None:
         counts[last + 1] -= 1
 
 
-@_compiled
+@kept
 def _served(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Count by length and start what a sleeve serves, 0 where it may not lie; and by start."""
     length, many = problem.length, problem.lengths.size
@@ -130,7 +125,7 @@ def _served(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     return served, any_here
 
 
-@_compiled
+@kept
 def _laterals_before(problem: Problem) -> np.ndarray:
     """Count the laterals up to each place, itself included."""
     counts = np.zeros(problem.length + 1, dtype=np.int64)
@@ -139,7 +134,7 @@ def _laterals_before(problem: Problem) -> np.ndarray:
     return np.cumsum(counts)
 
 
-@_compiled
+@kept
 def _slack(problem: Problem, first: int, start: int, end: int) -> int:
     """Give the smaller overlap beyond what is asked; `first` demand begins at or after start."""
     left, right = -1, -1
@@ -160,7 +155,7 @@ def _slack(problem: Problem, first: int, start: int, end: int) -> int:
     return min(left, right)
 
 
-@_compiled
+@kept
 def _reward(problem: Problem) -> int:
     """Give a figure above whatever all sleeves of the pipe can cost together."""
     most = problem.length // problem.lengths[0] + 1
@@ -170,7 +165,7 @@ def _reward(problem: Problem) -> int:
     return int(most * np.max(problem.costs) + reopened * problem.reopen + 2 * problem.seal + 1)
 
 
-@_compiled
+@kept
 def _walk_back(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Give for each place the best first sleeve at or beyond it: start (-1 none), length."""
     length, gap = problem.length, problem.gap
@@ -215,7 +210,7 @@ def _walk_back(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     return first_start, first_kind
 
 
-@_compiled
+@kept
 def _is_better(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     if money != best[0]:
         return bool(money < best[0])
@@ -224,12 +219,12 @@ def _is_better(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     return bool(slack < best[2])
 
 
-@_compiled
+@kept
 def _is_equal(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     return bool(money == best[0] and size == best[1] and slack == best[2])
 
 
-@_compiled
+@kept
 def _solve(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Follow the best first sleeves from the near end."""
     found = np.empty((2, problem.length + 1), dtype=np.int64)
@@ -246,7 +241,7 @@ def _solve(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     return found[0, :count], found[1, :count]
 
 
-@_compiled
+@kept
 def _barred(problem: Problem) -> np.ndarray:
     """Mark by length and start where a sleeve may not lie, whatever its ends."""
     length, many = problem.length, problem.lengths.size
@@ -266,7 +261,7 @@ def _barred(problem: Problem) -> np.ndarray:
     return barred
 
 
-@_compiled
+@kept
 def _counts(problem: Problem, start: int, until: int, end: int) -> tuple[int, bool]:
     """Count demands from `start` to `end` that begin before `until`; say if one holds both."""
     count, held = 0, False
@@ -276,7 +271,7 @@ def _counts(problem: Problem, start: int, until: int, end: int) -> tuple[int, bo
     return count, held
 
 
-@_compiled
+@kept
 def _walk_back_with_laps(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Give first start, kind and next start (-1 none) of runs [0], and of what laps back [1].
 
@@ -314,7 +309,7 @@ def _walk_back_with_laps(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     return best, chosen
 
 
-@_compiled
+@kept
 def _try_sleeve(
     problem: Problem,
     may_end: tuple[bool, bool],
@@ -354,7 +349,7 @@ def _try_sleeve(
         _take(best, chosen, sleeve, -1, worth)
 
 
-@_compiled
+@kept
 def _take(
     best: np.ndarray,
     chosen: np.ndarray,
@@ -371,7 +366,7 @@ def _take(
         chosen[back, start, 2] = after
 
 
-@_compiled
+@kept
 def _solve_with_laps(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Follow the best sleeves from the near end, from run to run and inside each."""
     found = np.empty((2, 2 * problem.length + 2), dtype=np.int64)

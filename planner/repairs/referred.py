@@ -47,6 +47,8 @@ def refer_sleeves(
         If `verdicts` breaks its contract.
     """
     check(verdicts, VERDICTS)
+    if placed.sleeve_spans.empty:
+        return conform(verdicts, VERDICTS)
     by_sleeve, by_pipe = defaultdict[str, list[_Said]](list), defaultdict[str, list[_Said]](list)
     for sleeve_id, *said in rows_in(referred, ["sleeve_id", "rules", "why"]):
         by_sleeve[sleeve_id].append((said[0], said[1]))

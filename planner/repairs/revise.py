@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from planner.contracts import CHOICES, REVISION_CHANGES, REVISION_CHOICES
+from planner.ground.money import money
 from planner.repairs.decide_spans import Row, content_of, records
-from planner.repairs.options import money
 from planner.tables import check, conform
 
 

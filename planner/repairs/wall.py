@@ -13,11 +13,20 @@ Formulas and their pages stand in `planner.ground.wall` and `planner.ground.load
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from planner.contracts import NODES, PIPES, SLEEVE_SPANS, SLEEVES, SPANS, WALL_CHECKS
+from planner.contracts import (
+    NODES,
+    PIPES,
+    SLEEVE_SPANS,
+    SLEEVES,
+    SPANS,
+    WALL_CHECKS,
+    WALL_FIGURES,
+)
 from planner.contracts.facts import Tables
 from planner.ground import wall
 from planner.ground.loads import Numbers
@@ -25,7 +34,7 @@ from planner.repairs.wall_ends import CLAUSES, End, reckon
 from planner.repairs.wall_figures import list_figures
 from planner.repairs.wall_inputs import SCOPE_MM, Marks, Texts, WallInputs, gather
 from planner.settings import Design
-from planner.tables import check, conform
+from planner.tables import check, conform, empty
 
 CAUTION = (
     "a check to be signed by an engineer: F1216 reckons a ring of endless length in a circular "
@@ -62,6 +71,8 @@ def check_walls(
     for table in (SLEEVES, SLEEVE_SPANS, SPANS, PIPES, NODES):
         check(tables[table.name], table)
     sleeves = tables["sleeves"]
+    if sleeves.empty:
+        return {"wall_checks": empty(WALL_CHECKS), "wall_figures": empty(WALL_FIGURES)}
     given = gather(tables, design, origins)
     mild, worst = (reckon(given, design, highest=highest) for highest in (False, True))
     checks = _checked(sleeves, given, design, (mild, worst))
@@ -71,7 +82,7 @@ def check_walls(
 
 def _checked(
     sleeves: pd.DataFrame, given: WallInputs, design: Design, ends: tuple[End, End]
-) -> pd.DataFrame:
+) -> dict[str, Any]:
     """Join the clauses to one wall, round it up, and hold the sleeve's against it."""
     mild, worst = ends
     # At the mild end an unknown clause asks for nothing; at the worst it leaves all unknown.
@@ -85,30 +96,28 @@ def _checked(
     enough = fits & ~given.water_unknown & (own >= asked_high - _EVEN_MM)
     state = np.where(short, "no", np.where(enough, "yes", "undecided")).astype(object)
     governing = _governing(worst.walls, high, floor)
-    frame = pd.DataFrame(
-        {
-            "sleeve_id": sleeves["sleeve_id"],
-            "pipe_id": sleeves["pipe_id"],
-            "condition": design.condition,
-            "edition": design.edition,
-            "inside_mm": given.bore,
-            "wall_mm": own,
-            "plies": sleeves["plies"],
-            "needed_low_mm": low,
-            "needed_high_mm": high,
-            "governing": governing,
-            "floor_mm": floor,
-            "asked_low_mm": asked_low,
-            "asked_high_mm": asked_high,
-            "plies_asked": pd.array(
-                np.ceil(np.round(asked_high * plies / own, 6)), dtype="Float64"
-            ).astype("Int64"),
-            "margin_mm": own - asked_high,
-            "state": state,
-            "caution": CAUTION,
-        }
-    )
-    return frame.assign(why=_why(frame, given, design))
+    checks = {
+        "sleeve_id": sleeves["sleeve_id"],
+        "pipe_id": sleeves["pipe_id"],
+        "condition": design.condition,
+        "edition": design.edition,
+        "inside_mm": given.bore,
+        "wall_mm": own,
+        "plies": sleeves["plies"],
+        "needed_low_mm": low,
+        "needed_high_mm": high,
+        "governing": governing,
+        "floor_mm": floor,
+        "asked_low_mm": asked_low,
+        "asked_high_mm": asked_high,
+        "plies_asked": pd.array(
+            np.ceil(np.round(asked_high * plies / own, 6)), dtype="Float64"
+        ).astype("Int64"),
+        "margin_mm": own - asked_high,
+        "state": state,
+        "caution": CAUTION,
+    }
+    return {**checks, "why": _why(checks, given, design)}
 
 
 def _governing(walls: Numbers, high: Numbers, floor: float) -> Texts:
@@ -121,37 +130,37 @@ def _governing(walls: Numbers, high: Numbers, floor: float) -> Texts:
     return np.asarray(words, dtype=object)
 
 
-def _why(frame: pd.DataFrame, given: WallInputs, design: Design) -> Texts:
+def _why(checks: Mapping[str, Any], given: WallInputs, design: Design) -> Texts:
     """Say the result, then each thing that is not known or does not fit."""
-    low, high, own = (_mm(frame[name]) for name in ("asked_low_mm", "asked_high_mm", "wall_mm"))
-    state, by = frame["state"].to_numpy(object), frame["governing"].to_numpy(object)
-    no_row = frame["wall_mm"].isna().to_numpy(bool)
+    low, high, own = (_mm(checks[name]) for name in ("asked_low_mm", "asked_high_mm", "wall_mm"))
+    state, by = checks["state"], checks["governing"]
+    no_row = np.isnan(checks["wall_mm"])
     wall_is = np.where(no_row, "the system names no wall for this size", "the wall of " + own)
     asked = np.where(low == high, high, low + " to " + high)
     enough = wall_is + " reaches the " + high + " asked (" + by + ")"
     too_thin = wall_is + " is under the least asked, " + low
     open_words = wall_is + "; asked are " + asked + np.where(by == "", "", " (" + by + ")")
     why = np.where(state == "yes", enough, np.where(state == "no", too_thin, open_words))
-    for where, words in _doubts(frame, given, design):
+    for where, words in _doubts(checks, given, design):
         why = np.where(where, why + "; " + words, why)
     return np.asarray(why, dtype=object)
 
 
-def _mm(values: pd.Series) -> Texts:
+def _mm(values: Numbers) -> Texts:
     """Write a wall to the hundredth, up, so that no figure looks smaller than it is."""
-    figures = np.ceil(np.round(values.to_numpy(dtype=float) * 100.0, 4)) / 100.0
+    figures = np.ceil(np.round(values * 100.0, 4)) / 100.0
     words = np.char.mod("%.2f mm", figures).astype(object)
     words[np.isnan(figures)] = "an unknown wall"
     return words
 
 
 def _doubts(
-    frame: pd.DataFrame, given: WallInputs, design: Design
+    checks: Mapping[str, Any], given: WallInputs, design: Design
 ) -> list[tuple[Marks, Texts | str]]:
     """Give each doubt with the sleeves it is about."""
-    full = np.full(len(frame), design.condition == "full")
+    own, high = checks["wall_mm"], checks["asked_high_mm"]
+    full = np.full(len(own), design.condition == "full")
     no_cover = np.isnan(given.cover_high)
-    own, high = (frame[name].to_numpy(dtype=float) for name in ("wall_mm", "asked_high_mm"))
     least, most = SCOPE_MM
     uneven = np.where(given.shape == "circular", "not as wide as high", given.shape)
     shapes: Texts = "F1216 holds for circular pipes only and this one is " + uneven.astype(object)  # type: ignore[assignment]

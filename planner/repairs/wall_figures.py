@@ -39,7 +39,7 @@ _FULL_WALL = {
 
 
 def list_figures(
-    checks: pd.DataFrame,
+    checks: Mapping[str, Any],
     given: WallInputs,
     design: Design,
     origins: Mapping[str, str],
@@ -50,7 +50,7 @@ def list_figures(
     Parameters
     ----------
     checks
-        Columns of `WALL_CHECKS`, in the order of the sleeves.
+        Columns of `WALL_CHECKS` as arrays, in the order of the sleeves.
     given
         Inputs of each sleeve.
     design, origins
@@ -74,7 +74,7 @@ def list_figures(
     lines += _owner(checks, design, origins)
     if full and design.trench_m > 0.0:
         lines.append(_deflection(checks, given, design, ends))
-    count = len(checks)
+    count = len(given.bore)
     columns = ("figure", "symbol", "low", "high", "unit", "origin", "source")
     data: dict[str, Any] = {
         "sleeve_id": np.tile(checks["sleeve_id"].to_numpy(dtype=object), len(lines)),
@@ -182,10 +182,9 @@ def _walls(
     return lines
 
 
-def _owner(checks: pd.DataFrame, design: Design, origins: Mapping[str, str]) -> list[_Line]:
+def _owner(checks: Mapping[str, Any], design: Design, origins: Mapping[str, str]) -> list[_Line]:
     floor, step = said("floor_mm", origins), said("step_mm", origins)
-    low, high = checks["asked_low_mm"].to_numpy(), checks["asked_high_mm"].to_numpy()
-    own = checks["wall_mm"].to_numpy()
+    low, high, own = (checks[name] for name in ("asked_low_mm", "asked_high_mm", "wall_mm"))
     return [
         ("owner's least wall", "", design.floor_mm, design.floor_mm, "mm", floor, ""),
         ("owner's step above it", "", design.step_mm, design.step_mm, "mm", step, ""),
@@ -195,9 +194,9 @@ def _owner(checks: pd.DataFrame, design: Design, origins: Mapping[str, str]) -> 
 
 
 def _deflection(
-    checks: pd.DataFrame, given: WallInputs, design: Design, ends: tuple[End, End]
+    checks: Mapping[str, Any], given: WallInputs, design: Design, ends: tuple[End, End]
 ) -> _Line:
-    ratio = given.bore / checks["wall_mm"].to_numpy(dtype=float)
+    ratio = given.bore / checks["wall_mm"]
     long_term = design.modulus_mpa * design.retention_ratio
     # Least earth with least traffic and most with most: no cover gives less or more.
     low, high = (

@@ -18,7 +18,7 @@ import numpy as np
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
 from planner.distinct import is_among
-from planner.tables import check, rows_in
+from planner.tables import check
 
 # Mechanisms that narrow the way, with the share of the size that one unit of the figure is.
 _PER_CENT = {"deformation_pct": 0.01, "sag_pct": 0.01, "obstruction_pct": 0.01}
@@ -112,11 +112,10 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
         return found
     sizes = tables["pipes"]["dn_mm"].to_numpy(dtype=float).tolist()
     dn: dict[str, float] = dict(zip(tables["pipes"]["pipe_id"], sizes, strict=True))
-    columns = ["pipe_id", "observation_id", "mechanism", "from_m", "to_m"]
-    figures = ["quantity", "q1", "quantity_low", "quantity_high"]
-    for pipe_id, name, mechanism, from_m, to_m, *figure in rows_in(
-        defects[columns + figures].take(at), columns + figures
-    ):
+    columns = ("pipe_id", "observation_id", "mechanism", "from_m", "to_m",
+               "quantity", "q1", "quantity_low", "quantity_high")  # fmt: skip
+    rows = zip(*(defects[name].array.take(at).tolist() for name in columns), strict=True)
+    for pipe_id, name, mechanism, from_m, to_m, *figure in rows:
         quantity, written, low, high = figure
         measure, share = _measure(mechanism, quantity, dn.get(pipe_id, math.nan))
         if measure == "dn_mm":

@@ -79,7 +79,8 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
 
     def log(request: Request) -> Response:
         before = request.query_params.get("before", "")
-        found = log_rows(live.store, int(before) if before.isdecimal() else None)
+        with live.lock:
+            found = log_rows(live.store, int(before) if before.isdecimal() else None)
         return pages.page(request, "log.html", rows=found.rows, more=found.more)
 
     return [

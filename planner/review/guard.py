@@ -7,41 +7,34 @@ itself finds ``scope["person"]`` (who it is) and ``scope["csrf"]`` (the token fo
 
 from __future__ import annotations
 
-import asyncio
 import getpass
 import hmac
 import ipaddress
-import json
 import secrets
 import sys
 import time
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import NoReturn
+from dataclasses import replace
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
-from starlette.exceptions import HTTPException
-from starlette.formparsers import MultiPartException
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from planner.errors import FileError, SettingsError
 from planner.review import login as entrance
+from planner.review.body import SAFE, Limits, Refused, again, one, read_body, read_fields
 from planner.review.headers import Answer
 from planner.review.listen import Listen
 from planner.review.login import Clock, Login, Session
-from planner.review.users import LOCAL, Person, Users, check_name
+from planner.review.users import LOCAL, VERBS, Person, Users, check_name
 
-SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+# A log-in's form is far shorter; more is not read from somebody who is not in.
+ENTRY_BYTES = 20_000
 METHODS = SAFE | {"POST", "PUT", "PATCH", "DELETE"}
 TOKEN_HEADER, TOKEN_FIELD = "x-token", "token"
-URLENCODED, MULTIPART, JSON = (
-    "application/x-www-form-urlencoded",
-    "multipart/form-data",
-    "application/json",
-)
 # What only a proxy adds. Where none was announced there is one nobody knows of, and behind it
 # the whole world would be "this machine".
 _FORWARDED = (
@@ -52,28 +45,6 @@ _FORWARDED = (
     "x-forwarded-proto",
     "x-real-ip",
 )
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What a request may be at most."""
-
-    body_bytes: int = 1_000_000
-    url_bytes: int = 8_000
-    head_bytes: int = 16_000
-    headers: int = 100
-    fields: int = 1_000
-    files: int = 1
-    body_s: float = 30.0
-
-
-class Refused(Exception):  # noqa: N818 - it is the answer, not a fault of ours
-    """A request that is not let through: status, one line, further headers."""
-
-    def __init__(self, status: int, line: str, headers: Mapping[str, str] | None = None) -> None:
-        super().__init__(line)
-        self.status = status
-        self.headers = dict(headers or {})
 
 
 def guarded(  # noqa: PLR0913 - the keywords are what tests and the command line state
@@ -165,10 +136,15 @@ class Guard:
         self._check_head(scope, headers)
         self._check_way(scope, headers)
         self._check_origin(scope, headers)
-        body = await self._body(scope, headers, receive)
-        fields = await self._fields(scope, headers, body)
-        receive = _again(body, receive)
-        response = await self._enter(scope, headers, fields)
+        cookies = _cookies(headers)
+        session = self._local or self._find(cookies)
+        response = self._without_body(scope, headers, cookies, session)
+        if response is None:
+            limits = self._limits if session else replace(self._limits, body_bytes=ENTRY_BYTES)
+            body = await read_body(scope, headers, receive, limits)
+            fields = await read_fields(scope, headers, body, limits)
+            receive = again(body, receive)
+            response = await self._with_body(scope, headers, fields, session)
         await (self._app if response is None else response)(scope, receive, send)
 
     def _check_head(self, scope: Scope, headers: Headers) -> None:
@@ -182,7 +158,8 @@ class Guard:
         if len(sizes) > self._limits.headers or sum(sizes) > self._limits.head_bytes:
             raise Refused(431, "The headers are too long or too many.")
         path = scope["path"]
-        if not path.startswith("/") or not path.isprintable() or {".", ".."} & set(path.split("/")):
+        unseen = any(sign < " " or sign == "\x7f" for sign in path)
+        if not path.startswith("/") or unseen or {".", ".."} & set(path.split("/")):
             raise Refused(400, "No such address.")
         if "upgrade" in headers:
             raise Refused(400, "This page speaks plain HTTP; it upgrades to nothing.")
@@ -196,9 +173,9 @@ class Guard:
                 )
             return
         proxies = self._listen.proxies
-        if _address(scope["client"][0] if scope.get("client") else "") not in proxies:
+        if _address(_peer(scope)) not in proxies:
             raise Refused(403, "This page is reached through its proxy alone.")
-        if _one(headers, "x-forwarded-proto") != "https":
+        if one(headers, "x-forwarded-proto") != "https":
             raise Refused(
                 403, "The proxy must serve it over https and say so in X-Forwarded-Proto."
             )
@@ -212,103 +189,58 @@ class Guard:
 
     def _check_origin(self, scope: Scope, headers: Headers) -> None:
         """Refuse what was sent by a page of another place, or to a name that is not ours."""
-        host = (_one(headers, "host") or "").lower()
+        host = (one(headers, "host") or "").lower()
         if not host:
             raise Refused(400, "The request names no host.")
         if host not in self._listen.hosts:
             raise Refused(421, "This page is not reached by that name.")
         safe = scope["method"] in SAFE
-        site = _one(headers, "sec-fetch-site")
+        site = one(headers, "sec-fetch-site")
         if site not in (None, "same-origin") and not (safe and site == "none"):
             raise Refused(403, "This came from another site; open the page by its own address.")
         if safe:
             return
-        told = _one(headers, "origin")
+        told = one(headers, "origin")
         if told is None:
-            parts = _split(_one(headers, "referer") or "")
+            parts = _split(one(headers, "referer") or "")
             told = f"{parts[0]}://{parts[1]}"
         if _usual(told) != _usual(f"{self._listen.scheme}://{host}"):
             raise Refused(403, "A change must come from this page itself.")
 
-    async def _body(self, scope: Scope, headers: Headers, receive: Receive) -> bytes:
-        """Read the whole body, counting it: nothing longer than the limit is ever kept."""
-        most = self._limits.body_bytes
-        told = _one(headers, "content-length") or "0"
-        close = {"Connection": "close"}
-        if not (told.isascii() and told.isdigit()):
-            raise Refused(400, "The length of the body is no number.", close)
-        if scope["method"] in SAFE:
-            if int(told[:20]) or "transfer-encoding" in headers:
-                raise Refused(400, f"{scope['method']} carries no body.", close)
-            return b""
-        too_long = Refused(413, f"The body is longer than {most} bytes.", close)
-        if len(told) > 20 or int(told) > most:
-            raise too_long
-        body = bytearray()
-        try:
-            async with asyncio.timeout(self._limits.body_s):
-                while True:
-                    message = await receive()
-                    if message["type"] == "http.disconnect":
-                        raise ClientDisconnect
-                    body += message.get("body", b"")
-                    if len(body) > most:
-                        raise too_long
-                    if not message.get("more_body", False):
-                        return bytes(body)
-        except TimeoutError:
-            raise Refused(408, "The body took too long.", close) from None
-
-    async def _fields(self, scope: Scope, headers: Headers, body: bytes) -> dict[str, str]:
-        """Give the text fields of a form, each name that stands once; hold JSON to be JSON."""
-        if not body:
-            return {}
-        kind = (_one(headers, "content-type") or "").partition(";")[0].strip().lower()
-        if kind not in (URLENCODED, MULTIPART, JSON) or "content-encoding" in headers:
-            raise Refused(415, f"The body must be {URLENCODED}, {MULTIPART} or {JSON}.")
-        if kind == JSON:
-            _check_json(body)
-            return {}
-        request = Request(scope, _again(body, _gone))
-        try:
-            async with request.form(
-                max_files=self._limits.files,
-                max_fields=self._limits.fields,
-                max_part_size=self._limits.body_bytes,
-            ) as form:
-                pairs = form.multi_items()
-        except (MultiPartException, HTTPException, ValueError, LookupError) as error:
-            raise Refused(400, f"The form cannot be read: {_line_of(error)}") from None
-        names = [name for name, _ in pairs]
-        if any("\ufffd" in text for pair in pairs for text in pair if isinstance(text, str)):
-            raise Refused(400, "The form cannot be read: its text is no UTF-8.")
-        return {
-            name: value
-            for name, value in pairs
-            if isinstance(value, str) and names.count(name) == 1
-        }
-
-    async def _enter(
-        self, scope: Scope, headers: Headers, fields: Mapping[str, str]
+    def _without_body(
+        self,
+        scope: Scope,
+        headers: Headers,
+        cookies: Mapping[str, str],
+        session: Session | None,
     ) -> Response | None:
-        """Tell the page who it is; or give the answer of the log-in, which the page never sees."""
+        """Answer what needs no body, so that none is read from somebody who is not in."""
         path, safe = scope["path"], scope["method"] in SAFE
-        cookies = _cookies(headers)
-        session = self._local or self._find(cookies)
         if self._login is not None and safe and path == entrance.STYLE:
             return entrance.style()
+        if self._login is not None and safe and path == entrance.LOGIN:
+            return self._login.page(cookies, inside=session is not None)
+        if session is None and not (
+            path.startswith(self._public) if safe else path == entrance.LOGIN
+        ):
+            return _turned_away(headers, safe=safe)
+        return None
+
+    async def _with_body(
+        self, scope: Scope, headers: Headers, fields: Mapping[str, str], session: Session | None
+    ) -> Response | None:
+        """Tell the page who it is; or let in or out, of which the page never hears."""
+        path, safe, cookies = scope["path"], scope["method"] in SAFE, _cookies(headers)
         if self._login is not None and path == entrance.LOGIN:
-            if safe:
-                return self._login.page(cookies)
-            return await self._login.enter(cookies, fields, scope["client"][0])
+            return await self._login.enter(cookies, fields, _peer(scope))
         if session is None:
-            if not (safe and path.startswith(self._public)):
-                return _turned_away(headers, safe=safe)
-            session = Session(Person("", ""), "", 0.0)
+            session = Session(Person("", ""), "", 0.0)  # nobody; only public paths come here
         elif not safe:
             self._check_token(session, headers, fields)
         if path == entrance.LOGOUT and not safe:
             return RedirectResponse("/", 303) if self._login is None else self._login.leave(cookies)
+        if not safe and not any(session.person.may(verb) for verb in VERBS - {"read"}):
+            raise Refused(403, f"A {session.person.role} changes nothing here.")
         scope["person"], scope["csrf"] = session.person, session.csrf
         return None
 
@@ -322,10 +254,14 @@ class Guard:
             return None
 
     def _check_token(self, session: Session, headers: Headers, fields: Mapping[str, str]) -> None:
-        sent = _one(headers, TOKEN_HEADER)
+        sent = one(headers, TOKEN_HEADER)
         sent = fields.get(TOKEN_FIELD, "") if sent is None else sent
         if not hmac.compare_digest(sent.encode("utf-8", "surrogatepass"), session.csrf.encode()):
             raise Refused(403, "The page is older than its session; load it again.")
+
+
+def _peer(scope: Scope) -> str:
+    return str(scope["client"][0]) if scope.get("client") else ""
 
 
 def _turned_away(headers: Headers, *, safe: bool) -> Response:
@@ -337,14 +273,6 @@ def _turned_away(headers: Headers, *, safe: bool) -> Response:
     return PlainTextResponse("Please log in.\n", 401)
 
 
-def _one(headers: Headers, name: str) -> str | None:
-    """Give the header that may stand once; of two, one of us would believe the wrong one."""
-    found = headers.getlist(name)
-    if len(found) > 1:
-        raise Refused(400, f"The header {name} stands more than once.")
-    return found[0] if found else None
-
-
 def _cookies(headers: Headers) -> dict[str, str]:
     """Give the cookies that stand once: of two of a name nobody knows which is ours."""
     pairs = [
@@ -352,8 +280,8 @@ def _cookies(headers: Headers) -> dict[str, str]:
         for line in headers.getlist("cookie")
         for name, _, value in (part.partition("=") for part in line.split(";"))
     ]
-    names = [name for name, _ in pairs]
-    return {name: value for name, value in pairs if names.count(name) == 1}
+    names = Counter(name for name, _ in pairs)
+    return {name: value for name, value in pairs if names[name] == 1}
 
 
 def _address(text: str) -> str:
@@ -379,41 +307,6 @@ def _usual(origin: str) -> str:
     scheme, _, place = origin.lower().partition("://")
     usual = {"http": ":80", "https": ":443"}.get(scheme)
     return f"{scheme}://{place.removesuffix(usual) if usual else place}"
-
-
-def _check_json(body: bytes) -> None:
-    def refuse(constant: str) -> NoReturn:
-        message = f"{constant} is no JSON"
-        raise ValueError(message)
-
-    try:
-        # Written again, because half a pair of signs is read but can be stored nowhere.
-        json.dumps(json.loads(body, parse_constant=refuse), ensure_ascii=False).encode()
-    except (ValueError, RecursionError) as error:
-        raise Refused(400, f"The body is no JSON: {_line_of(error)}") from None
-
-
-def _line_of(error: Exception) -> str:
-    text = error.detail if isinstance(error, HTTPException) else str(error)
-    return "".join(sign if sign.isprintable() else " " for sign in text)[:200]
-
-
-def _again(body: bytes, receive: Receive) -> Receive:
-    """Hand out the body that was read, then whatever comes after it."""
-    given = False
-
-    async def once_more() -> Message:
-        nonlocal given
-        if given:
-            return await receive()
-        given = True
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    return once_more
-
-
-async def _gone() -> Message:
-    return {"type": "http.disconnect"}
 
 
 async def _close_socket(scope: Scope, receive: Receive, send: Send) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 import secrets
 import sys
@@ -38,8 +37,6 @@ ALWAYS = {
 # Thirty days. It holds for all ports of a host, so neither for longer nor for its sub-domains.
 STRICT_TLS = "max-age=2592000"
 KEPT = "public, max-age=31536000, immutable"
-# Seconds that a client may leave an answer unread.
-SEND_S = 60.0
 _HASHED = re.compile(rb"(?:.*&)?v=[0-9a-f]{8,64}(?:&.*)?")
 
 
@@ -65,7 +62,7 @@ class Answer:
                 self._begun = True
                 message = {**message, "headers": self._headers(message)}
         if not self._broken:
-            await asyncio.wait_for(self._send(message), SEND_S)
+            await self._send(message)
 
     async def fail(self, error: Exception) -> None:
         """Tell the log what broke, and the client one line with the number it has there."""

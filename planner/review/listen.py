@@ -21,8 +21,9 @@ from planner.errors import FileError, SettingsError
 from planner.review.users import USERS_FILE
 
 DEFAULT = "127.0.0.1:8000"
-# Seconds: for the whole head of a request, and between two requests of one connection.
-HEAD_S, IDLE_S, STOP_S = 15.0, 30, 5
+# Seconds: for the whole head of a request, for a client that reads nothing of its answer, between
+# two requests of one connection, and for what is under way when the server is stopped.
+HEAD_S, UNREAD_S, IDLE_S, STOP_S = 15.0, 60.0, 30, 5
 MOST_HEAD_BYTES = 32_768
 MOST_CONNECTIONS = 200
 _PLAIN, _TLS = 80, 443
@@ -130,13 +131,14 @@ class Listen:
 
 
 class Patient(H11Protocol):
-    """uvicorn's HTTP, which waits for the head of a request no longer than `HEAD_S`.
+    """uvicorn's HTTP, which waits for a client no longer than `HEAD_S` and `UNREAD_S`.
 
-    By itself uvicorn measures only the time between two requests, so that a client that sends
-    its first head sign by sign would hold its connection for ever.
+    By itself uvicorn measures only the time between two requests: a client that sends its first
+    head sign by sign, or never reads its answer, would hold its connection for ever.
     """
 
     _late: asyncio.TimerHandle | None = None
+    _unread: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to wait for the first head."""
@@ -151,13 +153,30 @@ class Patient(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """Wait no more."""
         self._unwatch()
+        self._read()
         super().connection_lost(exc)
+
+    def pause_writing(self) -> None:
+        """Begin to wait for the client to read."""
+        super().pause_writing()
+        if self._unread is None:
+            self._unread = self.loop.call_later(UNREAD_S, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        """Stop waiting: it has read."""
+        self._read()
+        super().resume_writing()
 
     def _watch(self) -> None:
         if self.conn.their_state is not h11.IDLE or self.transport.is_closing():
             self._unwatch()
         elif self._late is None:
             self._late = self.loop.call_later(HEAD_S, self.transport.close)
+
+    def _read(self) -> None:
+        if self._unread is not None:
+            self._unread.cancel()
+            self._unread = None
 
     def _unwatch(self) -> None:
         if self._late is not None:

@@ -7,7 +7,7 @@ through `Live.decide` and its like, one at a time, into the store first and into
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,13 +19,13 @@ from planner.changed import Running
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
 from planner.errors import StaleError
-from planner.folder import STORE
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
 from planner.propose import Proposal, Tables, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
-from planner.store.decisions import Store, open_store, refuse_stale
+from planner.store.chosen import store_of
+from planner.store.decisions import Store, refuse_stale
 from planner.tables import conform
 from planner.taking import sift
 
@@ -114,8 +114,8 @@ class Live:
         PlannerError
             If the project or its store cannot be read.
         """
-        store = open_store(folder / STORE)
-        inputs = read_project(folder, overrides, store.read_events())
+        store = store_of(folder)
+        inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
         return cls.over(inputs, folder, clock=clock)
 
     @classmethod
@@ -136,7 +136,7 @@ class Live:
         PlannerError
             If the store cannot be read.
         """
-        store = open_store(folder / STORE)
+        store = store_of(folder)
         state = _propose(inputs, folder, store)
         return cls(folder, store, state, clock or (lambda: datetime.now().astimezone()))
 
@@ -179,8 +179,8 @@ class Live:
         """Give the number of the last decision on a pipe; 0 = none."""
         return self._last.get(pipe_id, 0)
 
-    def rows_of(self, pipe_id: str, names: Iterable[str] | None = None) -> Tables:
-        """Give the rows of one pipe as they stand, of the tables named or of all.
+    def rows_of(self, pipe_id: str, *names: str) -> Tables:
+        """Give the rows of one pipe as they stand: of the tables named, of all by default.
 
         Raises
         ------
@@ -188,7 +188,7 @@ class Live:
             If there is no such pipe.
         """
         with self.lock:
-            return self._state.running.rows_of([pipe_id], names)
+            return self._state.running.rows_of([pipe_id], names or None)
 
     def has_pipe(self, pipe_id: str) -> bool:
         """Tell whether the project has a pipe of that name."""
@@ -286,7 +286,8 @@ class Live:
         PlannerError
             If it cannot be read; then all stands as it did.
         """
-        inputs = read_project(self.folder, overrides, self.store.read_events())
+        events, edits = self.store.read_events(), self.store.read_price_edits()
+        inputs = read_project(self.folder, overrides, events, edits)
         state = _propose(inputs, self.folder, self.store)
         with self.lock:
             self._state, self._due = state, ()
@@ -323,7 +324,7 @@ class Live:
         return words.empty or words.iloc[-1] not in METHOD_WORDS
 
     def _sift_standing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-        tables = self.rows_of(str(row["pipe_id"].iloc[0]), ("verdicts", "chosen", "spans"))
+        tables = self.rows_of(str(row["pipe_id"].iloc[0]), "verdicts", "chosen", "spans")
         tables["choices"] = tables["chosen"]  # as if nobody had said anything of the pipe
         return sift(row, self._decisions, lambda _: tables, self.made.book)
 

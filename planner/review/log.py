@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from planner.inputs.price_edits import AMOUNT_WORDS
 from planner.store.decisions import Store
 
 PAGE_ROWS = 200
@@ -46,6 +47,7 @@ def log_rows(store: Store, before: int | None = None) -> LogPage:
     rows = [
         *(_decision(row) for row in store.read_decisions().to_dict("records")),
         *(_week_edit(row) for row in store.read_week_edits().to_dict("records")),
+        *(_price_edit(row) for row in store.read_price_edits().to_dict("records")),
         *(_event(row) for row in store.read_events().to_dict("records")),
     ]
     rows.sort(key=lambda row: (row.when, row.number))
@@ -67,6 +69,13 @@ def _week_edit(row: Mapping[Any, Any]) -> LogRow:
     what = f"{str(row['change']).replace('_', ' ')} {place}{after}".strip()
     about = f"set-up {row['setup_id']}"
     number = f"week {row['version']}"
+    return LogRow(number, _when(row), row["by"], about, what, row["reason"], "")
+
+
+def _price_edit(row: Mapping[Any, Any]) -> LogRow:
+    words = AMOUNT_WORDS[str(row["amount"])]
+    what = f"{words} {row['old_cents'] / 100:.2f} -> {row['new_cents'] / 100:.2f}"
+    number, about = f"price {row['version']}", f"price {row['price_id']}"
     return LogRow(number, _when(row), row["by"], about, what, row["reason"], "")
 
 

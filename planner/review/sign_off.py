@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from planner.contracts import REVISIONS
 from planner.errors import StoreError
 from planner.repairs.accept import find_orphans
 from planner.repairs.decide_spans import records
@@ -87,10 +86,10 @@ def sign_run(tell: Telling, folder: str, by: str, on: str, reason: str, seen: in
     StoreError
         If decisions have lost what they are about, or somebody decided meanwhile.
     """
-    from planner.folder import STORE, sign_project
-    from planner.store.decisions import open_store
+    from planner.folder import sign_project
+    from planner.store.chosen import store_of
 
-    if last_decision(open_store(Path(folder) / STORE).read_decisions()) != seen:
+    if last_decision(store_of(Path(folder)).read_decisions()) != seen:
         message = "not signed: somebody decided meanwhile; look at the list again"
         raise StoreError(message)
     tell("planning, writing and freezing what is decided")
@@ -100,9 +99,8 @@ def sign_run(tell: Telling, folder: str, by: str, on: str, reason: str, seen: in
 
 def signed_by(live: Live) -> str:
     """Say who signed last, when and what for; '' where nobody has."""
-    from planner.store.geopackage import read_tables
-
-    found = read_tables(live.store.path, [REVISIONS])[REVISIONS.name]
+    with live.lock:
+        found = live.store.read_revisions()
     if not len(found):
         return ""
     row = records(found.sort_values("version").tail(1))[0]

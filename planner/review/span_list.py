@@ -146,21 +146,23 @@ class SpanList:
         tables, nodes = self._live.proposal().tables, self._inputs.nodes
         named = nodes[(nodes["street"] != "").to_numpy(bool)]
         self._streets = dict(zip(named["node_id"], named["street"], strict=True))
-        self._columns = flat_columns(tables, self._streets)
+        # Copies, as rows are put in place in them.
+        made = flat_columns(tables, self._streets)
+        self._columns = {name: column.copy() for name, column in made.items()}
         pipe_ids = self._columns["pipe_id"]
         self._columns["seen"] = pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
         self._pipe_code = pd.factorize(pipe_ids)[0]
         begins = np.flatnonzero(np.diff(self._pipe_code, prepend=-1))
-        ends = [*begins[1:].tolist(), len(pipe_ids)]
+        ends = np.append(begins, len(pipe_ids))[1:]
         self._places = {
-            str(pipe_ids[a]): (a, b) for a, b in zip(begins.tolist(), ends, strict=True)
+            str(pipe_ids[a]): (a, b) for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
         }
         self._at = {str(name): at for at, name in enumerate(self._columns["span_id"].tolist())}
         self._code: dict[str, npt.NDArray[np.intp]] = {}
         self._words: dict[str, list[str]] = {}
         for name in FACETS:
             codes, words = pd.factorize(self._columns[name])
-            self._code[name], self._words[name] = codes, [str(word) for word in words]
+            self._code[name], self._words[name] = codes.copy(), [str(word) for word in words]
         self._urgency = _ranks(self._columns["urgency"])
         self._text = _searched(self._columns)
 

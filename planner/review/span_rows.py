@@ -63,7 +63,7 @@ def flat_columns(tables: Tables, streets: Mapping[str, str]) -> Columns:
     columns["cost_cents"] = _number(choices["cost_cents"])
     columns["close"], columns["assumed"] = _mark(verdicts["close_call"]), _mark(verdicts["assumed"])
     columns["look_first"] = _holds(columns["first"], "look")
-    columns["photo"] = ids.isin(_spans_with_photo(tables)).to_numpy(bool)
+    columns["photo"] = _among(ids, _spans_with_photo(tables))
     changed = _starts(_text(choices["reason"]), CHANGED)
     columns["acceptable"] = (columns["state"] == "proposed") | (
         (columns["state"] == "held") & changed
@@ -104,8 +104,10 @@ def _starts(texts: npt.NDArray[Any], words: str) -> npt.NDArray[Any]:
 
 
 def _streets(columns: Columns, streets: Mapping[str, str]) -> npt.NDArray[Any]:
-    ends = [pd.Series(columns[name]).map(streets).fillna("") for name in ("us_node", "ds_node")]
-    first, last = (one.to_numpy(object) for one in ends)
+    first, last = (
+        np.array([streets.get(node, "") for node in columns[name].tolist()], dtype=object)
+        for name in ("us_node", "ds_node")
+    )
     both = (first != "") & (last != "") & (first != last)
     named: npt.NDArray[Any] = np.where(first == "", last, first)
     named[both] = first[both] + " / " + last[both]
@@ -115,7 +117,13 @@ def _streets(columns: Columns, streets: Mapping[str, str]) -> npt.NDArray[Any]:
 def _spans_with_photo(tables: Tables) -> pd.Series:
     defects, links = tables["defects"], tables["span_rows"]
     filmed = defects.loc[(defects["photo"] != "").to_numpy(bool), "observation_id"]
-    return links.loc[links["observation_id"].isin(filmed).to_numpy(bool), "span_id"]
+    return links.loc[_among(links["observation_id"], filmed), "span_id"]
+
+
+def _among(names: pd.Series, some: pd.Series) -> npt.NDArray[np.bool_]:
+    """Mark the names that are among some; of many texts a set is quicker than `isin`."""
+    wanted = set(some.tolist())
+    return np.fromiter((name in wanted for name in names.tolist()), bool, len(names))
 
 
 def _standing(
@@ -125,7 +133,7 @@ def _standing(
     speaks = (findings["about"] == "span") & findings["effect"].isin(_BEHIND)
     part = findings[(speaks & (findings["state"] != "no")).to_numpy(bool)]
     said, practised = part["key"], part.loc[(part["standing"] == "practice").to_numpy(bool), "key"]
-    out = np.where(ids.isin(said).to_numpy(bool), "cited", "").astype(object)
-    out[ids.isin(practised).to_numpy(bool)] = "practice"
+    out = np.where(_among(ids, said), "cited", "").astype(object)
+    out[_among(ids, practised)] = "practice"
     out[assumed] = "assumed"
     return out

@@ -12,7 +12,6 @@ from planner.contracts.facts import RunFacts
 from planner.contracts.repairs import WAY_WORDS
 from planner.outputs.counter import Counter
 from planner.outputs.layers import words
-from planner.outputs.packing import stretch_text
 from planner.outputs.palette import LOOKS
 from planner.outputs.wording import STEP_WORDS, metres
 from planner.review.span_list import Row
@@ -75,7 +74,7 @@ def span_row(row: Row, facts: RunFacts, seen: int) -> SpanRow:
         URGENCY_WORDS.get(row["urgency"], row["urgency"]),
         method_words(row["method"], row["system"]),
         STATE_WORDS.get(row["state"], row["state"]),
-        "" if row["method"] not in WAY_WORDS else money(row["cost_cents"], facts),
+        "" if row["method"] not in WAY_WORDS else money(row["cost_cents"]),
         tuple(_tags(row)),
         bool(row["acceptable"]),
         seen,
@@ -100,7 +99,7 @@ def _tags(row: Row) -> list[tuple[str, str]]:
 
 def place_words(row: Mapping[str, Any], facts: RunFacts) -> str:
     """Write where it lies on the pipe's own axis, from the upstream manhole."""
-    return stretch_text(row["from_m"], row["to_m"], lambda one: metres(one, facts.units))
+    return _from_to(*(metres(row[name], facts.units) for name in ("from_m", "to_m")))
 
 
 def counter_words(row: Mapping[str, Any], facts: RunFacts) -> str:
@@ -108,9 +107,13 @@ def counter_words(row: Mapping[str, Any], facts: RunFacts) -> str:
     if not row["counter_node"] or not row["length_m"] > 0:
         return ""
     counter = Counter.of(row["counter_node"], row, facts.units)
-    first, last = counter.ends(row["from_m"], row["to_m"])
-    reads = first if first == last else f"{first} to {last}"
+    reads = _from_to(*counter.ends(row["from_m"], row["to_m"]))
     return f"{reads} from {row['counter_node']}"
+
+
+def _from_to(first: str, last: str) -> str:
+    """Write two lengths with their unit said once."""
+    return last if first == last else f"{first.rpartition(' ')[0]} to {last}"
 
 
 def method_words(method: str, system: str = "") -> str:
@@ -118,11 +121,11 @@ def method_words(method: str, system: str = "") -> str:
     return f"{WAY_WORDS.get(method, method)} {system}".strip()
 
 
-def money(cents: object, facts: RunFacts) -> str:
-    """Write an amount [cents] with its currency; what is not known says so."""
+def money(cents: object, facts: RunFacts | None = None) -> str:
+    """Write an amount [cents], with its currency if `facts` name it; not known says so."""
     if pd.isna(cents):  # type: ignore[call-overload]
         return "not costed"
-    return f"{int(cents) / 100:,.0f} {facts.currency}".strip()  # type: ignore[call-overload]
+    return f"{int(cents) / 100:,.0f} {facts.currency if facts else ''}".strip()  # type: ignore[call-overload]
 
 
 def steps_words(joined: str) -> str:

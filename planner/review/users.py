@@ -7,7 +7,6 @@ import hashlib
 import hmac
 import json
 import os
-import re
 import secrets
 import stat
 import tomllib
@@ -40,8 +39,10 @@ _MOST_BYTES = 1_000_000
 _N, _R, _P = 2**15, 8, 1
 _MEMORY = 64 * 2**20
 _SALT_BYTES, _HASH_BYTES = 16, 32
-# Letters of any script, figures, and what stands in names; no quotes, nothing unseen.
-_NAME = re.compile(r"[^\W_](?:[\w .@'-]*[\w.])?")
+# The HMAC in scrypt fills its key up with these, so that a password and it with one more fit alike.
+_NUL = "\x00"
+# What may stand in a name beside letters, marks and figures of any script; nothing unseen.
+_SIGNS = frozenset(" ._-@'")
 _HEAD = "# Who may log in to the review page. Written by sleeveplan; only its owner may read it.\n"
 
 
@@ -127,7 +128,14 @@ def check_name(name: str) -> str:
         If it is none that may stand in the log.
     """
     spelled = unicodedata.normalize("NFC", name)
-    if len(spelled) > _MOST_NAME or not _NAME.fullmatch(spelled):
+    kinds = [unicodedata.category(sign)[0] for sign in spelled]
+    seen = all(kind in "LMN" or sign in _SIGNS for sign, kind in zip(spelled, kinds, strict=True))
+    if (
+        not 1 <= len(spelled) <= _MOST_NAME
+        or not seen
+        or kinds[0] not in "LN"
+        or spelled[-1] == " "
+    ):
         message = (
             f"user name: found {name[:_MOST_NAME]!r}; wanted 1 to {_MOST_NAME} letters, figures, "
             "spaces, . _ - @ ', beginning with a letter or figure"
@@ -145,9 +153,10 @@ def hash_of(password: str) -> str:
         If the password is too short or too long.
     """
     spelled = unicodedata.normalize("NFC", password)
-    if not LEAST_SIGNS <= len(spelled) <= MOST_SIGNS:
+    if not LEAST_SIGNS <= len(spelled) <= MOST_SIGNS or _NUL in spelled:
         message = (
-            f"password: found {len(spelled)} signs; wanted {LEAST_SIGNS} to {MOST_SIGNS} of them"
+            f"password: found {len(spelled)} signs; wanted {LEAST_SIGNS} to {MOST_SIGNS} of them, "
+            "none of them NUL"
         )
         raise SettingsError(message)
     salt = secrets.token_bytes(_SALT_BYTES)
@@ -159,9 +168,9 @@ def hash_of(password: str) -> str:
 def verify(password: str, stored: str) -> bool:
     """Tell whether this is the password that was hashed; the time does not tell how near it is."""
     salt, wanted = _parts(stored)
-    spelled = unicodedata.normalize("NFC", password[:MOST_SIGNS])
-    found = _scrypt(spelled, salt)
-    return hmac.compare_digest(found, wanted) and len(password) <= MOST_SIGNS
+    spelled = unicodedata.normalize("NFC", password)
+    found = _scrypt(spelled[:MOST_SIGNS], salt)
+    return hmac.compare_digest(found, wanted) and len(spelled) <= MOST_SIGNS and _NUL not in spelled
 
 
 def list_users(path: Path) -> list[tuple[str, str]]:

@@ -93,9 +93,10 @@ def align(laterals: pd.DataFrame, runs: pd.DataFrame, touch_m: float, flags: Fla
         By inspection_id [m], only where it is known and not 0: what to take off.
     """
     shifts: dict[str, float] = {}
-    many = runs[runs["pipe_id"].duplicated(keep=False)]
-    if many.empty:
+    again = runs["pipe_id"].duplicated(keep=False)
+    if not again.any():
         return pd.Series(shifts, dtype=float)
+    many = runs[again]
     own = laterals[laterals["inspection_id"].isin(many["inspection_id"])]
     places = {str(name): part["x_m"].to_numpy() for name, part in own.groupby("inspection_id")}
     many = many.assign(whole=many["complete"].fillna(value=False).astype(bool))

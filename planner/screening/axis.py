@@ -52,6 +52,8 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     """
     centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
     part = part_of(inspections, settings)
+    if not centre.any():
+        return part
     whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
     if not (centre & whole).any():
         return part
@@ -127,7 +129,7 @@ def set_lengths(
     Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
     mismatch: 32 real runs, drawn against paid length.
     """
-    out = pd.DataFrame(pipes).copy()
+    out = pd.DataFrame(pipes, copy=True)
     inside = wall_to_wall(pipes["drawn_m"], settings)
     best, spread = _by_survey(pipes, matched, inside, settings)
     stated = _stated(pipes)
@@ -156,7 +158,7 @@ def set_lengths(
     _flag_lengths(out, inside, settings, flags)
     if listed.count >= ENOUGH:
         flags.add("listed lengths", listed.told)
-    for pipe in out.loc[out["length_from"] == "stated", "pipe_id"] if listed.both_m else ():
+    for pipe in out["pipe_id"][out["length_from"] == "stated"] if listed.both_m else ():
         flags.add(pipe, f"{listed.both_m:.2f} m taken off its listed length: two half manholes")
     return out
 
@@ -213,28 +215,20 @@ def _by_survey(
     net = net_lengths(runs, settings)
     whole = _true(runs["complete"]) & (matched.refused == "").to_numpy() & (net > 0.0)
     whole = whole & ~matched.through.to_numpy()
-    full = pd.DataFrame(
-        {
-            "of_pipe": places_in(runs["pipe_id"], pipes["pipe_id"]),
-            "date": runs["date"],
-            "inspection_id": runs["inspection_id"],
-            "net_m": net,
-        }
-    )[whole]
-    drawn = np.append(inside, np.nan)[full["of_pipe"]]
-    found = full["net_m"].to_numpy()
-    full["odd"] = beyond(found, drawn, settings.length_stop_m, settings.length_stop_ratio)
+    of_pipe, net = places_in(runs["pipe_id"], pipes["pipe_id"])[whole], net[whole]
+    drawn = np.append(inside, np.nan)[of_pipe]
+    odd = beyond(net, drawn, settings.length_stop_m, settings.length_stop_ratio)
     # Best: one that fits the drawing, then the newest; the id settles a tie.
-    if full["of_pipe"].duplicated().any():
-        full = full.sort_values(
-            ["of_pipe", "odd", "date", "inspection_id"],
-            ascending=[True, True, False, True],
-            kind="stable",
-        )
-    net, of_pipe = full["net_m"].to_numpy(dtype=float), full["of_pipe"].to_numpy()
+    if len(np.unique(of_pipe)) < len(of_pipe):
+        names = ["date", "inspection_id"]
+        full = runs.loc[whole, names].assign(of_pipe=of_pipe, odd=odd).reset_index(drop=True)
+        order = full.sort_values(
+            ["of_pipe", "odd", *names], ascending=[True, True, False, True], kind="stable"
+        ).index
+        of_pipe, net, odd = of_pipe[order], net[order], odd[order]
     best, least, most = (np.full(len(pipes) + 1, value) for value in (np.nan, np.inf, -np.inf))
     best[of_pipe[::-1]] = net[::-1]
-    fits = ~full["odd"].to_numpy(dtype=bool)
+    fits = ~odd
     np.minimum.at(least, of_pipe[fits], net[fits])
     np.maximum.at(most, of_pipe[fits], net[fits])
     spread = np.where(most >= least, most - least, np.nan)

@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from planner.compiled import kept
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 Numbers = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int16]
@@ -31,10 +33,7 @@ def compiled(function: Function) -> Function:
     numba knows by the file of a walk whether what is kept of it is old: a walk made of parts
     of another file must be told (see `flip_kernel`).
     """
-    try:
-        return cast("Function", njit(cache=True, **_OPTIONS)(function))
-    except RuntimeError:  # no folder to keep it in
-        return cast("Function", njit(**_OPTIONS)(function))
+    return kept(function, **_OPTIONS)
 
 
 @within

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.distinct import first_rows, groups_of
+from planner.order import FEW
 from planner.screening.columns import Seen, View
 
 _FIELD = re.compile(r"\{([a-z_][a-z0-9_]*)(?::\.([0-4])f)?\}")
@@ -96,10 +97,12 @@ def _figures(
     blank: npt.NDArray[np.bool_],
     decimals: int | None,
 ) -> Texts:
-    """Write intervals; each that occurs is written once."""
+    """Write intervals; of many each that occurs is written once."""
     low, high = low + 0.0, high + 0.0  # of both noughts one: which came first must not show
-    where, count = groups_of([pd.Series(low), pd.Series(high), pd.Series(blank)])
-    first = first_rows(where, count)
+    where = first = np.arange(len(low))
+    if len(low) > FEW:
+        where, count = groups_of([pd.Series(low), pd.Series(high), pd.Series(blank)])
+        first = first_rows(where, count)
     unlike = zip(low[first].tolist(), high[first].tolist(), blank[first].tolist(), strict=True)
     words = [_figure(least, most, decimals) if not no else NOT_KNOWN for least, most, no in unlike]
     return np.asarray(words, dtype=object)[where]

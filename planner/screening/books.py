@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from planner.errors import RulebookError
+from planner.ground.money import money
 from planner.screening.because import Sentence
 from planner.screening.rule_text import Clause, Limit, Rule
 from planner.screening.rulebook import Rulebook
@@ -172,6 +173,6 @@ def _choice_differences(mine: pd.DataFrame, theirs: pd.DataFrame) -> list[str]:
     lines += [f"pipe {key}: {own[key] or 'none'} -> {them[key] or 'none'}" for key in changed]
     for word, frame in (("first", mine), ("second", theirs)):
         count = int(frame["cost_cents"].notna().sum())
-        money = f"{frame['cost_cents'].sum() / 100:,.2f}".replace(",", " ")
-        lines.append(f"cost of the {count} priced choices of the {word} book: {money}")
+        cost = money(int(frame["cost_cents"].sum()))
+        lines.append(f"cost of the {count} priced choices of the {word} book: {cost}")
     return lines

@@ -23,6 +23,7 @@ from planner.contracts.network import PIPES
 from planner.contracts.repairs import PIPE_TOTALS, SLEEVES
 from planner.contracts.verdicts import SPAN_QUANTITIES, SPANS
 from planner.distinct import is_among, parted, places_in
+from planner.once import made_once
 from planner.order import FEW
 from planner.tables import Column, Table
 
@@ -220,24 +221,27 @@ def view_of(
     if about == "pipe":
         things = pipes
     own = pd.DataFrame(things)
-    repairs = _rows(beside, "existing_repair")
+    placed = dict.fromkeys(_PLACED, _NOTHING)
+    if beside is not None:
+        placed = made_once((beside,), "placed beside", lambda: _placed(beside))
+    repairs = placed["existing_repair"]
     if about == "span":
         own = own.assign(
             at_repair=_touched(own, repairs), at_lining=_touched(own, _linings(repairs))
         )
     if about == "sleeve":
-        changed = _rows(beside, "size_change")
+        changed = placed["size_change"]
         own = own.assign(
             repair_touched=_touched(own, repairs), size_change_inside=_touched(own, changed)
         )
-    return View(about, own, pd.DataFrame(pipes), visible(about), _changes(pipes, beside))
+    return View(about, own, pd.DataFrame(pipes), visible(about), _changes(pipes, placed))
 
 
-def _changes(pipes: pd.DataFrame, beside: pd.DataFrame | None) -> dict[str, Any]:
+def _changes(pipes: pd.DataFrame, placed: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """Mark the pipes on which size or lining changes."""
     found = {}
     for name, mechanism in (("size_changes", "size_change"), ("lining_changes", "lining_change")):
-        rows = _rows(beside, mechanism)
+        rows = placed[mechanism]
         marks = is_among(pipes["pipe_id"], rows["pipe_id"]) if len(rows) else _none(pipes)
         found[name] = pd.array(marks, dtype="boolean")
     return found
@@ -250,11 +254,17 @@ def _none(things: pd.DataFrame) -> Marks:
 _BESIDE = ["pipe_id", "from_m", "to_m", "detail"]
 
 
-def _rows(beside: pd.DataFrame | None, mechanism: str) -> pd.DataFrame:
-    if beside is None:
-        return _NOTHING
-    wanted = is_among(beside["mechanism"], [mechanism])
-    return beside.loc[wanted, _BESIDE] if wanted.any() else _NOTHING
+_PLACED = ("existing_repair", "size_change", "lining_change")
+
+
+def _placed(beside: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Give the rows of each mechanism that lies beside other things."""
+    at = places_in(beside["mechanism"], list(_PLACED))
+    there = set(at.tolist())
+    return {
+        mechanism: beside.loc[at == number, _BESIDE] if number in there else _NOTHING
+        for number, mechanism in enumerate(_PLACED)
+    }
 
 
 _NOTHING = pd.DataFrame(columns=_BESIDE)

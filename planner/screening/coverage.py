@@ -42,9 +42,9 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
         pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from
         us_node], on the index of `inspections`.
     """
-    runs = inspections[list(_RUN)]
-    found = (runs["counter_node"] != "") & (runs["pipe_id"] != "")
-    runs = runs if found.all() else runs[found]
+    nodes, names = (inspections[name].to_numpy(object) for name in ("counter_node", "pipe_id"))
+    found = np.asarray((nodes != "") & (names != ""), dtype=bool)
+    runs = inspections if found.all() else inspections[found]
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
     length = numbers_at(pipes["length_m"], at)
     net = net_lengths(runs, settings)
@@ -52,18 +52,16 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     reach = np.where(whole, length, np.fmin(net, length))
     us_node = texts_at(pipes["us_node"], at).array
     from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
-    names = ("pipe_id", "inspection_id", "date", "laterals_coded")
-    told: dict[str, Any] = {name: runs[name].array for name in names}
+    told: dict[str, Any] = {name: runs[name].array for name in _RUN}
     told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
     told["seen_to_m"] = np.where(from_us, reach, length)
     seen = pd.DataFrame(told, index=runs.index)
-    stopped = (pipes["placing"] == "stopped").to_numpy(dtype=bool)
+    stopped = np.asarray(pipes["placing"].to_numpy(object) == "stopped", dtype=bool)
     usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
     return seen if usable.all() else seen[usable]
 
 
-_RUN = ("pipe_id", "inspection_id", "date", "laterals_coded", "counter_node", "complete",
-        "zero_at", "surveyed_m")  # fmt: skip
+_RUN = ("pipe_id", "inspection_id", "date", "laterals_coded")
 
 
 def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
@@ -108,7 +106,7 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
 
 def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    told = is_among(seen["inspection_id"], rows["inspection_id"].unique())
+    told = is_among(seen["inspection_id"], rows["inspection_id"])
     return seen if told.all() else seen[told]
 
 

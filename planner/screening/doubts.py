@@ -13,7 +13,9 @@ from planner.distinct import is_among, mapped, numbers_at, places_in
 from planner.ground.material_words import coded_material
 from planner.screening.match import Flags
 from planner.settings import Survey
-from planner.tables import records_in, rows_in
+from planner.tables import rows_in
+
+Texts = npt.NDArray[np.object_]
 
 # Distances are written to the centimetre: less than half of one is no step back [m].
 FALL_M = 0.005
@@ -23,36 +25,37 @@ def flag_drawings(
     pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
 ) -> None:
     """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
-    filmed = pipes[is_among(pipes["pipe_id"], runs["pipe_id"].unique())]
-    lines = filmed["geometry"].to_numpy()
+    filmed = is_among(pipes["pipe_id"], runs["pipe_id"])
+    names, us_node, ds_node, lines = (
+        pipes[name].to_numpy(dtype=object)[filmed]
+        for name in ("pipe_id", "us_node", "ds_node", "geometry")
+    )
     bare = np.array([line is None or line.is_empty for line in lines], dtype=bool)
-    for pipe_id in filmed["pipe_id"][bare]:
+    for pipe_id in names[bare]:
         flags.add(pipe_id, "no drawing: placed along its own length, but not on the map")
-    ends = filmed[["pipe_id", "us_node", "ds_node"]]
-    drawn = ends[~bare] if bare.any() else ends
-    lines = lines[~bare]
-    if len(lines):
-        away_us = _away(lines, 0, drawn["us_node"], nodes)
-        away_ds = _away(lines, -1, drawn["ds_node"], nodes)
+    drawn = np.flatnonzero(~bare)
+    if len(drawn):
+        away_us = _away(lines[drawn], 0, us_node[drawn], nodes)
+        away_ds = _away(lines[drawn], -1, ds_node[drawn], nodes)
         nearest = np.fmin(away_us, away_ds)
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
-                drawn["pipe_id"].iloc[i],
+                names[drawn[i]],
                 "the drawing ends at neither of its manholes in the order named: distances hold "
                 f"from the manholes, places on the map are not proved ({nearest[i]:.1f} m away)",
             )
-    uphill = (filmed["us_invert_m"] < filmed["ds_invert_m"]).to_numpy()
-    for row in records_in(ends[uphill]) if uphill.any() else ():
+    us_invert, ds_invert = (
+        pipes[f"{end}_invert_m"].to_numpy(dtype=float)[filmed] for end in ("us", "ds")
+    )
+    for i in np.flatnonzero(us_invert < ds_invert):
         flags.add(
-            row["pipe_id"],
-            f"its invert is lower at {row['us_node']} than at {row['ds_node']}: "
+            names[i],
+            f"its invert is lower at {us_node[i]} than at {ds_node[i]}: "
             "the order of its manholes counts",
         )
 
 
-def _away(
-    lines: npt.NDArray[np.object_], vertex: int, names: pd.Series, nodes: pd.DataFrame
-) -> npt.NDArray[np.float64]:
+def _away(lines: Texts, vertex: int, names: Texts, nodes: pd.DataFrame) -> npt.NDArray[np.float64]:
     """Measure how far an end of each line lies from its node [m]; NaN where it has no place."""
     at = places_in(names, nodes["node_id"])
     own = np.append(nodes["geometry"].to_numpy(), np.array([None], dtype=object))[at]
@@ -67,14 +70,16 @@ def flag_runs(
     flags: Flags,
 ) -> None:
     """Flag runs without rows, with an unknown zero, from the future, or whose counter jumps."""
-    empty = ~is_among(runs["inspection_id"], observations["inspection_id"].unique())
-    for name in runs["inspection_id"][empty]:
+    empty = ~is_among(runs["inspection_id"], observations["inspection_id"])
+    names, dates = (runs[name].to_numpy(dtype=object) for name in ("inspection_id", "date"))
+    for name in names[empty]:
         flags.add(name, "no coded rows: it proves nothing about its pipe")
     if first_day:
-        for name in runs["inspection_id"][(runs["date"] > first_day).to_numpy()]:
+        for name in names[dates > first_day]:
             flags.add(name, f"survey of a day after {first_day}")
     whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
-    days = Counter(rows_in(runs.loc[whole, ["pipe_id", "date"]], ["pipe_id", "date"]))
+    filmed = runs["pipe_id"].to_numpy(dtype=object)
+    days = Counter(zip(filmed[whole], dates[whole], strict=True))
     for pipe_id, day in (key for key, times in days.items() if times > 1):
         flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
     zeros = rows_in(runs, ["file", "zero_at"])

@@ -15,7 +15,7 @@ import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS
-from planner.errors import UnknownIdError
+from planner.errors import UnknownIdError, printable
 from planner.screening.explain_cure import cure_lines
 from planner.screening.explain_money import way_lines
 from planner.screening.explain_place import flow_lines, length_line, place_lines
@@ -57,13 +57,8 @@ def explain_lines(key: str, tables: Tables) -> list[str]:
         for row in _where(tables, table, column, key):
             lines += [*([""] if lines else []), *tell(row, tables)]
     if not lines:
-        raise UnknownIdError(_printable(_nobody(key, tables, [kind[:2] for kind in kinds])))
-    return [_printable(line) for line in lines]
-
-
-def _printable(line: str) -> str:
-    """Keep a file's text from steering the terminal it is printed on."""
-    return "".join(char if char.isprintable() else "?" for char in line)
+        raise UnknownIdError(printable(_nobody(key, tables, [kind[:2] for kind in kinds])))
+    return [printable(line) for line in lines]
 
 
 def _nobody(key: str, tables: Tables, kinds: list[tuple[str, str]]) -> str:

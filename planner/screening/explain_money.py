@@ -8,6 +8,7 @@ import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS
+from planner.ground.money import money
 
 Row = Any  # a row as `itertuples` gives it
 
@@ -57,4 +58,4 @@ def _line(row: Row, counted: dict[str, str]) -> str:
     year = str(row.year) if pd.notna(row.year) else "no year stated"
     origin = (row.price_id, year, row.place or "no place stated", row.source or "no source stated")
     held = f"; {counted[row.price_id]}" if row.price_id in counted else ""
-    return f"{what}: {row.sum_cents / 100:.2f} | {', '.join(one for one in origin if one)}{held}"
+    return f"{what}: {money(int(row.sum_cents))} | {', '.join(one for one in origin if one)}{held}"

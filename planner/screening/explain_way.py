@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.ground.money import money
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
 
@@ -33,7 +34,7 @@ def doubt_lines(sleeve: Row) -> list[str]:
     if pd.isna(sleeve.allowance_cents):
         saved = "not costed"
     elif sleeve.allowance_cents:
-        saved = f"{sleeve.allowance_cents / 100:.2f}: a look first saves this"
+        saved = f"{money(int(sleeve.allowance_cents))}: a look first saves this"
     else:
         saved = "0.00: the sleeve would be no cheaper after a look"
     return [under, f"{bought}, {saved}"]

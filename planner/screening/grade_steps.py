@@ -54,7 +54,7 @@ def handbook_steps() -> pd.DataFrame:
 def graded(defects: pd.DataFrame) -> pd.DataFrame:
     """Give the placed rows that a table of classes or scores can speak of."""
     at = np.flatnonzero(is_among(defects["role"], _GRADED))
-    return defects[list(_READ)].take(at).reset_index(drop=True)
+    return pd.DataFrame({name: defects[name].array.take(at) for name in _READ}, copy=False)
 
 
 _READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
@@ -143,6 +143,8 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
         wanted = str(getattr(step, column)).upper()
         if wanted:
             fits &= found == wanted
+    if not fits.any():
+        return np.flatnonzero(fits), wanting[fits]
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
         # An unknown height may be of any class.
         fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))

@@ -41,22 +41,25 @@ class _Rows:
     heights_mm: pd.Series
     uses: pd.Series
     runs: pd.DataFrame
+    pipe_of: dict[str, str]
 
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
         values = look_up(self.defects, self.heights_mm.to_numpy(), steps)
-        own = self.defects[["inspection_id", "x_from_m", "x_to_m"]].take(values["place"].to_numpy())
-        return values.assign(**{str(name): part.array for name, part in own.items()})
+        place = values["place"].to_numpy()
+        own = ("inspection_id", "x_from_m", "x_to_m")
+        return values.assign(**{name: self.defects[name].array.take(place) for name in own})
 
     def without(self, values: pd.DataFrame) -> dict[str, str]:
         """Say by run which rows the table has no value for, and which are graded wide."""
-        rows = self.defects[["inspection_id", "mechanism"]]
-        graded = np.zeros(len(rows), dtype=bool)
-        graded[values["place"].to_numpy()] = True
-        missing = _listed(rows[~graded], "mechanism", "no row in the table: ")
-        wanting = values["wanting"].to_numpy(dtype=bool)
-        open_ = rows.take(np.unique(values["place"].to_numpy()[wanting]))
-        wide = _listed(open_, "mechanism", "any that their kind can have, for want of a figure: ")
+        rows = list(rows_in(self.defects, ["inspection_id", "mechanism"]))
+        place = values["place"].to_numpy()
+        bare = np.ones(len(rows), dtype=bool)
+        bare[place] = False
+        missing = _listed([rows[at] for at in np.flatnonzero(bare)], "no row in the table: ")
+        open_ = set(place[values["wanting"].to_numpy(dtype=bool)].tolist())
+        wanting = "any that their kind can have, for want of a figure: "
+        wide = _listed([rows[at] for at in sorted(open_)], wanting)
         runs = missing.keys() | wide.keys()
         return {
             run: "; ".join(part for part in (missing.get(run), wide.get(run)) if part)
@@ -91,12 +94,12 @@ def grade_all(
     check(defects, DEFECTS)
     own = graded(defects)
     at = places_in(own["pipe_id"], pipes["pipe_id"])
-    runs = inspections.loc[inspections["pipe_id"] != ""].set_index("inspection_id")
     rows = _Rows(
         own,
         pd.Series(numbers_at(pipes["height_mm"], at), own.index),
         texts_at(pipes["use"], at).astype(object),
-        runs,
+        inspections,
+        dict(rows_in(inspections, ["inspection_id", "pipe_id"])),
     )
     found = [*rate_inspections(defects, inspections), *_classes(rows)]
     found += _points(rows, tables.classes, settings)
@@ -105,7 +108,7 @@ def grade_all(
 
 
 def _row(rows: _Rows, run: object, **more: object) -> dict[str, object]:
-    return {"key": str(run), "pipe_id": rows.runs.loc[str(run), "pipe_id"], **more}
+    return {"key": str(run), "pipe_id": rows.pipe_of[str(run)], **more}
 
 
 def _between(low: float, high: float) -> str:
@@ -113,8 +116,8 @@ def _between(low: float, high: float) -> str:
     return f"{high:g}" if low == high else f"{min(low, high):g} to {max(low, high):g}"
 
 
-def _listed(defects: pd.DataFrame, column: str, before: str) -> dict[str, str]:
-    counts = Counter(rows_in(defects, ["inspection_id", column]))
+def _listed(rows: list[tuple[str, str]], before: str) -> dict[str, str]:
+    counts = Counter(rows)
     found: dict[str, list[str]] = {}
     for (run, what), count in sorted(counts.items()):
         found.setdefault(run, []).append(f"{what} {count}" if count > 1 else what)
@@ -201,7 +204,8 @@ def _metres(rows: _Rows, tables: GradeTables) -> list[dict[str, object]]:
         }
         peak_low, peak = sums["low"].max().to_numpy(), sums["high"].max().to_numpy()
         total_low, total = sums["low"].sum().to_numpy(), sums["high"].sum().to_numpy()
-        length = rows.runs.loc[runs, "surveyed_m"].to_numpy(dtype=np.float64)
+        place = places_in(runs, rows.runs["inspection_id"])
+        length = rows.runs["surveyed_m"].to_numpy(dtype=np.float64)[place]
         with np.errstate(divide="ignore", invalid="ignore"):
             mean_low, mean = total_low / length, total / length
         table = {

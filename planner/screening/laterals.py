@@ -15,13 +15,13 @@ import pandas as pd
 from planner.arrays import texts_of
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
-from planner.order import order_by
+from planner.order import order_by, rises
 from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
-from planner.tables import conform, in_order
+from planner.tables import conform
 
 Numbers = npt.NDArray[np.float64]
 
@@ -80,16 +80,16 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     pipes
         A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pd.DataFrame(pipes).copy()
-    coded = seen[seen["laterals_coded"] == "yes"]
+    out = pd.DataFrame(pipes, copy=True)
+    coded = _coding(seen)
     # Most pipes have one run: only the others need their parts joined.
     many = coded["pipe_id"].duplicated(keep=False)
-    once = coded[~many]
+    once = coded[~many] if many.any() else coded
     at = places_in(out["pipe_id"], once["pipe_id"])
     from_m, to_m = (numbers_at(once[name], at) for name in ("seen_from_m", "seen_to_m"))
     starts: dict[object, float] = {}
     ends: dict[object, float] = {}
-    for pipe_id, part in coded[many].groupby("pipe_id", sort=True):
+    for pipe_id, part in coded[many].groupby("pipe_id", sort=True) if many.any() else ():
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
         starts[pipe_id], ends[pipe_id] = best
@@ -108,6 +108,12 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
         new[several] = list(values.values())
         out[name] = np.where(np.isnan(new), out[name].to_numpy(dtype=float), new)
     return out
+
+
+def _coding(seen: pd.DataFrame) -> pd.DataFrame:
+    """Give the runs that coded connections."""
+    coded = np.asarray(seen["laterals_coded"].to_numpy(object) == "yes", dtype=bool)
+    return seen if coded.all() else seen[coded]
 
 
 def find_laterals(
@@ -148,7 +154,7 @@ def find_laterals(
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
-    for pipe_id, lateral in _one_by_one(filmed[~plain]):
+    for pipe_id, lateral in () if plain.all() else _one_by_one(filmed[~plain]):
         by_pipe.setdefault(pipe_id, [])
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
@@ -167,10 +173,10 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source"]
-    rows = filmed.loc[plain, names].assign(lateral_id="")
+    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source", "lateral_id"]
+    rows = filmed if plain.all() else filmed[plain]
     if mixed:
-        rows = pd.concat([rows, conform(mixed, _NAMELESS)], ignore_index=True)
+        rows = pd.concat([rows[names], conform(mixed, _NAMELESS)], ignore_index=True)
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
@@ -178,10 +184,10 @@ def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
     wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
     at = np.flatnonzero(wanted)
-    rows = defects[list(_SEEN)].take(at)
-    if len(at):
-        coded = seen[(seen["laterals_coded"] == "yes").to_numpy(dtype=bool)]
-        rows = rows[overtaken_by(rows, coded) == ""]
+    rows = pd.DataFrame({name: defects[name].array.take(at) for name in _SEEN}, copy=False)
+    newer = overtaken_by(rows, _coding(seen))
+    if (newer != "").any():
+        rows = rows[newer == ""]
     own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
     high, low = (rows[f"quantity_{end}"].to_numpy(dtype=float) for end in ("high", "low"))
     told = own & is_among(rows["detail"], _STATES)
@@ -197,9 +203,10 @@ def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
             "source": rows["inspection_id"].array,
             "find_m": rows["find_m"].array,
             "own": own,
+            "lateral_id": texts_of([""] * len(rows)),
         }
     )
-    return out.take(order_by(keys))
+    return out.take(order_by(keys)) if len(out) else out
 
 
 _PLACE = ("x_from_m", "observation_id")
@@ -317,8 +324,10 @@ def _rows(pipe_id: str, laterals: list[_Lateral]) -> list[dict[str, object]]:
 
 def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
     """Name laterals that have no id of their own by pipe and place, each once."""
-    clock = rows["clock_h"].fillna(np.inf)
-    rows = in_order(rows.assign(_clock=clock), ["pipe_id", "x_m", "lateral_id", "_clock"])
+    clock = rows["clock_h"].to_numpy(dtype=float)
+    keys = [rows[name].array for name in ("pipe_id", "x_m", "lateral_id")]
+    keys.append(np.where(np.isnan(clock), np.inf, clock))
+    rows = rows if rises(keys) else rows.take(order_by(keys))
     given = rows["lateral_id"].tolist()
     names = [
         own or f"{pipe_id} at {x_m:.2f} m"
@@ -337,4 +346,4 @@ def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
             name = f"{names[i]} ({count})"
         taken.add(name)
         names[i] = name
-    return rows.assign(lateral_id=pd.array(names, dtype="str")).drop(columns="_clock")
+    return rows.assign(lateral_id=texts_of(names))

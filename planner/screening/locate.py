@@ -154,7 +154,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
 def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
     """Refuse a run whose rows are those of another run of the same pipe and day."""
     runs = matched.inspections
-    usable = runs[(matched.refused == "").to_numpy()]
+    used = matched.refused.to_numpy(dtype=object) == ""
+    usable = runs if used.all() else runs[used]
     doubles = doubled_runs(usable, observations)
     if not doubles:
         return matched
@@ -171,12 +172,12 @@ def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags
     reasons = matched.refused.to_numpy(dtype=object, copy=True)
     inside = wall_to_wall(pipes["drawn_m"], settings)
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
-    stopped = (pipes["placing"] == "stopped").to_numpy()
+    stopped = np.asarray(pipes["placing"].to_numpy(dtype=object) == "stopped", dtype=bool)
     for i in np.flatnonzero((reasons == "") & (at >= 0) & np.append(stopped, False)[at]):
         pipe = pipes.iloc[int(at[i])]
         reasons[i] = f"pipe {pipe['pipe_id']}: {why_not(pipe, float(inside[at[i]]), settings)}"
     net = net_lengths(runs, settings)
-    whole = runs["complete"].fillna(value=False).to_numpy(dtype=bool)
+    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
     whole = whole & ~matched.through.to_numpy() & (reasons == "")
     axis = np.append(pipes["length_m"].to_numpy(dtype=float), np.nan)[at]
     net = np.where(whole, net, np.nan)
@@ -226,8 +227,9 @@ def _place(
     """Place rows, surveys of one pipe laid on each other; say which are too far out."""
     still = np.zeros(len(rows))
     first = place(rows, settings, still)
-    lateral = (rows["mechanism"] == "lateral").to_numpy() & ~first.refused
-    seen = pd.DataFrame({"inspection_id": rows["inspection_id"], "x_m": first.x_m})[lateral]
+    at = np.flatnonzero((rows["mechanism"].to_numpy(dtype=object) == "lateral") & ~first.refused)
+    names = rows["inspection_id"].array.take(at)
+    seen = pd.DataFrame({"inspection_id": names, "x_m": first.x_m[at]})
     shifts = align(seen, runs, settings.touch_m, flags)
     spots = first
     if len(shifts):

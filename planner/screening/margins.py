@@ -221,8 +221,8 @@ def _verdicts(asked: Asked, rows: Places, named: set[str], given: Mapping[str, A
     ids = {rule.id for rule in again}
     wanted = {"pipe_id"}.union(*(columns_of(rule) for rule in again))
     things = asked.view.things
-    held = [name for name in things.columns if _plain(name) in wanted]
-    changed = things[held].iloc[rows].reset_index(drop=True).assign(**given)
+    held = [name for name in things.columns if _plain(name) in wanted and name not in given]
+    changed = pd.DataFrame({name: things[name].array.take(rows) for name in held} | {**given})
     view = replace(asked.view, things=changed, _read={})
     mechanisms = replace(asked.mechanisms, own=asked.mechanisms.own[rows])
     rulings = [_bare(one, rows, len(asked.view)) for one in asked.rulings if one.rule.id not in ids]

@@ -243,6 +243,11 @@ def _no_counter(pipe_id: str, ends: _Ends, i: int, near: list[str]) -> str:
     us, ds = ends.us[i] or "no name", ends.ds[i] or "no name"
     if us == ds != "no name":
         return f"pipe {pipe_id} starts and ends at {us}: its ends cannot be told apart"
+    if ends.start[i] and not ends.us[i] and not ends.ds[i]:
+        return (
+            "its pipe names no node, so at which end the run starts is not known; wanted us_node "
+            "and ds_node of [pipes]"
+        )
     if ends.start[i]:
         tail = f"; its manholes are those of {', '.join(near)}" if near else ""
         return f"the run starts at {ends.start[i]}, no end of pipe {pipe_id} ({us} to {ds}){tail}"

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
@@ -41,7 +42,14 @@ class Rulebook:
 
     def about(self, what: About) -> tuple[Rule, ...]:
         """Give the rules about one kind of thing."""
-        return tuple(rule for rule in self.rules if rule.about == what)
+        return self._by_thing.get(what, ())
+
+    @cached_property
+    def _by_thing(self) -> Mapping[str, tuple[Rule, ...]]:
+        found: dict[str, tuple[Rule, ...]] = {}
+        for rule in self.rules:
+            found[rule.about] = (*found.get(rule.about, ()), rule)
+        return found
 
     def named(self) -> frozenset[str]:
         """Give the mechanisms that some rule about spans names."""

@@ -87,6 +87,8 @@ def rule_on(rule: Rule, view: View, applies: Marks, *, in_words: bool = True) ->
     if not applies.any():
         return []
     when, blank = _all_hold(rule.when, view)
+    if not (applies & (when != NO)).any():
+        return []
     limit, limit_blank = _within_all(rule.limit, view)
     answer = np.minimum(when, limit)
     # Under a limit the rule still speaks (it says no), so long as its conditions may hold.
@@ -142,6 +144,8 @@ def _all_hold(clauses: tuple[Clause, ...], view: View) -> tuple[Answers, Marks]:
         one = hold(clause, view)
         answer = np.minimum(answer, one)
         blank &= (one != UNKNOWN) | view.blank(clause.column)
+        if not (answer != NO).any():
+            break  # no thing is left that a further clause could tip
     return answer, blank
 
 

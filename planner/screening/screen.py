@@ -200,15 +200,17 @@ def screen_sleeves(
     barred = _named(view, [one.pick(one.answer == YES) for one in ruled_out])
     asked = [*refer, *(one.pick(one.answer == UNKNOWN) for one in ruled_out)]
     referred = _named(view, sorted(asked, key=lambda one: one.rule.id))
-    referred = referred[~referred["sleeve_id"].isin(set(barred["sleeve_id"]))]
+    if len(barred) and len(referred):
+        again = referred["sleeve_id"].isin(set(barred["sleeve_id"])).to_numpy(dtype=bool)
+        referred = referred[~again].reset_index(drop=True)
     parts = rows_of("sleeve", view.texts("sleeve_id"), about_sleeves)
     parts += rows_of("totals", totals.texts("pipe_id"), about_totals)
     too_much = [one for one in about_totals if one.effect == "refer"]
     return ScreenedSleeves(
         findings_of(parts),
-        barred.reset_index(drop=True),
-        referred.reset_index(drop=True),
-        _named(totals, too_much)[["pipe_id", "rules", "why"]].reset_index(drop=True),
+        barred,
+        referred,
+        _named(totals, too_much),
     )
 
 
@@ -237,12 +239,13 @@ def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
     """Give the pipes that carry spans; of one that is not there nothing is known."""
     wanted = set(spans["pipe_id"])
     plain = pd.DataFrame(pipes)
-    own = plain.loc[is_among(plain["pipe_id"], wanted), PIPES.names].reset_index(drop=True)
+    among = is_among(plain["pipe_id"], wanted)
+    own = plain if among.all() else plain.loc[among, PIPES.names].reset_index(drop=True)
     missing = sorted(wanted - set(own["pipe_id"]))
     if not missing:
         return own
     blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))[PIPES.names]
-    return pd.concat([own, blank], ignore_index=True) if len(own) else blank
+    return pd.concat([own[PIPES.names], blank], ignore_index=True) if len(own) else blank
 
 
 def _unsaid(judged: Judged, rulings: Sequence[Ruling]) -> Texts:
@@ -322,10 +325,10 @@ def _named(view: View, rulings: Sequence[Ruling]) -> pd.DataFrame:
             for row, why in zip(one.rows.tolist(), one.why, strict=True):
                 rules.setdefault(row, []).append(one.rule.id)
                 whys.setdefault(row, why)
-    if not rules:
-        return view.things[columns].iloc[:0].assign(rules="", why="")
     rows = sorted(rules)
-    things = view.things[columns].take(rows)
-    told = {"rules": ["+".join(rules[row]) for row in rows], "why": [whys[row] for row in rows]}
-    said = {name: pd.Series(texts_of(texts), things.index) for name, texts in told.items()}
-    return things.assign(**said).sort_values(key)
+    at = np.array(rows, dtype=np.intp)
+    told = {name: view.things[name].array.take(at) for name in columns}
+    told["rules"] = texts_of(["+".join(rules[row]) for row in rows])
+    told["why"] = texts_of([whys[row] for row in rows])
+    said = pd.DataFrame(told)
+    return said.sort_values(key, ignore_index=True) if rows else said

@@ -130,7 +130,10 @@ def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
     """
     names = ("role", "kind", "mechanisms")
     step = _steps({name: spans[name].to_numpy(dtype=object) for name in names})
-    return spans[["pipe_id", "from_m", "to_m"]].assign(step=step)
+    return pd.DataFrame(
+        {**{name: spans[name].array for name in ("pipe_id", "from_m", "to_m")}, "step": step},
+        index=spans.index,
+    )
 
 
 def _steps(spans: Columns) -> npt.NDArray[np.object_]:

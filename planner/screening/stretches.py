@@ -10,7 +10,6 @@ import pandas as pd
 
 from planner.arrays import texts_of
 from planner.contracts import OBSERVATIONS
-from planner.distinct import constant
 from planner.screening.axis import part_of
 from planner.screening.match import join_notes
 from planner.screening.pairs import Pairs
@@ -57,7 +56,7 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
         "x_to_m": spots.x_m,
         "from_m": extents.from_m,
         "to_m": extents.to_m,
-        "kind": constant("point", len(rows), "str").array,
+        "kind": texts_of(np.full(len(rows), "point", dtype=object)),
         "extent_from": texts_of(extents.origin),
         "counter_node": rows["counter_node"].array,
         "counter_m": rows["s_m"].array,
@@ -65,7 +64,7 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
         "clock_h": clocks.clock_h,
         "arc_h": clocks.arc_h,
         "seen_on": rows["date"].array,
-        "close_id": constant("", len(rows), "str").array,
+        "close_id": texts_of(np.full(len(rows), "", dtype=object)),
         "flags": texts_of(join_notes(spots.doubts, pairs.doubts, clocks.doubts)),
     }
     out = pd.DataFrame(data, index=range(len(rows)), copy=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -13,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from planner.contracts.verdicts import NEEDS, URGENCY
 from planner.errors import RulebookError
 from planner.screening.columns import About, Kind
+from planner.toml_text import parse_toml_file
 
 METHODS = ("sleeve", "liner", "dig")
 EFFECTS = ("needs", "urgency", "allows", "rules_out", "first", "refer")
@@ -154,11 +154,11 @@ def toml_of(path: Path, what: str) -> dict[str, Any]:
         One line: the file cannot be read, or is not valid TOML.
     """
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return parse_toml_file(path)
     except OSError as error:
         message = f"{path.name}: {what} cannot be read: {error.strerror}"
         raise RulebookError(message) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except ValueError as error:
         message = f"{path.name}: not valid TOML: {error}"
         raise RulebookError(message) from error
 

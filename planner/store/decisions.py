@@ -1,7 +1,7 @@
 """The store of a project: decisions, the journal, revisions, ids. Nothing else writes them.
 
-A decision, and an event of the journal, is only ever added, under a number of its own; none
-is changed or removed.
+A decision, a change of the week or of a price, and an event of the journal, is only ever
+added, under a number of its own; none is changed or removed.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from planner.contracts import (
     DECISIONS,
     EVENTS,
     LEFT_OVER,
+    PRICE_EDITS,
     REVISION_CHOICES,
     REVISIONS,
     WEEK_EDITS,
@@ -23,19 +24,13 @@ from planner.contracts import (
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import StaleError, StoreError
 from planner.ground.ids import KnownIds, number_of
-from planner.store.geopackage import (
-    BUSY_S,
-    add_rows,
-    highest_in,
-    read_tables,
-    replace_rows,
-    rows_of,
-    transaction,
-)
-from planner.store.share import refuse_share
-from planner.tables import check, conform
+from planner.store.geopackage import GeoPackage
+from planner.store.keeping import Keeping
+from planner.tables import Table, check, conform
 
-_TABLES = (DECISIONS, WEEK_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES)
+STORE_TABLES = (
+    DECISIONS, WEEK_EDITS, PRICE_EDITS, EVENTS, IDS, SETUP_IDS, REVISIONS, REVISION_CHOICES,
+)  # fmt: skip
 # What makes two rows of a form the same row; what was accepted is no part of it, so a
 # form that is sent twice never accepts what has changed in between. What came by the page
 # has an instant of its own.
@@ -43,28 +38,24 @@ _SAME = ("pipe_id", "span_id", "decision", "by", "on", "reason", "value", "at")
 
 
 class Store:
-    """The store in one GeoPackage; made by `open_store`.
+    """The store of a project, wherever its tables are kept; made by `open_store`.
 
     It remembers what ids it last read, so that of two plans made at once the slower
     one cannot give an id that the other has given meanwhile.
+
+    Parameters
+    ----------
+    keeping
+        The file or database that keeps the tables.
     """
 
-    def __init__(self, path: Path, *, busy_s: float = BUSY_S) -> None:
-        self.path = path
-        self._busy_s = busy_s
+    def __init__(self, keeping: Keeping) -> None:
+        self.keeping = keeping
         self._seen = _digest(*_no_ids())
 
     def stamp(self) -> object:
         """Give what differs once anything was written since; cheap to ask for."""
-        found = []
-        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
-            try:
-                at = path.stat()
-            except OSError:
-                found.append((0, 0))
-            else:
-                found.append((at.st_mtime_ns, at.st_size))
-        return tuple(found)
+        return self.keeping.stamp()
 
     def read_decisions(self) -> pd.DataFrame:
         """Read all decisions in the order they were taken in; obeys `DECISIONS`.
@@ -72,9 +63,9 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be read.
+            If the store cannot be read.
         """
-        return read_tables(self.path, [DECISIONS], busy_s=self._busy_s)[DECISIONS.name]
+        return self.keeping.read_tables([DECISIONS])[DECISIONS.name]
 
     def append_decisions(
         self, frame: pd.DataFrame, seen: Mapping[str, int] | None = None
@@ -100,13 +91,13 @@ class Store:
         StaleError
             If somebody decided on a pipe since it was seen; then no row was added.
         StoreError
-            If the file cannot be written; then no row was added.
+            If the store cannot be written; then no row was added.
         """
-        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, DECISIONS, ("pipe_id", frame["pipe_id"]))
+        with self.keeping.transaction(STORE_TABLES) as change:
+            stored = change.rows_of(DECISIONS, ("pipe_id", frame["pipe_id"]))
             refuse_stale(stored, "pipe_id", seen)
             known = dict(zip(_same_of(stored), stored["version"].astype(int), strict=True))
-            highest = highest_in(connection, DECISIONS, "version")
+            highest = change.highest_in(DECISIONS, "version")
             positions, versions, left = [], [], []
             for position, same in enumerate(_same_of(frame)):
                 if same in known:
@@ -118,7 +109,7 @@ class Store:
                 versions.append(highest)
             taken = conform(frame.iloc[positions].assign(version=versions), DECISIONS)
             if len(taken):
-                add_rows(connection, DECISIONS, taken)
+                change.add_rows(DECISIONS, taken)
         return taken, conform(left, LEFT_OVER)
 
     def read_week_edits(self) -> pd.DataFrame:
@@ -127,9 +118,9 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be read.
+            If the store cannot be read.
         """
-        return read_tables(self.path, [WEEK_EDITS], busy_s=self._busy_s)[WEEK_EDITS.name]
+        return self.keeping.read_tables([WEEK_EDITS])[WEEK_EDITS.name]
 
     def append_week_edits(self, frame: pd.DataFrame, seen: Mapping[str, int]) -> pd.DataFrame:
         """Add each row of `frame`, in its order.
@@ -151,15 +142,57 @@ class Store:
         StaleError
             If somebody changed a set-up since it was seen; then no row was added.
         StoreError
+            If the store cannot be written; then no row was added.
+        """
+        return self._append_edits(WEEK_EDITS, "setup_id", frame, seen)
+
+    def read_price_edits(self) -> pd.DataFrame:
+        """Read all changes of prices in the order they were made in; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StoreError
+            If the file cannot be read.
+        """
+        return self.keeping.read_tables([PRICE_EDITS])[PRICE_EDITS.name]
+
+    def append_price_edits(
+        self, frame: pd.DataFrame, seen: Mapping[str, int] | None = None
+    ) -> pd.DataFrame:
+        """Add each row of `frame`, in its order.
+
+        Parameters
+        ----------
+        frame
+            The columns of `PRICE_EDITS`; its version is not looked at.
+        seen
+            The version of the last change that a person saw of each price, 0 = none; None
+            where nobody looked at what stands there.
+
+        Returns
+        -------
+        taken
+            The rows, numbered above all earlier ones; obeys `PRICE_EDITS`.
+
+        Raises
+        ------
+        StaleError
+            If somebody changed a price since it was seen; then no row was added.
+        StoreError
             If the file cannot be written; then no row was added.
         """
-        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, WEEK_EDITS, ("setup_id", frame["setup_id"]))
-            refuse_stale(stored, "setup_id", seen)
-            first = highest_in(connection, WEEK_EDITS, "version") + 1
+        return self._append_edits(PRICE_EDITS, "price_id", frame, seen)
+
+    def _append_edits(
+        self, table: Table, by: str, frame: pd.DataFrame, seen: Mapping[str, int] | None
+    ) -> pd.DataFrame:
+        """Add rows of `table`, each about what its column `by` names, if none is stale."""
+        with self.keeping.transaction(STORE_TABLES) as change:
+            refuse_stale(change.rows_of(table, (by, frame[by])), by, seen)
+            first = change.highest_in(table, "version") + 1
             numbers = range(first, first + len(frame))
-            taken = conform(frame.assign(version=list(numbers)), WEEK_EDITS)
-            add_rows(connection, WEEK_EDITS, taken)
+            taken = conform(frame.assign(version=list(numbers)), table)
+            change.add_rows(table, taken)
         return taken
 
     def read_events(self) -> pd.DataFrame:
@@ -168,9 +201,9 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be read.
+            If the store cannot be read.
         """
-        return read_tables(self.path, [EVENTS], busy_s=self._busy_s)[EVENTS.name]
+        return self.keeping.read_tables([EVENTS])[EVENTS.name]
 
     def append_events(
         self, frame: pd.DataFrame, keys: Callable[[pd.DataFrame], Sequence[object]]
@@ -192,10 +225,10 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be written; then no row was added.
+            If the store cannot be written; then no row was added.
         """
-        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, EVENTS)
+        with self.keeping.transaction(STORE_TABLES) as change:
+            stored = change.rows_of(EVENTS)
             known = set(keys(stored))
             first = max([0, *(number_of(one) for one in stored["event_id"])]) + 1
             fresh = []
@@ -206,8 +239,18 @@ class Store:
             ids = [f"E-{first + n:06d}" for n in range(len(fresh))]
             taken = conform(frame.iloc[fresh].assign(event_id=ids), EVENTS)
             if len(taken):
-                add_rows(connection, EVENTS, taken)
+                change.add_rows(EVENTS, taken)
         return taken
+
+    def read_revisions(self) -> pd.DataFrame:
+        """Read who signed what when; obeys `REVISIONS`.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        return self.keeping.read_tables([REVISIONS])[REVISIONS.name]
 
     def read_last_revision(self) -> tuple[int, pd.DataFrame]:
         """Give the number of the last revision (0 = none) and its choices.
@@ -215,10 +258,10 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be read.
+            If the store cannot be read.
         """
         tables = [REVISIONS, REVISION_CHOICES]
-        found = read_tables(self.path, tables, busy_s=self._busy_s)
+        found = self.keeping.read_tables(tables)
         version = int(found[REVISIONS.name]["version"].max()) if len(found[REVISIONS.name]) else 0
         frozen = found[REVISION_CHOICES.name]
         return version, frozen[(frozen["version"] == version).to_numpy(bool)].reset_index(drop=True)
@@ -236,17 +279,17 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be written, or somebody signed meanwhile.
+            If the store cannot be written, or somebody signed meanwhile.
         """
         version = int(check(revision, REVISIONS)["version"].iloc[0])
-        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            stored = rows_of(connection, REVISIONS)["version"]
+        with self.keeping.transaction(STORE_TABLES) as change:
+            stored = change.rows_of(REVISIONS)["version"]
             last = int(stored.max()) if len(stored) else 0
             if version != last + 1:
-                message = f"{self.path}: revision {last} was signed meanwhile; sign again"
+                message = f"{self.keeping.name}: revision {last} was signed meanwhile; sign again"
                 raise StoreError(message)
-            add_rows(connection, REVISIONS, revision)
-            add_rows(connection, REVISION_CHOICES, check(choices, REVISION_CHOICES))
+            change.add_rows(REVISIONS, revision)
+            change.add_rows(REVISION_CHOICES, check(choices, REVISION_CHOICES))
 
     def read_known(self) -> KnownIds:
         """Read the ids that were given so far.
@@ -254,9 +297,9 @@ class Store:
         Raises
         ------
         StoreError
-            If the file cannot be read.
+            If the store cannot be read.
         """
-        found = read_tables(self.path, [IDS, SETUP_IDS], busy_s=self._busy_s)
+        found = self.keeping.read_tables([IDS, SETUP_IDS])
         ids, works = found[IDS.name], found[SETUP_IDS.name]
         self._seen = _digest(ids, works)
         highest = {
@@ -271,28 +314,28 @@ class Store:
         Returns
         -------
         written
-            False where nothing changed: then the file is not touched.
+            False where nothing changed: then the store is not touched.
 
         Raises
         ------
         StoreError
-            If the file cannot be written, or another plan gave ids since they were read.
+            If the store cannot be written, or another plan gave ids since they were read.
         """
         ids, works = check(known.table, IDS), check(known.setup_works, SETUP_IDS)
         if _digest(ids, works) == self._seen:
             return False
-        with transaction(self.path, _TABLES, busy_s=self._busy_s) as connection:
-            if _digest(rows_of(connection, IDS), rows_of(connection, SETUP_IDS)) != self._seen:
-                message = f"{self.path}: another plan was made meanwhile; plan again"
+        with self.keeping.transaction(STORE_TABLES) as change:
+            if _digest(change.rows_of(IDS), change.rows_of(SETUP_IDS)) != self._seen:
+                message = f"{self.keeping.name}: another plan was made meanwhile; plan again"
                 raise StoreError(message)
-            replace_rows(connection, IDS, ids)
-            replace_rows(connection, SETUP_IDS, works)
+            change.replace_rows(IDS, ids)
+            change.replace_rows(SETUP_IDS, works)
         self._seen = _digest(ids, works)
         return True
 
 
 def open_store(path: Path) -> Store:
-    """Open the store at `path`; the file is made when something is first written.
+    """Open the store in the GeoPackage at `path`; the file is made when something is first written.
 
     Raises
     ------
@@ -300,9 +343,9 @@ def open_store(path: Path) -> Store:
         If there is a file that is no GeoPackage, or that is in use, or if it lies on a
         network share, where file locks do not hold.
     """
-    refuse_share(path)
-    read_tables(path, [])
-    return Store(path)
+    keeping = GeoPackage(path)
+    keeping.read_tables([])
+    return Store(keeping)
 
 
 def _same_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:

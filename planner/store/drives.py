@@ -43,6 +43,9 @@ class DriveStore:
         A file that is damaged, or holds something else, is passed over with a note.
         """
         path = self._path(key)
+        if path.is_symlink():
+            self.notes.append(f"{path.name}: is a link; it is not followed")
+            return None
         try:
             # Opened here: of a damaged file numpy would leave its own handle open.
             with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:

@@ -5,6 +5,9 @@ process leaves the old state or the new (measured: a journal in memory, or none,
 left half-written files that passed an integrity check; so did overwriting a layer
 through GDAL). GDAL is not used here: the file is written with the standard library.
 
+Nobody here opens the file but SQLite, not even to look at it: closing it would let go of the
+locks that another thread of this process holds on it, and a second writer would come in.
+
 References
 ----------
 OGC 12-128r18, GeoPackage Encoding Standard 1.3.1, clauses 1.1 and 2.2.
@@ -16,17 +19,20 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from planner.errors import StoreError, TableError
+from planner.store.journal_mode import keep_journal_on_disk, leave_log
+from planner.store.keeping import Change
+from planner.store.share import refuse_share
 from planner.tables import Column, Table, conform
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10301
 BUSY_S = 5.0
-_MAGIC = b"SQLite format 3\x00"
 _SQL_TYPES = {
     "text": "TEXT NOT NULL",
     "date": "DATE",
@@ -66,6 +72,90 @@ _HOUSE = (
 )
 
 
+class GeoPackage:
+    """Tables kept in the GeoPackage at `path`; see `planner.store.keeping.Keeping`.
+
+    Raises
+    ------
+    StoreError
+        If it lies on a network share, where file locks do not hold.
+    """
+
+    def __init__(self, path: Path) -> None:
+        refuse_share(path)
+        self.path = path
+
+    @property
+    def name(self) -> str:
+        """Give the path."""
+        return str(self.path)
+
+    @contextmanager
+    def transaction(self, tables: Sequence[Table]) -> Iterator[Change]:
+        """Open the file for one change of `tables`; see `transaction`."""
+        with transaction(self.path, tables) as connection:
+            yield _Change(connection)
+
+    def read_tables(self, tables: Sequence[Table]) -> dict[str, pd.DataFrame]:
+        """Read `tables` as they stood at one moment; see `read_tables`."""
+        return read_tables(self.path, tables)
+
+    def stamp(self) -> object:
+        """Give what differs once anything was written since: of the file and its log."""
+        found = []
+        for path in (self.path, self.path.with_name(self.path.name + "-wal")):
+            try:
+                at = path.stat()
+            except OSError:
+                found.append((0, 0))
+            else:
+                found.append((at.st_mtime_ns, at.st_size))
+        return tuple(found)
+
+    @contextmanager
+    def editing(self) -> Iterator[None]:
+        """Keep a write-ahead log until the block ends: readers and a writer do not wait.
+
+        Then the log is written into the file and there is one file again, once nobody else is
+        editing. Of a killed session the next opening takes the log in. While it is edited the
+        file must not be copied: the log beside it is a part of it.
+        """
+        with transaction(self.path, []):
+            pass  # The file is there, whole and ours.
+        with _errors_of(self.path):
+            connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
+        try:
+            with _errors_of(self.path):
+                connection.execute("PRAGMA journal_mode = WAL").fetchone()
+                # The log stays for as long as this connection has looked into it.
+                connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            try:
+                yield
+            finally:
+                with _errors_of(self.path):
+                    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                    leave_log(connection)
+        finally:
+            connection.close()
+
+
+@dataclass(frozen=True)
+class _Change:
+    connection: sqlite3.Connection
+
+    def rows_of(self, table: Table, about: tuple[str, Iterable[str]] | None = None) -> pd.DataFrame:
+        return rows_of(self.connection, table, about)
+
+    def highest_in(self, table: Table, column: str) -> int:
+        return highest_in(self.connection, table, column)
+
+    def add_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        add_rows(self.connection, table, frame)
+
+    def replace_rows(self, table: Table, frame: pd.DataFrame) -> None:
+        replace_rows(self.connection, table, frame)
+
+
 @contextmanager
 def transaction(
     path: Path, tables: Sequence[Table], *, busy_s: float = BUSY_S
@@ -90,12 +180,11 @@ def transaction(
         If the file is no GeoPackage, is in use, cannot be written, or its tables
         have other columns.
     """
-    _refuse_other_files(path)
     with _errors_of(path):
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
         with _errors_of(path):
-            _keep_journal_on_disk(connection, path)
+            keep_journal_on_disk(connection, path)
             connection.execute("BEGIN IMMEDIATE")
             _make_house(connection, path)
             for table in tables:
@@ -119,7 +208,6 @@ def read_tables(
     StoreError
         If the file is no GeoPackage, is in use, or a table breaks its contract.
     """
-    _refuse_other_files(path)
     if not path.exists() or path.stat().st_size == 0:
         return {table.name: conform([], table) for table in tables}
     with _errors_of(path):
@@ -264,31 +352,6 @@ def _check_columns(connection: sqlite3.Connection, table: Table, path: Path) -> 
         raise StoreError(message)
 
 
-def _keep_journal_on_disk(connection: sqlite3.Connection, path: Path) -> None:
-    mode = connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0]
-    if mode != "delete":
-        message = f"{path}: another program keeps it open (journal {mode}); close it there"
-        raise StoreError(message)
-    connection.execute("PRAGMA synchronous = FULL")
-
-
-def _refuse_other_files(path: Path) -> None:
-    """Look at the first bytes before SQLite does; a missing or empty file is fine."""
-    if not path.exists():
-        return
-    try:
-        with path.open("rb") as file:
-            head = file.read(len(_MAGIC))
-    except OSError as error:
-        message = f"{path}: cannot be read: {error.strerror}"
-        raise StoreError(message) from error
-    # A process killed while it made the file leaves zeros and a journal: SQLite undoes both.
-    undone = path.with_name(path.name + "-journal").exists() and not head.strip(b"\0")
-    if head and head != _MAGIC and not undone:
-        message = f"{path}: is not a GeoPackage; move it away to start a new store"
-        raise StoreError(message)
-
-
 def _refuse_other_databases(connection: sqlite3.Connection, path: Path) -> None:
     found = connection.execute("PRAGMA application_id").fetchone()[0]
     if found != APPLICATION_ID or not _exists(connection, "gpkg_contents"):
@@ -307,8 +370,11 @@ def _errors_of(path: Path) -> Iterator[None]:
         else:
             message = f"{path}: cannot be opened or written: {error}"
         raise StoreError(message) from error
+    except sqlite3.IntegrityError as error:
+        message = f"{path}: refused, nothing was kept: {error}"
+        raise StoreError(message) from error
     except sqlite3.DatabaseError as error:
-        message = f"{path}: damaged or not a GeoPackage: {error}"
+        message = f"{path}: is not a GeoPackage, or damaged ({error}); move it away to start anew"
         raise StoreError(message) from error
     except TableError as error:
         message = f"{path}: {error}"

@@ -27,6 +27,7 @@ from planner.ground.event_places import (
 from planner.ground.money import list_prices
 from planner.settings import Takeoff
 from planner.tables import check, conform, empty, records_in
+from planner.takeoff.pay_beside import lines_beside
 
 Row = dict[str, Any]
 _BLANK = ("system", "dn_mm", "length_m")
@@ -46,14 +47,16 @@ def measure_pay(tables: Tables, settings: Takeoff) -> Pay:
     A sleeve is measured as it was reported; a figure that was not reported is taken from the
     sleeve planned at that place, and said. Any other step counts its stretch, a reopening the
     live connections there. Prices are those in force. What is no work of its own (moves, sealed
-    ends, mobilisation, nights) is not in the journal and not measured here.
+    ends, mobilisation, nights) goes with the works that are done, as the bill has it
+    (`pay_beside`), and what was not reported of it is said.
 
     Parameters
     ----------
     tables
-        Of it: events, as_built, done, pipes, laterals, sleeves, prices, price_quantities.
+        Of it: events, as_built, done, pipes, laterals, sleeves, prices, price_quantities; visits
+        and setup_works where a week is planned.
     settings
-        Share that is kept back.
+        Share that is kept back, hours of night.
 
     Returns
     -------
@@ -78,6 +81,8 @@ def measure_pay(tables: Tables, settings: Takeoff) -> Pay:
         line["chargeable"], line["said_by"], why = _charge(work, said)
         line["note"] = "; ".join(filter(None, (*line["notes"], why)))
         rows.append(line)
+    done = list(zip(works, rows, strict=True))
+    rows = rows + lines_beside(done, tables, happened, site.prices, settings)
     lines = conform(rows, PAY)
     return Pay(lines, _sums(lines, settings.retention_ratio))
 
@@ -254,15 +259,16 @@ def _sums(lines: pd.DataFrame, ratio: float) -> pd.DataFrame:
     kept = round(Fraction(str(ratio)) * cents)
     within = lines["note"].str.contains(WITHIN, regex=False)
     bare = lines[lines["sum_cents"].isna() & ~within]
+    works = lines[lines["item"] == lines["step"]]
     row = {
         "key": "project",
-        "lines_count": len(lines),
+        "lines_count": len(works),
         "installed_cents": int(lines["sum_cents"].fillna(0).sum()),
         "chargeable_cents": cents,
         "retention_ratio": ratio,
         "retention_cents": kept,
         "payable_cents": cents - kept,
-        "unknown_count": int((lines["chargeable"] == "unknown").sum()),
+        "unknown_count": int((works["chargeable"] == "unknown").sum()),
         "unpriced_count": len(bare),
         "complete": bare.empty,
         "unpriced": ", ".join(sorted(set(bare["item"]))),

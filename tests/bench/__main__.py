@@ -24,6 +24,8 @@ SIZES = {
     "replan": 200,
     "sheets": 50,
     "map": 20_000,
+    "review": 5_000,
+    "store": 100_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 

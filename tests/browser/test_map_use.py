@@ -44,7 +44,7 @@ def look(browser):
     """Open a file at a size and in a scheme; at the end it asked for itself alone, in peace."""
     opened = []
 
-    def make(path, size=DESK, scheme="light"):
+    def make(path, size=DESK, scheme="light", then=()):
         context = browser.new_context(
             viewport={"width": size[0], "height": size[1]}, color_scheme=scheme
         )
@@ -55,13 +55,13 @@ def look(browser):
         page.goto(path.as_uri())
         if path.name == "map.html":
             page.wait_for_function("window.sleeveplan && sleeveplan.current")
-        opened.append((context, path.as_uri(), trouble))
+        opened.append((context, [one.as_uri() for one in (path, *then)], trouble))
         return page
 
     yield make
-    for context, uri, trouble in opened:
+    for context, uris, trouble in opened:
         context.close()
-        assert trouble == [uri]
+        assert trouble == uris
 
 
 def found(page, words):
@@ -252,3 +252,26 @@ def test_a_crews_page_reads_on_a_phone(look, tmp_path, scheme):
     assert page.url.endswith("#day_1")
     assert page.locator("article").count() > 0
     assert page.evaluate("[...document.images].every(one => one.complete && one.naturalWidth)")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_map_and_crews_pages_lead_to_each_other(look, tmp_path, scheme):
+    """By relative links, on a phone: a page shows the day's way within its width and goes back."""
+    town = map_town.town()
+    (tmp_path / "map.html").write_text(draw_map(town, map_town.facts()), "utf-8")
+    paths = write_crew_pages(town, map_town.facts(), tmp_path / "crews")
+    there = (paths[-1], tmp_path / "map.html")
+    page = look(tmp_path / "map.html", PHONE, scheme, then=there)
+    links = page.locator(".plan-pages a")
+    assert links.count() == len(paths) > 0
+    assert links.first.bounding_box()["height"] >= 40
+    links.last.press("Enter")
+    page.wait_for_url(f"**/{paths[-1].name}")
+    drawing = page.locator(".route img").first
+    box = drawing.bounding_box()
+    assert drawing.evaluate("one => one.complete && one.naturalWidth > 0")
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= PHONE[0]
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
+    page.locator("nav a").last.press("Enter")
+    page.wait_for_url("**/map.html")

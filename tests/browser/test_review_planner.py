@@ -14,7 +14,8 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from review_town import Served, served
 from test_evil_text import CASES
 
-from planner.folder import STORE, accept_form, run_project
+from planner.folder import accept_form, run_project
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.conftest import BROWSER_FLAGS
 

@@ -10,9 +10,10 @@ import pytest
 
 from planner.contracts import DECISIONS
 from planner.errors import StaleError, TableError
-from planner.folder import STORE, accept_form
+from planner.folder import accept_form
 from planner.propose import propose
 from planner.review.live import Asked, Live
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.bench.onepipe import make_town
 
@@ -125,7 +126,7 @@ def test_what_another_program_wrote_is_taken_in_and_makes_a_seen_state_stale(liv
     with pytest.raises(StaleError, match=f"{pipe}: changed meanwhile by B. Holt") as told:
         live.decide(asked(live, pipe, "accept", seen=0))
     assert told.value.versions == (1,)
-    assert live.rows_of(pipe, ["choices"])["choices"]["state"].tolist() == ["refused"]
+    assert live.rows_of(pipe, "choices")["choices"]["state"].tolist() == ["refused"]
     assert differing(live) == []
 
 
@@ -180,6 +181,6 @@ def test_a_project_read_anew_shows_changed_files(tmp_path):
     form.write_text("pipe_id,span_id,decision,by,on,reason\n0017,,hold,B. Holt,2026-01-12,wait\n")
     assert accept_form(folder, form)[-1] == "1 decisions taken, 0 refused or known"
     live.catch_up()
-    choices = live.rows_of("0017", ["choices"])["choices"]
+    choices = live.rows_of("0017", "choices")["choices"]
     assert choices["state"].tolist() == ["held"]
     assert choices["by"].tolist() == ["B. Holt"]

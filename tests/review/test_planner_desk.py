@@ -13,12 +13,13 @@ from starlette.testclient import TestClient
 
 from planner.contracts import EVENTS
 from planner.crews.pinned import in_force
-from planner.folder import STORE, run_project
+from planner.folder import run_project
 from planner.review.app import make_app
 from planner.review.live import Live
 from planner.review.users import LOCAL, Person
 from planner.review.week_now import Weeks
 from planner.runs import standing_run
+from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 
 MONDAY, TUESDAY, FRIDAY = "2026-01-12", "2026-01-13", "2026-01-16"

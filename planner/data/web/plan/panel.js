@@ -141,6 +141,20 @@
       });
       add("all crews and days", function () { return true; });
       this.root.appendChild(box);
+      this._pages(crews);
+    },
+
+    // Each crew's page for the field lies beside the map.
+    _pages: function (crews) {
+      var line = element("p", "plan-hint plan-pages", "Pages for the field: "), pages = {};
+      this.data.routes.forEach(function (route) { pages[route.letter] = route.page; });
+      Object.keys(crews).forEach(function (letter, i) {
+        var link = element("a", "", letter + " " + crews[letter]);
+        link.href = pages[letter];
+        if (i) { line.appendChild(document.createTextNode(", ")); }
+        line.appendChild(link);
+      });
+      this.root.appendChild(line);
     },
 
     // The stops that are shown, in their order, for those who use no mouse.

@@ -51,7 +51,7 @@
     style();
     plan.decode(data.streets).forEach(function (shape) { layers.push(new plan.Line(shape, looks.street).addTo(map)); });
     drawn.forEach(function (line) { layers.push(line.addTo(map)); });
-    var missing = data.undrawn ? data.undrawn + " pipes have no line and are not on the map." : "";
+    var missing = data.undrawn ? data.undrawn + (data.undrawn === 1 ? " pipe has" : " pipes have") + " no line, so the map leaves it out." : "";
     say(drawn.length ? missing : "No pipe has a line: there is nothing to draw.");
   }
 

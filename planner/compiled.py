@@ -1,0 +1,33 @@
+"""How hot loops are compiled, and where what was compiled is kept for the next run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+from numba import njit
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def kept(function: Function, **options: Any) -> Function:  # noqa: ANN401 - as numba takes them
+    """Compile by numba; kept on disk where a folder may be written, else made anew each run.
+
+    Parameters
+    ----------
+    function
+        A loop over plain arrays.
+    options
+        Of `numba.njit`.
+    """
+    try:
+        return cast("Function", njit(cache=True, **options)(function))
+    except RuntimeError:  # no folder to keep it in
+        return cast("Function", njit(**options)(function))
+
+
+def cache_folder(function: Callable[..., Any]) -> Path | None:
+    """Give the folder in which a compiled function is kept; None where it is not."""
+    path = function.stats.cache_path  # type: ignore[attr-defined]
+    return Path(path) if path else None
