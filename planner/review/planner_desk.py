@@ -42,6 +42,8 @@ _UNDO = (
     ("promise", "withdraw", "Take the promise back"),
     ("defer", "recall", "Plan it at once"),
 )
+# What was moved in an earlier run stands in this one already: taking it back moves nothing.
+_FREE = "Let the next plan place it"
 Handler = Callable[[Request, Mapping[str, str], FormData], Response]
 
 
@@ -289,7 +291,13 @@ class PlannerDesk:
             "day": here,
             "works": works_at(now, setup_id, shown.states, units),
             "said": [
-                (said[about]["by"], when(said[about]), what_was_said(said[about]), change, words)
+                (
+                    said[about]["by"],
+                    when(said[about]),
+                    what_was_said(said[about]),
+                    change,
+                    words if about != "place" or said[about]["run"] == now.name else _FREE,
+                )
                 for about, change, words in _UNDO
                 if about in said
             ],

@@ -186,6 +186,8 @@ def refused(wish: Wish, now: WeekNow, view: WeekView) -> str:
 
 def _day_refused(wish: Wish, now: WeekNow, view: WeekView) -> str:
     dates = [day for day, _ in dates_of(now.run.first_day, now.run.week)]
+    if not dates:
+        return "planner.toml names no first day: there is no week to change."
     if wish.change in _PLACED:
         day = view.days.get((wish.crew, wish.date))
         if day is None or not day.shift:

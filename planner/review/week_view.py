@@ -13,8 +13,8 @@ from planner.contracts.crews import RANKED
 from planner.contracts.facts import RunFacts
 from planner.crews.timetable import NO_LIMIT, CrewDay, Stop
 from planner.crews.week import dates_of, lay_out
-from planner.outputs.palette import crew_letter, stop_label
-from planner.outputs.routes import day_name
+from planner.outputs.palette import stop_label
+from planner.outputs.routes import crew_letters, day_name
 from planner.outputs.stops import visit_title
 from planner.outputs.wording import clock, mass, way
 from planner.review.week_now import WeekNow
@@ -226,7 +226,8 @@ class _Maker:
         left.sort(key=lambda one: (one.rank == "", int(one.rank or 0), one.setup_id))
         stops = {one.setup_id: one for day in days.values() for one in day.stops}
         stops |= {one.setup_id: one for one in left}
-        letters = tuple((crew, crew_letter(n)) for n, crew in enumerate(crews))
+        known = crew_letters(now.tables)
+        letters = tuple((crew, known.get(crew, "")) for crew in crews)
         dates = tuple((date, day_name(date)) for date in self._dates)
         ranked = sorted(self._faults, key=lambda one: (one.rank, one.key[1], one.where))
         return WeekView(now.name, letters, dates, days, tuple(left), tuple(ranked), stops)
@@ -261,7 +262,7 @@ class _Maker:
         sleeves, grams, shares = (sum(one[n] for one in loads) for n in range(3))
         units = self._facts.units
         most = day.most_s + day.over_s
-        found = [Meter("hours", away_s, most, f"{span(away_s)} of {span(most)}")]
+        found = [Meter("hours", away_s, most, f"{_clocked(away_s)} of {_clocked(most)} h")]
         if sleeves:
             found.append(Meter("day's sleeves", shares, day.holds[2],
                                f"{sleeves}, {shares / day.holds[2]:.0%} of a day"))  # fmt: skip
@@ -379,5 +380,9 @@ def _plain(text: str) -> str:
 
 def span(seconds: float) -> str:
     """Write a duration [s] in hours and minutes, or in minutes where it is short."""
+    return f"{_clocked(seconds)} h" if seconds >= 3570 else f"{round(seconds / 60)} min"
+
+
+def _clocked(seconds: float) -> str:
     minutes = round(seconds / 60)
-    return f"{minutes // 60}:{minutes % 60:02d} h" if minutes >= 60 else f"{minutes} min"
+    return f"{minutes // 60}:{minutes % 60:02d}"

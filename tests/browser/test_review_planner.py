@@ -8,9 +8,13 @@ from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from desk_town import keep_tables
+from evil_project import write_evil, write_form
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 from review_town import Served, served
+from test_evil_text import CASES
 
+from planner.folder import accept_form, run_project
 from planner.store.chosen import STORE
 from planner.store.decisions import open_store
 from tests.conftest import BROWSER_FLAGS
@@ -248,3 +252,37 @@ def test_a_failure_is_reported_and_the_rest_of_the_week_planned_again(look, town
     page.get_by_role("button", name="Accept: it stands from now on").click()
     expect(page.get_by_role("heading", name="Week of Mon 12.01.")).to_contain_text("run 0002")
     assert (town.live.folder / "out" / "0002" / "accepted.json").is_file()
+
+
+@pytest.mark.parametrize("case", ["markup", "path"])
+def test_no_text_from_a_file_or_a_person_runs(browser, tmp_path, case):
+    """Every name carries markup, quotes, templates; so do reasons; all of it is shown as text."""
+    evil = CASES[case]
+    folder = write_evil(tmp_path / "evil", evil)
+    accept_form(folder, write_form(folder, evil))
+    keep_tables(folder, run_project(folder), "0001")
+    crew = evil.of("North")
+    with served(folder) as town:
+        look = Look(browser, town)
+        page = look.open()
+        (one,) = [item.get_attribute("data-setup") for item in page.locator("li.stop").all()]
+        panel = opened(page, one)
+        expect(panel).to_contain_text(evil.after.split()[0])
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        page.fill("#reason", evil.of("why"))
+        page.fill("#promise_on", WEDNESDAY)
+        page.get_by_role("button", name="Promise", exact=True).click()
+        said(page, "a promise to residents is broken")
+        page.fill("#reason", evil.of("why"))
+        page.get_by_role("button", name="Take off the week").click()
+        said(page, "took it off the week")
+        page.fill("#reason", evil.of("why"))
+        page.locator("#day").select_option(index=0)
+        page.get_by_role("button", name="Move", exact=True).click()
+        said(page, "moved it to")
+        assert edits_of(town)["crew"].iloc[-1] == crew
+        expect(page.locator(".map-stop")).to_have_count(1)
+        page.goto(town.url + "/log")
+        expect(page.locator("table.log")).to_contain_text("why")
+        assert page.evaluate("window.pwn") is None
+        look.close()

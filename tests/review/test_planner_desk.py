@@ -59,6 +59,12 @@ class Desk:
         return list(rows[["setup_id", "start_s"]].itertuples(index=False, name=None))
 
 
+@pytest.fixture(scope="module")
+def quiet(desk_town, tmp_path_factory):
+    """A desk that nothing may change."""
+    return Desk(shutil.copytree(desk_town, tmp_path_factory.mktemp("quiet") / "town"))
+
+
 @pytest.fixture
 def desk(desk_town, tmp_path):
     return Desk(shutil.copytree(desk_town, tmp_path / "town"))
@@ -68,18 +74,18 @@ def text_of(answer) -> str:
     return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text)))
 
 
-def test_the_week_is_shown_with_what_it_holds(desk):
+def test_the_week_is_shown_with_what_it_holds(quiet):
     """Each of the six set-ups stands on one day, two of them, 9,300 s each, on a full one.
 
     Hand calculation for North on Monday: the first starts at 8:00, when the street opens, and
     takes 2.58 h; parking is 600 s before it and between.
     """
-    page = desk.by().get("/planner")
+    page = quiet.by().get("/planner")
     assert page.status_code == 200
     assert page.text.count('class="stop') - page.text.count('class="stops') == 6
     assert "No rule is broken." in text_of(page)
     assert "0 set-ups without a visit" in text_of(page)
-    first, second = desk.day("North", MONDAY)
+    first, second = quiet.day("North", MONDAY)
     assert first[1] == 8 * 3600
     assert second[1] >= 8 * 3600 + 9300 + 600
     assert 'style="' not in page.text
@@ -182,7 +188,7 @@ def test_a_stale_change_is_answered_with_what_the_other_did(desk):
 
 def test_another_run_that_stands_meanwhile_is_told(desk):
     """A form that was filled in over run 0001 is not taken for run 0002."""
-    keep_tables(desk.folder, run_project(desk.folder), "0002")
+    shutil.copytree(desk.folder / "out" / "0001", desk.folder / "out" / "0002")
     late = desk.change("U-000001", "move", day=f"{FRIDAY}|South", after="")
     assert late.status_code == 409
     assert "Run 0002 stands now, not 0001." in text_of(late)
@@ -204,15 +210,15 @@ def test_another_run_that_stands_meanwhile_is_told(desk):
         ("explode", {}, "Nothing is known of such a change"),
     ],
 )
-def test_what_cannot_be_is_refused_in_one_line(desk, change, more, told):
+def test_what_cannot_be_is_refused_in_one_line(quiet, change, more, told):
     """Nothing is stored."""
-    answer = desk.by().post(
+    answer = quiet.by().post(
         "/planner/change",
         data={**HERE, "setup": "U-000001", "seen": "0", "change": change, **more},
     )
     assert answer.status_code == 422
     assert told in text_of(answer)
-    assert open_store(desk.folder / STORE).read_week_edits().empty
+    assert open_store(quiet.folder / STORE).read_week_edits().empty
 
 
 def test_a_locked_stop_is_moved_only_once_it_is_unlocked(desk):
@@ -227,9 +233,9 @@ def test_a_locked_stop_is_moved_only_once_it_is_unlocked(desk):
 
 
 @pytest.mark.parametrize("role", ["reader", "engineer", "estimator"])
-def test_who_may_not_plan_sees_no_controls_and_is_refused(desk, role):
+def test_who_may_not_plan_sees_no_controls_and_is_refused(quiet, role):
     """Every way of changing anything answers 403."""
-    client = desk.by("Cy", role)
+    client = quiet.by("Cy", role)
     page = client.get("/planner").text
     assert "draggable" not in page
     assert "Plan anew" not in page
@@ -314,13 +320,13 @@ def test_a_run_that_cannot_be_read_is_told(desk):
     assert "visits.csv" in text_of(page)
 
 
-def test_the_map_holds_each_stop_with_its_number(desk):
+def test_the_map_holds_each_stop_with_its_number(quiet):
     """Six stops, labelled by day and place; streets and pipes beneath."""
-    routes = desk.by().get("/planner/map").json()["routes"]
+    routes = quiet.by().get("/planner/map").json()["routes"]
     assert sorted(stop["label"] for one in routes for stop in one["stops"]) == [
         "1.01", "1.01", "1.02", "1.02", "2.01", "2.02",
     ]  # fmt: skip
-    ground = desk.by().get("/planner/ground").json()
+    ground = quiet.by().get("/planner/ground").json()
     assert len(ground["pipes"]["n"]) == 6
     assert len(ground["streets"]["n"]) == 1
 
