@@ -60,9 +60,8 @@ def visit(browser):
                 if urlsplit(one.url).netloc != urlsplit(server.url).netloc else None)  # fmt: skip
         opened.append((context, trouble, expected))
         page.goto(server.url + path)
-        page.wait_for_function(
-            "document.body.textContent.includes('no line') || !window.reviewMap || reviewMap.map()"
-        )
+        if urlsplit(path).path == "/engineer":
+            expect(page.locator("#map")).to_have_attribute("data-drawn", "yes")
         return page
 
     yield make
@@ -112,7 +111,8 @@ def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
     page.keyboard.press("Tab")  # leaving the box asks for nothing again
     row = rows(page).first
     handle = row.element_handle()
-    page.locator("body").press("j")
+    page.focus("#sift-text")
+    page.keyboard.press("ArrowDown")
     expect(row.locator(".open")).to_be_focused()
     page.keyboard.press("Enter")
     detail = page.locator("#detail")
@@ -153,7 +153,7 @@ def test_a_stale_edit_shows_the_other_and_keeps_the_words(visit, town):
     for page in (one, two):
         rows(page).first.locator(".open").click()
         expect(page.locator("#decide")).to_be_visible()
-    two.evaluate("window.fetch = () => new Promise(() => {})")  # it has not heard of it yet
+    two.evaluate("() => { window.fetch = () => new Promise(() => {}); }")  # it has not heard of it yet
     two.fill("#reason", "my own words")
     one.fill("#reason", "asked the owner")
     one.click("#do-hold")
@@ -237,7 +237,7 @@ def test_nothing_is_wider_than_the_screen_and_axe_finds_no_serious_fault(
     expect(page.locator("#decide")).to_be_visible()
     photo = page.locator(".photos img").first
     photo.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('.photos img').naturalWidth === 64")
+    expect(photo).to_have_js_property("naturalWidth", 64)
     assert faults(page) == []
     page.goto(f"{town.url}/engineer/sign")
     assert faults(page) == []

@@ -176,7 +176,7 @@
 
   // ---- keys
   function step(by_) {
-    var rows = [].slice.call(document.querySelectorAll("#rows .span-row")), now = document.activeElement.closest && document.activeElement.closest(".span-row");
+    var rows = [].slice.call(document.querySelectorAll("#rows .span-row")), at_ = document.activeElement, now = at_ && at_.closest(".span-row");
     if (!rows.length) { return; }
     var at = now ? rows.indexOf(now) : rows.findIndex(function (row) { return row.classList.contains("is-open"); });
     var next = rows[Math.min(Math.max(at + by_, 0), rows.length - 1)];
@@ -186,6 +186,7 @@
 
   function key(event) {
     var at = event.target;
+    if (at.id === "sift-text" && event.key === "ArrowDown") { step(1); event.preventDefault(); return; }
     if (event.ctrlKey || event.metaKey || event.altKey || at.closest("input, select, textarea, .map")) { return; }
     var focus = { a: "do-accept", r: "do-refuse", h: "do-hold", "/": "sift-text" }[event.key];
     if (event.key === "j" || event.key === "ArrowDown") { if (event.key !== "j" && at.closest(".detail, .strip")) { return; } step(1); }
