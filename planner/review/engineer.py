@@ -68,7 +68,7 @@ def _list_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
         return pages.page(request, "engineer_rows.html", **values)
 
     def span(request: Request) -> Response:
-        found = view.detail(request, request.path_params["span_id"])
+        found = view.detail(request.path_params["span_id"])
         if found is None:
             return PlainTextResponse("There is no such span any more; load the page anew.\n", 404)
         return pages.page(request, "engineer_detail.html", **found)

@@ -106,7 +106,7 @@ class _Edits:
         headers = {"HX-Trigger": json.dumps({"engineer-decided": done})}
         about = f"span {asked.span_id}" if asked.span_id else f"pipe {asked.pipe_id}"
         said = [f"Taken in: {asked.decision} {asked.value}".strip() + f" on {about}."]
-        found = self._view.detail(request, span_id) if asked.opened else None
+        found = self._view.detail(span_id) if asked.opened else None
         if found is None:
             answer = self._line(request, said, "good", 200)
         else:
@@ -115,9 +115,7 @@ class _Edits:
         answer.headers.update(headers)
         return answer
 
-    def _refused(
-        self, request: Request, sent: _Sent, asked: Asked, why: Sequence[str]
-    ) -> Response:
+    def _refused(self, request: Request, sent: _Sent, asked: Asked, why: Sequence[str]) -> Response:
         lines = [f"Not taken: {line}" for line in why]
         return self._form_again(request, sent, asked, lines, 422)
 
@@ -126,14 +124,13 @@ class _Edits:
         theirs = self._view.newer(asked.pipe_id, asked.seen)
         names = ", ".join(dict.fromkeys(one.by for one in theirs)) or "another program"
         line = f"Not saved: pipe {asked.pipe_id} was changed by {names} since you looked at it."
-        return self._form_again(request, sent, asked, [line], 409, bool(asked.opened))
+        return self._form_again(request, sent, asked, [line], 409)
 
     def _form_again(
-        self, request: Request, sent: _Sent, asked: Asked, lines: list[str], status: int,
-        kept: bool = True,
-    ) -> Response:  # fmt: skip
+        self, request: Request, sent: _Sent, asked: Asked, lines: list[str], status: int
+    ) -> Response:
         """Show the form again, with what others decided meanwhile and the person's own words."""
-        found = self._view.detail(request, sent.text("row")) if asked.opened and kept else None
+        found = self._view.detail(sent.text("row")) if asked.opened else None
         theirs = self._view.newer(asked.pipe_id, asked.seen) if status == 409 else []
         if found is None:
             told = [f"{one.by}, {one.when}: {one.what} ({one.about}): {one.reason}"
@@ -176,7 +173,8 @@ class _Edits:
             line = "Not signed: somebody decided meanwhile. Look at the list as it stands now."
             return self.show_sign(request, [line], reason, 409)
         if state.orphans:
-            return self.show_sign(request, ["Not signed: see what has lost its place."], reason, 422)
+            line = "Not signed: see what has lost its place."
+            return self.show_sign(request, [line], reason, 422)
         by, on = request.scope["person"].name, self._live.instant()[0]
         job = self._jobs.start(
             f"sign revision {state.last + 1}", by, sign_run, str(self._live.folder), by, on,

@@ -122,7 +122,7 @@ class _OnPipe:
     units: str
 
 
-def detail_of(row: Row, rows: Tables, facts: RunFacts, decided: bool) -> Detail:
+def detail_of(row: Row, rows: Tables, facts: RunFacts, *, decided: bool) -> Detail:
     """Gather what the opened row shows.
 
     Parameters
@@ -154,7 +154,7 @@ def detail_of(row: Row, rows: Tables, facts: RunFacts, decided: bool) -> Detail:
         [_sleeve(one, row, rows, facts) for one in sleeves],
         _coded_rows(row, rows, facts),
         records_in(rows["grades"]),
-        _span_words(verdict, decided),
+        _span_words(verdict, decided=decided),
         sorted({f"{one.rule}.{one.figure.split(' ')[0]}.ok = " for one in about_it if one.limit}),
         choice,
     )
@@ -215,7 +215,7 @@ def _strip(pipe: Row, row: Row, sleeves: list[Row], rows: Tables, facts: RunFact
         facts.units,
     )
     counter = Counter.of(row["counter_node"] or str(pipe["us_node"]), pipe, facts.units)
-    return Markup(str(strip_of(pipe, sleeves, counter, look_up)))  # noqa: S704
+    return Markup(str(strip_of(pipe, sleeves, counter, look_up)))
 
 
 def _lists(frame: pd.DataFrame, key: str) -> dict[str, list[Row]]:
@@ -364,7 +364,7 @@ def _clock(seconds: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
 
 
-def _span_words(verdict: Row | None, decided: bool) -> list[str]:
+def _span_words(verdict: Row | None, *, decided: bool) -> list[str]:
     """Give what may be said of the span; the rules still refuse what they close."""
     if verdict is None:
         return []

@@ -150,9 +150,7 @@ class SpanList:
         made = flat_columns(tables, self._streets)
         self._columns = {name: column.copy() for name, column in made.items()}
         pipe_ids = self._columns["pipe_id"]
-        self._columns["seen"] = (
-            pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
-        )
+        self._columns["seen"] = pd.Series(pipe_ids).map(seen).fillna(0).to_numpy(dtype=np.int64)
         self._pipe_code = pd.factorize(pipe_ids)[0]
         begins = np.flatnonzero(np.diff(self._pipe_code, prepend=-1))
         ends = np.append(begins, len(pipe_ids))[1:]
