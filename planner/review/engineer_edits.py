@@ -35,6 +35,11 @@ class _Sent:
         return self.texts.get(name, "").strip()
 
     @property
+    def from_list(self) -> bool:
+        """It was sent from the row itself, so that the answer is a line and no form."""
+        return self.text("from") == "list"
+
+    @property
     def seen(self) -> int | None:
         figures = self.text("seen")
         ok = figures.isascii() and figures.isdigit() and len(figures) <= MOST_FIGURES
@@ -99,14 +104,14 @@ class _Edits:
             return self._refused(request, sent, asked, [f"Nothing was saved: {error}"])
         if refused:
             return self._refused(request, sent, asked, refused)
-        return self._taken(request, asked, row["span_id"])
+        return self._taken(request, sent, asked, row["span_id"])
 
-    def _taken(self, request: Request, asked: Asked, span_id: str) -> Response:
-        done = {"pipe": asked.pipe_id, "span": span_id, "opened": asked.opened}
+    def _taken(self, request: Request, sent: _Sent, asked: Asked, span_id: str) -> Response:
+        done = {"pipe": asked.pipe_id, "span": span_id, "by_form": not sent.from_list}
         headers = {"HX-Trigger": json.dumps({"engineer-decided": done})}
         about = f"span {asked.span_id}" if asked.span_id else f"pipe {asked.pipe_id}"
         said = [f"Taken in: {asked.decision} {asked.value}".strip() + f" on {about}."]
-        found = self._view.detail(span_id) if asked.opened else None
+        found = None if sent.from_list else self._view.detail(span_id)
         if found is None:
             answer = self._line(request, said, "good", 200)
         else:
@@ -130,7 +135,7 @@ class _Edits:
         self, request: Request, sent: _Sent, asked: Asked, lines: list[str], status: int
     ) -> Response:
         """Show the form again, with what others decided meanwhile and the person's own words."""
-        found = self._view.detail(sent.text("row")) if asked.opened else None
+        found = None if sent.from_list else self._view.detail(sent.text("row"))
         theirs = self._view.newer(asked.pipe_id, asked.seen) if status == 409 else []
         if found is None:
             told = [f"{one.by}, {one.when}: {one.what} ({one.about}): {one.reason}"

@@ -316,7 +316,7 @@ def _sleeve(one: Row, row: Row, rows: Tables, facts: RunFacts) -> SleeveView:
 
 
 def _wall(wall: Row) -> str:
-    margin = "" if pd.isna(wall["margin_mm"]) else f", {wall['margin_mm']:+.2f} mm to the most"
+    margin: str = "" if pd.isna(wall["margin_mm"]) else f", {wall['margin_mm']:+.2f} mm to the most"
     return (
         f"{_WALL[wall['state']]}{margin} (ASTM F1216 {wall['edition']}, "
         f"{_CONDITION[wall['condition']]} pipe)"

@@ -100,7 +100,7 @@ def rows(page):
 
 
 def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
-    """The main way, by keyboard where there is a key for it."""
+    """The main way, by keyboard where there is a key for it; once unopened, once opened."""
     page, before = visit(town), len(decisions(town))
     expect(page.locator("[data-sum=spans]")).to_have_text("75")
     page.locator("#v-sleeve").check()
@@ -110,6 +110,10 @@ def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
     expect(rows(page)).to_have_count(1)
     page.keyboard.press("Tab")  # leaving the box asks for nothing again
     row = rows(page).first
+    row.locator(".accept").click()
+    expect(page.locator("#list-said")).to_contain_text("accept on pipe 0018")
+    expect(row.locator(".c-choice")).to_contain_text("accepted")
+    expect(row.locator(".accept")).to_have_count(0)
     handle = row.element_handle()
     page.focus("#sift-text")
     page.keyboard.press("ArrowDown")
@@ -125,7 +129,7 @@ def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
     expect(page.locator("#do-refuse")).to_be_focused()
     page.keyboard.press("Enter")  # without a reason the browser itself stops it
     page.wait_for_timeout(100)
-    assert len(decisions(town)) == before
+    assert len(decisions(town)) == before + 1
     page.fill("#reason", "dug next year")
     page.click("#do-refuse")
     expect(detail).to_contain_text("Taken in: refuse on pipe 0018")
@@ -136,13 +140,12 @@ def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
     expect(row.locator(".c-choice")).to_contain_text("proposed")
     assert page.evaluate("reviewMap.lookOf('0018')") == "sleeve"
     row.locator(".accept").click()
-    expect(page.locator("#list-said")).to_contain_text("accept on pipe 0018")
     expect(row.locator(".c-choice")).to_contain_text("accepted")
-    expect(row.locator(".accept")).to_have_count(0)
     assert decisions(town)[before:] == [
+        ("0018", "accept", "as proposed", "E. Noor", "no"),
         ("0018", "refuse", "dug next year", "E. Noor", "yes"),
         ("0018", "undo", "not so", "E. Noor", "yes"),
-        ("0018", "accept", "as proposed", "E. Noor", "no"),
+        ("0018", "accept", "as proposed", "E. Noor", "yes"),
     ]
 
 

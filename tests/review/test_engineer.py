@@ -217,7 +217,7 @@ def test_a_stale_edit_shows_what_the_other_did_and_keeps_ones_own_words(desk: De
     desk.post(200, decision="refuse", reason="my own words")
     assert desk.state("0018") == "refused"
     # From the list itself the same is told in lines.
-    text = desk.post(409, decision="accept", opened="no", seen=seen)
+    text = desk.post(409, decision="accept", **{"from": "list"}, seen=seen)
     assert "asked the owner" in text
     assert "my own words" in text
 

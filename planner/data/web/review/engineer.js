@@ -1,7 +1,7 @@
 "use strict";
 // The list and the opened row: what others change is marked, and never put under a hand at work.
 (function () {
-  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, asking = false, again = false;
+  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, looked = {}, asking = false, again = false;
 
   function by(id) { return document.getElementById(id); }
   function rowOf(span) { return by("row-" + span); }
@@ -67,6 +67,7 @@
     var shown = opened();
     if (!shown) { return; }
     var at = shown.dataset;
+    looked[at.span] = true;
     if (moves && window.reviewMap) { reviewMap.show(at.pipe, +at.from, +at.to, +at.length); }
     if (moves) {
       by("detail").scrollTop = 0;
@@ -110,6 +111,7 @@
 
   function putRow(fresh, told) {
     var row = rowOf(fresh.dataset.span), shown = opened();
+    if (!shown || shown.dataset.span !== fresh.dataset.span) { delete looked[fresh.dataset.span]; }
     if (!row) { return; }
     var held = row.contains(document.activeElement) || (shown && shown.dataset.span === fresh.dataset.span);
     if (held && !mine[fresh.dataset.pipe]) {
@@ -221,7 +223,7 @@
     });
     document.addEventListener("engineer-decided", function (event) {
       mine[event.detail.pipe] = true;
-      if (event.detail.opened) { delete drafts[event.detail.span]; }
+      if (event.detail.by_form) { delete drafts[event.detail.span]; }
       ask();
     });
     document.addEventListener("htmx:afterSwap", function (event) {
@@ -230,6 +232,11 @@
         openedAnew(event.detail.requestConfig.verb === "get");
         settle();
       }
+    });
+    // Whoever opened the row, and accepts it from the list then, has seen what is behind it.
+    document.addEventListener("htmx:configRequest", function (event) {
+      var sent = event.detail.parameters;
+      if (sent.from === "list" && looked[sent.row]) { sent.opened = "yes"; }
     });
     document.addEventListener("pipe-chosen", function (event) {
       onlyPipe(event.detail);
