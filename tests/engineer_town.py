@@ -8,8 +8,11 @@ from PIL import Image
 from small_project import PRICES, PROJECT, write_project
 
 # On 0017 a break without a figure, which an engineer must decide, lies between two cracks.
-SURVEYS = """inspection_id,pipe_id,start_node,date,laterals_coded,s_m,code,char1,char2,q1,remark,photo,video,video_s
-R1,0017,A,2025-05-01,yes,0,BCD,A,,,,,,
+HEAD = (
+    "inspection_id,pipe_id,start_node,date,laterals_coded,s_m,code,char1,char2,q1,remark,photo,"
+    "video,video_s\n"
+)
+SURVEYS = f"""{HEAD}R1,0017,A,2025-05-01,yes,0,BCD,A,,,,,,
 R1,0017,A,2025-05-01,yes,5.2,BAB,B,A,2,seen,p1.png,run1.mp4,75
 R1,0017,A,2025-05-01,yes,12.0,BAC,A,,,,,,
 R1,0017,A,2025-05-01,yes,20.0,BAB,C,B,6,,gone.jpg,run1.mp4,3700
@@ -31,11 +34,5 @@ def write_town(folder: Path, **texts: str) -> Path:
     media = folder / "media"
     media.mkdir(parents=True)
     Image.new("RGB", (64, 48), (90, 110, 130)).save(media / "p1.png")
-    own = {
-        "crews_toml": "",
-        "stock_csv": "",
-        "surveys_csv": SURVEYS,
-        "prices_toml": PRICES,
-        "planner_toml": PROJECT + MEDIA,
-    }
-    return write_project(folder, **{**own, **texts})
+    own = {"crews_toml": "", "stock_csv": "", "surveys_csv": SURVEYS, "prices_toml": PRICES}
+    return write_project(folder, **{**own, "planner_toml": PROJECT + MEDIA, **texts})

@@ -15,14 +15,14 @@ from planner.review.engineer_view import EngineerView
 from planner.review.room import Room
 from planner.review.span_list import FLAGS, SORTS, Wanted
 from planner.review.span_photos import SpanPhotos
-from planner.review.span_words import FLAG_WORDS, STATE_WORDS
+from planner.review.span_words import FLAG_WORDS, state_words
 
 STATES = ("proposed", "accepted", "changed", "refused", "held", "none")
 STANDINGS = ("cited", "practice", "assumed")
-VERDICTS = ("refer", "sleeve", "liner", "dig", "watch", "maintain", "none")
 SORT_WORDS = {"pipe": "pipe and place", "urgency": "urgency", "cost": "cost, highest first"}
 # Of more changed pipes than these the page loads its list anew.
 _MOST_CHANGED = 40
+_MOST_FIGURES = 15
 
 
 def routes(room: Room) -> Sequence[BaseRoute]:
@@ -33,8 +33,13 @@ def routes(room: Room) -> Sequence[BaseRoute]:
     def photo(request: Request) -> Response:
         return photos.answer(request.query_params.get("of", ""))
 
-    return [*_list_routes(room, view), *_map_routes(view), Route("/photo", photo),
-            *edit_routes(room, view)]  # fmt: skip
+    return [
+        *_list_routes(room, view),
+        *_change_routes(room, view),
+        *_map_routes(view),
+        Route("/photo", photo),
+        *edit_routes(room, view),
+    ]
 
 
 def wanted_of(request: Request) -> Wanted:
@@ -68,43 +73,47 @@ def _list_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
         return pages.page(request, "engineer_rows.html", **values)
 
     def span(request: Request) -> Response:
-        found = view.detail(request, request.path_params["span_id"])
+        found = view.detail(request.path_params["span_id"])
         if found is None:
             return PlainTextResponse("There is no such span any more; load the page anew.\n", 404)
         return pages.page(request, "engineer_detail.html", **found)
-
-    def changes(request: Request) -> Response:
-        live.catch_up()
-        since = request.query_params.get("since", "")
-        told = live.changes_since(int(since[:15])) if since.isdecimal() else []
-        if sum(len(one.pipe_ids) for one in told) > _MOST_CHANGED:
-            return JSONResponse({"version": told[-1].version, "anew": True})
-        return JSONResponse(_changed(request, view, {
-            pipe: one.by for one in told for pipe in one.pipe_ids
-        }, told[-1].version if told else live.version))  # fmt: skip
-
-    def _changed(
-        request: Request, view: EngineerView, by: Mapping[str, str], version: int
-    ) -> dict[str, Any]:
-        answer: dict[str, Any] = {"version": version, "anew": False, "pipes": {}}
-        if not by:
-            return answer
-        found = [row for pipe in by for row in view.rows(request, pipe)]
-        spans, pipes, counts = view.spans.counts(wanted_of(request))
-        answer["pipes"] = {
-            pipe: {"by": who, "look": view.map.look(pipe), "seen": live.last_version(pipe)}
-            for pipe, who in by.items()
-        }
-        answer["rows"] = pages.fill(request, "engineer_rows.html", rows=found, more="")
-        return answer | {"spans": spans, "of": pipes, "counts": counts}
 
     return [
         Route("/engineer", desk),
         Route("/engineer/list", rows),
         Route("/engineer/more", more),
         Route("/engineer/span/{span_id}", span),
-        Route("/engineer/changes", changes),
     ]
+
+
+def _change_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
+    live, pages = room.live, room.pages
+
+    def changes(request: Request) -> Response:
+        live.catch_up()
+        since = request.query_params.get("since", "")[:_MOST_FIGURES]
+        seen = int(since) if since.isascii() and since.isdigit() else 0
+        version = live.version
+        told = live.changes_since(seen)
+        by = {pipe: one.by for one in told for pipe in one.pipe_ids}
+        if seen > version or len(by) > _MOST_CHANGED:  # of an earlier server, or too many
+            return JSONResponse({"version": version, "anew": True})
+        version = told[-1].version if told else version
+        return JSONResponse({"version": version, "anew": False, **changed(request, by)})
+
+    def changed(request: Request, by: Mapping[str, str]) -> dict[str, Any]:
+        if not by:
+            return {"pipes": {}}
+        found = [row for pipe in by for row in view.rows(request, pipe)]
+        spans, pipes, counts = view.spans.counts(wanted_of(request))
+        told = {
+            pipe: {"by": who, "look": view.map.look(pipe), "seen": live.last_version(pipe)}
+            for pipe, who in by.items()
+        }
+        rows = pages.fill(request, "engineer_rows.html", rows=found, more="")
+        return {"pipes": told, "rows": rows, "spans": spans, "of": pipes, "counts": counts}
+
+    return [Route("/engineer/changes", changes)]
 
 
 def _map_routes(view: EngineerView) -> Sequence[BaseRoute]:
@@ -123,7 +132,7 @@ def _facets(view: EngineerView) -> list[tuple[str, str, list[tuple[str, str]]]]:
     """Give each limit of the list that is chosen from words: key, title, words."""
     areas = [(area, area or "no area") for area in view.spans.areas]
     return [
-        ("state", "Choice", [(word, STATE_WORDS.get(word, word)) for word in STATES]),
+        ("state", "Choice", [(word, state_words(word)) for word in STATES]),
         ("standing", "Standing", [(word, word) for word in STANDINGS]),
         *([("area", "Area", areas)] if len(areas) > 1 else []),
     ]

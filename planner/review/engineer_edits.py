@@ -35,6 +35,11 @@ class _Sent:
         return self.texts.get(name, "").strip()
 
     @property
+    def from_list(self) -> bool:
+        """It was sent from the row itself, so that the answer is a line and no form."""
+        return self.text("from") == "list"
+
+    @property
     def seen(self) -> int | None:
         figures = self.text("seen")
         ok = figures.isascii() and figures.isdigit() and len(figures) <= MOST_FIGURES
@@ -99,14 +104,14 @@ class _Edits:
             return self._refused(request, sent, asked, [f"Nothing was saved: {error}"])
         if refused:
             return self._refused(request, sent, asked, refused)
-        return self._taken(request, asked, row["span_id"])
+        return self._taken(request, sent, asked, row["span_id"])
 
-    def _taken(self, request: Request, asked: Asked, span_id: str) -> Response:
-        done = {"pipe": asked.pipe_id, "span": span_id, "opened": asked.opened}
+    def _taken(self, request: Request, sent: _Sent, asked: Asked, span_id: str) -> Response:
+        done = {"pipe": asked.pipe_id, "span": span_id, "by_form": not sent.from_list}
         headers = {"HX-Trigger": json.dumps({"engineer-decided": done})}
         about = f"span {asked.span_id}" if asked.span_id else f"pipe {asked.pipe_id}"
         said = [f"Taken in: {asked.decision} {asked.value}".strip() + f" on {about}."]
-        found = self._view.detail(request, span_id) if asked.opened else None
+        found = None if sent.from_list else self._view.detail(span_id)
         if found is None:
             answer = self._line(request, said, "good", 200)
         else:
@@ -124,14 +129,13 @@ class _Edits:
         theirs = self._view.newer(asked.pipe_id, asked.seen)
         names = ", ".join(dict.fromkeys(one.by for one in theirs)) or "another program"
         line = f"Not saved: pipe {asked.pipe_id} was changed by {names} since you looked at it."
-        return self._form_again(request, sent, asked, [line], 409, bool(asked.opened))
+        return self._form_again(request, sent, asked, [line], 409)
 
     def _form_again(
-        self, request: Request, sent: _Sent, asked: Asked, lines: list[str], status: int,
-        kept: bool = True,
-    ) -> Response:  # fmt: skip
+        self, request: Request, sent: _Sent, asked: Asked, lines: list[str], status: int
+    ) -> Response:
         """Show the form again, with what others decided meanwhile and the person's own words."""
-        found = self._view.detail(request, sent.text("row")) if asked.opened and kept else None
+        found = None if sent.from_list else self._view.detail(sent.text("row"))
         theirs = self._view.newer(asked.pipe_id, asked.seen) if status == 409 else []
         if found is None:
             told = [f"{one.by}, {one.when}: {one.what} ({one.about}): {one.reason}"
@@ -174,9 +178,8 @@ class _Edits:
             line = "Not signed: somebody decided meanwhile. Look at the list as it stands now."
             return self.show_sign(request, [line], reason, 409)
         if state.orphans:
-            return self.show_sign(
-                request, ["Not signed: see what has lost its place."], reason, 422
-            )
+            line = "Not signed: see what has lost its place."
+            return self.show_sign(request, [line], reason, 422)
         by, on = request.scope["person"].name, self._live.instant()[0]
         job = self._jobs.start(
             f"sign revision {state.last + 1}", by, sign_run, str(self._live.folder), by, on,

@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.requests import Request
 
-from planner.repairs.accept import CHOICE_WORDS, METHOD_WORDS
+from planner.repairs.accept import METHOD_WORDS
 from planner.repairs.decide_spans import decided_spans, latest, records
 from planner.review.pipe_map import PipeMap
 from planner.review.room import Room
@@ -38,14 +38,14 @@ class EngineerView:
         """Give what a page of the list is filled with."""
         page = self.spans.page(wanted, after)
         rows = [self._shown(request, row) for row in page.rows]
-        return {"wanted": wanted, "rows": rows, "more": page.more, "spans": page.spans, "of_pipes": page.pipes,
-                "counts": page.counts}  # fmt: skip
+        counted = {"spans": page.spans, "of_pipes": page.pipes, "counts": page.counts}
+        return {"wanted": wanted, "rows": rows, "more": page.more, **counted}
 
     def rows(self, request: Request, pipe_id: str) -> list[SpanRow]:
         """Give the rows of one pipe in words."""
         return [self._shown(request, row) for row in self.spans.rows_of(pipe_id)]
 
-    def detail(self, request: Request, span_id: str) -> Values | None:
+    def detail(self, span_id: str) -> Values | None:
         """Give what the opened row is filled with; None where there is no such span."""
         live = self._live
         row = self.spans.row(span_id)
@@ -59,7 +59,7 @@ class EngineerView:
         # What was seen is never newer than what is shown.
         seen = min(int(row["seen"]), int(decisions["version"].max()) if len(decisions) else 0)
         decided = span_id in decided_spans(decisions)
-        detail = detail_of(row, rows, live.facts, decided)
+        detail = detail_of(row, rows, live.facts, decided=decided)
         history = [said(one) for one in reversed(records(decisions))]
         undone = latest(decisions[(decisions["span_id"] == "").to_numpy(bool)], "pipe_id")
         return {
@@ -95,5 +95,4 @@ def _form_values(row: Row, choice: Row | None, options: Any, *, undone: bool) ->
         "choice_line": "" if choice is None else method_words(row["method"], row["system"]),
         "changes_to": [] if choice is None else [w for w in named if w != row["method"]],
         "can_undo": undone,
-        "choice_words": CHOICE_WORDS,
     }

@@ -1,4 +1,4 @@
-"""The map of the engineer's desk: the lines of all pipes and streets once, their looks as they stand.
+"""The map of the engineer's desk: lines of pipes and streets once, their looks as they stand.
 
 Lines are packed as the plan's map packs them, and sent compressed.
 """

@@ -122,7 +122,7 @@ class _OnPipe:
     units: str
 
 
-def detail_of(row: Row, rows: Tables, facts: RunFacts, decided: bool) -> Detail:
+def detail_of(row: Row, rows: Tables, facts: RunFacts, *, decided: bool) -> Detail:
     """Gather what the opened row shows.
 
     Parameters
@@ -154,7 +154,7 @@ def detail_of(row: Row, rows: Tables, facts: RunFacts, decided: bool) -> Detail:
         [_sleeve(one, row, rows, facts) for one in sleeves],
         _coded_rows(row, rows, facts),
         records_in(rows["grades"]),
-        _span_words(verdict, decided),
+        _span_words(verdict, decided=decided),
         sorted({f"{one.rule}.{one.figure.split(' ')[0]}.ok = " for one in about_it if one.limit}),
         choice,
     )
@@ -316,7 +316,7 @@ def _sleeve(one: Row, row: Row, rows: Tables, facts: RunFacts) -> SleeveView:
 
 
 def _wall(wall: Row) -> str:
-    margin = "" if pd.isna(wall["margin_mm"]) else f", {wall['margin_mm']:+.2f} mm to the most"
+    margin: str = "" if pd.isna(wall["margin_mm"]) else f", {wall['margin_mm']:+.2f} mm to the most"
     return (
         f"{_WALL[wall['state']]}{margin} (ASTM F1216 {wall['edition']}, "
         f"{_CONDITION[wall['condition']]} pipe)"
@@ -364,7 +364,7 @@ def _clock(seconds: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
 
 
-def _span_words(verdict: Row | None, decided: bool) -> list[str]:
+def _span_words(verdict: Row | None, *, decided: bool) -> list[str]:
     """Give what may be said of the span; the rules still refuse what they close."""
     if verdict is None:
         return []

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts.verdicts import URGENCY
+from planner.errors import TableError
 from planner.review.live import Live
 from planner.review.span_rows import MARKS, NUMBERS, TEXTS, Columns, flat_columns
 
@@ -170,7 +171,10 @@ class SpanList:
         """Put the rows of one pipe in place; False where its spans are others than before."""
         first, last = self._places.get(pipe_id, (0, 0))
         seen = self._live.last_version(pipe_id)
-        now = flat_columns(self._live.rows_of(pipe_id), self._streets)
+        try:
+            now = flat_columns(self._live.rows_of(pipe_id), self._streets)
+        except TableError:
+            return False  # it is gone, as the project was read anew
         if now["span_id"].tolist() != self._columns["span_id"][first:last].tolist():
             return False
         for name in (*TEXTS, *NUMBERS, *MARKS):
@@ -249,7 +253,7 @@ def _ranks(urgency: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
 
 
 def _searched(columns: Columns) -> pd.Series:
-    parts = [pd.Series(columns[name], dtype="str") for name in ("pipe_id", "span_id", "street",
-                                                                "mechanisms")]  # fmt: skip
-    joined = parts[0].str.cat(parts[1:], sep="\n")
-    return joined.str.lower()
+    """Join what is searched, in small letters; a word is never found across two of its parts."""
+    names = ("pipe_id", "span_id", "street", "mechanisms")
+    parts = zip(*(columns[name].tolist() for name in names), strict=True)
+    return pd.Series(["\n".join(one).lower() for one in parts], dtype="str")

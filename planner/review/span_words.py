@@ -71,9 +71,9 @@ def span_row(row: Row, facts: RunFacts, seen: int) -> SpanRow:
         look.word,
         look.letter,
         row["needs"],
-        URGENCY_WORDS.get(row["urgency"], row["urgency"]),
+        URGENCY_WORDS[row["urgency"]],
         method_words(row["method"], row["system"]),
-        STATE_WORDS.get(row["state"], row["state"]),
+        state_words(row["state"]),
         "" if row["method"] not in WAY_WORDS else money(row["cost_cents"]),
         tuple(_tags(row)),
         bool(row["acceptable"]),
@@ -114,6 +114,11 @@ def counter_words(row: Mapping[str, Any], facts: RunFacts) -> str:
 def _from_to(first: str, last: str) -> str:
     """Write two lengths with their unit said once."""
     return last if first == last else f"{first.rpartition(' ')[0]} to {last}"
+
+
+def state_words(state: str) -> str:
+    """Write where a pipe's choice stands."""
+    return STATE_WORDS.get(state, state)
 
 
 def method_words(method: str, system: str = "") -> str:

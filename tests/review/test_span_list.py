@@ -25,16 +25,8 @@ from planner.tables import conform
 
 VERDICT, STATE = ("sleeve", "liner", "refer", "none"), ("proposed", "accepted", "held", "")
 AREAS, DAMAGE = ("north", "south", ""), ("crack", "joint_gap+roots", "break")
-KEPT = [
-    {
-        "version": 4,
-        "pipe_id": "P03",
-        "decision": "hold",
-        "by": "A",
-        "on": "2026-01-02",
-        "reason": "so",
-    }
-]
+KEPT = [{"version": 4, "pipe_id": "P03", "decision": "hold", "by": "A", "on": "2026-01-02",
+         "reason": "so"}]  # fmt: skip
 
 
 @dataclass
@@ -102,12 +94,15 @@ def tables_of(rows: list[Row]) -> dict[str, pd.DataFrame]:
     choices: dict[str, dict[str, Any]] = {}
     for row in rows:
         spans.append({"span_id": row.span_id, "pipe_id": row.pipe_id, "from_m": row.from_m,
-                      "to_m": row.from_m + 0.1, "kind": "point", "role": "damage", "state": "open",
+                      "to_m": row.from_m + 0.1, "kind": "point", "role": "damage",
+                      "state": "open",
                       "mechanisms": row.mechanisms, "extent_from": "coded", "find_m": 0.3,
-                      "counter_node": "S", "soil_visible": False, "void_visible": False})  # fmt: skip
+                      "counter_node": "S", "soil_visible": False,
+                      "void_visible": False})  # fmt: skip
         verdicts.append({"span_id": row.span_id, "pipe_id": row.pipe_id, "needs": "mend",
                          "urgency": row.urgency, "sleeve": "open", "liner": "open", "dig": "open",
-                         "verdict": row.verdict, "first": "clean+look" if row.look_first else "clean",
+                         "verdict": row.verdict,
+                         "first": "clean+look" if row.look_first else "clean",
                          "assumed": row.assumed, "close_call": row.close, "why": "so"})  # fmt: skip
         if row.standing:
             part = {"about": "span", "key": row.span_id, "effect": "allows", "why": "so",
@@ -126,8 +121,7 @@ def tables_of(rows: list[Row]) -> dict[str, pd.DataFrame]:
             choices[row.pipe_id] = {"pipe_id": row.pipe_id, "method": "sleeve", "state": row.state,
                                     "cost_cents": row.cost, "reason": "so", "fingerprint": "f",
                                     "assumed_accepted": False}  # fmt: skip
-    blank = dict.fromkeys(("photo", "observation_id"), "")
-    plain = pd.DataFrame(defects, columns=list(blank), dtype="str")
+    plain = pd.DataFrame(defects, columns=["photo", "observation_id"], dtype="str")
     return {
         "spans": conform(spans, SPANS), "verdicts": conform(verdicts, VERDICTS),
         "findings": conform(findings, FINDINGS), "span_rows": conform(links, SPAN_ROWS),
@@ -169,9 +163,8 @@ def fits(row: Row, wanted: Wanted, but: str = "") -> bool:
 
 
 def by_loop(rows: list[Row], wanted: Wanted) -> list[str]:
-    rows = sorted(
-        (r for r in rows if fits(r, wanted)), key=lambda r: (r.pipe_id, r.from_m, r.span_id)
-    )
+    rows = [row for row in rows if fits(row, wanted)]
+    rows.sort(key=lambda row: (row.pipe_id, row.from_m, row.span_id))
     if wanted.sort == "urgency":
         rows.sort(key=lambda row: -URGENCY.index(row.urgency))
     if wanted.sort == "cost":

@@ -1,7 +1,7 @@
 "use strict";
 // The list and the opened row: what others change is marked, and never put under a hand at work.
 (function () {
-  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, asking = false, again = false;
+  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, looked = {}, asking = false, again = false;
 
   function by(id) { return document.getElementById(id); }
   function rowOf(span) { return by("row-" + span); }
@@ -67,6 +67,7 @@
     var shown = opened();
     if (!shown) { return; }
     var at = shown.dataset;
+    looked[at.span] = true;
     if (moves && window.reviewMap) { reviewMap.show(at.pipe, +at.from, +at.to, +at.length); }
     if (moves) {
       by("detail").scrollTop = 0;
@@ -110,6 +111,7 @@
 
   function putRow(fresh, told) {
     var row = rowOf(fresh.dataset.span), shown = opened();
+    if (!shown || shown.dataset.span !== fresh.dataset.span) { delete looked[fresh.dataset.span]; }
     if (!row) { return; }
     var held = row.contains(document.activeElement) || (shown && shown.dataset.span === fresh.dataset.span);
     if (held && !mine[fresh.dataset.pipe]) {
@@ -176,7 +178,7 @@
 
   // ---- keys
   function step(by_) {
-    var rows = [].slice.call(document.querySelectorAll("#rows .span-row")), now = document.activeElement.closest && document.activeElement.closest(".span-row");
+    var rows = [].slice.call(document.querySelectorAll("#rows .span-row")), at_ = document.activeElement, now = at_ && at_.closest(".span-row");
     if (!rows.length) { return; }
     var at = now ? rows.indexOf(now) : rows.findIndex(function (row) { return row.classList.contains("is-open"); });
     var next = rows[Math.min(Math.max(at + by_, 0), rows.length - 1)];
@@ -186,6 +188,7 @@
 
   function key(event) {
     var at = event.target;
+    if (at.id === "sift-text" && event.key === "ArrowDown") { step(1); event.preventDefault(); return; }
     if (event.ctrlKey || event.metaKey || event.altKey || at.closest("input, select, textarea, .map")) { return; }
     var focus = { a: "do-accept", r: "do-refuse", h: "do-hold", "/": "sift-text" }[event.key];
     if (event.key === "j" || event.key === "ArrowDown") { if (event.key !== "j" && at.closest(".detail, .strip")) { return; } step(1); }
@@ -220,7 +223,7 @@
     });
     document.addEventListener("engineer-decided", function (event) {
       mine[event.detail.pipe] = true;
-      if (event.detail.opened) { delete drafts[event.detail.span]; }
+      if (event.detail.by_form) { delete drafts[event.detail.span]; }
       ask();
     });
     document.addEventListener("htmx:afterSwap", function (event) {
@@ -229,6 +232,11 @@
         openedAnew(event.detail.requestConfig.verb === "get");
         settle();
       }
+    });
+    // Whoever opened the row, and accepts it from the list then, has seen what is behind it.
+    document.addEventListener("htmx:configRequest", function (event) {
+      var sent = event.detail.parameters;
+      if (sent.from === "list" && looked[sent.row]) { sent.opened = "yes"; }
     });
     document.addEventListener("pipe-chosen", function (event) {
       onlyPipe(event.detail);

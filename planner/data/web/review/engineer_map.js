@@ -11,6 +11,7 @@
     if (!map) { build(); }
     draw();
     if (wanted) { show.apply(null, wanted); }
+    map.getContainer().dataset.drawn = "yes";
   }
 
   function build() {
