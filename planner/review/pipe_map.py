@@ -9,6 +9,7 @@ import gzip
 import hashlib
 import json
 import threading
+from dataclasses import dataclass
 from typing import Any
 
 from planner.inputs.project import Inputs
@@ -18,6 +19,19 @@ from planner.outputs.panel import looks
 from planner.review.live import Live
 
 _LEVEL = 5
+_CLASSED = ("pipes", "inspections", "verdicts", "choices")
+"""Tables that say in whose look a pipe is drawn."""
+
+
+@dataclass
+class _Drawn:
+    """Lines of one reading of the project, and the word in whose look each pipe is drawn."""
+
+    inputs: Inputs
+    data: dict[str, Any]
+    words: list[str]
+    at: dict[str, int]
+    undrawn: int
 
 
 class PipeMap:
@@ -26,8 +40,11 @@ class PipeMap:
     def __init__(self, live: Live) -> None:
         self._live = live
         self._lock = threading.Lock()
-        self._lines: tuple[Inputs, dict[str, Any]] | None = None
+        self._noting = threading.Lock()  # of what is due; taken after all others
+        self._due: dict[str, None] = {}
+        self._drawn: _Drawn | None = None
         self._packed: tuple[int, str, bytes] | None = None
+        live.watch(self._note)
 
     def packed(self) -> tuple[str, bytes]:
         """Give what tells one state from another, and the JSON of this one, gzipped."""
@@ -41,19 +58,40 @@ class PipeMap:
 
     def look(self, pipe_id: str) -> str:
         """Give the word in whose look one pipe is drawn as it stands."""
-        return pipe_classes(self._live.rows_of(pipe_id))[0]
+        return pipe_classes(self._live.rows_of(pipe_id, *_CLASSED))[0]
+
+    def _note(self, pipe_ids: tuple[str, ...]) -> None:
+        with self._noting:
+            self._due |= dict.fromkeys(pipe_ids)
 
     def _data(self, version: int) -> dict[str, Any]:
-        tables, inputs = self._live.proposal().tables, self._live.inputs
-        if self._lines is None or self._lines[0] is not inputs:
-            self._lines = (inputs, _lines(inputs, self._live.facts.local_crs))
+        drawn = self._caught_up()
+        pipes = {**drawn.data["pipes"], "class": pack_text(drawn.words)}
+        more = {"looks": looks(), "version": version, "undrawn": drawn.undrawn}
+        return {**drawn.data, "pipes": pipes, **more}
+
+    def _caught_up(self) -> _Drawn:
+        """Draw all where the project was read anew, else only what changed since."""
+        with self._noting:
+            due, self._due = list(self._due), {}
+        drawn, inputs = self._drawn, self._live.inputs
+        if drawn is None or drawn.inputs is not inputs:
+            self._drawn = self._draw(inputs)
+            return self._drawn
+        for pipe_id in due:
+            at = drawn.at.get(pipe_id)
+            if at is not None:
+                drawn.words[at] = self.look(pipe_id)
+        return drawn
+
+    def _draw(self, inputs: Inputs) -> _Drawn:
+        tables = self._live.proposal().tables
         drawn = has_shape(tables["pipes"])
         by_pipe = dict(zip(tables["pipes"]["pipe_id"], pipe_classes(tables), strict=True))
-        lines = self._lines[1]
-        words = pack_text([by_pipe[name] for name in lines["pipes"]["id"]])
-        pipes = {**lines["pipes"], "class": words}
-        undrawn = int((~drawn).sum())
-        return {**lines, "pipes": pipes, "looks": looks(), "version": version, "undrawn": undrawn}
+        data = _lines(inputs, self._live.facts.local_crs)
+        ids = data["pipes"]["id"]
+        at = {name: place for place, name in enumerate(ids)}
+        return _Drawn(inputs, data, [by_pipe[name] for name in ids], at, int((~drawn).sum()))
 
 
 def _lines(inputs: Inputs, crs: object) -> dict[str, Any]:

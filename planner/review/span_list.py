@@ -14,7 +14,7 @@ import pandas as pd
 from planner.contracts.verdicts import URGENCY
 from planner.errors import TableError
 from planner.review.live import Live
-from planner.review.span_rows import MARKS, NUMBERS, TEXTS, Columns, flat_columns
+from planner.review.span_rows import MARKS, NUMBERS, READ, TEXTS, Columns, flat_columns
 
 PAGE_ROWS = 60
 SORTS = ("pipe", "urgency", "cost")
@@ -172,7 +172,7 @@ class SpanList:
         first, last = self._places.get(pipe_id, (0, 0))
         seen = self._live.last_version(pipe_id)
         try:
-            now = flat_columns(self._live.rows_of(pipe_id), self._streets)
+            now = flat_columns(self._live.rows_of(pipe_id, *READ), self._streets)
         except TableError:
             return False  # it is gone, as the project was read anew
         if now["span_id"].tolist() != self._columns["span_id"][first:last].tolist():

@@ -21,6 +21,8 @@ NUMBERS = ("from_m", "to_m", "length_m", "cost_cents")
 MARKS = ("close", "assumed", "look_first", "photo", "acceptable")
 NO_CHOICE = "none"
 """State of a span on a pipe for which nothing is proposed."""
+READ = ("pipes", "spans", "verdicts", "choices", "findings", "span_rows", "defects")
+"""Tables that the list is laid out from."""
 # What a verdict rests on; an urgency or a note makes none.
 _BEHIND = ("needs", "allows", "rules_out", "refer")
 
