@@ -77,7 +77,7 @@ class Stub:
     def proposal(self) -> Stub:
         return self
 
-    def rows_of(self, pipe_id: str) -> dict[str, pd.DataFrame]:
+    def rows_of(self, pipe_id: str, *_names) -> dict[str, pd.DataFrame]:
         return tables_of([row for row in self.rows if row.pipe_id == pipe_id])
 
     def last_version(self, pipe_id: str) -> int:
