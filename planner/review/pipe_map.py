@@ -53,7 +53,9 @@ class PipeMap:
         words = pack_text([by_pipe[name] for name in lines["pipes"]["id"]])
         pipes = {**lines["pipes"], "class": words}
         undrawn = int((~drawn).sum())
-        return {**lines, "pipes": pipes, "looks": looks(), "version": version, "undrawn": undrawn}
+        imperial = self._live.facts.units == "us"
+        told = {"looks": looks(), "version": version, "undrawn": undrawn, "imperial": imperial}
+        return {**lines, "pipes": pipes, **told}
 
 
 def _lines(inputs: Inputs, crs: object) -> dict[str, Any]:
