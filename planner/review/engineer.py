@@ -59,8 +59,7 @@ def _list_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
         return pages.page(
             request, "engineer.html", shown=version, facets=_facets(view),
             sorts=[(name, SORT_WORDS[name]) for name in SORTS], looks=LOOKS,
-            flags=[(name, FLAG_WORDS[name]) for name in FLAGS],
-            any_media=bool(live.facts.media), **view.page_values(request, wanted),
+            flags=[(name, FLAG_WORDS[name]) for name in FLAGS], **view.page_values(request, wanted),
         )  # fmt: skip
 
     def rows(request: Request) -> Response:

@@ -68,6 +68,7 @@ class PipeMap:
         drawn = self._caught_up()
         pipes = {**drawn.data["pipes"], "class": pack_text(drawn.words)}
         more = {"looks": looks(), "version": version, "undrawn": drawn.undrawn}
+        more |= {"imperial": self._live.facts.units == "us"}
         return {**drawn.data, "pipes": pipes, **more}
 
     def _caught_up(self) -> _Drawn:

@@ -245,6 +245,13 @@ def test_nothing_is_wider_than_the_screen_and_axe_finds_no_serious_fault(visit, 
     assert faults(page) == []
 
 
+def test_axe_would_tell_of_text_that_does_not_stand_out(visit, town):
+    """Without this the test before would pass whatever stands there."""
+    page = visit(town)
+    page.evaluate("document.querySelector('h1').style.color = '#cccccc'")
+    assert any(told.startswith("color-contrast") for told in faults(page))
+
+
 def faults(page):
     """What axe calls serious or critical, and whether anything is too wide."""
     wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")

@@ -279,6 +279,27 @@ def test_changes_bring_the_rows_of_the_changed_pipe_alone(desk: Desk) -> None:
     assert json.loads(desk.get(f"/engineer/changes?since={before + 1}"))["pipes"] == {}
 
 
+def test_a_page_of_an_earlier_server_is_told_to_load_its_list_anew(desk: Desk) -> None:
+    told = json.loads(desk.get(f"/engineer/changes?since={desk.live.version + 1}"))
+    assert told == {"version": desk.live.version, "anew": True}
+    for since in ("", "x", "-1", "9" * 400):
+        assert desk.client.get("/engineer/changes", params={"since": since}).status_code == 200
+
+
+def test_a_project_read_anew_is_shown_as_it_is_then(tmp_path: Path) -> None:
+    """The deposit is no longer in the survey, and a crack more is."""
+    desk = Desk(write_town(tmp_path / "town"))
+    path = desk.folder / "surveys.csv"
+    line = "R3,0019,C,2025-05-01,yes,9.0,"
+    text = path.read_text("utf-8").replace(f"{line}BBC,C,,10", f"{line}BAB,C,B,6")
+    path.write_text(text, "utf-8")
+    assert len(spans_in(desk.get("/engineer/list?verdict=%3Dmaintain"))) == 1
+    desk.live.read_anew()
+    assert spans_in(desk.get("/engineer/list?verdict=%3Dmaintain")) == []
+    assert len(spans_in(desk.get("/engineer/list?text=fracture+0019"))) == 1
+    assert desk.client.get(f"/engineer/span/{DEPOSIT}").status_code == 404
+
+
 def test_what_another_program_writes_is_seen_and_makes_edits_stale(desk: Desk) -> None:
     """A second page over the same folder; neither loses what the other wrote."""
     other = Desk(desk.folder, user="B. Ruiz")

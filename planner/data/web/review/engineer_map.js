@@ -17,7 +17,7 @@
   function build() {
     map = L.map("map", { zoomControl: false, attributionControl: false, zoomSnap: 0.5, maxZoom: 22, fadeAnimation: false });
     L.control.zoom({ position: "topright" }).addTo(map);
-    L.control.scale({ imperial: false, position: "bottomright" }).addTo(map);
+    L.control.scale({ metric: !data.imperial, imperial: data.imperial, position: "bottomright" }).addTo(map);
     [["streets", 350], ["plan", 400]].forEach(function (pair) {
       map.createPane(pair[0]).style.zIndex = pair[1];
       canvases[pair[0]] = new plan.Canvas({ pane: pair[0], padding: 0.3, tolerance: 5 });
