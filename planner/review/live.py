@@ -294,7 +294,7 @@ class Live:
     def _sift_proposing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Try a decision that changes what is proposed; at the end all stands as before."""
         pipe_id, running = str(row["pipe_id"].iloc[0]), self._state.running
-        if self._pipe_or_none(pipe_id) is None:
+        if not self._knows(pipe_id):
             return row.iloc[:0], _nothing_there(row)
         try:
             return sift(
@@ -307,13 +307,15 @@ class Live:
             running.rescreen([pipe_id], decisions=self._decisions)
 
     def _pipe_or_none(self, pipe_id: str) -> Tables | None:
-        known = self._state.inputs.pipes["pipe_id"]
-        return self.rows_of(pipe_id) if (known == pipe_id).any() else None
+        return self.rows_of(pipe_id) if self._knows(pipe_id) else None
+
+    def _knows(self, pipe_id: str) -> bool:
+        return bool((self._state.inputs.pipes["pipe_id"] == pipe_id).any())
 
     def _take_in(self, taken: pd.DataFrame) -> None:
         """Put decisions on one pipe, which the store has, into memory."""
         pipe_id = str(taken["pipe_id"].iloc[0])
-        known = self._pipe_or_none(pipe_id) is not None
+        known = self._knows(pipe_id)
         before, running = self._decisions, self._state.running
         decisions = conform(pd.concat([before, taken], ignore_index=True), DECISIONS)
         rows = [_asked_of(row) for row in taken.to_dict("records")]
