@@ -107,7 +107,9 @@ class _Edits:
         return self._taken(request, sent, asked, row["span_id"])
 
     def _taken(self, request: Request, sent: _Sent, asked: Asked, span_id: str) -> Response:
-        done = {"pipe": asked.pipe_id, "span": span_id, "by_form": not sent.from_list}
+        version = self._view.own_version(asked.pipe_id, asked.by)
+        done = {"pipe": asked.pipe_id, "span": span_id, "version": version,
+                "by_form": not sent.from_list}  # fmt: skip
         headers = {"HX-Trigger": json.dumps({"engineer-decided": done})}
         about = f"span {asked.span_id}" if asked.span_id else f"pipe {asked.pipe_id}"
         said = [f"Taken in: {asked.decision} {asked.value}".strip() + f" on {about}."]

@@ -81,6 +81,12 @@ class EngineerView:
         own = records(self._live.decisions_on(pipe_id))
         return [said(one) for one in own if int(one["version"]) > seen]
 
+    def own_version(self, pipe_id: str, by: str) -> int:
+        """Give the number of the last decision that a person took on a pipe; 0 = none."""
+        decisions = self._live.decisions_on(pipe_id)
+        own = decisions.loc[(decisions["by"] == by).to_numpy(bool), "version"]
+        return int(own.max()) if len(own) else 0
+
     def _shown(self, request: Request, row: Row) -> SpanRow:
         shown = span_row(row, self._live.facts, int(row["seen"]))
         may = request.scope["person"].may("decide")

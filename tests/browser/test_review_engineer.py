@@ -139,8 +139,12 @@ def test_sift_open_read_refuse_undo_and_accept_unopened(visit, town):
     page.click("#do-undo")
     expect(row.locator(".c-choice")).to_contain_text("proposed")
     assert page.evaluate("reviewMap.lookOf('0018')") == "sleeve"
+    seen = page.locator("#decide input[name=seen]").input_value()
     row.locator(".accept").click()
     expect(row.locator(".c-choice")).to_contain_text("accepted")
+    # What is open goes along, so that the next decision is not held for a stale one.
+    expect(page.locator("#decide input[name=seen]")).to_have_value(str(int(seen) + 1))
+    expect(page.locator(".changed-by")).to_have_count(0)
     assert decisions(town)[before:] == [
         ("0018", "accept", "as proposed", "E. Noor", "no"),
         ("0018", "refuse", "dug next year", "E. Noor", "yes"),
@@ -200,6 +204,28 @@ def test_what_others_change_is_marked_and_never_put_under_the_hand(visit, town):
     expect(row.locator(".c-choice")).to_contain_text("refused")
     row.locator(".open").click()
     expect(page.locator("#reason")).to_have_value("half a sentence")
+
+
+def test_ones_own_change_is_never_told_as_anothers(visit, town):
+    """Where a question under way brings it before the answer to the decision is there."""
+    page = visit(town, "/engineer?text=0018")
+    row = rows(page).first
+    row.locator(".open").click()
+    expect(page.locator("#decide")).to_be_visible()
+
+    def slowly(route):
+        answer = route.fetch()
+        expect(row.locator(".changed-by")).to_have_count(1)
+        route.fulfill(response=answer)
+
+    page.route("**/engineer/decide", slowly)
+    page.fill("#reason", "so")
+    page.click("#do-refuse")
+    expect(page.locator("#detail")).to_contain_text("Taken in: refuse")
+    expect(row.locator(".c-choice")).to_contain_text("refused")
+    expect(page.locator(".changed-by")).to_have_count(0)
+    decide(town, "0018", "hold", "theirs")
+    expect(row.locator(".changed-by")).to_have_text("changed by B. Ruiz")
 
 
 def test_a_click_on_the_map_lists_and_opens_the_pipe(visit, town):

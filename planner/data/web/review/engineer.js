@@ -1,7 +1,7 @@
 "use strict";
 // The list and the opened row: what others change is marked, and never put under a hand at work.
 (function () {
-  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, looked = {}, asking = false, again = false;
+  var EVERY_MS = 2000, desk, form, version, drafts = {}, mine = {}, waiting = {}, looked = {}, quiet = false, asking = false, again = false;
 
   function by(id) { return document.getElementById(id); }
   function rowOf(span) { return by("row-" + span); }
@@ -105,7 +105,16 @@
     pipes.forEach(function (pipe) {
       if (window.reviewMap) { reviewMap.restyle(pipe, told.pipes[pipe].look); }
       markDetail(pipe, told.pipes[pipe]);
-      delete mine[pipe];
+    });
+  }
+
+  // What a person decided here is told by the answer itself, and by a question then under way.
+  function isMine(pipe, seen) { return mine[pipe] >= seen; }
+
+  function ownCame(pipe) {
+    Object.keys(waiting).forEach(function (span) {
+      var fresh = waiting[span], row = rowOf(span);
+      if (row && fresh.dataset.pipe === pipe && isMine(pipe, fresh.seen)) { replace(row, fresh); }
     });
   }
 
@@ -114,8 +123,9 @@
     if (!shown || shown.dataset.span !== fresh.dataset.span) { delete looked[fresh.dataset.span]; }
     if (!row) { return; }
     var held = row.contains(document.activeElement) || (shown && shown.dataset.span === fresh.dataset.span);
-    if (held && !mine[fresh.dataset.pipe]) {
+    if (held && !isMine(fresh.dataset.pipe, told.seen)) {
       waiting[fresh.dataset.span] = fresh;
+      fresh.seen = told.seen;
       mark(row.querySelector(".c-choice"), told.by);
       return;
     }
@@ -139,7 +149,7 @@
 
   function markDetail(pipe, told) {
     var shown = opened(), box = by("changed-by");
-    if (!shown || shown.dataset.pipe !== pipe || mine[pipe]) { return; }
+    if (!shown || shown.dataset.pipe !== pipe || isMine(pipe, told.seen)) { return; }
     var decide = by("decide");
     if (decide && +decide.elements.seen.value >= told.seen) { return; }
     var note = document.createElement("p"), button = document.createElement("button");
@@ -222,14 +232,22 @@
       if (event.target.id === "show-anew") { open(event.target.dataset.span); }
     });
     document.addEventListener("engineer-decided", function (event) {
-      mine[event.detail.pipe] = true;
+      mine[event.detail.pipe] = event.detail.version;
+      ownCame(event.detail.pipe);
+      var shown = opened();
+      // Accepted from the list while it is open: what is open is then shown as it stands now.
+      if (!event.detail.by_form && shown && shown.dataset.pipe === event.detail.pipe) {
+        quiet = true;
+        open(shown.dataset.span);
+      }
       if (event.detail.by_form) { delete drafts[event.detail.span]; }
       ask();
     });
     document.addEventListener("htmx:afterSwap", function (event) {
       if (event.target.id === "rows" || event.detail.target.id === "rows") { listed(); }
       if (event.detail.target.id === "detail") {
-        openedAnew(event.detail.requestConfig.verb === "get");
+        openedAnew(event.detail.requestConfig.verb === "get" && !quiet);
+        quiet = false;
         settle();
       }
     });
