@@ -355,7 +355,21 @@ def routes(room: Room) -> Sequence[BaseRoute]:
                 return PlainTextResponse(NOT_YOURS, 403)
             form = await request.form()
             texts = {name: value for name, value in form.items() if isinstance(value, str)}
-            return await run_in_threadpool(handler, request, texts, form)
+            try:
+                return await run_in_threadpool(handler, request, texts, form)
+            except PlannerError as error:
+                return PlainTextResponse(f"{error}\n", 503)
+
+        return answer
+
+    def asked(look: Callable[[Request], Response]) -> Callable[[Request], Response]:
+        """Say in one line what cannot be read."""
+
+        def answer(request: Request) -> Response:
+            try:
+                return look(request)
+            except PlannerError as error:
+                return PlainTextResponse(f"{error}\n", 503)
 
         return answer
 
@@ -363,11 +377,11 @@ def routes(room: Room) -> Sequence[BaseRoute]:
         Route("/planner", desk.desk),
         Route("/planner/week", desk.week),
         Route("/planner/made", desk.made),
-        Route("/planner/stop/{setup_id}", desk.stop),
-        Route("/planner/places/{setup_id}", desk.places),
-        Route("/planner/map", desk.map),
-        Route("/planner/ground", desk.ground),
-        Route("/planner/again", desk.again),
+        Route("/planner/stop/{setup_id}", asked(desk.stop)),
+        Route("/planner/places/{setup_id}", asked(desk.places)),
+        Route("/planner/map", asked(desk.map)),
+        Route("/planner/ground", asked(desk.ground)),
+        Route("/planner/again", asked(desk.again)),
         *(
             Route(f"/planner/{name}", posted(handler), methods=["POST"])
             for name, handler in (

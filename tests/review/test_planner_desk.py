@@ -318,6 +318,11 @@ def test_a_run_that_cannot_be_read_is_told(desk):
     assert page.status_code == 200
     assert "The week cannot be read" in text_of(page)
     assert "visits.csv" in text_of(page)
+    for path in ("stop/U-000001", "places/U-000001", "map", "ground"):
+        answer = desk.by().get(f"/planner/{path}")
+        assert answer.status_code == 503
+        assert "visits.csv" in answer.text
+    assert desk.change("U-000001", "defer", not_before=FRIDAY).status_code == 503
 
 
 def test_the_map_holds_each_stop_with_its_number(quiet):
