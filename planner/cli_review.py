@@ -52,7 +52,9 @@ def review(  # noqa: PLR0913 - one keyword for each option
     print(f"reading {folder}", file=sys.stderr)
     live = Live.open(folder)
     print(f"read and proposed: {time.perf_counter() - began:.1f} s", file=sys.stderr)
-    app = guarded(make_app(live), at, Users(folder / USERS_FILE) if at.login else None, user=user)
+    page = make_app(live)
+    page.state.make_ready()
+    app = guarded(page, at, Users(folder / USERS_FILE) if at.login else None, user=user)
     server = uvicorn.Server(uvicorn.Config(app, **at.uvicorn_settings()))
     print(f"{at.url}  (Ctrl-C ends it)", flush=True)
     with live.store.keeping.editing():

@@ -43,7 +43,10 @@ def make_app(live: Live, jobs: Jobs | None = None) -> Starlette:
     routes = [*_frame_routes(room)]
     for desk in (engineer, planner_desk, estimator):
         routes += desk.routes(room)
-    return Starlette(routes=routes, lifespan=lifespan)
+    room.ahead.append(room.weeks.now)
+    app = Starlette(routes=routes, lifespan=lifespan)
+    app.state.make_ready = room.make_ready
+    return app
 
 
 def _frame_routes(room: Room) -> Sequence[BaseRoute]:

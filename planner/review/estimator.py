@@ -122,6 +122,7 @@ SHOWN: dict[str, Any] = {"money": money, "percent": percent, "signed": signed, "
 def routes(room: Room) -> Sequence[BaseRoute]:
     """Give the addresses of this desk."""
     desk = Desk(room)
+    room.ahead.append(desk.board.sums)
     return [*_totals(desk), *_week(desk), *PriceDesk(desk).routes(), *_drivers(desk), *_files(desk)]
 
 

@@ -147,7 +147,9 @@ def _serve(told: Connection, folder: str, size: int) -> None:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     at = listen_at(f"127.0.0.1:{port}", folder=Path(folder))
-    app = guarded(make_app(live), at, None, user="Bench")
+    page = make_app(live)
+    page.state.make_ready()
+    app = guarded(page, at, None, user="Bench")
     server = uvicorn.Server(uvicorn.Config(app, **at.uvicorn_settings()))
     opened_s = time.perf_counter() - began
     tables = live.made.tables
