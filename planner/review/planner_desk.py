@@ -175,12 +175,12 @@ class PlannerDesk:
         then = self.shown()
         if then is None:
             return self._told(request, None, 422, bad=["No plan stands any more."])
-        fresh, old = what_breaks(then.view, shown.view)
+        fresh = what_breaks(then.view, shown.view)
         stop = then.view.stops.get(wish.setup_id)
         name = f"{stop.label} {stop.street}".strip() if stop else wish.setup_id
         return self._told(
             request, then, 200, done=f"{name}: {what_was_said(answer.taken)}",
-            fresh=fresh, still=len(old), panel_of=wish.setup_id if panel else "",
+            fresh=fresh, panel_of=wish.setup_id if panel else "",
         )  # fmt: skip
 
     def report(self, request: Request, form: Mapping[str, str], raw: FormData) -> Response:
@@ -266,7 +266,7 @@ class PlannerDesk:
         panel = self._panel(shown, panel_of) if shown and panel_of else {"stop": None}
         return self._page(
             request, "planner_told.html", status=status, shown=shown,
-            **{"done": "", "bad": [], "others": [], "fresh": [], "still": 0, "lines": [],
+            **{"done": "", "bad": [], "others": [], "fresh": [], "lines": [],
                "seen_of": "", **said, **panel},
         )  # fmt: skip
 

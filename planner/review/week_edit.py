@@ -242,8 +242,7 @@ def when(row: Mapping[str, Any]) -> str:
     return f"{at[:10]} {at[11:16]} UTC" if at else str(row["on"])
 
 
-def what_breaks(view: WeekView, before: WeekView) -> tuple[list[Fault], list[Fault]]:
-    """Part the faults of a week: what was not broken before, and what was."""
+def what_breaks(view: WeekView, before: WeekView) -> list[Fault]:
+    """Give the faults of a week that it had not before, the strongest first."""
     known = {(one.setup_id or one.where, one.words) for one in before.faults}
-    fresh = [one for one in view.faults if (one.setup_id or one.where, one.words) not in known]
-    return fresh, [one for one in view.faults if one not in fresh]
+    return [one for one in view.faults if (one.setup_id or one.where, one.words) not in known]

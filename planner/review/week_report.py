@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
@@ -138,8 +137,3 @@ def begin_at(day: str, clock_text: str, today: str) -> str:
     """Give the time that a form proposes: the stop's own where its day is past, or today's day."""
     hour = clock_text[:5] if len(clock_text) >= 5 else "12:00"
     return f"{day if day and day <= today else today}T{hour}"
-
-
-def day_after(day: str) -> str:
-    """Give the day after one, as text; '' stays ''."""
-    return (date.fromisoformat(day) + timedelta(days=1)).isoformat() if day else ""
