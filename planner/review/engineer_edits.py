@@ -20,7 +20,6 @@ from planner.review.sign_off import sign_off, sign_run, signed_by
 
 MOST_SIGNS = 1_000
 MOST_FIGURES = 12
-ACCEPTED_UNOPENED = "as proposed"
 _NOT_YOURS = "Your role may read this desk but not decide here.\n"
 _BUSY = "Other long work still runs; sign once it has ended."
 

@@ -20,6 +20,7 @@ from planner.propose import Tables
 from planner.repairs.decide_spans import DECIDABLE
 from planner.review.span_list import Row
 from planner.review.span_words import method_words, money
+from planner.screening.explain import interval
 from planner.screening.explain_place import place_lines
 from planner.screening.explain_way import doubt_lines
 from planner.tables import records_in
@@ -260,17 +261,6 @@ def _reason(one: Row) -> Reason:
         one["standing"],
         one["rule_id"],
     )
-
-
-def interval(low: float, high: float) -> str:
-    """Write a figure with what it leaves open."""
-    if np.isnan(low) and np.isnan(high):
-        return "not known"
-    if low == high:
-        return f"{low:g}"
-    if np.isnan(high):
-        return f"{low:g} or more"
-    return f"up to {high:g}" if np.isnan(low) else f"{low:g} to {high:g}"
 
 
 def _ways(rows: Tables, choice: Row | None, facts: RunFacts) -> list[Way]:

@@ -158,13 +158,14 @@ def _finding(row: Row) -> str:
     what = " ".join(part for part in (row.effect, row.subject) if part)
     line = f"  [{row.rule_id or 'no rule'}] {what}{state}: {row.why}"
     if row.column:
-        line += f" | {row.column} {_interval(row.low, row.high)}"
+        line += f" | {row.column} {interval(row.low, row.high)}"
         line += "" if np.isnan(row.limit) else f" against {row.limit:g}"
         line += _unit(row.unit)
     return line + (f" | {row.source} ({row.standing})" if row.source else "")
 
 
-def _interval(low: float, high: float) -> str:
+def interval(low: float, high: float) -> str:
+    """Write a figure with what it leaves open."""
     if np.isnan(low) and np.isnan(high):
         return "not known"
     if low == high:
@@ -312,7 +313,7 @@ def _growth(rows: list[str], tables: Tables) -> list[str]:
 
 
 def _grown(row: Row) -> str:
-    then, now = _interval(row.older_low, row.older_high), _interval(row.newer_low, row.newer_high)
+    then, now = interval(row.older_low, row.older_high), interval(row.newer_low, row.newer_high)
     figures = f"{row.quantity} {then}, then {now}" if row.quantity else "without a figure, seen"
     older_on = row.older_on or "an unknown day"
     where = f"Seen before as row {row.older_id} of {older_on}"
