@@ -48,18 +48,23 @@ def place_sleeves_on(problem: Problem) -> Solution:
     -------
     solution
         The best one in the sense of `Solution`; without sleeves where none serves.
+
+    Raises
+    ------
+    ValueError
+        If sleeves of `fixed` cannot lie together as they are fixed.
     """
     if not problem.lap_to:
         starts, ends = _solve(problem)
         return measure(problem, starts.tolist(), ends.tolist())
-    found = place_beside(problem)
+    found = place_with_fixed(problem)
     if found is None:
         message = "the fixed sleeves cannot lie as they are fixed"
         raise ValueError(message)
     return found
 
 
-def place_beside(problem: Problem) -> Solution | None:
+def place_with_fixed(problem: Problem) -> Solution | None:
     """Find the best sleeves of one pipe where some lie fast and may be lapped.
 
     Parameters
