@@ -54,11 +54,16 @@ class Fit:
         )
 
     def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
-        """Give the spans it serves; of those that its run serves, the ones it lies on."""
+        """Give the spans it serves; of those that its run serves, the ones it lies on.
+
+        One that lies on none but holds others together serves all that they serve, but for
+        the spans of sleeves that people placed: these serve theirs as they lie.
+        """
         spots = self.run_served(sleeve)
         start, end = sleeve
         on = tuple(s for s in spots if start < s.to_m + NOISE_M and end > s.from_m - NOISE_M)
-        return on or spots
+        own = {span_id for one in self.own for span_id in one.said}
+        return on or tuple(s for s in spots if s.span_id not in own) or spots
 
     def ends_at_walls(self, sleeve: tuple[float, float]) -> int:
         """Count its ends at a manhole; each is sealed."""
