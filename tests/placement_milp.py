@@ -45,7 +45,7 @@ class _Model:
         self.highs.addConstr(first <= self.far * 2 * (side + free))
         self.highs.addConstr(second <= self.far * 2 * (1 - side + free))
 
-    def sleeve(  # noqa: PLR0913, PLR0917 - one for each thing that frees it
+    def sleeve(
         self, start: Term, end: Term, used: Term, back: Term, on: Term, loose: Term | float
     ) -> Term:
         """Keep one sleeve off walls, zones and closed stretches; give its ends at manholes.
@@ -104,10 +104,21 @@ class _Model:
         add(start >= place[0] - self.far * (1 - here))
         return here
 
-    def may_serve(self, kinds: list[Term], length: int | None) -> Term:
-        """Give what is 1 where this sleeve has `length`, any of them where it is None."""
+    def holds(
+        self, start: Term, end: Term, used: Term, demand: tuple[int, int]
+    ) -> tuple[Term, Term]:
+        """Give binaries that are 1 only where this sleeve begins and where it ends a demand."""
+        first, last, add = self.highs.addBinary(), self.highs.addBinary(), self.highs.addConstr
+        add(first <= used)
+        add(last <= used)
+        add(start <= demand[0] + self.far * (1 - first))
+        add(end >= demand[1] - self.far * (1 - last))
+        return first, last
+
+    def may_serve(self, kinds: list[Term], length: int) -> Term:
+        """Give what is 1 where this sleeve has `length`."""
         sizes = self.problem.lengths.tolist()
-        return sum(k for k, size in zip(kinds, sizes, strict=True) if length in (None, size))
+        return sum(kind for kind, size in zip(kinds, sizes, strict=True) if size == length)
 
 
 def solve_milp(
@@ -147,20 +158,16 @@ def solve_milp(
         if before is not None:
             add(used <= was_used)
             model.between(start, before, used, back)
-        loose: Term | float = 0.0
         for here, place in zip(lies, forced, strict=True):
             here.append(model.lies_at(start, kinds, place))
-            loose = loose + here[-1]
+        loose = sum(here[-1] for here in lies) if lies else 0.0
         on = highs.addBinary() if problem.lap_to and number + 1 < most_sleeves else 0.0 * used
         model.short_ones_lap_none(kinds, back, on)
         total = total + problem.seal * model.sleeve(start, end, used, back + 0.0 * used, on, loose)
         for demand, (low, high) in enumerate(demands):
-            first, last = highs.addBinary(), highs.addBinary()
-            add(last <= used)
-            add(start <= low + model.far * (1 - first))
-            add(end >= high - model.far * (1 - last))
-            add(first <= model.may_serve(kinds, named.get(demand)))
+            first, last = model.holds(start, end, used, (low, high))
             if demand in named:
+                add(first <= model.may_serve(kinds, named[demand]))
                 add(first == last)
             begun[demand].append(first)
             ended[demand].append(last)
