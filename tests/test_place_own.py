@@ -293,7 +293,8 @@ def test_an_end_on_other_damage_may_be_where_another_sleeve_laps_it():
     spans = (CRACK, span("D-2", 10.4, 10.6))
     found = placed_at("9.50 to 10.50", spans, given=lapping())
     assert places(found) == [(9.5, 10.5), (10.3, 11.3)]
-    assert (found.told, found.refused) == ({"D-1": ""}, {})
+    told = "its end at 10.50 m lies on D-2 at 10.40 to 10.60 m, where another sleeve laps it"
+    assert (found.told, found.refused) == ({"D-1": told}, {})
     pairs = found.sleeve_spans.groupby("span_id")["sleeve_id"].agg(list).to_dict()
     assert pairs == {"D-1": ["S-000001"], "D-2": ["S-000001", "S-000002"]}
     more = (*spans, span("D-3", 10.9, 11.0))
@@ -340,3 +341,18 @@ def test_a_sleeve_shorter_than_two_laps_is_not_lapped():
     assert found.refused == {}
     # What the lap makes up for is not told: only the open end of D-1 lacks.
     assert found.told["D-1"].count("beside") == 1
+
+
+def test_a_sleeve_that_only_holds_the_end_of_a_person_s_own_is_for_its_span():
+    """D-2 at 10.40..10.60 is only watched: no sleeve is asked for it, but an end may not lie on
+    it alone. The one at 10.30..11.30 that laps 9.50..10.50 there is one more for D-1."""
+    watched = {**verdict("D-2"), "needs": "watch", "verdict": "watch"}
+    found = placed_at(
+        "9.50 to 10.50",
+        (CRACK, span("D-2", 10.4, 10.6)),
+        given=lapping(),
+        verdicts=[MEND, watched],
+    )
+    assert places(found) == [(9.5, 10.5), (10.3, 11.3)]
+    assert found.sleeve_spans["span_id"].tolist() == ["D-1", "D-1"]
+    assert found.sleeves["allowance_cents"].tolist() == [0, 0]

@@ -68,7 +68,17 @@ def lacks(
     line, rules, spot, sleeve, lapped
         As for `impossible`.
     """
-    return [*_overlaps(line, rules, spot, sleeve, lapped), *_clear(line, rules, sleeve)]
+    told = [*_under(line, spot, sleeve, lapped), *_overlaps(line, rules, spot, sleeve, lapped)]
+    return [*told, *_clear(line, rules, sleeve)]
+
+
+def _under(line: Line, spot: Spot, sleeve: Sleeve, lapped: tuple[bool, bool]) -> Iterator[str]:
+    """Tell which ends lie on other damage, where alone they could not."""
+    for at, laps in zip(sleeve, lapped, strict=True):
+        for other in line.spots:
+            inside = other.from_m + NOISE_M < at < other.to_m - NOISE_M
+            if laps and inside and other.unsound and other is not spot:
+                yield f"its end at {at:.2f} m lies on {_named(other)}, where another sleeve laps it"
 
 
 def lapped_ends(sleeves: Sequence[Sleeve], sleeve: Sleeve) -> tuple[bool, bool]:

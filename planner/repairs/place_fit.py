@@ -56,14 +56,25 @@ class Fit:
     def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
         """Give the spans it serves; of those that its run serves, the ones it lies on.
 
-        One that lies on none but holds others together serves all that they serve, but for
-        the spans of sleeves that people placed: these serve theirs as they lie.
+        One that lies on none but holds others together serves all that they serve: spans
+        of sleeves that people placed only where there is nothing else, as these serve
+        theirs as they lie.
         """
-        spots = self.run_served(sleeve)
+        spots, own = self.run_served(sleeve), self.own_in_run(sleeve)
         start, end = sleeve
         on = tuple(s for s in spots if start < s.to_m + NOISE_M and end > s.from_m - NOISE_M)
-        own = {span_id for one in self.own for span_id in one.said}
-        return on or tuple(s for s in spots if s.span_id not in own) or spots
+        held = tuple(s for s in self.line.wanted if s.span_id in own)
+        return on or tuple(s for s in spots if s.span_id not in own) or spots or held
+
+    def in_run(self, sleeve: tuple[float, float]) -> list[tuple[float, float]]:
+        """Give the sleeves of its run."""
+        run = self.run(sleeve)
+        return [one for one in self.sleeves if run[0] <= one[0] and one[1] <= run[1]]
+
+    def own_in_run(self, sleeve: tuple[float, float]) -> set[str]:
+        """Give the spans for which people placed sleeves of its run."""
+        laid = [self.laid(one) for one in self.in_run(sleeve)]
+        return {span_id for one in laid if one for span_id in one.said}
 
     def ends_at_walls(self, sleeve: tuple[float, float]) -> int:
         """Count its ends at a manhole; each is sealed."""
@@ -105,7 +116,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
     line, offer = fit.line, fit.offer
     start, end = sleeve
     served, covered, run = fit.served(sleeve), fit.covered(sleeve), fit.run(sleeve)
-    whole = fit.run_served(sleeve)
+    whole = fit.run_served(sleeve) or served
     back, on = run[0] < start, end < run[1]
     at_us, at_ds = start == 0.0, end == line.length_m
     laid = fit.laid(sleeve)
@@ -117,7 +128,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
         "length_m": round(end - start, 3),
         # A run is bought for doubt as a whole: its first sleeve carries the figures.
         # One that a person placed is as long as that person says, whatever the doubt.
-        "allowance_m": _allowance(fit, sleeve, whole) if _carries(fit, sleeve) else 0.0,
+        "allowance_m": _allowance(fit, sleeve) if _carries(fit, sleeve) else 0.0,
         "allowance_cents": allowance_cents(fit, sleeve) if _carries(fit, sleeve) else 0,
         "overlap_us_m": None
         if back
@@ -169,19 +180,21 @@ def allowance_cents(fit: Fit, sleeve: tuple[float, float]) -> int | None:
     """Give what a run costs more than it would with exact places and extents [cents].
 
     The spans that its run serves are placed once more without doubt and with their coded
-    extent, sleeves that people placed in the run kept; as long a sleeve as before saves
-    nothing. None where it is not costed.
+    extent, sleeves that people placed in the run kept with the spans they are for; as long
+    a sleeve as before saves nothing. None where it is not costed.
     """
-    own = _of_run(fit, sleeve)
+    own = fit.in_run(sleeve)
     costs = [_cost(fit, one) for one in own]
     if any(cost is None for cost in costs):
         return None
     bare = replace(fit.rules, place_m=0.0, by_counter=False)
-    served = set(fit.run_served(sleeve))
+    served = {s for s in fit.run_served(sleeve) if s.span_id not in fit.own_in_run(sleeve)}
+    if not served:
+        return 0
     line = replace(fit.line, spots=tuple(_bared(spot, served) for spot in fit.line.spots))
     problem = set_problem(line, fit.offer, bare)
     laid = [fit.laid(one) for one in own]
-    solution = around(problem, (as_held(one.place, (False, False)) for one in laid if one))
+    solution = around(problem, (as_held(one.place, one.bound) for one in laid if one))
     before = sum(round(100 * (end - start)) for start, end in own)
     if solution is None or solution.served < len(served) or solution.length >= before:
         return 0
@@ -194,22 +207,20 @@ def _bared(spot: Spot, served: set[Spot]) -> Spot:
     return replace(spot, from_m=spot.bare_from_m, to_m=spot.bare_to_m)
 
 
-def _of_run(fit: Fit, sleeve: tuple[float, float]) -> list[tuple[float, float]]:
-    run = fit.run(sleeve)
-    return [one for one in fit.sleeves if run[0] <= one[0] and one[1] <= run[1]]
-
-
 def _carries(fit: Fit, sleeve: tuple[float, float]) -> bool:
     """Say whether it is the first of its run that no person placed."""
-    return [one for one in _of_run(fit, sleeve) if not fit.laid(one)][:1] == [sleeve]
+    return [one for one in fit.in_run(sleeve) if not fit.laid(one)][:1] == [sleeve]
 
 
-def _allowance(fit: Fit, sleeve: tuple[float, float], served: tuple[Spot, ...]) -> float:
+def _allowance(fit: Fit, sleeve: tuple[float, float]) -> float:
     """Give the length asked for place doubt and assumed extents [m]: a look could save it.
 
     Nothing is asked for it at the end of a run that a person placed.
     """
-    overlap, pipe, run = fit.rules.overlap_m, fit.line.length_m, _of_run(fit, sleeve)
+    overlap, pipe, run = fit.rules.overlap_m, fit.line.length_m, fit.in_run(sleeve)
+    served = fit.run_served(sleeve)
+    if not served:
+        return 0.0  # it only holds the end of one that a person placed
     right = min(pipe, max(s.to_m + fit.rules.reach_m(s) for s in served))
     right -= min(pipe, max(s.bare_to_m + overlap for s in served))
     left = max(0.0, min(s.bare_from_m - overlap for s in served))

@@ -16,8 +16,8 @@ from placement_milp import solve_milp
 from published.test_placement_milp import may_lie, small, try_all
 
 from planner.ground.own_place import OwnPlace
-from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.place_held import around
+from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.place_own import Own, in_metres, solve_own
 from planner.repairs.place_plain import list_sleeves
 from planner.repairs.problem import Problem
