@@ -45,29 +45,33 @@ class _Model:
         self.highs.addConstr(first <= self.far * 2 * (side + free))
         self.highs.addConstr(second <= self.far * 2 * (1 - side + free))
 
-    def sleeve(self, start: Term, end: Term, used: Term, back: Term, on: Term) -> Term:
+    def sleeve(
+        self, start: Term, end: Term, used: Term, back: Term, on: Term, loose: Term | float
+    ) -> Term:
         """Keep one sleeve off walls, zones and closed stretches; give its ends at manholes.
 
-        `back` is 1 where it laps the sleeve before, `on` where the next one laps it.
+        `back` is 1 where it laps the sleeve before, `on` where the next one laps it, `loose`
+        where it is one that lies fast: no bound on places holds for it.
         """
         p, add = self.problem, self.highs.addConstr
         at_us, at_ds = self.highs.addBinary(), self.highs.addBinary()
         add(at_us + back <= used)
         add(at_ds + on <= used)
         add(start <= p.length * (1 - at_us))
-        add(start >= p.wall * (1 - at_us) - p.wall * (1 - used))
+        add(start >= p.wall * (1 - at_us) - p.wall * (1 - used) - (p.wall - 1) * loose)
         add(end >= p.length * at_ds)
-        add(end <= p.length - p.wall * (1 - at_ds) + p.wall * (1 - used))
+        inside = p.wall * (1 - at_ds) - (p.wall - 1) * loose
+        add(end <= p.length - inside + p.wall * (1 - used))
         for zones, free in ((p.left_zones, back), (p.left_lap_zones, 1 - back)):
             for low, high in zones.tolist():
-                self.either(start - low, high - start, at_us + 1 - used + free)
+                self.either(start - low, high - start, at_us + 1 - used + free + loose)
         for zones, free in ((p.right_zones, on), (p.right_lap_zones, 1 - on)):
             for low, high in zones.tolist():
-                self.either(end - low, high - end, at_ds + 1 - used + free)
+                self.either(end - low, high - end, at_ds + 1 - used + free + loose)
         for low, high in p.crosses.tolist():
-            self.either(end - low, high - start, 1 - used)
+            self.either(end - low, high - start, 1 - used + loose)
         if p.shut_from < p.length:
-            self.either(start - p.shut_from, p.shut_to - end, 1 - used)
+            self.either(start - p.shut_from, p.shut_to - end, 1 - used + loose)
         if p.lap_to:
             outer = self.highs.addBinary()  # first or last of a run of several
             add(outer >= back - on)
@@ -100,10 +104,21 @@ class _Model:
         add(start >= place[0] - self.far * (1 - here))
         return here
 
-    def may_serve(self, kinds: list[Term], length: int | None) -> Term:
-        """Give what is 1 where this sleeve has `length`, any of them where it is None."""
+    def holds(
+        self, start: Term, end: Term, used: Term, demand: tuple[int, int]
+    ) -> tuple[Term, Term]:
+        """Give binaries that are 1 only where this sleeve begins and where it ends a demand."""
+        first, last, add = self.highs.addBinary(), self.highs.addBinary(), self.highs.addConstr
+        add(first <= used)
+        add(last <= used)
+        add(start <= demand[0] + self.far * (1 - first))
+        add(end >= demand[1] - self.far * (1 - last))
+        return first, last
+
+    def may_serve(self, kinds: list[Term], length: int) -> Term:
+        """Give what is 1 where this sleeve has `length`."""
         sizes = self.problem.lengths.tolist()
-        return sum(k for k, size in zip(kinds, sizes, strict=True) if length in (None, size))
+        return sum(kind for kind, size in zip(kinds, sizes, strict=True) if size == length)
 
 
 def solve_milp(
@@ -113,8 +128,9 @@ def solve_milp(
 ) -> tuple[int, int]:
     """Give how many demands can be served, and the least cost of doing so.
 
-    `forced` are places (from, to) [cm] at which a sleeve lies whatever it costs;
-    `length_of` names the length of the one sleeve that must serve a demand, by its number.
+    `forced` are places (from, to) [cm] at which a sleeve lies whatever it costs, where no
+    bound on places holds for it; `length_of` names the length of the one sleeve that must serve
+    a demand alone, by its number.
 
     `problem` has no boxes: "does not take in" is a strict inequality, which places that
     are real numbers cannot express. A demand is served by a run in which one sleeve
@@ -144,15 +160,15 @@ def solve_milp(
             model.between(start, before, used, back)
         for here, place in zip(lies, forced, strict=True):
             here.append(model.lies_at(start, kinds, place))
+        loose = sum(here[-1] for here in lies) if lies else 0.0
         on = highs.addBinary() if problem.lap_to and number + 1 < most_sleeves else 0.0 * used
         model.short_ones_lap_none(kinds, back, on)
-        total = total + problem.seal * model.sleeve(start, end, used, back + 0.0 * used, on)
+        total = total + problem.seal * model.sleeve(start, end, used, back + 0.0 * used, on, loose)
         for demand, (low, high) in enumerate(demands):
-            first, last = highs.addBinary(), highs.addBinary()
-            add(last <= used)
-            add(start <= low + model.far * (1 - first))
-            add(end >= high - model.far * (1 - last))
-            add(first <= model.may_serve(kinds, named.get(demand)))
+            first, last = model.holds(start, end, used, (low, high))
+            if demand in named:
+                add(first <= model.may_serve(kinds, named[demand]))
+                add(first == last)
             begun[demand].append(first)
             ended[demand].append(last)
             # Between the one that begins and the one that ends each laps the next.

@@ -16,6 +16,7 @@ from planner.ground.own_place import OwnPlace, read_own_place
 from planner.repairs.place import Placed
 from planner.repairs.place_own import Own
 from planner.repairs.place_told import not_kept
+from planner.screening.explain_way import doubt_lines, lap_lines
 
 CRACK = span("D-1", 9.95, 10.05)
 MEND = verdict("D-1")
@@ -252,3 +253,106 @@ def test_an_assumed_extent_may_be_cut_short_but_not_the_coded_part():
     assert list(found.sleeve_spans["span_id"]) == ["D-1"]
     beside = placed_at("10.10 to 11.10", (long,))
     assert "does not cover D-1 at 10.00 to 11.00 m" in beside.refused["D-1"]
+
+
+def lapping(lengths: str = "1.0+1.5", **more: float):
+    """A system of which two sleeves lap by 0.10 m and the place doubt of one end: 0.20 m."""
+    return supply(systems=[system(lap_m=0.1, **more)], sizes=[size(lengths=lengths)])
+
+
+def test_another_sleeve_laps_it_where_the_gap_leaves_no_room():
+    """D-2 at 10.85..10.90 asks 10.45..11.30. Beside 9.50..10.50 a sleeve begins at 11.00 at the
+    least; lapped by 0.20 m one of 1.00 m lies at 10.30..11.30, for 1000.00 more. Laps of up to
+    0.40 m are allowed, but no more than need be is taken: 10.30 is the last start that laps."""
+    spans = (CRACK, span("D-2", 10.85, 10.90))
+    assert places(placed_at("9.50 to 10.50", spans)) == [(9.5, 10.5)]
+    found = placed_at("9.50 to 10.50", spans, given=lapping("1.0", lap_most_m=0.4))
+    assert places(found) == [(9.5, 10.5), (10.3, 11.3)]
+    mine, other = found.sleeves.iloc[0], found.sleeves.iloc[1]
+    assert (mine["placed_by"], other["placed_by"]) == (SAID, "")
+    assert (mine["lap_ds_m"], other["lap_us_m"]) == (pytest.approx(0.2), pytest.approx(0.2))
+    assert mine["overlap_us_m"] == pytest.approx(0.35)  # 9.95 less 9.50, 0.10 m of doubt off
+    assert other["overlap_ds_m"] == pytest.approx(0.3)  # 11.30 less 10.90, the same off
+    assert found.sleeves["cost_cents"].tolist() == [1_000_00, 1_000_00]
+    # Only the other one's outer end is asked 0.10 m for doubt; without it 1.00 m are as long.
+    assert found.sleeves["allowance_m"].tolist() == [0.0, pytest.approx(0.1)]
+    assert found.sleeves["allowance_cents"].tolist() == [0, 0]
+    assert list(found.sleeve_spans["span_id"]) == ["D-1", "D-2"]
+    assert found.told == {"D-1": ""}
+    assert found.left_over.empty
+    assert doubt_lines(mine) == ["sound pipe under its ends: 0.35 m and a lap of 0.20 m"]
+    tables = {"sleeves": found.sleeves}
+    assert lap_lines(mine, tables) == ["laps S-000002, by 0.20 m"]
+    assert lap_lines(other, tables) == ["laps S-000001, placed by a person, by 0.20 m"]
+
+
+def test_an_end_on_other_damage_may_be_where_another_sleeve_laps_it():
+    """9.50..10.50 ends on D-2 at 10.40..10.60, which asks 10.00..11.00: with 10.30..11.30 over
+    it the run from 9.50 serves both. Where D-3 at 10.90..11.00 leaves no room for one that
+    laps, it is refused as where the system laps none."""
+    spans = (CRACK, span("D-2", 10.4, 10.6))
+    found = placed_at("9.50 to 10.50", spans, given=lapping())
+    assert places(found) == [(9.5, 10.5), (10.3, 11.3)]
+    told = "its end at 10.50 m lies on D-2 at 10.40 to 10.60 m, where another sleeve laps it"
+    assert (found.told, found.refused) == ({"D-1": told}, {})
+    pairs = found.sleeve_spans.groupby("span_id")["sleeve_id"].agg(list).to_dict()
+    assert pairs == {"D-1": ["S-000001"], "D-2": ["S-000001", "S-000002"]}
+    more = (*spans, span("D-3", 10.9, 11.0))
+    verdicts = [MEND, verdict("D-2"), refer("D-3")]
+    alone = placed_at("9.50 to 10.50", more, given=lapping(), verdicts=verdicts)
+    assert "it would end at 10.50 m, on D-2" in alone.refused["D-1"]
+
+
+@pytest.mark.parametrize(
+    ("second", "told", "refused"),
+    [
+        ("10.30 to 11.30", "", ""),
+        ("10.35 to 11.35", "a lap of 0.15 m with the sleeve at 9.50 to 10.50 m, 0.20 m asked"
+         " (0.10 m of the system, 0.10 m doubt)", ""),
+        ("10.45 to 11.45", "", "at 10.45 to 11.45 m it laps the sleeve placed for D-1 at 9.50 to "
+         "10.50 m by 0.05 m; 0.10 to 0.25 m are allowed"),
+        ("10.20 to 11.20", "", "at 10.20 to 11.20 m it laps the sleeve placed for D-1 at 9.50 to "
+         "10.50 m by 0.30 m; 0.10 to 0.25 m are allowed"),
+        ("10.60 to 11.60", "", "at 10.60 to 11.60 m it is not 0.50 m clear of the sleeve placed "
+         "for D-1 at 9.50 to 10.50 m"),
+    ],
+)  # fmt: skip
+def test_two_of_people_s_own_may_lap_each_other_within_the_limits(second, told, refused):
+    """Less than the doubt asks is told, less than the system's lap or more than its most not
+    laid. D-2 at 10.75..10.85 is asked 0.40 m at each open end: the second ends beyond 11.25."""
+    spans = [CRACK, span("D-2", 10.75, 10.85)]
+    mine = [own("9.50 to 10.50"), own(second, "D-2")]
+    given = lapping(lap_most_m=0.25)
+    found = place(spans, [MEND, verdict("D-2")], own=mine, given=given)
+    assert found.refused.get("D-2", "") == refused
+    assert found.told.get("D-2", "") == told
+    laid = found.sleeves.loc[found.sleeves["placed_by"] != "", "from_m"].tolist()
+    assert laid == ([9.5] if refused else [9.5, float(second[:5])])
+
+
+def test_a_sleeve_shorter_than_two_laps_is_not_lapped():
+    """0.60 m where laps are of up to 0.40 m: 0.80 m at the least. With 0.30 m it is lapped."""
+    spans = [CRACK, span("D-2", 10.55, 10.65)]
+    mine = [own("9.70 to 10.30"), own("10.10 to 11.10", "D-2")]
+    both = {"verdicts": [MEND, verdict("D-2")], "own": mine}
+    found = place(spans, given=lapping("0.6+1.0", lap_most_m=0.4), **both)
+    assert found.refused["D-2"].endswith("of two that lap each is at least 0.80 m long")
+    found = place(spans, given=lapping("0.6+1.0", lap_most_m=0.3), **both)
+    assert found.refused == {}
+    # What the lap makes up for is not told: only the open end of D-1 lacks.
+    assert found.told["D-1"].count("beside") == 1
+
+
+def test_a_sleeve_that_only_holds_the_end_of_a_person_s_own_is_for_its_span():
+    """D-2 at 10.40..10.60 is only watched: no sleeve is asked for it, but an end may not lie on
+    it alone. The one at 10.30..11.30 that laps 9.50..10.50 there is one more for D-1."""
+    watched = {**verdict("D-2"), "needs": "watch", "verdict": "watch"}
+    found = placed_at(
+        "9.50 to 10.50",
+        (CRACK, span("D-2", 10.4, 10.6)),
+        given=lapping(),
+        verdicts=[MEND, watched],
+    )
+    assert places(found) == [(9.5, 10.5), (10.3, 11.3)]
+    assert found.sleeve_spans["span_id"].tolist() == ["D-1", "D-1"]
+    assert found.sleeves["allowance_cents"].tolist() == [0, 0]

@@ -19,7 +19,7 @@ from planner.ground.ids import KnownIds, give_ids
 from planner.repairs.catalogue import Offers, Supply, list_offers
 from planner.repairs.ground_of import Left, gather
 from planner.repairs.place_fit import Fit, row_of
-from planner.repairs.place_own import NOT_ASKED, Own, Places, in_metres, solve_own
+from planner.repairs.place_own import NOT_ASKED, Own, in_metres, solve_own
 from planner.repairs.place_why import why_not
 from planner.repairs.problem import Problem
 from planner.repairs.zones import (
@@ -192,11 +192,8 @@ def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, own: Sequence
     places = list(zip(solution.starts, solution.ends, strict=True))
     sleeves = [in_metres(line, problem.length, *place) for place in places]
     # A place of a person's own was looked at as such: it may lack what is asked.
-    others = [
-        sleeve for place, sleeve in zip(places, sleeves, strict=True) if place not in fixed.places
-    ]
-    faults = faults_of(line, rules, others, problem.length)
-    faults += _crowded(places, fixed.places, problem.gap)
+    own_sleeves = [one.sleeve for one in fixed.laid]
+    faults = faults_of(line, rules, sleeves, problem.length, own_sleeves)
     fit = Fit(line, offer, rules, solution, tuple(sleeves), fixed.laid, fixed.refused)
     served = {spot.span_id for sleeve in sleeves for spot in fit.served(sleeve)}
     if len(served) < solution.served:
@@ -204,16 +201,6 @@ def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, own: Sequence
     if faults:
         raise AssertionError("; ".join(faults))
     return fit
-
-
-def _crowded(places: list[tuple[int, int]], fixed: Places, gap: int) -> list[str]:
-    """Name neighbours of a sleeve that a person placed that do not keep clear of it."""
-    return [
-        f"a sleeve from {other[0]} cm is not clear of the one placed from {one[0]} cm"
-        for one in fixed
-        for other in places
-        if other != one and other[0] < one[1] + gap and one[0] < other[1] + gap
-    ]
 
 
 def _boxes(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from planner.repairs.place_kernel import place_sleeves_on
+from planner.repairs.place_held import around, as_held
 from planner.repairs.place_own import Laid
 from planner.repairs.problem import Solution
 from planner.repairs.zones import (
@@ -54,11 +54,27 @@ class Fit:
         )
 
     def served(self, sleeve: tuple[float, float]) -> tuple[Spot, ...]:
-        """Give the spans it serves; of those that its run serves, the ones it lies on."""
-        spots = self.run_served(sleeve)
+        """Give the spans it serves; of those that its run serves, the ones it lies on.
+
+        One that lies on none but holds others together serves all that they serve: spans
+        of sleeves that people placed only where there is nothing else, as these serve
+        theirs as they lie.
+        """
+        spots, own = self.run_served(sleeve), self.own_in_run(sleeve)
         start, end = sleeve
         on = tuple(s for s in spots if start < s.to_m + NOISE_M and end > s.from_m - NOISE_M)
-        return on or spots
+        held = tuple(s for s in self.line.wanted if s.span_id in own)
+        return on or tuple(s for s in spots if s.span_id not in own) or spots or held
+
+    def in_run(self, sleeve: tuple[float, float]) -> list[tuple[float, float]]:
+        """Give the sleeves of its run."""
+        run = self.run(sleeve)
+        return [one for one in self.sleeves if run[0] <= one[0] and one[1] <= run[1]]
+
+    def own_in_run(self, sleeve: tuple[float, float]) -> set[str]:
+        """Give the spans for which people placed sleeves of its run."""
+        laid = [self.laid(one) for one in self.in_run(sleeve)]
+        return {span_id for one in laid if one for span_id in one.said}
 
     def ends_at_walls(self, sleeve: tuple[float, float]) -> int:
         """Count its ends at a manhole; each is sealed."""
@@ -100,7 +116,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
     line, offer = fit.line, fit.offer
     start, end = sleeve
     served, covered, run = fit.served(sleeve), fit.covered(sleeve), fit.run(sleeve)
-    whole = fit.run_served(sleeve)
+    whole = fit.run_served(sleeve) or served
     back, on = run[0] < start, end < run[1]
     at_us, at_ds = start == 0.0, end == line.length_m
     laid = fit.laid(sleeve)
@@ -112,8 +128,8 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
         "length_m": round(end - start, 3),
         # A run is bought for doubt as a whole: its first sleeve carries the figures.
         # One that a person placed is as long as that person says, whatever the doubt.
-        "allowance_m": 0.0 if back or laid else _allowance(fit, whole),
-        "allowance_cents": 0 if back or laid else allowance_cents(fit, sleeve),
+        "allowance_m": _allowance(fit, sleeve) if _carries(fit, sleeve) else 0.0,
+        "allowance_cents": allowance_cents(fit, sleeve) if _carries(fit, sleeve) else 0,
         "overlap_us_m": None
         if back
         else max(0.0, min(s.from_m - fit.rules.doubt_m(s) for s in whole) - start),
@@ -164,20 +180,23 @@ def allowance_cents(fit: Fit, sleeve: tuple[float, float]) -> int | None:
     """Give what a run costs more than it would with exact places and extents [cents].
 
     The spans that its run serves are placed once more without doubt and with their coded
-    extent; as long a sleeve as before saves nothing. None where it is not costed.
+    extent, sleeves that people placed in the run kept with the spans they are for; as long
+    a sleeve as before saves nothing. None where it is not costed.
     """
-    run = fit.run(sleeve)
-    own = [one for one in fit.sleeves if run[0] <= one[0] and one[1] <= run[1]]
+    own = fit.in_run(sleeve)
     costs = [_cost(fit, one) for one in own]
     if any(cost is None for cost in costs):
         return None
     bare = replace(fit.rules, place_m=0.0, by_counter=False)
-    served = set(fit.run_served(sleeve))
+    served = {s for s in fit.run_served(sleeve) if s.span_id not in fit.own_in_run(sleeve)}
+    if not served:
+        return 0
     line = replace(fit.line, spots=tuple(_bared(spot, served) for spot in fit.line.spots))
     problem = set_problem(line, fit.offer, bare)
-    solution = place_sleeves_on(problem)
-    shorter = solution.length < sum(round(100 * (end - start)) for start, end in own)
-    if solution.served < len(served) or not shorter:
+    laid = [fit.laid(one) for one in own]
+    solution = around(problem, (as_held(one.place, one.bound) for one in laid if one))
+    before = sum(round(100 * (end - start)) for start, end in own)
+    if solution is None or solution.served < len(served) or solution.length >= before:
         return 0
     return max(0, sum(cost or 0 for cost in costs) - solution.cost)
 
@@ -188,14 +207,26 @@ def _bared(spot: Spot, served: set[Spot]) -> Spot:
     return replace(spot, from_m=spot.bare_from_m, to_m=spot.bare_to_m)
 
 
-def _allowance(fit: Fit, served: tuple[Spot, ...]) -> float:
-    """Give the length asked for place doubt and assumed extents [m]: a look could save it."""
-    overlap, pipe = fit.rules.overlap_m, fit.line.length_m
-    asked = min(pipe, max(s.to_m + fit.rules.reach_m(s) for s in served))
-    asked -= max(0.0, min(s.from_m - fit.rules.reach_m(s) for s in served))
-    bare = min(pipe, max(s.bare_to_m + overlap for s in served))
-    bare -= max(0.0, min(s.bare_from_m - overlap for s in served))
-    return round(max(0.0, asked - bare), 6)
+def _carries(fit: Fit, sleeve: tuple[float, float]) -> bool:
+    """Say whether it is the first of its run that no person placed."""
+    return [one for one in fit.in_run(sleeve) if not fit.laid(one)][:1] == [sleeve]
+
+
+def _allowance(fit: Fit, sleeve: tuple[float, float]) -> float:
+    """Give the length asked for place doubt and assumed extents [m]: a look could save it.
+
+    Nothing is asked for it at the end of a run that a person placed.
+    """
+    overlap, pipe, run = fit.rules.overlap_m, fit.line.length_m, fit.in_run(sleeve)
+    served = fit.run_served(sleeve)
+    if not served:
+        return 0.0  # it only holds the end of one that a person placed
+    right = min(pipe, max(s.to_m + fit.rules.reach_m(s) for s in served))
+    right -= min(pipe, max(s.bare_to_m + overlap for s in served))
+    left = max(0.0, min(s.bare_from_m - overlap for s in served))
+    left -= max(0.0, min(s.from_m - fit.rules.reach_m(s) for s in served))
+    asked = (0.0 if fit.laid(run[0]) else left) + (0.0 if fit.laid(run[-1]) else right)
+    return round(max(0.0, asked), 6)
 
 
 def _lateral_edge(line: Line, sleeve: tuple[float, float]) -> float | None:

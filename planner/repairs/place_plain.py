@@ -25,7 +25,8 @@ def place_plainly(problem: Problem) -> Solution:
     Returns
     -------
     solution
-        The best one in the sense of `Solution`; without sleeves where none serves.
+        The best one in the sense of `Solution`; without sleeves where none serves. Of
+        those that are fixed it holds as many as can lie together.
     """
     runs = [[one] for one in list_sleeves(problem)]
     if problem.lap_to:
@@ -38,7 +39,7 @@ def place_plainly(problem: Problem) -> Solution:
         before = best_until[at]
         starts = [*before.starts, *(start for start, _ in run)]
         chain = measure(problem, starts, [*before.ends, *(end for _, end in run)])
-        best_until.append(min(best_until[-1], chain, key=_order))
+        best_until.append(min(best_until[-1], chain, key=lambda one: _order(problem, one)))
     return slide_runs(problem, best_until[-1])
 
 
@@ -47,34 +48,58 @@ def _list_runs(problem: Problem) -> list[list[Sleeve]]:
     sizes = problem.lengths.tolist()
     runs: list[list[Sleeve]] = []
     for first in range(problem.length + 1):
-        if not start_ok(problem, first, laps=False):
-            continue
         best: dict[int, tuple[tuple[object, ...], list[Sleeve]]] = {}
         todo: dict[Sleeve, tuple[tuple[object, ...], list[Sleeve]]] = {}
         for size in sizes:
-            _keep(problem, todo, (first, first + size), [(first, first + size)])
+            if _may_start(problem, (first, first + size), laps=False):
+                _keep(problem, todo, (first, first + size), [(first, first + size)])
         while todo:
             sleeve = min(todo)
             run = todo.pop(sleeve)[1]
             alone, inside = len(run) == 1, _inside(problem, sleeve)
-            if end_ok(problem, sleeve[1], laps=False) and (alone or not inside):
+            if _may_end(problem, sleeve, laps=False) and (alone or not inside):
                 _keep(problem, best, sleeve[1], run)
             if _may_lap(problem, sleeve, alone=alone):
-                for lap in range(problem.lap_from, problem.lap_to + 1):
-                    start = sleeve[1] - lap
-                    if start > sleeve[0] and start_ok(problem, start, laps=True):
-                        for size in (one for one in sizes if one >= 2 * problem.lap_to):
-                            after = (start, start + size)
-                            _keep(problem, todo, after, [*run, after])
+                for after in _next_ones(problem, sleeve):
+                    _keep(problem, todo, after, [*run, after])
         runs += [run for _, run in best.values()]
     return runs
 
 
+def _next_ones(problem: Problem, sleeve: Sleeve) -> list[Sleeve]:
+    """List what may lap a sleeve at its right end."""
+    sizes = [one for one in problem.lengths.tolist() if one >= 2 * problem.lap_to]
+    starts = range(sleeve[1] - problem.lap_to, sleeve[1] - problem.lap_from + 1)
+    found = {(start, start + size) for start in starts if start > sleeve[0] for size in sizes}
+    if _row(problem, sleeve):
+        rows = [(start, end) for start, end, *_ in problem.fixed.tolist()]
+        found |= {
+            one for one in rows if sleeve[0] < one[0] < sleeve[1] and one[1] - one[0] in sizes
+        }
+    return sorted(one for one in found if _may_start(problem, one, laps=True))
+
+
+def _row(problem: Problem, sleeve: Sleeve) -> list[int]:
+    """Give its row of `fixed`; empty where it is none of them."""
+    return next((row for row in problem.fixed.tolist() if (row[0], row[1]) == sleeve), [])
+
+
+def _may_start(problem: Problem, sleeve: Sleeve, *, laps: bool) -> bool:
+    row = _row(problem, sleeve)
+    return (bool(row) and not row[2]) or start_ok(problem, sleeve[0], laps=laps)
+
+
+def _may_end(problem: Problem, sleeve: Sleeve, *, laps: bool) -> bool:
+    row = _row(problem, sleeve)
+    return (bool(row) and not row[3]) or end_ok(problem, sleeve[1], laps=laps)
+
+
 def _keep(problem: Problem, kept: dict[Any, Any], key: object, run: list[Sleeve]) -> None:
     """Keep the better of two runs; one over what is closed is none."""
-    if run[-1][1] > problem.length or not lies_free(problem, *run[-1]):
+    fixed = bool(_row(problem, run[-1]))
+    if run[-1][1] > problem.length or not (fixed or lies_free(problem, *run[-1])):
         return
-    order = _order(measure(problem, [a for a, _ in run], [b for _, b in run]))
+    order = _order(problem, measure(problem, [a for a, _ in run], [b for _, b in run]))
     if key not in kept or order < kept[key][0]:
         kept[key] = (order, run)
 
@@ -83,7 +108,7 @@ def _may_lap(problem: Problem, sleeve: Sleeve, *, alone: bool) -> bool:
     """Say whether the next sleeve may lap this one, the last of its run so far."""
     long_enough = sleeve[1] - sleeve[0] >= 2 * problem.lap_to
     inside = alone and _inside(problem, sleeve)
-    return long_enough and not inside and end_ok(problem, sleeve[1], laps=True)
+    return long_enough and not inside and _may_end(problem, sleeve, laps=True)
 
 
 def _inside(problem: Problem, sleeve: Sleeve) -> bool:
@@ -103,10 +128,13 @@ def slide_runs(problem: Problem, solution: Solution) -> Solution:
     Returns
     -------
     solution
-        Of equal rank; a run that ends at a manhole stays.
+        Of equal rank; a run that ends at a manhole or holds a fixed sleeve stays.
     """
+    fast = {(start, end) for start, end, *_ in problem.fixed.tolist()}
     for first, last in runs_of(solution.starts, solution.ends):
         if first == last or solution.starts[first] == 0 or solution.ends[last] == problem.length:
+            continue
+        if any((solution.starts[at], solution.ends[at]) in fast for at in range(first, last + 1)):
             continue
         best = (-_least_overlap(problem, solution, first, last), 0)
         found = solution
@@ -149,9 +177,10 @@ def _least_overlap(problem: Problem, solution: Solution, first: int, last: int) 
     return int(min(min(a for a, _ in inside) - start, end - max(b for _, b in inside)))
 
 
-def _order(solution: Solution) -> tuple[object, ...]:
-    places = zip(solution.starts, solution.ends, strict=True)
-    return (*solution.rank, tuple(places))
+def _order(problem: Problem, solution: Solution) -> tuple[object, ...]:
+    places = tuple(zip(solution.starts, solution.ends, strict=True))
+    held = sum(bool(_row(problem, place)) for place in places)
+    return (-held, *solution.rank, places)
 
 
 def list_sleeves(problem: Problem) -> list[tuple[int, int]]:

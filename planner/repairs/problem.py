@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 WholeArray = npt.NDArray[np.int64]
 _NO_ZONES: WholeArray = np.empty((0, 2), dtype=np.int64)
+_NONE_FIXED: WholeArray = np.empty((0, 4), dtype=np.int64)
 _FAR = 1 << 40
 
 
@@ -36,6 +37,11 @@ class Problem(NamedTuple):
     `left_lap_zones` or `right_lap_zones`, which take the place of the other zones. A
     sleeve that laps is at least twice `lap_to` long, so that only neighbours lap; the
     first and the last of a run lie inside no demand with both ends.
+
+    Each row of `fixed`, (from, to, bound_from, bound_to), is a sleeve that lies there
+    whatever else. It may lie on what is closed, in boxes and where no packer comes; an
+    end that is not bound (0) may lie in any zone and at any distance from a wall. Two
+    of `fixed` that overlap lap each other, by however much.
     """
 
     length: int
@@ -57,6 +63,7 @@ class Problem(NamedTuple):
     lap_to: int = 0
     left_lap_zones: WholeArray = _NO_ZONES
     right_lap_zones: WholeArray = _NO_ZONES
+    fixed: WholeArray = _NONE_FIXED
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ fits the whole numbers fits the raw ones. `faults_of` asserts just that.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -275,7 +275,11 @@ def _catalogue(offer: Offer, length: int, lost: float) -> list[tuple[int, int]]:
 
 
 def faults_of(
-    line: Line, rules: Rules, sleeves: list[tuple[float, float]], length_cm: int
+    line: Line,
+    rules: Rules,
+    sleeves: list[tuple[float, float]],
+    length_cm: int,
+    own: Collection[tuple[float, float]] = (),
 ) -> list[str]:
     """Hold sleeves against the raw metres; a fault here is one of this program.
 
@@ -287,6 +291,8 @@ def faults_of(
         from_m and to_m [m] of each, from left to right.
     length_cm
         Length of the pipe as placed on [cm].
+    own
+        Those of them that people placed: looked at as such, here only with their neighbours.
 
     Returns
     -------
@@ -297,19 +303,23 @@ def faults_of(
     end_m = line.length_m
     for number, (start, end) in enumerate(sleeves):
         where = f"{line.pipe_id}: sleeve {start:.3f} to {end:.3f} m"
+        between = start - sleeves[number - 1][1] if number else math.inf
+        back = between < 0.0
+        on = number + 1 < len(sleeves) and sleeves[number + 1][0] < end
+        both = number > 0 and {sleeves[number - 1], (start, end)} <= set(own)
+        asked = rules.lap_m if both else asked_lap_m(line, rules)
+        if back and not -between >= asked - NOISE_M:
+            faults.append(f"{where} laps the one before by {-between:.3f} m")
+        if not back and between < rules.gap_m - NOISE_M:
+            faults.append(f"{where} lies too close to the one before")
+        if (start, end) in own:
+            continue
         if start < 0.0 or end > end_m + NOISE_M:
             faults.append(f"{where} leaves the pipe of {end_m:.3f} m")
         if start != 0.0 and start < rules.wall_clear_m - NOISE_M:
             faults.append(f"{where} starts too close to the wall")
         if end != end_m and end > length_cm / 100.0 - rules.wall_clear_m + NOISE_M:
             faults.append(f"{where} ends too close to the wall")
-        between = start - sleeves[number - 1][1] if number else math.inf
-        back = between < 0.0
-        on = number + 1 < len(sleeves) and sleeves[number + 1][0] < end
-        if back and not -between >= asked_lap_m(line, rules) - NOISE_M:
-            faults.append(f"{where} laps the one before by {-between:.3f} m")
-        if not back and between < rules.gap_m - NOISE_M:
-            faults.append(f"{where} lies too close to the one before")
         if rules.shut and start > rules.shut[0] + NOISE_M and end < rules.shut[1] - NOISE_M:
             faults.append(f"{where} lies where no packer comes")
         faults += [

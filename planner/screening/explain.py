@@ -20,7 +20,7 @@ from planner.screening.explain_cure import cure_lines
 from planner.screening.explain_money import way_lines
 from planner.screening.explain_place import flow_lines, length_line, place_lines
 from planner.screening.explain_wall import wall_lines
-from planner.screening.explain_way import doubt_lines, passage_lines
+from planner.screening.explain_way import doubt_lines, lap_lines, passage_lines
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
 
@@ -213,6 +213,7 @@ def _sleeve(sleeve: Row, tables: Tables) -> list[str]:
         f"  {_stretch(sleeve.from_m, sleeve.to_m)} from the upstream manhole wall;"
         f" counter {sleeve.counter_m:.2f} m from node {sleeve.counter_node}",
         *(f"  {line}" for line in doubt_lines(sleeve)),
+        *(f"  {line}" for line in lap_lines(sleeve, tables)),
     ]
     if sleeve.placed_by:
         lines.append(f"  placed by a person: {sleeve.placed_by}")

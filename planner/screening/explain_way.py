@@ -40,6 +40,29 @@ def doubt_lines(sleeve: Row) -> list[str]:
     return [under, f"{bought}, {saved}"]
 
 
+def lap_lines(sleeve: Row, tables: Tables) -> list[str]:
+    """Name the sleeves that lap one, by how much, and which of them a person placed.
+
+    Parameters
+    ----------
+    sleeve
+        A row of `SLEEVES`.
+    tables
+        Of it: sleeves.
+    """
+    frame = tables["sleeves"]
+    frame = frame[(frame["pipe_id"] == sleeve.pipe_id) & (frame["sleeve_id"] != sleeve.sleeve_id)]
+    near = frame[(frame["from_m"] < sleeve.to_m) & (frame["to_m"] > sleeve.from_m)]
+    lines = []
+    for other in near.itertuples(index=False):
+        before = other.from_m < sleeve.from_m
+        lap = sleeve.lap_us_m if before else sleeve.lap_ds_m
+        by = ", placed by a person" if other.placed_by else ""
+        if pd.notna(lap):
+            lines.append(f"laps {other.sleeve_id}{by}, by {lap:.2f} m")
+    return lines
+
+
 def _metres(value: float) -> str:
     return "not known" if pd.isna(value) else f"{value:.2f} m"
 

@@ -16,8 +16,9 @@ from placement_milp import solve_milp
 from published.test_placement_milp import may_lie, small, try_all
 
 from planner.ground.own_place import OwnPlace
+from planner.repairs.place_held import around
 from planner.repairs.place_kernel import place_sleeves_on
-from planner.repairs.place_own import Fixed, Laid, Own, around, in_metres, solve_own, together
+from planner.repairs.place_own import Own, in_metres, solve_own
 from planner.repairs.place_plain import list_sleeves
 from planner.repairs.problem import Problem
 from planner.repairs.zones import Line, Rules, serves, set_problem
@@ -125,9 +126,9 @@ def test_trying_all_beside_fixed_sleeves_finds_nothing_better():
         apart = [p for p in every if p[0] >= first[1] + problem.gap][:1]
         places = (first, *apart)
         pairs_ += len(places) == 2
-        fixed = Fixed(tuple(Laid(place, (0.0, 0.0), {}, {}) for place in places))
-        ours = together(problem, fixed, around(problem, places), 0)
+        ours = around(problem, [(*place, 0, 0) for place in places])
         best = try_all(problem, places)
+        assert ours is not None
         if (ours.rank, ours.starts) != (best.rank, best.starts):
             unlike.append(seed)
     assert unlike == []
