@@ -17,9 +17,9 @@ from planner.review.engineer_view import EngineerView
 from planner.review.live import Asked
 from planner.review.room import Room
 from planner.review.sign_off import sign_off, sign_run, signed_by
+from planner.review.trouble import whole
 
 MOST_SIGNS = 1_000
-MOST_FIGURES = 12
 ACCEPTED_UNOPENED = "as proposed"
 _NOT_YOURS = "Your role may read this desk but not decide here.\n"
 _BUSY = "Other long work still runs; sign once it has ended."
@@ -41,9 +41,7 @@ class _Sent:
 
     @property
     def seen(self) -> int | None:
-        figures = self.text("seen")
-        ok = figures.isascii() and figures.isdigit() and len(figures) <= MOST_FIGURES
-        return int(figures) if ok else None
+        return whole(self.text("seen"))
 
 
 def edit_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:

@@ -19,6 +19,7 @@ from planner.journal import report_rows
 from planner.review.again import again_view
 from planner.review.jobs import Job
 from planner.review.room import Room
+from planner.review.trouble import whole
 from planner.review.week_edit import BEST, Edits, Wish, what_breaks, what_was_said, when
 from planner.review.week_map import ground_of, week_map
 from planner.review.week_now import WeekNow
@@ -335,10 +336,9 @@ def _wish_of(form: Mapping[str, str], by: str) -> Wish:
     date, _, crew = form.get("day", "").partition("|")
     change = form.get("change", "move")
     on = {"promise": form.get("promise_on", ""), "defer": form.get("not_before", "")}
-    seen = form.get("seen", "0")
     return Wish(
         form.get("setup", ""), change, crew, on.get(change, date), form.get("after", BEST),
-        form.get("reason", "").strip(), by, int(seen) if seen.isdecimal() else 0,
+        form.get("reason", "").strip(), by, whole(form.get("seen", "")) or 0,
         form.get("run", ""),
     )  # fmt: skip
 
@@ -353,9 +353,9 @@ def routes(room: Room) -> Sequence[BaseRoute]:
         async def answer(request: Request) -> Response:
             if not request.scope["person"].may("plan"):
                 return PlainTextResponse(NOT_YOURS, 403)
-            form = await request.form()
-            texts = {name: value for name, value in form.items() if isinstance(value, str)}
-            return await run_in_threadpool(handler, request, texts, form)
+            async with request.form() as form:
+                texts = {name: value for name, value in form.items() if isinstance(value, str)}
+                return await run_in_threadpool(handler, request, texts, form)
 
         return answer
 
