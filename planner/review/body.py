@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,6 +23,10 @@ URLENCODED, MULTIPART, JSON = (
     "multipart/form-data",
     "application/json",
 )
+
+
+# What no keyboard writes; kept, it would end texts early in other programs and steer terminals.
+_UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
 @dataclass(frozen=True)
@@ -114,6 +119,8 @@ async def read_fields(
     alone = len(texts) == 2 * len(pairs)
     if any("\ufffd" in text for text in texts) or (alone and not _is_utf8(body)):
         raise Refused(400, "The form cannot be read: its text is no UTF-8.")
+    if any(_UNSEEN.search(text) for text in texts):
+        raise Refused(400, "The form holds a sign that is no text, such as NUL.")
     return {name: value for name, value in pairs if isinstance(value, str) and names[name] == 1}
 
 

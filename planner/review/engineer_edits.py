@@ -167,11 +167,14 @@ class _Edits:
 
     def sign(self, request: Request, sent: _Sent) -> Response:
         """Begin to sign, if the person saw what stands and nothing stops it."""
-        reason = sent.text("reason")[:MOST_SIGNS]
+        reason = sent.text("reason")
         state = sign_off(self._live)
         if not reason:
             line = "Say what the revision is for."
             return self.show_sign(request, [line], reason, 422)
+        if len(reason) > MOST_SIGNS:
+            line = f"Not signed: what it is for has at most {MOST_SIGNS} letters."
+            return self.show_sign(request, [line], reason[:MOST_SIGNS], 422)
         if sent.seen != state.seen:
             line = "Not signed: somebody decided meanwhile. Look at the list as it stands now."
             return self.show_sign(request, [line], reason, 409)

@@ -25,7 +25,7 @@ from planner.tables import records_in
 if TYPE_CHECKING:
     from planner.review.estimator import Desk
 
-MOST_REASON = 500
+MOST_REASON, MOST_AMOUNT = 500, 40
 
 
 class PriceDesk:
@@ -85,11 +85,13 @@ class PriceDesk:
         row = self._row(now, price_id)
         if row is None:
             return PlainTextResponse("There is no such price any more.\n", 404)
-        reason = texts.get("reason", "")[:MOST_REASON].strip()
-        given = {name: texts.get(name, "")[:40] for name in PRICE_AMOUNTS}
-        if not reason:
-            said = ["Why the price changes is wanted: it stands in the log."]
-            return self._form(request, now, row, given, said=said, status=422)
+        reason = texts.get("reason", "").strip()
+        given = {name: texts.get(name, "") for name in PRICE_AMOUNTS}
+        fault = _fault(reason, given)
+        if fault:
+            given = {name: text[:MOST_AMOUNT] for name, text in given.items()}
+            reason = reason[:MOST_REASON]
+            return self._form(request, now, row, given, said=[fault], reason=reason, status=422)
         try:
             known = whole(seen) or 0
             made = self._desk.prices.change(price_id, given, person.name, reason, known)
@@ -171,6 +173,17 @@ class PriceDesk:
             "source": row["source"],
             "idle": out["why"].iloc[0] if idle else "",
         }
+
+
+def _fault(reason: str, given: Mapping[str, str]) -> str:
+    """Say what is missing or too long in a form; '' where it is whole."""
+    if not reason:
+        return "Why the price changes is wanted: it stands in the log."
+    if len(reason) > MOST_REASON:
+        return f"Why the price changes has at most {MOST_REASON} signs."
+    if max(map(len, given.values())) > MOST_AMOUNT:
+        return f"An amount has at most {MOST_AMOUNT} signs."
+    return ""
 
 
 def changes_told(edits: pd.DataFrame) -> list[str]:

@@ -20,7 +20,15 @@ from planner.review.again import again_view
 from planner.review.jobs import Job
 from planner.review.room import Room
 from planner.review.trouble import whole
-from planner.review.week_edit import BEST, Edits, Wish, what_breaks, what_was_said, when
+from planner.review.week_edit import (
+    BEST,
+    MOST_REASON,
+    Edits,
+    Wish,
+    what_breaks,
+    what_was_said,
+    when,
+)
 from planner.review.week_map import ground_of, week_map
 from planner.review.week_now import WeekNow
 from planner.review.week_report import (
@@ -187,10 +195,13 @@ class PlannerDesk:
     def report(self, request: Request, form: Mapping[str, str], raw: FormData) -> Response:
         """Take what happened into the journal."""
         person, live = request.scope["person"], self._room.live
-        works = [str(one) for one in raw.getlist("work")]
+        works = [one for one in raw.getlist("work") if isinstance(one, str)]
         rows = report_of(form, works, person.name)
         if not rows:
             return self._told(request, None, 422, bad=["Tick the works that it is about."])
+        if any(len(text) > MOST_REASON for row in rows for text in row.values()):
+            line = f"A field of a report has at most {MOST_REASON} signs."
+            return self._told(request, None, 422, bad=[line])
         said = report_rows(live.folder, rows, live.instant()[0])
         if said.refused:
             told = [line for line in said.lines[:-1] if not line.startswith("{")]
