@@ -60,6 +60,9 @@ class Reported:
 def report_rows(folder: Path, rows: Sequence[Mapping[str, str]], today: str) -> Reported:
     """Take rows that were filled in on a page into the journal, by the checks of a form.
 
+    They are one report: where one of them is refused, none is taken. Who is told that something
+    was refused sends the whole again.
+
     Parameters
     ----------
     folder
@@ -83,21 +86,24 @@ def report_rows(folder: Path, rows: Sequence[Mapping[str, str]], today: str) -> 
             writer = csv.writer(file)
             writer.writerow(names)
             writer.writerows([row.get(name, "") for name in names] for row in rows)
-        return _report(folder, form, today, "report")
+        return _report(folder, form, today, "report", whole=True)
 
 
-def _report(folder: Path, form: Path, today: str, name: str) -> Reported:
+def _report(folder: Path, form: Path, today: str, name: str, *, whole: bool = False) -> Reported:
     rows, faults = read_events(form, today=today, file=name)
     store = store_of(folder)
     stored = store.read_events()
     inputs = read_project(folder, {}, stored)
     sifted = sift_events(rows, _world(inputs, store, stored), file=name)
     faults = sorted([*faults, *sifted.faults], key=lambda fault: fault.row)
+    lost = len({fault.row for fault in faults if fault.lost})
+    if whole and lost:
+        counts = f"0 events taken, {lost} refused"
+        return Reported([*(printable(str(fault)) for fault in faults), counts], 0, lost)
     taken = store.append_events(sifted.events, keys_of)
     lines = [*(str(fault) for fault in faults), *sifted.known, *sifted.told]
     if len(taken):
         lines += _new_doubts(inputs, read_project(folder, {}, store.read_events()))
-    lost = len({fault.row for fault in faults if fault.lost})
     lines.append(f"{len(taken)} events taken, {lost} refused, {len(sifted.known)} known already")
     return Reported([printable(line) for line in lines], len(taken), lost)
 

@@ -16,6 +16,7 @@ from planner.review.live import Live
 from planner.review.log import log_rows
 from planner.review.pages import Pages, answer_file
 from planner.review.room import Room
+from planner.review.trouble import handlers, whole
 from planner.review.week_now import Weeks
 from planner.review.work import read_check
 
@@ -44,7 +45,7 @@ def make_app(live: Live, jobs: Jobs | None = None) -> Starlette:
     for desk in (engineer, planner_desk, estimator):
         routes += desk.routes(room)
     room.ahead.append(room.weeks.now)
-    app = Starlette(routes=routes, lifespan=lifespan)
+    app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=handlers())
     app.state.make_ready = room.make_ready
     return app
 
@@ -77,13 +78,13 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
         return pages.page(request, "status.html")
 
     def cancel(request: Request) -> Response:
-        jobs.cancel(request.path_params["number"])
+        jobs.cancel(whole(request.path_params["number"]) or 0)
         return pages.page(request, "status.html")
 
     def log(request: Request) -> Response:
-        before = request.query_params.get("before", "")
+        before = whole(request.query_params.get("before", ""))
         with live.lock:
-            found = log_rows(live.store, int(before) if before.isdecimal() else None)
+            found = log_rows(live.store, before)
         return pages.page(request, "log.html", rows=found.rows, more=found.more)
 
     return [
@@ -93,5 +94,5 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
         Route("/static/{name:path}", static),
         Route("/status", status),
         Route("/read", read_anew, methods=["POST"]),
-        Route("/jobs/{number:int}/cancel", cancel, methods=["POST"]),
+        Route("/jobs/{number}/cancel", cancel, methods=["POST"]),
     ]

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NoReturn
 
+from python_multipart.multipart import parse_options_header
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
@@ -21,6 +23,10 @@ URLENCODED, MULTIPART, JSON = (
     "multipart/form-data",
     "application/json",
 )
+
+
+# What no keyboard writes; kept, it would end texts early in other programs and steer terminals.
+_UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
 @dataclass(frozen=True)
@@ -95,9 +101,8 @@ async def read_fields(
     if kind == JSON:
         _check_json(body)
         return {}
-    if kind == MULTIPART and not body.rstrip().endswith(b"--"):
-        # The parser would take what came so far for the whole.
-        raise Refused(400, "The form cannot be read: it stops before its end.")
+    if kind == MULTIPART:
+        _check_multipart(headers, body)
     request = Request(scope, again(body, _gone))
     try:
         async with request.form(
@@ -109,9 +114,33 @@ async def read_fields(
     except (MultiPartException, HTTPException, ValueError, LookupError) as error:
         raise Refused(400, f"The form cannot be read: {_line_of(error)}") from None
     names = Counter(name for name, _ in pairs)
-    if any("\ufffd" in text for pair in pairs for text in pair if isinstance(text, str)):
+    texts = [text for pair in pairs for text in pair if isinstance(text, str)]
+    # The parser would take bytes that are no UTF-8 for Latin-1; a file alone may hold such.
+    alone = len(texts) == 2 * len(pairs)
+    if any("\ufffd" in text for text in texts) or (alone and not _is_utf8(body)):
         raise Refused(400, "The form cannot be read: its text is no UTF-8.")
+    if any(_UNSEEN.search(text) for text in texts):
+        raise Refused(400, "The form holds a sign that is no text, such as NUL.")
     return {name: value for name, value in pairs if isinstance(value, str) and names[name] == 1}
+
+
+def _check_multipart(headers: Headers, body: bytes) -> None:
+    if not body.rstrip().endswith(b"--"):
+        # The parser would take what came so far for the whole.
+        raise Refused(400, "The form cannot be read: it stops before its end.")
+    _, options = parse_options_header(headers["content-type"])
+    # Of other character sets some give half a pair of signs, which nothing can store, and some
+    # take their time: UTF-7, escapes, punycode.
+    if options.get(b"charset", b"utf-8").lower() not in (b"utf-8", b"utf8"):
+        raise Refused(415, "The text of a form must be UTF-8.")
+
+
+def _is_utf8(body: bytes) -> bool:
+    try:
+        body.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _check_json(body: bytes) -> None:

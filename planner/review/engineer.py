@@ -16,13 +16,13 @@ from planner.review.room import Room
 from planner.review.span_list import FLAGS, SORTS, Wanted
 from planner.review.span_photos import SpanPhotos
 from planner.review.span_words import FLAG_WORDS, state_words
+from planner.review.trouble import whole
 
 STATES = ("proposed", "accepted", "changed", "refused", "held", "none")
 STANDINGS = ("cited", "practice", "assumed")
 SORT_WORDS = {"pipe": "pipe and place", "urgency": "urgency", "cost": "cost, highest first"}
 # Of more changed pipes than these the page loads its list anew.
 _MOST_CHANGED = 40
-_MOST_FIGURES = 15
 
 
 def routes(room: Room) -> Sequence[BaseRoute]:
@@ -91,8 +91,7 @@ def _change_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
 
     def changes(request: Request) -> Response:
         live.catch_up()
-        since = request.query_params.get("since", "")[:_MOST_FIGURES]
-        seen = int(since) if since.isascii() and since.isdigit() else 0
+        seen = whole(request.query_params.get("since", "")) or 0
         version = live.version
         told = live.changes_since(seen)
         by = {pipe: one.by for one in told for pipe in one.pipe_ids}

@@ -17,9 +17,9 @@ from planner.review.engineer_view import EngineerView
 from planner.review.live import Asked
 from planner.review.room import Room
 from planner.review.sign_off import sign_off, sign_run, signed_by
+from planner.review.trouble import whole
 
 MOST_SIGNS = 1_000
-MOST_FIGURES = 12
 _NOT_YOURS = "Your role may read this desk but not decide here.\n"
 _BUSY = "Other long work still runs; sign once it has ended."
 
@@ -40,9 +40,7 @@ class _Sent:
 
     @property
     def seen(self) -> int | None:
-        figures = self.text("seen")
-        ok = figures.isascii() and figures.isdigit() and len(figures) <= MOST_FIGURES
-        return int(figures) if ok else None
+        return whole(self.text("seen"))
 
 
 def edit_routes(room: Room, view: EngineerView) -> Sequence[BaseRoute]:
@@ -170,11 +168,14 @@ class _Edits:
 
     def sign(self, request: Request, sent: _Sent) -> Response:
         """Begin to sign, if the person saw what stands and nothing stops it."""
-        reason = sent.text("reason")[:MOST_SIGNS]
+        reason = sent.text("reason")
         state = sign_off(self._live)
         if not reason:
             line = "Say what the revision is for."
             return self.show_sign(request, [line], reason, 422)
+        if len(reason) > MOST_SIGNS:
+            line = f"Not signed: what it is for has at most {MOST_SIGNS} letters."
+            return self.show_sign(request, [line], reason[:MOST_SIGNS], 422)
         if sent.seen != state.seen:
             line = "Not signed: somebody decided meanwhile. Look at the list as it stands now."
             return self.show_sign(request, [line], reason, 409)

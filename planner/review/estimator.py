@@ -238,14 +238,14 @@ def _files(desk: Desk) -> Sequence[BaseRoute]:
     def week(_: Request) -> Response:
         found = desk.week.now()
         if found is None:
-            return PlainTextResponse("No plan was made yet: there is no week to write.", 404)
+            return PlainTextResponse("No plan was made yet: there is no week to write.\n", 404)
         return _csv("week.csv", week_csv(found))
 
     def book(_: Request) -> Response:
         found = desk.room.weeks.now()
         path = None if found is None else found.run.folder / _BOOK
         if path is None or path.is_symlink() or not path.is_file():
-            return PlainTextResponse("No plan stands that holds a workbook.", 404)
+            return PlainTextResponse("No plan stands that holds a workbook.\n", 404)
         name = f"totals-{path.parent.name}.xlsx"
         return Response(path.read_bytes(), media_type=_BOOK_TYPE, headers=_as_file(name))
 

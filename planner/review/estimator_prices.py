@@ -19,12 +19,13 @@ from planner.inputs.price_edits import AMOUNT_WORDS
 from planner.inputs.repriced import or_zero
 from planner.review.totals_prices import PriceNow
 from planner.review.totals_words import metres, typed
+from planner.review.trouble import whole
 from planner.tables import records_in
 
 if TYPE_CHECKING:
     from planner.review.estimator import Desk
 
-MOST_REASON = 500
+MOST_REASON, MOST_AMOUNT = 500, 40
 
 
 class PriceDesk:
@@ -51,47 +52,48 @@ class PriceDesk:
     def form(self, request: Request) -> Response:
         """Give the fields of one price."""
         if not request.scope["person"].may("price"):
-            return PlainTextResponse("Only an estimator may change prices.", 403)
+            return PlainTextResponse("Only an estimator may change prices.\n", 403)
         now = self._desk.prices.now()
         row = self._row(now, request.query_params.get("price_id", ""))
         if row is None:
-            return PlainTextResponse("There is no such price any more.", 404)
+            return PlainTextResponse("There is no such price any more.\n", 404)
         given = {name: typed(or_zero(row[name])) for name in PRICE_AMOUNTS}
         return self._form(request, now, row, given)
 
     async def change(self, request: Request) -> Response:
         """Take in a change of one price."""
-        form = await request.form()
-        # The store may have to wait for another writer; nobody else shall wait with it.
-        return await run_in_threadpool(self._change, request, form)
+        async with request.form() as form:
+            # The store may have to wait for another writer; nobody else shall wait with it.
+            return await run_in_threadpool(self._change, request, form)
 
     def news(self, request: Request) -> Response:
         """Give what others changed meanwhile; a row in which somebody types is left alone."""
         token = self._desk.news(request)
         if token is None:
             return Response(status_code=204)
-        now, asked = self._desk.prices.now(), request.query_params.get("edit", "")
-        after = int(asked) if asked.isdecimal() else 0
+        now, after = self._desk.prices.now(), whole(request.query_params.get("edit", "")) or 0
         ids = set(now.edits.loc[(now.edits["version"] > after).to_numpy(bool), "price_id"])
         return self._page(request, "estimator_prices_news.html", now, seen=token, fresh=ids)
 
     def _change(self, request: Request, form: FormData) -> Response:
         person = request.scope["person"]
         if not person.may("price"):
-            return PlainTextResponse("Only an estimator may change prices.", 403)
-        texts = {key: str(value) for key, value in form.items()}
+            return PlainTextResponse("Only an estimator may change prices.\n", 403)
+        texts = {key: value for key, value in form.items() if isinstance(value, str)}
         price_id, seen = texts.get("price_id", ""), texts.get("seen", "")
         now = self._desk.prices.now()
         row = self._row(now, price_id)
         if row is None:
-            return PlainTextResponse("There is no such price any more.", 404)
-        reason = texts.get("reason", "")[:MOST_REASON].strip()
-        given = {name: texts.get(name, "")[:40] for name in PRICE_AMOUNTS}
-        if not reason:
-            said = ["Why the price changes is wanted: it stands in the log."]
-            return self._form(request, now, row, given, said=said, status=422)
+            return PlainTextResponse("There is no such price any more.\n", 404)
+        reason = texts.get("reason", "").strip()
+        given = {name: texts.get(name, "") for name in PRICE_AMOUNTS}
+        fault = _fault(reason, given)
+        if fault:
+            given = {name: text[:MOST_AMOUNT] for name, text in given.items()}
+            reason = reason[:MOST_REASON]
+            return self._form(request, now, row, given, said=[fault], reason=reason, status=422)
         try:
-            known = int(seen) if seen.isdecimal() else 0
+            known = whole(seen) or 0
             made = self._desk.prices.change(price_id, given, person.name, reason, known)
         except StaleError as error:
             now = self._desk.prices.now()
@@ -171,6 +173,17 @@ class PriceDesk:
             "source": row["source"],
             "idle": out["why"].iloc[0] if idle else "",
         }
+
+
+def _fault(reason: str, given: Mapping[str, str]) -> str:
+    """Say what is missing or too long in a form; '' where it is whole."""
+    if not reason:
+        return "Why the price changes is wanted: it stands in the log."
+    if len(reason) > MOST_REASON:
+        return f"Why the price changes has at most {MOST_REASON} signs."
+    if max(map(len, given.values())) > MOST_AMOUNT:
+        return f"An amount has at most {MOST_AMOUNT} signs."
+    return ""
 
 
 def changes_told(edits: pd.DataFrame) -> list[str]:

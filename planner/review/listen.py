@@ -221,6 +221,7 @@ def listen_at(  # noqa: PLR0913 - one keyword for each option
     FileError
         If certificate, key or users file are missing, unreadable or open to others.
     """
+    where = where.strip()
     host, port = _place(where, "--listen")
     if port is None:
         message = f"--listen: found {where}; wanted HOST:PORT, such as {DEFAULT}"

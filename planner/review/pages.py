@@ -48,7 +48,7 @@ def answer_file(name: str) -> Response:
     """Give a file of ``planner/data/web`` by its exact name; 404 for any other name."""
     found = _files().get(name)
     if found is None:
-        return Response("no such file", 404, media_type="text/plain")
+        return Response("There is no such file.\n", 404, media_type="text/plain")
     content, kind, _ = found
     kept = {"Cache-Control": "max-age=31536000, immutable"}
     return Response(content, media_type=kind, headers=kept)

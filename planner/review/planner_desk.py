@@ -19,7 +19,16 @@ from planner.journal import report_rows
 from planner.review.again import again_view
 from planner.review.jobs import Job
 from planner.review.room import Room
-from planner.review.week_edit import BEST, Edits, Wish, what_breaks, what_was_said, when
+from planner.review.trouble import whole
+from planner.review.week_edit import (
+    BEST,
+    MOST_REASON,
+    Edits,
+    Wish,
+    what_breaks,
+    what_was_said,
+    when,
+)
 from planner.review.week_map import ground_of, week_map
 from planner.review.week_now import WeekNow
 from planner.review.week_report import (
@@ -186,10 +195,13 @@ class PlannerDesk:
     def report(self, request: Request, form: Mapping[str, str], raw: FormData) -> Response:
         """Take what happened into the journal."""
         person, live = request.scope["person"], self._room.live
-        works = [str(one) for one in raw.getlist("work")]
+        works = [one for one in raw.getlist("work") if isinstance(one, str)]
         rows = report_of(form, works, person.name)
         if not rows:
             return self._told(request, None, 422, bad=["Tick the works that it is about."])
+        if any(len(text) > MOST_REASON for row in rows for text in row.values()):
+            line = f"A field of a report has at most {MOST_REASON} signs."
+            return self._told(request, None, 422, bad=[line])
         said = report_rows(live.folder, rows, live.instant()[0])
         if said.refused:
             told = [line for line in said.lines[:-1] if not line.startswith("{")]
@@ -335,10 +347,9 @@ def _wish_of(form: Mapping[str, str], by: str) -> Wish:
     date, _, crew = form.get("day", "").partition("|")
     change = form.get("change", "move")
     on = {"promise": form.get("promise_on", ""), "defer": form.get("not_before", "")}
-    seen = form.get("seen", "0")
     return Wish(
         form.get("setup", ""), change, crew, on.get(change, date), form.get("after", BEST),
-        form.get("reason", "").strip(), by, int(seen) if seen.isdecimal() else 0,
+        form.get("reason", "").strip(), by, whole(form.get("seen", "")) or 0,
         form.get("run", ""),
     )  # fmt: skip
 
@@ -353,23 +364,9 @@ def routes(room: Room) -> Sequence[BaseRoute]:
         async def answer(request: Request) -> Response:
             if not request.scope["person"].may("plan"):
                 return PlainTextResponse(NOT_YOURS, 403)
-            form = await request.form()
-            texts = {name: value for name, value in form.items() if isinstance(value, str)}
-            try:
+            async with request.form() as form:
+                texts = {name: value for name, value in form.items() if isinstance(value, str)}
                 return await run_in_threadpool(handler, request, texts, form)
-            except PlannerError as error:
-                return PlainTextResponse(f"{error}\n", 503)
-
-        return answer
-
-    def asked(look: Callable[[Request], Response]) -> Callable[[Request], Response]:
-        """Say in one line what cannot be read."""
-
-        def answer(request: Request) -> Response:
-            try:
-                return look(request)
-            except PlannerError as error:
-                return PlainTextResponse(f"{error}\n", 503)
 
         return answer
 
@@ -377,11 +374,11 @@ def routes(room: Room) -> Sequence[BaseRoute]:
         Route("/planner", desk.desk),
         Route("/planner/week", desk.week),
         Route("/planner/made", desk.made),
-        Route("/planner/stop/{setup_id}", asked(desk.stop)),
-        Route("/planner/places/{setup_id}", asked(desk.places)),
-        Route("/planner/map", asked(desk.map)),
-        Route("/planner/ground", asked(desk.ground)),
-        Route("/planner/again", asked(desk.again)),
+        Route("/planner/stop/{setup_id}", desk.stop),
+        Route("/planner/places/{setup_id}", desk.places),
+        Route("/planner/map", desk.map),
+        Route("/planner/ground", desk.ground),
+        Route("/planner/again", desk.again),
         *(
             Route(f"/planner/{name}", posted(handler), methods=["POST"])
             for name, handler in (

@@ -106,7 +106,7 @@ class Edits:
                 taken = self._live.store.append_week_edits(row, {wish.setup_id: wish.seen})
             except StaleError as error:
                 edits = self._live.store.read_week_edits()
-                return Answer(others=told_of(edits, error.versions))
+                return Answer(others=told_of(edits, error.versions) or (f"{error}.",))
             return Answer(taken=records_in(taken)[0])
 
     def _stale(self, wish: Wish, now: WeekNow) -> tuple[str, ...]:

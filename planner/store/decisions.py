@@ -368,9 +368,10 @@ def refuse_stale(stored: pd.DataFrame, by: str, seen: Mapping[str, int] | None) 
     Raises
     ------
     StaleError
-        If a thing in `seen` has a row above that version.
+        If a thing in `seen` has a row above that version; or none of that version, as where
+        the store was put back from a copy while a page stood open: what was seen is not there.
     """
-    if seen is None or stored.empty:
+    if seen is None:
         return
     mine = stored[stored[by].isin(list(seen)).to_numpy(bool)]
     at = mine[by].map(lambda key: seen[str(key)]).astype(int)
@@ -379,6 +380,11 @@ def refuse_stale(stored: pd.DataFrame, by: str, seen: Mapping[str, int] | None) 
         names = ", ".join(sorted(set(newer[by])))
         message = f"{names}: changed meanwhile by {', '.join(sorted(set(newer['by'])))}"
         raise StaleError(message, tuple(int(one) for one in sorted(newer["version"])))
+    there = {str(key): int(last) for key, last in mine.groupby(by)["version"].max().items()}
+    gone = sorted(key for key, version in seen.items() if version > there.get(key, 0))
+    if gone:
+        message = f"{', '.join(gone)}: what was seen of it is in the store no more"
+        raise StaleError(message, ())
 
 
 def _left_row(position: int, same: tuple[str, ...], version: int) -> dict[str, object]:
