@@ -254,7 +254,10 @@ def reprice(
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
     on: Annotated[str, typer.Option("--on", help="YYYY-MM-DD; today without it.")] = "",
 ) -> None:
-    """Take prices that were changed in the workbook of a run into the store, by their ids."""
+    """Take in prices typed into the workbook of a run.
+
+    They are known by their ids and kept in the store, with who and why.
+    """
     from planner.reprice import Said, take_prices
 
     for line in take_prices(folder, workbook, Said(by, _day(on), reason)):

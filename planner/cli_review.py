@@ -35,7 +35,10 @@ def review(  # noqa: PLR0913 - one keyword for each option
         str | None, typer.Option(help="Who sits here, where nobody logs in; for the log.")
     ] = None,
 ) -> None:
-    """Open the project as a page in the browser: engineer, planner, estimator at one table."""
+    """Open the project as a page in the browser: three desks.
+
+    Engineer, planner and estimator see what the others do; see docs/review.md.
+    """
     import uvicorn
 
     from planner.review.app import make_app

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 # The commands as work goes; what is in no list comes after.
 _WAY = (
-    "demo", "init", "check", "plan", "explain", "accept", "rules", "report", "audit", "replan",
-    "reprice", "sign", "doctor", "version",
+    "demo", "init", "check", "plan", "review", "explain", "accept", "rules", "report", "audit",
+    "replan", "reprice", "sign", "store", "users", "doctor", "version",
 )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import typer
 
 team = typer.Typer(
     no_args_is_help=True,
-    help="The team's store in PostGIS: make it, push a run, pull, say how it stands.",
+    help="Keep the team's store in PostGIS: init, push, pull, status.",
 )
 
 Folder = Annotated[Path, typer.Argument(help="Project folder, with [store] in planner.toml.")]

@@ -133,7 +133,7 @@ def hours(quoted: Callable[[str], str]) -> str:
     """Hours of streets, a closed street elsewhere, a forecast and a permit."""
     return f"""[[window]]
 street_class = ""
-days = ["mon"]
+days = ["mon", "tue", "wed", "thu", "fri"]
 open = "08:00"
 close = "17:00"
 source = {quoted("council")}

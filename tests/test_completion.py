@@ -43,8 +43,8 @@ def ask(script: Path, **said: str) -> str:
     ],
 )
 def test_ch_is_check_in_each_shell(script: Path, shell: str, said: dict[str, str]) -> None:
-    """`ch` begins one command; `re` three: replan, report, reprice, and no other."""
-    for begun, wanted in (("ch", ["check"]), ("re", ["replan", "report", "reprice"])):
+    """`ch` begins one command; `re` four: replan, report, reprice, review."""
+    for begun, wanted in (("ch", ["check"]), ("re", ["replan", "report", "reprice", "review"])):
         asked = {name: text.format(begun) for name, text in said.items()}
         text = ask(script, _SLEEVEPLAN_COMPLETE=f"complete_{shell}", **asked)
         lines = text.replace('" "', '"\n"').splitlines()

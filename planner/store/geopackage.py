@@ -180,6 +180,7 @@ def transaction(
         If the file is no GeoPackage, is in use, cannot be written, or its tables
         have other columns.
     """
+    _refuse_links(path)
     with _errors_of(path):
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None)
     try:
@@ -208,6 +209,7 @@ def read_tables(
     StoreError
         If the file is no GeoPackage, is in use, or a table breaks its contract.
     """
+    _refuse_links(path)
     if not path.exists() or path.stat().st_size == 0:
         return {table.name: conform([], table) for table in tables}
     with _errors_of(path):
@@ -359,6 +361,15 @@ def _refuse_other_databases(connection: sqlite3.Connection, path: Path) -> None:
         raise StoreError(message)
 
 
+def _refuse_links(path: Path) -> None:
+    """Refuse a link out of the folder under any of a store's names: SQLite would follow it."""
+    for ending in ("", "-journal", "-wal", "-shm"):
+        one = path.with_name(path.name + ending)
+        if one.is_symlink() and not one.resolve().is_relative_to(path.parent.resolve()):
+            message = f"{one}: is a link out of the project folder; it is not followed"
+            raise StoreError(message)
+
+
 @contextmanager
 def _errors_of(path: Path) -> Iterator[None]:
     """Turn what SQLite raises into one line that a user can act on."""
@@ -375,6 +386,10 @@ def _errors_of(path: Path) -> Iterator[None]:
         raise StoreError(message) from error
     except sqlite3.DatabaseError as error:
         message = f"{path}: is not a GeoPackage, or damaged ({error}); move it away to start anew"
+        raise StoreError(message) from error
+    # SQLite quotes damaged bytes in its words; a damaged figure may fit none of ours.
+    except (UnicodeDecodeError, OverflowError) as error:
+        message = f"{path}: damaged: {error}"
         raise StoreError(message) from error
     except TableError as error:
         message = f"{path}: {error}"
