@@ -252,11 +252,14 @@ def written(fields: list[tuple[bytes, bytes]], kind: str) -> tuple[str, bytes]:
     return FORM, urlencode(fields).encode()
 
 
-def requests_of(folder: Path) -> list[tuple[str, Path, Callable[[Path], None]]]:
-    """Write each request as a file, and the town that they are sent to."""
+def requests_of(
+    folder: Path, whole: Path | None = None
+) -> list[tuple[str, Path, Callable[[Path], None]]]:
+    """Write each request as a file; they are sent to a copy of `whole`, or to a town made here."""
     from tests.desk_town import plan_desk_town
 
-    town = Town(plan_desk_town(folder / "whole", pipes=3), folder / "sent_to")
+    whole = whole or plan_desk_town(folder / "whole", pipes=3)
+    town = Town(whole, folder / "sent_to")
     made: list[tuple[str, Path, Callable[[Path], None]]] = []
     asked = [("GET", path, {}) for path in GETS] + [("POST", *one) for one in POSTS]
     for number, (method, target, fields) in enumerate(asked):

@@ -80,7 +80,8 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
         return pages.page(request, "status.html")
 
     def cancel(request: Request) -> Response:
-        jobs.cancel(whole(request.path_params["number"]) or 0)
+        name = request.scope["person"].name
+        jobs.cancel(whole(request.path_params["number"]) or 0, name)
         return pages.page(request, "status.html")
 
     def log(request: Request) -> Response:
