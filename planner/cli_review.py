@@ -43,7 +43,7 @@ def review(  # noqa: PLR0913 - one keyword for each option
 
     from planner.review.app import make_app
     from planner.review.guard import guarded
-    from planner.review.listen import listen_at
+    from planner.review.listen import listen_at, take_port
     from planner.review.live import Live
     from planner.review.users import USERS_FILE, Users
 
@@ -51,6 +51,7 @@ def review(  # noqa: PLR0913 - one keyword for each option
         listen, folder=folder, cert=cert, key=key, behind_proxy=behind_proxy,
         proxies=proxy or (), public_hosts=public_host or (), login=login,
     )  # fmt: skip
+    socket, at = take_port(at)
     began = time.perf_counter()
     print(f"reading {folder}", file=sys.stderr)
     live = Live.open(folder)
@@ -61,7 +62,7 @@ def review(  # noqa: PLR0913 - one keyword for each option
     server = uvicorn.Server(uvicorn.Config(app, **at.uvicorn_settings()))
     print(f"{at.url}  (Ctrl-C ends it)", flush=True)
     with live.store.keeping.editing():
-        server.run()
+        server.run([socket])
 
 
 Name = Annotated[str, typer.Argument(help="Name to log in with.")]

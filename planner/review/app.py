@@ -10,13 +10,14 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from planner.errors import PlannerError
 from planner.review import engineer, estimator, planner_desk
 from planner.review.jobs import Jobs
 from planner.review.live import Live
 from planner.review.log import log_rows
 from planner.review.pages import Pages, answer_file
 from planner.review.room import Room
-from planner.review.trouble import handlers, whole
+from planner.review.trouble import handlers, one_line, whole
 from planner.review.week_now import Weeks
 from planner.review.work import read_check
 
@@ -65,8 +66,12 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
 
     def status(request: Request) -> Response:
         """Tell of long work and of data that changed; asked for every two seconds."""
-        live.catch_up()
-        return pages.page(request, "status.html")
+        trouble = ""
+        try:
+            live.catch_up()
+        except PlannerError as error:
+            trouble = one_line(error)
+        return pages.page(request, "status.html", trouble=trouble)
 
     def read_anew(request: Request) -> Response:
         person = request.scope["person"]
@@ -78,7 +83,8 @@ def _frame_routes(room: Room) -> Sequence[BaseRoute]:
         return pages.page(request, "status.html")
 
     def cancel(request: Request) -> Response:
-        jobs.cancel(whole(request.path_params["number"]) or 0)
+        name = request.scope["person"].name
+        jobs.cancel(whole(request.path_params["number"]) or 0, name)
         return pages.page(request, "status.html")
 
     def log(request: Request) -> Response:

@@ -98,12 +98,13 @@ class Jobs:
         ).start()
         return job
 
-    def cancel(self, number: int) -> bool:
-        """End the work of that number; False where it runs no more."""
+    def cancel(self, number: int, by: str = "") -> bool:
+        """End the work of that number, which says who ended it; False where it runs no more."""
         with self._lock:
             found = [job for job in self._jobs if job.number == number and job.state == "runs"]
             if not found or self._process is None:
                 return False
+            found[0].lines = [f"cancelled by {by}"] if by else []
             found[0].state, found[0].what = "cancelled", ""
             self._process.terminate()
             return True
@@ -150,8 +151,13 @@ class Jobs:
             job.what = "showing what came of it"
             try:
                 then(job)
-            except PlannerError as error:
+            except (PlannerError, OSError) as error:
                 kind, job.lines = "failed", [*said, str(error)]
+            except Exception as error:
+                # As in `_work`; were it left at work, no other work could ever begin.
+                job.lines = [*said, f"a fault in the tool: {type(error).__name__}"]
+                job.what, job.share, job.state = "", None, "failed"
+                raise
         job.what, job.share = "", None
         job.state = kind
 

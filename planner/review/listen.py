@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import ipaddress
 import os
 import re
+import socket
 import ssl
 import stat
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -25,7 +27,7 @@ DEFAULT = "127.0.0.1:8000"
 # two requests of one connection, and for what is under way when the server is stopped.
 HEAD_S, UNREAD_S, IDLE_S, STOP_S = 15.0, 60.0, 30, 5
 MOST_HEAD_BYTES = 32_768
-MOST_CONNECTIONS = 200
+MOST_CONNECTIONS, BACKLOG = 200, 128
 _PLAIN, _TLS = 80, 443
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _LABEL = r"[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?"
@@ -113,7 +115,7 @@ class Listen:
             "access_log": False,
             "log_level": "warning",
             "limit_concurrency": MOST_CONNECTIONS,
-            "backlog": 128,
+            "backlog": BACKLOG,
             "timeout_keep_alive": IDLE_S,
             "timeout_graceful_shutdown": STOP_S,
             "h11_max_incomplete_event_size": MOST_HEAD_BYTES,
@@ -257,6 +259,42 @@ def listen_at(  # noqa: PLR0913 - one keyword for each option
         public=public,
         login=needs_login,
     )
+
+
+def take_port(at: Listen) -> tuple[socket.socket, Listen]:
+    """Take the port before anything is read, so that one that is taken costs no waiting.
+
+    Returns
+    -------
+    socket, listen
+        What listens there already, for ``uvicorn.Server.run``; `at` with the port that the
+        system gave for port 0.
+
+    Raises
+    ------
+    SettingsError
+        If another program has it, or the place is none of this machine's.
+    """
+    taken: socket.socket | None = None
+    try:
+        found = socket.getaddrinfo(at.host, at.port, type=socket.SOCK_STREAM)
+        family, kind, _, _, place = found[0]
+        taken = socket.socket(family, kind)
+        # Else a page that just ended would keep its port for a minute.
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if family == socket.AF_INET6:
+            taken.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        taken.bind(place)
+        taken.listen(BACKLOG)
+    except OSError as error:
+        if taken is not None:
+            taken.close()
+        why = {errno.EADDRINUSE: "another program listens there"}.get(
+            error.errno or 0, error.strerror
+        )
+        message = f"--listen {at.host}:{at.port}: cannot be listened at ({why}); name another port"
+        raise SettingsError(message) from None
+    return taken, replace(at, port=int(taken.getsockname()[1]))
 
 
 def is_loopback(host: str) -> bool:

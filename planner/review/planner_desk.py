@@ -202,6 +202,7 @@ class PlannerDesk:
         if any(len(text) > MOST_REASON for row in rows for text in row.values()):
             line = f"A field of a report has at most {MOST_REASON} signs."
             return self._told(request, None, 422, bad=[line])
+        self.shown()  # what could not be shown afterwards is not taken in before
         said = report_rows(live.folder, rows, live.instant()[0])
         if said.refused:
             told = [line for line in said.lines[:-1] if not line.startswith("{")]

@@ -40,4 +40,7 @@ def _photos(folder: Path, inputs: Inputs) -> Photos:
     parents = [str(path.parent) for path in paths.values()]
     # All that was found lies in the media folder, so the folder they share lies there too.
     root = Path(os.path.commonpath(parents)) if parents else folder
+    if not root.resolve().is_relative_to(folder.resolve()):
+        # It was put in the place of the folder that was read; what a link leads to is not ours.
+        return Photos(folder, {})
     return Photos(root, paths)
