@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 from starlette.requests import Request
 
+from planner.contracts.repairs import WAY_WORDS
+from planner.outputs.layers import CLASS_OF_METHOD
 from planner.repairs.accept import METHOD_WORDS
 from planner.repairs.decide_spans import decided_spans, latest, records
 from planner.review.pipe_map import PipeMap
@@ -90,7 +93,23 @@ class EngineerView:
     def _shown(self, request: Request, row: Row) -> SpanRow:
         shown = span_row(row, self._live.facts, int(row["seen"]))
         may = request.scope["person"].may("decide")
-        return shown if may else replace(shown, acceptable=False)
+        return shown if may and _plain(row) else replace(shown, acceptable=False)
+
+
+def _plain(row: Row) -> bool:
+    """Tell whether a row shows what accepting its pipe would accept: its own method, at a price."""
+    same = CLASS_OF_METHOD.get(row["method"]) == row["verdict"]
+    costed = row["method"] not in WAY_WORDS or not np.isnan(row["cost_cents"])
+    return bool(same and costed and row["state"] == "proposed")
+
+
+def _closed(row: Row) -> str:
+    """Say why the pipe's choice cannot be accepted now; '' where it can."""
+    if row["acceptable"]:
+        return ""
+    if row["state"] in ("accepted", "changed"):
+        return "it is accepted already"
+    return "the pipe is held: first decide the spans that the reason above names"
 
 
 def _form_values(row: Row, choice: Row | None, options: Any, *, undone: bool) -> Values:  # noqa: ANN401
@@ -101,4 +120,5 @@ def _form_values(row: Row, choice: Row | None, options: Any, *, undone: bool) ->
         "choice_line": "" if choice is None else method_words(row["method"], row["system"]),
         "changes_to": [] if choice is None else [w for w in named if w != row["method"]],
         "can_undo": undone,
+        "accept_closed": _closed(row),
     }

@@ -66,9 +66,11 @@ def flat_columns(tables: Tables, streets: Mapping[str, str]) -> Columns:
     columns["close"], columns["assumed"] = _mark(verdicts["close_call"]), _mark(verdicts["assumed"])
     columns["look_first"] = _holds(columns["first"], "look")
     columns["photo"] = _among(ids, _spans_with_photo(tables))
-    changed = _starts(_text(choices["reason"]), CHANGED)
-    columns["acceptable"] = (columns["state"] == "proposed") | (
-        (columns["state"] == "held") & changed
+    # Of a person's own word the latest counts; what the rules hold waits for another decision.
+    reasons = _text(choices["reason"])
+    by_person = _starts(reasons, CHANGED) | _starts(reasons, "held by ")
+    columns["acceptable"] = np.isin(columns["state"], ("proposed", "refused")) | (
+        (columns["state"] == "held") & by_person
     )
     columns["standing"] = _standing(tables["findings"], ids, columns["assumed"])
     return columns
