@@ -30,6 +30,7 @@ from planner.tables import conform
 from planner.taking import sift
 
 Clock = Callable[[], datetime]
+PUT_BACK = "the store was put back or replaced since it was read; read the data anew"
 STANDING_WORDS = ("accept", "refuse", "hold", "undo")
 """What one says of a pipe's choice without changing what is proposed there."""
 
@@ -88,6 +89,8 @@ class Live:
         self._last = _last_of(self._decisions)
         self._changes: list[Change] = []
         self._due: tuple[str, ...] = ()
+        # Decisions that were read are in the store no more: it was put back, or is another.
+        self.put_back = False
         self._watchers: list[Callable[[tuple[str, ...]], None]] = []
 
     @classmethod
@@ -237,6 +240,8 @@ class Live:
         """
         with self.lock:
             self.catch_up()
+            if self.put_back:
+                return [PUT_BACK]
             self._refuse_stale(asked)
             row = self._row(asked)
             if not self.has_pipe(asked.pipe_id):
@@ -273,6 +278,7 @@ class Live:
                 return
             stored = self.store.read_decisions()
             known = set(self._decisions["version"])
+            self.put_back = not known <= set(stored["version"])
             fresh = stored[~stored["version"].isin(known).to_numpy(bool)]
             self._stamp = stamp_now
             for pipe_id in dict.fromkeys(fresh["pipe_id"]):
@@ -290,7 +296,7 @@ class Live:
         inputs = read_project(self.folder, overrides, events, edits)
         state = _propose(inputs, self.folder, self.store)
         with self.lock:
-            self._state, self._due = state, ()
+            self._state, self._due, self.put_back = state, (), False
             self._decisions, self._stamp = state.decisions, state.stamp
             self._last = _last_of(self._decisions)
             self.catch_up()

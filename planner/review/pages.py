@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from planner.review.jobs import Jobs
-from planner.review.live import Live
+from planner.review.live import PUT_BACK, Live
 
 TYPES = {".js": "text/javascript", ".css": "text/css", ".png": "image/png", ".svg": "image/svg+xml"}
 DESKS = (("engineer", "Engineer"), ("planner", "Planner"), ("estimator", "Estimator"))
@@ -90,5 +90,6 @@ class Pages:
             "newest": live.age.newest,
             "changed_files": live.age.changed(),
             "due": live.due,
+            "put_back": PUT_BACK if live.put_back else "",
             "jobs": self._jobs.all()[:1],
         }

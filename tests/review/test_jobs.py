@@ -95,3 +95,22 @@ def test_cancelled_work_stops(jobs, tmp_path):
     assert not process.is_alive()
     assert job.state == "cancelled"
     assert jobs.start("next", "E", refuses, "y", then=pytest.fail) is not None
+
+
+def test_what_is_cancelled_says_by_whom(jobs, tmp_path):
+    job = jobs.start("count", "A", counts, str(tmp_path / "n"), 9_999, then=lambda _: None)
+    assert not jobs.cancel(job.number + 1, "B. Holt")
+    assert jobs.cancel(job.number, "B. Holt")
+    assert (job.state, job.lines) == ("cancelled", ["cancelled by B. Holt"])
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_after_the_work_leaves_room_for_other_work(jobs, tmp_path):
+    """Else the page would say "at work" for ever, and begin nothing any more."""
+
+    def broken(_: Job) -> None:
+        raise ZeroDivisionError("secret of the data")
+
+    job = until(jobs.start("count", "A", counts, str(tmp_path / "n"), 1, then=broken), "failed")
+    assert job.lines[-1] == "a fault in the tool: ZeroDivisionError"
+    assert jobs.start("count", "A", counts, str(tmp_path / "n"), 1, then=lambda _: None)

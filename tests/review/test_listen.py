@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import subprocess
 from dataclasses import FrozenInstanceError, replace
 from pathlib import Path
@@ -12,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.errors import FileError, PlannerError, SettingsError
-from planner.review.listen import Listen, is_loopback, listen_at
+from planner.review.listen import Listen, is_loopback, listen_at, take_port
 
 
 @pytest.fixture(scope="module")
@@ -224,3 +225,23 @@ def test_the_server_tells_no_name_and_believes_no_header():
     assert settings["server_header"] is False
     assert settings["proxy_headers"] is False
     assert settings["ws"] == "none"
+
+
+def test_a_port_is_taken_before_anything_is_read(tmp_path):
+    """Port 0 lets the system choose; whoever comes second is told so in one line."""
+    door, listen = take_port(listen_at("127.0.0.1:0", folder=tmp_path))
+    with door:
+        assert listen.port > 0
+        assert f"127.0.0.1:{listen.port}" in listen.hosts
+        socket.create_connection((listen.host, listen.port), timeout=5).close()
+        with pytest.raises(SettingsError, match=f"{listen.port}: .*another program") as told:
+            take_port(listen)
+    assert len(str(told.value).splitlines()) == 1
+    again, _ = take_port(listen)
+    again.close()
+
+
+def test_a_text_with_a_line_end_gives_one_line_all_the_same(tmp_path):
+    with pytest.raises(SettingsError) as told:
+        listen_at("A\r", folder=tmp_path)
+    assert len(str(told.value).splitlines()) == 1

@@ -259,6 +259,22 @@ def test_a_store_in_use_is_one_line_and_the_page_goes_on(town, monkeypatch):
     assert post(town, "/engineer/decide", HOLD).status == 200
 
 
+def test_a_store_that_was_put_back_is_told_and_takes_nothing_until_it_is_read(town):
+    """Its numbers are given anew, so what is in memory and what is in it would mix."""
+    folder = town.live.folder
+    copy = (folder / STORE).read_bytes()
+    assert post(town, "/engineer/decide", HOLD).status == 200
+    (folder / STORE).write_bytes(copy)
+    assert b"was put back or replaced" in get(town, "/status").body
+    before = town.rows()
+    told = post(town, "/engineer/decide", {**HOLD, "seen": "4"})
+    assert (told.status, b"was put back or replaced" in told.body) == (422, True)
+    assert town.rows() == before
+    town.live.read_anew()
+    assert b"put back" not in get(town, "/status").body
+    assert post(town, "/engineer/decide", {**HOLD, "seen": "1"}).status == 200
+
+
 def test_a_folder_that_went_away_breaks_nothing(town):
     shutil.rmtree(town.live.folder)
     for url in ("/engineer", "/engineer/span/D-000001", "/planner", "/status", "/planner/week"):
