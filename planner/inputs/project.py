@@ -146,7 +146,7 @@ def read_project(
     reading = FolderReading(folder)
     network = _read_network(sections, reading)
     beside = read_beside(sections, network, reading)
-    surveys = read_observations(sections.inspections, folder)
+    surveys = read_observations(sections.inspections, folder, network.pipes["pipe_id"].tolist())
     reading.faults += surveys.faults
     reading.read_count |= surveys.read_count
     systems = read_systems(reading.toml("systems.toml"))
