@@ -220,3 +220,18 @@ def test_headers_that_nobody_foresaw_are_proposed_as_lines_to_paste(tmp_path: Pa
     }
     assert [row["us_invert_m"] for row in one.rows("pipes")] == ["9.4", "9.3", "9.2", "9.1"]
     assert len(one.rows("spans")) == 1
+    # No first day was set: the run is dated, and yet no age can be reckoned.
+    aged = [row["because"] for row in one.rows("findings") if "survey" in row["because"]]
+    assert aged
+    assert all("age not reckoned (set first_day in planner.toml)" in said for said in aged)
+    # Nothing can follow from a file that is not there: one line, no run, while check goes on.
+    path = tmp_path / "planner.toml"
+    path.write_text(path.read_text("utf-8").replace('"tv.xlsx"', '"tw.xlsx"'), "utf-8")
+    assert one.type("plan") != 0
+    assert one.said.endswith(
+        "no file of coded rows could be read: tw.xlsx: no such file in the project folder; "
+        "it holds netz.shp, tv.xlsx"
+    )
+    assert not (tmp_path / "out" / "0002").exists()
+    assert one.type("check") == 1
+    assert "fault: tw.xlsx: found no such file" in one.said
