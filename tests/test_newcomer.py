@@ -221,7 +221,7 @@ def test_headers_that_nobody_foresaw_are_proposed_as_lines_to_paste(tmp_path: Pa
     assert [row["us_invert_m"] for row in one.rows("pipes")] == ["9.4", "9.3", "9.2", "9.1"]
     assert len(one.rows("spans")) == 1
     # No first day was set: the run is dated, and yet no age can be reckoned.
-    aged = [row["because"] for row in one.rows("findings") if "survey" in row["because"]]
+    aged = [row["why"] for row in one.rows("findings") if "survey" in row["why"]]
     assert aged
     assert all("age not reckoned (set first_day in planner.toml)" in said for said in aged)
     # Nothing can follow from a file that is not there: one line, no run, while check goes on.
