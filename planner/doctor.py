@@ -204,12 +204,20 @@ def _can_write(folder: Path) -> bool:
 
 
 def _project(folder: Path) -> list[Part]:
+    if not folder.is_dir():
+        return [_look("project", lambda: _no_folder(folder))]
     return [
         _look("project", lambda: _project_file(folder)),
         _look("store", lambda: _store(folder)),
         _look("out", lambda: _out(folder)),
         _look("kept drives", lambda: _drives(folder), needed=False),
     ]
+
+
+def _no_folder(folder: Path) -> Found:
+    from planner.settings import no_folder
+
+    return "fault", no_folder(folder)
 
 
 def _project_file(folder: Path) -> Found:

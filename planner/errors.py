@@ -8,6 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+UNKNOWN_FROM_HERE = "; the value counts as unknown"
+"""Ends what a fault wanted where its row is kept and the value of the cell is not used."""
+NO_COLUMN = "no column taken"
+"""Found where rows are left out because their file is not seen to have a column."""
+
 
 def printable(text: str) -> str:
     r"""Give text as a line may print it: a file's text steers no terminal.
@@ -78,7 +83,15 @@ class Fault:
     lost: bool = True
 
     def __str__(self) -> str:
-        where = self.file + (f", row {self.row}" if self.row else "")
+        return self.told()
+
+    def told(self, rows: str = "") -> str:
+        """Write the fault as one line; `rows` names all rows that it stands for, if several."""
+        where = self.file + (f", row {self.row}" if self.row and not rows else "")
         where += f", column {self.column}" if self.column else ""
-        tail = "row left out" if self.lost else "kept"
-        return f"{where}: found {self.found or 'nothing'}; wanted {self.wanted} ({tail})"
+        wanted = self.wanted.removesuffix(UNKNOWN_FROM_HERE)
+        tail = "kept" if wanted == self.wanted else f"kept{UNKNOWN_FROM_HERE.replace(';', ',')}"
+        if self.lost:
+            tail = "rows left out" if rows else "row left out"
+        found = f"{self.found or 'nothing'}{f' in {rows}' if rows else ''}"
+        return f"{where}: found {found}; wanted {wanted} ({tail})"

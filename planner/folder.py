@@ -18,7 +18,7 @@ from planner.contracts import (
     REVISIONS,
 )
 from planner.crews.solver import Told
-from planner.errors import StoreError
+from planner.errors import FileError, StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
 from planner.inputs.project import Inputs, read_project
@@ -133,10 +133,13 @@ def run_project(
     Raises
     ------
     PlannerError
-        If nothing can be made: no pipes, no project file, a store in use.
+        If nothing can be made: no pipes, no project file, a store in use, or none of the
+        files of coded rows that are named could be read.
     """
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
+    if inputs.unread:
+        raise FileError(inputs.unread)
     known, decisions = store.read_known(), store.read_decisions()
     kept = kept_drives(folder, write=keep_ids)
     made = make_plan(

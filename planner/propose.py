@@ -129,6 +129,7 @@ def propose(
     """
     survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
     book = book or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
+    book = book if first_day else book.undated()
     located = place_rows(inputs, whole.listed if whole else None)
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals, survey, known,

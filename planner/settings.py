@@ -362,6 +362,15 @@ def load_settings(
     return Settings(origins=origins, **sections)  # type: ignore[arg-type]
 
 
+def no_folder(folder: Path) -> str:
+    """Say that a folder is not there, and which one beside it has nearly its name."""
+    above = folder.resolve().parent
+    beside = [p.name for p in above.iterdir() if p.is_dir()] if above.is_dir() else []
+    near = difflib.get_close_matches(folder.name, sorted(beside), n=1, cutoff=0.6)
+    hint = f"did you mean {folder.parent / near[0]}?" if near else "'sleeveplan init DIR' makes one"
+    return f"{folder}: no such folder; {hint}"
+
+
 def read_project_file(path: Path) -> dict[str, Any]:
     """Parse ``planner.toml``.
 
@@ -373,7 +382,8 @@ def read_project_file(path: Path) -> dict[str, Any]:
     try:
         return parse_toml_file(path)
     except FileNotFoundError as error:
-        message = f"{path}: no such file; 'sleeveplan init DIR' writes one"
+        gone = "" if path.parent.is_dir() else no_folder(path.parent)
+        message = gone or f"{path}: no such file; 'sleeveplan init DIR' writes one"
         raise SettingsError(message) from error
     except ValueError as error:
         message = f"{path.name}: not valid TOML: {error}"

@@ -78,7 +78,9 @@ def test_words_are_matched_or_named(tmp_path: Path):
     """A word that is not known is the fill, and a fault; case does not matter."""
     reading = reading_of(tmp_path, [{"u": "FOUL"}, {"u": "sludge"}, {"u": None}], {"use": "u"})
     assert reading.words("use", {"foul": "foul"}, "") == ["foul", "", ""]
-    assert [(f.row, f.found, f.wanted) for f in reading.faults] == [(2, "sludge", "foul")]
+    assert [(f.row, f.found, f.wanted) for f in reading.faults] == [
+        (2, "sludge", "foul; the value counts as unknown")
+    ]
 
 
 def test_a_column_that_is_not_there_is_named_with_the_nearest(tmp_path: Path):

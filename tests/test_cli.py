@@ -101,7 +101,7 @@ def test_plan_exits_with_0_and_under_strict_with_1(small: Path, tmp_path: Path) 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("plan", "nowhere"), "no such file; 'sleeveplan init DIR' writes one"),
+        (("plan", "nowhere"), "nowhere: no such folder; 'sleeveplan init DIR' makes one"),
         (("check", "{small}", "--set", "week.dayz=3"), "did you mean week.days?"),
         (("plan", "{small}", "--set", "week.days"), "wants section.key=value"),
         (("accept", "{small}", "nothing.csv"), "nothing.csv"),

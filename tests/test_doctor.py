@@ -124,3 +124,13 @@ def test_versions_as_json_name_what_reads_the_earth() -> None:
     assert said["sleeveplan"] == version("sleeveplan")
     assert said["gdal"] == ".".join(map(str, pyogrio.__gdal_version__))
     assert said["proj"] == pyproj.proj_version_str
+
+
+def test_a_folder_that_is_not_there_is_one_line_with_a_near_name(tmp_path: Path) -> None:
+    """Store, out and drives of no folder are not spoken of."""
+    (tmp_path / "moosbach").mkdir()
+    code, parts = ask(str(tmp_path / "mosbach"))
+    assert code == 1
+    said = f"{tmp_path / 'mosbach'}: no such folder; did you mean {tmp_path / 'moosbach'}?"
+    assert parts["project"] == {"part": "project", "state": "fault", "said": said, "needed": True}
+    assert not {"store", "out", "kept drives"} & set(parts)

@@ -179,3 +179,59 @@ def test_a_layer_of_points_is_no_candidate(tmp_path: Path) -> None:
     one = Newcomer(tmp_path)
     assert one.type("init") == 0
     assert "[pipes] is net.shp" in one.said
+
+
+def test_headers_that_nobody_foresaw_are_proposed_as_lines_to_paste(tmp_path: Path) -> None:
+    """The pipe by names that the network has, the day by days; one line for all that wait."""
+    write_pipes(
+        tmp_path / "netz.shp", "EPSG:25832", 45.0,
+        HALTUNG=["H1", "H2", "H3", "H4"], SCH_OBEN=["S1", "S2", "S3", "S4"],
+        SCH_UNTEN=["S2", "S3", "S4", "S5"], DN=[200] * 4, MATERIAL=["STZ"] * 4,
+        BAUJAHR=[1970] * 4, SOHLE_OB=[9.4, 9.3, 9.2, 9.1], SOHLE_UN=[9.3, 9.2, 9.1, 9.0],
+        TIEFE=[2.5] * 4, ENTW_ART=["S", "R", "M", "X"],
+    )  # fmt: skip
+    head = ["Haltungs-Nr.", "Insp.-Datum", "von Schacht", "Entf. [m]", "Kürzel"]
+    rows: list[list[object]] = [
+        ["H1", DAY, "S1", 0, "BCD"],
+        ["H1", DAY, "S1", 12.0, "BBF"],
+        ["H1", DAY, "S1", 44.6, "BCE"],
+    ]
+    write_sheet(tmp_path / "tv.xlsx", "Befunde", head, rows)
+    one = Newcomer(tmp_path)
+    one.type("init")
+    one.type("check")
+    waits = "no column was taken for pipe_id; candidates: Haltungs-Nr. (1 of its 1 names are pipes"
+    assert one.said.count(waits) == 1
+    assert "3 rows wait for it" in one.said
+    proposed = r"write under \[inspections\.columns\] of this file (.*?)$"
+    lines = re.findall(proposed, one.said, re.M)
+    assert [line.partition("  #")[0] for line in lines] == [
+        'date = "Insp.-Datum"',
+        'pipe_id = "Haltungs-Nr."',
+    ]
+    one.paste_under(r"\[pipes\]")
+    one.write_under(r"\[inspections\.columns\].*\n", *lines)
+    one.type("check")
+    assert "column use: found X; wanted foul | storm | combined" in one.said
+    assert one.type("plan") == 0, one.said
+    assert [row["use"] for row in one.rows("pipes")] == ["foul", "storm", "combined", ""]
+    assert {(row["material"], row["depth_m"], row["year"]) for row in one.rows("pipes")} == {
+        ("vitrified clay", "2.5", "1970")
+    }
+    assert [row["us_invert_m"] for row in one.rows("pipes")] == ["9.4", "9.3", "9.2", "9.1"]
+    assert len(one.rows("spans")) == 1
+    # No first day was set: the run is dated, and yet no age can be reckoned.
+    aged = [row["why"] for row in one.rows("findings") if "survey" in row["why"]]
+    assert aged
+    assert all("age not reckoned (set first_day in planner.toml)" in said for said in aged)
+    # Nothing can follow from a file that is not there: one line, no run, while check goes on.
+    path = tmp_path / "planner.toml"
+    path.write_text(path.read_text("utf-8").replace('"tv.xlsx"', '"tw.xlsx"'), "utf-8")
+    assert one.type("plan") != 0
+    assert one.said.endswith(
+        "no file of coded rows could be read: tw.xlsx: no such file in the project folder; "
+        "it holds netz.shp, tv.xlsx"
+    )
+    assert not (tmp_path / "out" / "0002").exists()
+    assert one.type("check") == 1
+    assert "fault: tw.xlsx: found no such file" in one.said

@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pyarrow as pa
 
-from planner.errors import Fault, FileError
+from planner.errors import UNKNOWN_FROM_HERE, Fault, FileError
 from planner.inputs.cells import (
     Style,
     decimal_style,
     is_empty,
+    is_unsure,
     read_date,
     read_flag,
     read_number,
@@ -233,7 +234,8 @@ class Reading:
             value = reader(text) if text else fill
             if text and (value is None or not _inside(value, column)):
                 value = fill
-                self.fault(place, column.name, text, self._wanted(column, unit), lost=False)
+                wanted = self._wanted(column, unit, text) + UNKNOWN_FROM_HERE
+                self.fault(place, column.name, text, wanted, lost=False)
             values.append(value)
         return pd.Series(values, dtype=DTYPES[column.kind])
 
@@ -242,7 +244,7 @@ class Reading:
         out = []
         for place, text in enumerate(self.texts(name)):
             if text and text.casefold() not in known:
-                wanted = " | ".join(dict.fromkeys(known.values()))
+                wanted = " | ".join(dict.fromkeys(known.values())) + UNKNOWN_FROM_HERE
                 self.fault(place, name, text, wanted, lost=False)
             out.append(known.get(text.casefold(), fill))
         return out
@@ -265,13 +267,13 @@ class Reading:
         frame = self.layer.frame
         return frame[theirs].tolist() if theirs in frame.columns else [""] * len(frame)
 
-    def _wanted(self, column: Column, unit: str) -> str:
+    def _wanted(self, column: Column, unit: str, text: str) -> str:
         wanted = _WANTED.get(column.kind, column.kind)
         if column.low is not None:
             wanted += f" from {column.low:g}"
         unit = unit or column.unit
         wanted += f" in {unit}" if unit else ""
-        if self.style in ("open", "mixed") and column.kind == "number":
+        if self.style in ("open", "mixed") and column.kind == "number" and is_unsure(text):
             wanted += ", with its decimal sign beyond doubt"
         return wanted
 

@@ -39,6 +39,11 @@ def is_empty(text: str) -> bool:
     return text.strip().casefold() in EMPTY_WORDS
 
 
+def is_unsure(text: str) -> bool:
+    """Tell whether a number has two readings: ``1.250`` is 1.25 or 1250."""
+    return _UNSURE.fullmatch(_tidy(text)) is not None
+
+
 def decimal_style(texts: Iterable[str], separator: str) -> Style:
     """Say which sign is the decimal one in a file, from all texts of its number columns.
 

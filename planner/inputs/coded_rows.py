@@ -7,7 +7,7 @@ fault each.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,9 +15,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.distinct import constant, is_among, mapped
-from planner.errors import Fault, FileError
+from planner.errors import NO_COLUMN, Fault, FileError
 from planner.ground.codes import SCHEME, UNKNOWN, code_table, detect_scheme, read_codes
 from planner.inputs.coded import FORM, CodedFile
+from planner.inputs.column_values import STRETCH_MARK, Candidate, candidates_of
 from planner.inputs.csv_text import CsvRows, shown
 from planner.inputs.forms import Form, nearest, pick_columns, read_cells, refuse
 
@@ -36,9 +37,8 @@ _ZEROS = {
     "wall": "wall", "inside": "wall", "a": "wall",
     "centre": "centre", "center": "centre", "b": "centre",
 }  # fmt: skip
-# S01 and F01 start and finish a stretch in the PACP family; 1 and 01 are one number.
-_STRETCH = re.compile(r"([ABCSF])0*(\d{1,6})", re.IGNORECASE)
 _STRETCH_LETTER = {"S": "A", "F": "B"}
+_PASTE = "look, and write under [inspections.columns] of this file"
 _LONG_CODE = re.compile(r"[A-Za-z]{4,5}")
 _JOINTS = {
     "": False, "no": False, "n": False, "false": False, "0": False,
@@ -70,7 +70,12 @@ class CodedRows:
     lists_runs: bool = False
 
 
-def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, str]) -> CodedRows:
+def read_rows(
+    coded: CodedFile,
+    columns: Mapping[str, str],
+    units: Mapping[str, str],
+    pipe_ids: Collection[str] = (),
+) -> CodedRows:
     """Read the cells of one file.
 
     Parameters
@@ -81,6 +86,8 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
         ``{our column: their column}`` where the reader has not named them.
     units
         ``{our column: unit of the file}``; what the reader has found out goes before.
+    pipe_ids
+        Ids of the network, by which a column of pipes can be proposed.
 
     Raises
     ------
@@ -90,8 +97,10 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     raw, name = coded.rows, coded.rows.file
     form = Form(FORM, name, as_written=_AS_WRITTEN)
     places, unused, faults = pick_columns(raw, form, columns)
-    _want_columns(places, raw, columns)
+    could = _candidates(raw, places, pipe_ids)
+    _want_columns(places, raw, columns, could)
     flags = [*coded.flags, *_unused_flags(name, unused, places)]
+    flags += [(name, f"{_PASTE} {one.line}  # {one.why}") for one in could]
     raw, more_flags = _without_clock_zero(raw, places)
     all_units = {**units, **coded.units}
     of_figures = {name: all_units.pop(name, "") for name in ("q1", "q2")}
@@ -99,7 +108,7 @@ def read_rows(coded: CodedFile, columns: Mapping[str, str], units: Mapping[str, 
     frame = _with_units(frame, of_figures)
     faults = [*raw.faults, *faults, *more]
     frame = _read_words(frame, places, name, faults)
-    frame = _refuse_rows(frame, name, faults)
+    frame = _refuse_rows(frame, name, faults, _wanted_pipe(places, could))
     frame = frame.assign(stretch=_stretches(frame["stretch"]))
     frame, scheme, told = _in_scheme(frame, coded.scheme, name)
     frame = frame.assign(file=name, scheme=scheme, zero_given=coded.zero_at)
@@ -125,7 +134,7 @@ def _stretches(marks: pd.Series) -> pd.Series:
     """Write the marks of a stretch alike: ``S01`` and ``a01`` as ``A1``; others stay."""
 
     def alike(mark: str) -> str:
-        parts = _STRETCH.fullmatch(mark.strip())
+        parts = STRETCH_MARK.fullmatch(mark.strip())
         letter = parts[1].upper() if parts else ""
         return _STRETCH_LETTER.get(letter, letter) + parts[2] if parts else mark
 
@@ -150,7 +159,29 @@ def _in_scheme(
     return frame, scheme, [*flags, *split]
 
 
-def _want_columns(places: dict[str, int], raw: CsvRows, columns: Mapping[str, str]) -> None:
+def _candidates(
+    raw: CsvRows, places: Mapping[str, int], pipe_ids: Collection[str]
+) -> list[Candidate]:
+    """Find columns that are not taken and could be by their values."""
+    taken = set(places.values())
+    left = {n: raw.cells[i] for i, n in enumerate(raw.header) if i not in taken and n}
+    wanted = [column for column in ("pipe_id", "date", "stretch") if column not in places]
+    return candidates_of(left, wanted, pipe_ids)
+
+
+def _wanted_pipe(places: Mapping[str, int], could: list[Candidate]) -> str:
+    """Ask for the column of pipes where rows can have no pipe without it; '' where they can."""
+    if {"inspection_id", "pipe_id"} & set(places) or {"start_node", "end_node"} <= set(places):
+        return ""
+    fit = [str(one) for one in could if one.ours == "pipe_id"]
+    if fit:
+        return f"candidates: {', '.join(fit)}"
+    return 'candidates by values: none; write pipe_id = "..." under [inspections.columns]'
+
+
+def _want_columns(
+    places: dict[str, int], raw: CsvRows, columns: Mapping[str, str], could: list[Candidate]
+) -> None:
     """Refuse a file without stations, codes, or anything that says which pipe they lie on.
 
     A list of runs has neither station nor code; its rows are heads.
@@ -166,6 +197,8 @@ def _want_columns(places: dict[str, int], raw: CsvRows, columns: Mapping[str, st
             raise FileError(message)
     if not {"inspection_id", "pipe_id", "start_node"} & set(places):
         message = f"{raw.file}: no column for inspection_id, pipe_id or start_node"
+        fit = [f"{one.line} ({one.why})" for one in could if one.ours == "pipe_id"]
+        message += f"; {_PASTE} {' or '.join(fit)}" if fit else ""
         raise FileError(message)
 
 
@@ -214,8 +247,13 @@ def _in_words(texts: pd.Series, words: Mapping[str, str | bool], dtype: str) -> 
     return mapped(texts, lambda text: words[text.casefold()], dtype)
 
 
-def _refuse_rows(frame: pd.DataFrame, name: str, faults: list[Fault]) -> pd.DataFrame:
-    """Refuse rows without a code or a run; mark rows that tell of a run and code nothing."""
+def _refuse_rows(
+    frame: pd.DataFrame, name: str, faults: list[Fault], wanted_pipe: str
+) -> pd.DataFrame:
+    """Refuse rows without a code or a run; mark rows that tell of a run and code nothing.
+
+    `wanted_pipe` asks for the column of pipes, '' where the file has what it needs.
+    """
     codeless = _is_blank(frame, "code")
     bare = codeless & ~frame["at_joint"].fillna(value=False).to_numpy(dtype=bool)
     for column in _CODED:
@@ -226,6 +264,10 @@ def _refuse_rows(frame: pd.DataFrame, name: str, faults: list[Fault]) -> pd.Data
     frame = refuse(frame, dict.fromkeys(without, "a code"), "code", name, faults)
     nodes = (frame["start_node"] != "") & (frame["end_node"] != "")
     nowhere = (frame["inspection_id"] == "") & (frame["pipe_id"] == "") & ~nodes
+    if wanted_pipe:
+        rows = frame.loc[nowhere, "row"].astype(int).tolist()
+        faults += [Fault(name, row, "pipe_id", NO_COLUMN, wanted_pipe) for row in rows]
+        return frame[~nowhere]
     wanted = "an inspection_id, a pipe_id, or both nodes"
     return refuse(frame, dict.fromkeys(frame.index[nowhere], wanted), "pipe_id", name, faults)
 

@@ -26,6 +26,7 @@ from planner.inputs.cells import (
     EMPTY_WORDS,
     Style,
     decimal_style,
+    is_unsure,
     read_date,
     read_flag,
     read_number,
@@ -234,12 +235,17 @@ def read_cells(
         if wrong.any():
             lost = wrong[codes]
             bad |= lost
-            wanted = wanted_of(column, unit, style)
             found_in = [
                 "" if blank else shown(u) for u, blank in zip(uniques, missing, strict=True)
             ]
             faults += [
-                Fault(form.file, int(rows.row[i]), column.name, found_in[codes[i]], wanted)
+                Fault(
+                    form.file,
+                    int(rows.row[i]),
+                    column.name,
+                    found_in[codes[i]],
+                    wanted_of(column, unit, style if is_unsure(uniques[codes[i]]) else "point"),
+                )
                 for i in np.flatnonzero(lost)
             ]
     frame = pd.DataFrame({**data, "row": pd.Series(rows.row, dtype="Int64")})
@@ -302,6 +308,9 @@ def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
     """Say in words what a cell of `column` may hold."""
     if column.one_of:
         return " | ".join(word for word in column.one_of if word)
+    if column.unit == "clock h":
+        # Lists write 0 for no clock, which the readers of coded rows take so.
+        return f"a clock hour from 0 to {column.high or 12:g}"
     words = _WANTED[column.kind]
     unit = unit or column.unit
     if column.kind in ("number", "whole") and unit not in _NOT_SAID:

@@ -27,13 +27,22 @@ PIPE_NAMES: dict[str, tuple[str, ...]] = {
              "diametro", "profil"),
     "material": ("material", "mat", "pipematerial", "matl", "werkstoff", "rohrmaterial",
                  "materiaal", "materiau"),
-    "stated_m": ("lengthm", "laenge", "lengte", "longueur"),
+    "stated_m": ("lengthm", "laenge", "haltungslaenge", "lengte", "longueur"),
     "year": ("year", "yearlaid", "installyear", "baujahr", "bouwjaar", "yearinstalled"),
+    # Levels and depths go by a bare name only in the languages of metric lists.
+    "depth_m": ("tiefe", "haltungstiefe", "mittleretiefe", "diepte"),
+    "us_invert_m": ("sohleob", "sohleoben", "sohlhoeheob", "sohlhoeheoben", "sohlhoehevon",
+                    "rohrsohleoben", "bobbegin", "bobbeginpunt", "radieramont"),
+    "ds_invert_m": ("sohleun", "sohleunten", "sohlhoeheun", "sohlhoeheunten", "sohlhoehebis",
+                    "rohrsohleunten", "bobeind", "bobeindpunt", "radieraval"),
+    "use": ("entwart", "entwaesserungsart", "entwaessart", "entwsystem", "entwaesserungssystem",
+            "kanalart"),
 }  # fmt: skip
 NODE_NAMES: dict[str, tuple[str, ...]] = {
     "node_id": ("nodeid", "manholeid", "mhid", "mh", "mhno", "manhole", "facilityid", "assetid",
                 "schacht", "schachtname", "putid", "regardid", "name"),
     "depth_m": ("depthm", "tiefe", "diepte"),
+    "street": ("strasse", "strassenname", "straat", "straatnaam"),
 }  # fmt: skip
 ADDRESS_NAMES: dict[str, tuple[str, ...]] = {
     "street": ("address", "street", "streetname", "adresse", "strasse", "straat", "adres", "rue"),
@@ -43,8 +52,12 @@ ADDRESS_NAMES: dict[str, tuple[str, ...]] = {
 _WITH_UNIT: dict[str, tuple[str, ...]] = {
     "size": PIPE_NAMES["size"],
     "stated_m": ("length", "len", "pipelength", "laenge", "lange", "lengte", "longueur"),
+    "depth_m": ("depth", "avgdepth", "meandepth", "tiefe"),
+    "us_invert_m": ("usinvert", "usinv", "upinvert", "upinv", "upstreaminvert", "invertup"),
+    "ds_invert_m": ("dsinvert", "dsinv", "dninvert", "dninv", "downstreaminvert", "invertdn"),
 }  # fmt: skip
-_OURS = {"size": "mm", "stated_m": "m"}
+_OURS = {"size": "mm"}  # all others in m
+_UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 _UNIT = re.compile(r"(?P<name>.*\w)[\s_\[(]+(?P<unit>mm|cm|m|inches|inch|in|feet|ft)[\])]?", re.I)
 _MOST = 0.95
 
@@ -67,20 +80,23 @@ def with_names(reading: Reading, names: Mapping[str, tuple[str, ...]], key: str)
         ``told`` says what was taken, '' if nothing was.
     """
     columns = [str(name) for name in reading.layer.frame.columns if name not in RESERVED]
-    own = {name.casefold() for name in columns}
     used = {theirs.casefold() for theirs in reading.columns.values()}
     found: dict[str, str] = {}
     units: dict[str, str] = {}
     for ours, words in names.items():
-        if ours in reading.columns or ours in own:
+        if ours in reading.columns or ours in columns:
+            continue
+        same = [name for name in columns if name.casefold() == ours]
+        if same and same[0].casefold() in used:
             continue
         meant = {n: _unit_of(n, ours, words) for n in columns if n.casefold() not in used}
-        fit = [name for name, unit in meant.items() if unit is not None]
+        # Our own name in other letters, such as MATERIAL, goes before all that mean the same.
+        fit = same or [name for name, unit in meant.items() if unit is not None]
         if len(fit) == 1 and (ours != key or _holds_ids(reading, fit[0])):
             found[ours] = fit[0]
             used.add(fit[0].casefold())
             unit = meant[fit[0]]
-            if unit and unit != _OURS[ours] and ours not in reading.units:
+            if unit and unit != _OURS.get(ours, "m") and ours not in reading.units:
                 units[ours] = unit
     if not found:
         return reading
@@ -95,6 +111,8 @@ def with_names(reading: Reading, names: Mapping[str, tuple[str, ...]], key: str)
 
 def _unit_of(theirs: str, ours: str, words: tuple[str, ...]) -> str | None:
     """Give the unit that a column's name ends with, '' for none; None where it means another."""
+    if theirs.casefold() == ours:
+        return ""
     if _folded(theirs) in words:
         return ""
     parts = _UNIT.fullmatch(theirs)
@@ -104,7 +122,12 @@ def _unit_of(theirs: str, ours: str, words: tuple[str, ...]) -> str | None:
 
 
 def _folded(name: str) -> str:
-    return re.sub(r"[^a-z0-9]", "", name.casefold())
+    return re.sub(r"[^a-z0-9]", "", name.casefold().translate(_UMLAUTS))
+
+
+def names_german_use(column: str) -> bool:
+    """Tell whether a column's name says in German what flows, so that S is Schmutzwasser."""
+    return _folded(column) in PIPE_NAMES["use"]
 
 
 def _holds_ids(reading: Reading, column: str) -> bool:

@@ -21,7 +21,7 @@ from planner.errors import Fault
 from planner.ground.measure import local_crs
 from planner.inputs.attributes import RESERVED, Reading
 from planner.inputs.laterals import OnPipes, read_laterals
-from planner.inputs.layer_names import PIPE_NAMES, with_names
+from planner.inputs.layer_names import PIPE_NAMES, names_german_use, with_names
 from planner.inputs.lines import one_line_each, same_lines
 from planner.inputs.materials import read_material, unlike_unknown
 from planner.inputs.network_doubts import (
@@ -45,7 +45,12 @@ STEP = "network"
 
 _USES = {"foul": "foul", "sanitary": "foul", "sewage": "foul", "storm": "storm",
          "stormwater": "storm", "surface water": "storm", "combined": "combined",
-         "mixed": "combined"}  # fmt: skip
+         "mixed": "combined",
+         "schmutz": "foul", "schmutzwasser": "foul", "regen": "storm", "regenwasser": "storm",
+         "misch": "combined", "mischwasser": "combined"}  # fmt: skip
+# Letters of German lists (common practice, no source); elsewhere S and SW may be storm water.
+_GERMAN_USES = {"s": "foul", "sw": "foul", "r": "storm", "rw": "storm", "m": "combined",
+                "mw": "combined"}  # fmt: skip
 _PLAIN_TEXT = ("us_node", "ds_node", "street_class", "area")
 _PROFILE = ("shape", "height_mm", "width_mm", "dn_mm", "inside_mm")
 # Filled by this reader or by locate, or read in a way of their own.
@@ -239,7 +244,8 @@ def _node_columns(reading: Reading) -> dict[str, str]:
 
 def _attributes(reading: Reading) -> pd.DataFrame:
     data: dict[str, object] = {name: reading.texts(name) for name in ("pipe_id", *_PLAIN_TEXT)}
-    data["use"] = reading.words("use", _USES, "")
+    letters = _GERMAN_USES if names_german_use(reading.columns.get("use", "")) else {}
+    data["use"] = reading.words("use", {**_USES, **letters}, "")
     for column in PIPES.columns:
         if column.name not in _NOT_PLAIN:
             data[column.name] = reading.values(column)

@@ -8,7 +8,7 @@ them only, or in a list of runs beside them. Nothing is put on a pipe here;
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -86,7 +86,9 @@ class _Gathered:
         self.observations.append(rows)
 
 
-def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
+def read_observations(
+    specs: Sequence[InspectionSpec], root: Path, pipe_ids: Collection[str] = ()
+) -> Surveys:
     """Read all files of coded observations.
 
     Parameters
@@ -97,6 +99,8 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
         with all of them.
     root
         The project folder.
+    pipe_ids
+        Ids of the network, by which a column of pipes can be proposed.
 
     Returns
     -------
@@ -108,7 +112,7 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
     """
     found = _Gathered()
     for spec in specs:
-        parts = list(_parts_of(spec, root, found))
+        parts = list(_parts_of(spec, root, found, frozenset(pipe_ids)))
         lists = [part for part in parts if part.lists_runs]
         if lists and len(lists) < len(parts):
             found.keep(parts, spec)
@@ -136,7 +140,9 @@ def read_observations(specs: Sequence[InspectionSpec], root: Path) -> Surveys:
     )
 
 
-def _parts_of(spec: InspectionSpec, root: Path, found: _Gathered) -> Iterator[CodedRows]:
+def _parts_of(
+    spec: InspectionSpec, root: Path, found: _Gathered, pipe_ids: Collection[str]
+) -> Iterator[CodedRows]:
     """Read the files of one spec; one that cannot be read is a fault."""
     opened: list[tuple[str, CodedFile | TableRows]] = []
     for written in _files_of(spec):
@@ -156,7 +162,8 @@ def _parts_of(spec: InspectionSpec, root: Path, found: _Gathered) -> Iterator[Co
         try:
             coded = coded_file(part, tables, spec) if isinstance(part, TableRows) else part
             scheme = _scheme_set(spec, name)
-            yield _rows_of(replace(coded, scheme=scheme) if scheme else coded, spec)
+            coded = replace(coded, scheme=scheme) if scheme else coded
+            yield _rows_of(coded, spec, pipe_ids)
         except PlannerError as error:
             found.lose(name, error)
 
@@ -176,6 +183,6 @@ def _scheme_set(spec: InspectionSpec, name: str) -> str:
     return scheme_of(spec.scheme, name) or scheme_of(spec.standard)
 
 
-def _rows_of(coded: CodedFile, spec: InspectionSpec) -> CodedRows:
+def _rows_of(coded: CodedFile, spec: InspectionSpec, pipe_ids: Collection[str]) -> CodedRows:
     named = {ours: theirs for ours, theirs in spec.columns.items() if ours not in coded.rows.header}
-    return read_rows(coded, named, spec.units)
+    return read_rows(coded, named, spec.units, pipe_ids)

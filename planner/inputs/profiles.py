@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts import PIPES
+from planner.errors import UNKNOWN_FROM_HERE
 from planner.inputs.attributes import Reading
 from planner.inputs.sizes import NO_SIZE, read_size
 
@@ -78,9 +79,9 @@ def _fill_from_text(reading: Reading, frame: pd.DataFrame, said: list[str]) -> N
         if size.reason:
             found = "" if size.reason == NO_SIZE else text
             wanted = _A_SIZE if size.reason == NO_SIZE else f"{_A_SIZE}: {size.reason}"
-            reading.fault(place, "size", found, wanted, lost=False)
+            reading.fault(place, "size", found, wanted + UNKNOWN_FROM_HERE, lost=False)
         elif size.shape == "circular" and said[place] not in ("", "circular", "unknown"):
-            wanted = f"width x height, since the shape is {said[place]}"
+            wanted = f"width x height, since the shape is {said[place]}{UNKNOWN_FROM_HERE}"
             reading.fault(place, "size", text, wanted, lost=False)
         else:
             figures[place] = (size.height_mm, size.width_mm, size.dn_mm)

@@ -59,7 +59,8 @@ class Inputs:
     ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file
     that tell of a run and code nothing; ``forms`` says of the network how it hangs together
     and of each survey file what it was read as; ``hashes`` holds each file's sha256;
-    ``missing`` says which step waits for which file.
+    ``missing`` says which step waits for which file. ``unread`` says why no file of coded
+    rows could be read, '' where one could or none is named.
     """
 
     folder: Path
@@ -109,6 +110,7 @@ class Inputs:
     forms: list[str]
     missing: list[str]
     hashes: dict[str, str]
+    unread: str = ""
 
 
 def read_project(
@@ -146,7 +148,7 @@ def read_project(
     reading = FolderReading(folder)
     network = _read_network(sections, reading)
     beside = read_beside(sections, network, reading)
-    surveys = read_observations(sections.inspections, folder)
+    surveys = read_observations(sections.inspections, folder, network.pipes["pipe_id"].tolist())
     reading.faults += surveys.faults
     reading.read_count |= surveys.read_count
     systems = read_systems(reading.toml("systems.toml"))
@@ -330,7 +332,17 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored:
         forms=[*network.said, *surveys.said],
         missing=[*missing, *reading.missing],
         hashes=dict(sorted((_hashes(sections, reading.folder) | reading.hashes).items())),
+        unread=_unread(surveys) if sections.inspections else "",
     )
+
+
+def _unread(surveys: Surveys) -> str:
+    """Say why no survey file could be read; '' where one could."""
+    if surveys.head_count or not surveys.faults:
+        return ""
+    why = [f"{fault.file}: {fault.found}" for fault in surveys.faults if not fault.row]
+    more = f" (and {len(why) - 1} more)" if len(why) > 1 else ""
+    return f"no file of coded rows could be read: {why[0]}{more}" if why else ""
 
 
 def _reported(field: Journal) -> dict[str, pd.DataFrame]:

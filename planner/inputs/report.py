@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
-from planner.errors import Fault, printable
+from planner.errors import NO_COLUMN, Fault, printable
 from planner.inputs.order_of_work import count_lines
 from planner.inputs.pressure import count_kept
 from planner.inputs.project import Inputs
@@ -68,7 +68,7 @@ def check_lines(
     faults = faults_of(inputs)
     doubts = pd.concat([inputs.flags, flags], ignore_index=True).drop_duplicates()
     lines = [f"form: {text}" for text in inputs.forms]
-    lines += [f"fault: {fault}" for fault in faults]
+    lines += [f"fault: {line}" for line in fault_lines(faults)]
     lines += [f"left over: {line}" for line in _left_lines(left_over)]
     lines += _journal_lines(inputs)
     lines += [f"flag: {line}" for line in _flag_lines(doubts)]
@@ -94,6 +94,32 @@ def faults_of(inputs: Inputs) -> list[Fault]:
         Fault(str(file), int(row), str(column), str(found), str(wanted), lost=bool(lost))
         for file, row, column, found, wanted, lost in inputs.faults.itertuples(index=False)
     ]
+
+
+def fault_lines(faults: Sequence[Fault]) -> list[str]:
+    """Write equal faults of one column once, with the first rows that they stand in.
+
+    A column that was not found stands before the faults of its file's rows.
+    """
+    alike: dict[Fault, list[int]] = {}
+    for fault in faults:
+        alike.setdefault(replace(fault, row=min(fault.row, 1)), []).append(fault.row)
+    files = {fault.file: place for place, fault in reversed(list(enumerate(faults)))}
+    order = sorted(alike, key=lambda one: (files[one.file], one.found != NO_COLUMN))
+    return [_fault_line(one, alike[one]) for one in order]
+
+
+def _fault_line(fault: Fault, rows: list[int]) -> str:
+    """Write a fault with all rows that it stands in."""
+    if fault.found == NO_COLUMN:
+        waits = "1 row waits" if len(rows) == 1 else f"{len(rows)} rows wait"
+        return (
+            f"{fault.file}: no column was taken for {fault.column}; {fault.wanted}; "
+            f"{waits} for it (left out)"
+        )
+    if len(rows) == 1 or not fault.row:
+        return str(replace(fault, row=rows[0]))
+    return fault.told(f"{len(rows)} rows ({_first_of(pd.Series(rows))})")
 
 
 def stretch_lines(inputs: Inputs, defects: pd.DataFrame) -> list[str]:

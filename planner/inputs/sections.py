@@ -193,7 +193,15 @@ def _spec(model: type[Spec], found: object, where: str) -> Spec:
         # A slip in a key is two faults, one unknown and one missing: the first one explains.
         fault = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
         key = ".".join(str(part) for part in fault["loc"])
-        if fault["type"] == "extra_forbidden":
+        table, _, inner = key.partition(".")
+        if table in ("columns", "units") and inner in ("columns", "units"):
+            head = where.partition("]")[0].strip("[")
+            message = (
+                f"{FILE}: {where}: '{inner} = {{...}}' stands under [{head}.{table}], which holds "
+                f'single lines, such as pipe_id = "Id": write what is between its braces there, '
+                f"one line each, or move it up under the file and delete [{head}.{table}]"
+            )
+        elif fault["type"] == "extra_forbidden":
             message = f"{FILE}: {where}: unknown key {key}{nearest(key, model.model_fields)}"
         elif fault["type"] == "missing":
             message = f"{FILE}: {where}: key {key} is missing"

@@ -106,7 +106,7 @@ def _content(paper: Paper, facts: RunFacts) -> dict[str, Any]:
         "reader": paper.reader,
         "asks": paper.asks,
         "town": facts.name,
-        "week": f"week from {facts.first_day}" if facts.first_day else "no first day",
+        "week": f"week from {facts.first_day}" if facts.first_day else "week not dated yet",
         "banner": "NOT ACCEPTED" if facts.not_accepted else "",
         "invented": facts.invented,
         "columns": [vars(column) for column in paper.columns],

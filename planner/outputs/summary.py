@@ -30,7 +30,9 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
     list of str
         Lines for a terminal, without markup.
     """
-    lines = [f"{facts.name or 'Plan'}, week from {facts.first_day or '(no first day)'}"]
+    undated = "week not dated (set first_day in planner.toml)"
+    week = f"week from {facts.first_day}" if facts.first_day else undated
+    lines = [f"{facts.name or 'Plan'}, {week}"]
     if facts.not_accepted:
         lines.append("NOT ACCEPTED: proposed choices were taken as accepted, nobody has signed")
     lines += ["", *_verdicts(tables), *_choices(tables), *_budget(tables)]

@@ -20,6 +20,8 @@ from planner.screening.columns import Seen, View
 
 _FIELD = re.compile(r"\{([a-z_][a-z0-9_]*)(?::\.([0-4])f)?\}")
 NOT_KNOWN = "not known"
+_AGE, _OLD = "survey_age_months", " months old"
+_NOT_RECKONED = "of an age not reckoned (set first_day in planner.toml)"
 
 Texts = npt.NDArray[np.object_]
 Places = npt.NDArray[np.intp]
@@ -68,6 +70,19 @@ def _field(column: str, decimals: str | None, seen: Mapping[str, Seen]) -> Field
         message = f"{{{column}}} is no figure and has no decimals"
         raise ValueError(message)
     return Field(column, None if decimals is None else int(decimals))
+
+
+def without_age(sentence: Sentence) -> Sentence:
+    """Give the sentence as it reads where no first day is set, so that no age is reckoned."""
+    out: list[str | Field] = []
+    for piece in sentence.pieces:
+        before = out[-1] if out else ""
+        aged = isinstance(before, Field) and before.column == _AGE
+        if aged and isinstance(piece, str) and piece.startswith(_OLD):
+            out[-1:] = [_NOT_RECKONED, piece.removeprefix(_OLD)]
+        else:
+            out.append(piece)
+    return Sentence(tuple(piece for piece in out if piece))
 
 
 def fill(sentence: Sentence, view: View, rows: Places) -> Texts:

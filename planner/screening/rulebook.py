@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from planner.contracts.verdicts import PACKAGED_BOOKS, STANDING
 from planner.errors import RulebookError
+from planner.screening.because import without_age
 from planner.screening.columns import About
 from planner.screening.rule_text import Clause, Limit, Rule, WrongKeyError, checked_rule
 from planner.screening.wording import BookText, ChangeText, RuleText, first_fault, nearest, toml_of
@@ -50,6 +51,11 @@ class Rulebook:
         for rule in self.rules:
             found[rule.about] = (*found.get(rule.about, ()), rule)
         return found
+
+    def undated(self) -> Rulebook:
+        """Give the book for a plan without a first day: its sentences say why no age is known."""
+        rules = (replace(rule, because=without_age(rule.because)) for rule in self.rules)
+        return replace(self, rules=tuple(rules))
 
     def named(self) -> frozenset[str]:
         """Give the mechanisms that some rule about spans names."""
