@@ -20,7 +20,7 @@ from planner.contracts import (
     VERDICTS,
 )
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import WAYS
+from planner.contracts.repairs import NO_SYSTEM, WAYS
 from planner.contracts.sums import WITHIN
 from planner.ground.money import money
 from planner.once import made_once
@@ -173,6 +173,8 @@ def _lives_said(lines: list[Line], method: str, settings: Sleeving) -> str:
 
 def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:
     """Say why `method` cannot mend the whole pipe, '' if it can."""
+    if method == "sleeve" and not flat and any(spot.sleeve == "open" for spot in job.mend):
+        return NO_SYSTEM
     left = job.unserved(method)
     if left:
         return "; ".join(_left_by(spot, method, job) for spot in left)
