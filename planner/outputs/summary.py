@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from planner.contracts.crews import RANKED
 from planner.contracts.facts import RunFacts, Tables
-from planner.contracts.verdicts import VERDICT_WORDS
+from planner.contracts.verdicts import VERDICT_WORDS, verdict_said
 from planner.errors import printable
 from planner.ground.money import money
 from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s, unstated
@@ -44,7 +44,9 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
 def _verdicts(tables: Tables) -> list[str]:
     verdicts, spans = tables["verdicts"], tables["spans"]
     counts = verdicts["verdict"].value_counts()
-    parts = [f"{word} {counts[word]}" for word in VERDICT_WORDS if counts.get(word, 0)]
+    parts = [
+        f"{verdict_said(word)} {counts[word]}" for word in VERDICT_WORDS if counts.get(word, 0)
+    ]
     rows = len(tables["observations"])
     placed = len(tables["defects"]) + int((tables["defects"]["close_id"] != "").sum())
     return [
