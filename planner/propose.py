@@ -270,7 +270,9 @@ def _chosen(tables: Tables, priced: Inputs, decisions: pd.DataFrame) -> dict[str
     sleeving = priced.settings.sleeving
     jobs = jobs_of(tables)
     ways = price_options(tables, priced.prices, sleeving, jobs)
-    chosen = choose(tables, ways.options, sleeving.choose_by, wanted_methods(decisions), jobs)
+    wanted, named = wanted_methods(decisions), not priced.prices.empty
+    by = sleeving.choose_by
+    chosen = choose(tables, ways.options, by, wanted, jobs, priced=named)
     return {
         "options": ways.options,
         "option_lines": ways.option_lines,

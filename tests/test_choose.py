@@ -7,6 +7,7 @@ import pytest
 from one_pipe import pipe, price, prices, refer, sleeve, span, town, verdict
 
 from planner.contracts import OPTIONS
+from planner.contracts.repairs import NO_PRICE
 from planner.errors import SettingsError
 from planner.repairs.choose import choose
 from planner.repairs.options import list_options
@@ -64,6 +65,39 @@ def test_the_reason_names_the_others():
     row = chosen(TOWN, offered(sleeve=2_000_00, liner=5_000_00))
     assert row["reason"] == "sleeve 2,000.00 is least; liner 5,000.00, dig not possible"
     assert row["cost_cents"] == 2_000_00
+
+
+def bare(*verdicts: dict) -> dict[str, pd.DataFrame]:
+    """One pipe of a project that states no sleeve system, a span for each verdict."""
+    spans = [span(row["span_id"], 5 + at, 6 + at) for at, row in enumerate(verdicts)]
+    return town(spans, list(verdicts), systems=[])
+
+
+@pytest.mark.parametrize("cents", [{"liner": None, "dig": None}, {"liner": 5, "dig": 9}])
+def test_without_a_system_nothing_is_chosen_where_a_sleeve_may_lie(cents: dict):
+    """A liner is not the better of what is left over: priced or not, the pipe is held."""
+    row = chosen(bare(verdict("D-1")), offered(**cents))
+    assert (row["state"], row["method"]) == ("held", "nothing")
+    assert row["reason"] == "no method is chosen: no sleeve system is stated (systems.toml)"
+
+
+def test_without_a_system_a_person_may_name_a_method():
+    """What a person names is no comparison."""
+    made = choose(bare(verdict("D-1")), offered(liner=5, dig=9), wanted={"p1": "dig"})
+    (row,) = made.choices.to_dict("records")
+    assert (row["state"], row["method"]) == ("proposed", "dig")
+
+
+def test_without_a_system_ways_are_compared_where_no_sleeve_may_lie():
+    """Costs decide where there are any; without a price only a lone way is proposed."""
+    tables = bare(verdict("D-1", sleeve="closed", verdict="liner"))
+    assert chosen(tables, offered(liner=5, dig=4))["method"] == "dig"
+    cases = (({"liner": None, "dig": None}, "held"), ({"dig": None}, "proposed"))
+    for cents, state in cases:
+        made = choose(tables, offered(**cents), priced=False)
+        (row,) = made.choices.to_dict("records")
+        assert row["state"] == state
+        assert (NO_PRICE in row["reason"]) == (state == "held")
 
 
 def by_year(**cents: tuple[int, int]) -> pd.DataFrame:

@@ -125,8 +125,8 @@ def test_a_stretch_and_an_open_question(tables: dict[str, pd.DataFrame]) -> None
     text = "\n".join(explain_lines("D-000002", tables))
     assert "x = L - s = 40.00 - 31.00 = 9.00, 40.00 - 35.00 = 5.00 m\n" in text
     assert "doubtful: ends differ" in text
-    assert "verdict: refer; needs mend (programme); sleeve asked, liner open" in text
-    assert "referred by: allow-deformation-sleeve" in text
+    assert "verdict: decide; needs mend (programme); sleeve asked, liner open" in text
+    assert "decide because of: allow-deformation-sleeve" in text
     assert "[allow-deformation-sleeve] allows sleeve (undecided): deformed by 8 %" in text
     assert "deformation_pct 8 against 5 %" in text
 

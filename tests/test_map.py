@@ -19,10 +19,11 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, Point
 
 import planner
+from planner.contracts.repairs import NO_METHOD, NO_SYSTEM
 from planner.errors import PlannerError
 from planner.outputs import ground_layers, layers
 from planner.outputs.figure import OfflineFigure, safe_json
-from planner.outputs.layers import Sheet, pipe_classes
+from planner.outputs.layers import Sheet, pipe_classes, pipes_layer
 from planner.outputs.map import draw_map, plan_data
 from planner.outputs.packing import DEGREE, Layer, lon_lat, pack_shapes, pack_text
 from planner.outputs.routes import day_numbers, route_totals, week_totals
@@ -330,6 +331,31 @@ def test_class_of_a_pipe(choice, placing, verdict, seen, wanted):
             {"inspection_id": "I", "pipe_id": "P", "scheme": "EN 13508-2"}
         ])  # fmt: skip
     assert pipe_classes(tables) == [wanted]
+
+
+@pytest.mark.parametrize(
+    ("by", "reason", "wanted"),
+    [
+        ("", NO_METHOD + NO_SYSTEM, "dig"),
+        ("E. Noor", f"{NO_METHOD}{NO_SYSTEM}; changed since accepted", "refer"),
+        ("", "no method mends this pipe: sleeve: closed", "refer"),
+    ],
+)
+def test_a_pipe_without_a_method_to_choose_is_drawn_by_its_verdicts(by, reason, wanted):
+    """The verdict that is drawn highest; what a person signed, or no method mends, is for one."""
+    tables = one_pipe()
+    map_town.put(tables, "choices", [
+        {"pipe_id": "P", "method": "nothing", "state": "held", "reason": reason, "by": by,
+         "fingerprint": "f", "assumed_accepted": False}
+    ])  # fmt: skip
+    map_town.put(tables, "verdicts", [
+        {"span_id": word, "pipe_id": "P", "needs": "mend", "sleeve": "open", "liner": "open",
+         "dig": "open", "verdict": word, "assumed": False, "why": "w"}
+        for word in ("sleeve", "dig")
+    ])  # fmt: skip
+    assert pipe_classes(tables) == [wanted]
+    told = pipes_layer(Sheet(tables, map_town.facts())).fields["Proposal"][0]
+    assert told.startswith("no method is chosen; ")
 
 
 def test_a_defect_shows_its_own_span_before_one_it_lends_to():

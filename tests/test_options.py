@@ -369,3 +369,11 @@ def test_no_way_is_left_out_of_the_contract():
     tables = sequence(flat_ends=True)
     (job,) = jobs_of(tables).values()
     assert all(steps_of(job, way) for way in WAYS)
+
+
+def test_a_size_that_is_not_known_is_said_to_be_so():
+    """No price can be found for it: the reason says where a size is stated, not "DN nan"."""
+    tables = town([span("D-1", 5, 6)], [verdict("D-1")], pipes=[pipe(dn_mm=None)])
+    row = options(tables)["dig"]
+    assert row["why"].endswith("not costed: no price for dig at a size not known (pipe layer)")
+    assert "nan" not in " ".join(one["why"] for one in options(tables).values())

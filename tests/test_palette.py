@@ -7,6 +7,7 @@ from itertools import combinations
 import pytest
 from colour_distance import SIGHTS, ciede2000, contrast, distance, lab
 
+from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import VERDICT_WORDS
 from planner.outputs.palette import (
     CREW_LETTERS,
@@ -126,3 +127,11 @@ def test_the_colours_of_days_are_the_published_ones():
              "purple": "#AA4499", "pale_grey": "#DDDDDD"}  # fmt: skip
     named = {colour: name for name, colour in muted.items()}
     assert [named[day.colour] for day in DAYS] == ["indigo", "green", "wine", "rose", "teal"]
+
+
+def test_no_word_is_used_twice_and_look_is_the_cameras():
+    """Each class has its own word; what an engineer decides is not called as the camera's step."""
+    words = [look.word for look in LOOKS.values()]
+    assert len(set(words)) == len(words)
+    assert (LOOKS["refer"].word, LOOKS["refer"].letter) == ("decide", "?")
+    assert not set(words) & set(STEPS) - {"sleeve", "liner", "dig", "watch"}

@@ -413,6 +413,28 @@ def test_rules_about_sleeves(book: Rulebook) -> None:
     assert set(alone.barred["sleeve_id"]) == {"S-3", "S-4"}
 
 
+def test_a_note_on_what_is_not_stated_does_not_speak_against_the_verdict(book: Rulebook) -> None:
+    """Not known whether lined: taken as not, and said so; the crack is for a sleeve."""
+    crack = {"mechanisms": "crack", "crack_mm": 3.0}
+    for lined, begins in ((None, "not stated, taken as not so: "), (True, "")):
+        found = screen_one(crack, {"lined": lined}, book)
+        rows = found.findings[found.findings["rule_id"] == "pipe-lined-refer"]
+        (why,) = rows["why"]
+        assert why.startswith(f"{begins}the pipe is lined already, so no sleeve can be set")
+        wanted = "refer" if lined else "sleeve"
+        assert found.verdicts["verdict"].tolist() == [wanted]
+
+
+def test_a_size_that_is_not_known_is_not_said_to_be_too_large(book: Rulebook) -> None:
+    """Packers may serve it or not: the sentence says what is missing and where it is stated."""
+    crack = {"mechanisms": "crack", "crack_mm": 3.0}
+    found = screen_one(crack, {"dn_mm": None}, book).findings
+    (why,) = found[found["rule_id"] == "pipe-large"]["why"]
+    assert why == "not settled: above what packers serve: size not known (pipe layer)"
+    (why,) = screen_one(crack, {"dn_mm": 900.0}, book).findings.query("rule_id == 'pipe-large'").why
+    assert why == "above what packers serve: size 900"
+
+
 def test_a_pipe_whose_size_or_lining_changes_is_referred(book: Rulebook) -> None:
     """The size at the damage is not proved where a change of size was coded on the way."""
     crack = {"mechanisms": "crack", "crack_mm": 3.0}

@@ -9,8 +9,10 @@ from small_project import SYSTEMS, write_project
 
 from planner.contracts import SPARE, VISITS, WEEK_BOUND, WHAT_IF
 from planner.folder import run_project
+from planner.outputs.map import plan_data
 from planner.outputs.summary import summary_lines
 from planner.plan import Plan
+from planner.screening.explain import explain_lines
 from planner.tables import conform
 
 # A step of 30 mm in DN 200 is 0.15 DN; the packer passes 0.12.
@@ -87,6 +89,25 @@ def test_lines_about_placing_are_left_out_where_there_is_nothing(tmp_path: Path)
     told = summary_lines(made.tables, made.facts)
     assert any(line.startswith("Sleeves:    0 placed") for line in told)
     assert not any(line.startswith(("Doubt:", "Passages:", "Walls:")) for line in told)
+
+
+def test_without_systems_no_method_is_chosen_and_all_outputs_say_so(tmp_path: Path) -> None:
+    """Map, legend, summary and explain show the verdict sleeve and name systems.toml."""
+    folder = write_project(tmp_path / "town", systems_toml="", prices_toml="")
+    made = run_project(folder)
+    # The project's two places on 0017, a crack and a stretch of it, are for a sleeve.
+    assert made.tables["verdicts"]["verdict"].tolist() == ["sleeve", "sleeve"]
+    (choice,) = made.tables["choices"].to_dict("records")
+    assert (choice["method"], choice["state"]) == ("nothing", "held")
+    note = "No sleeve systems and no prices stated yet: verdicts are shown, no method is chosen"
+    assert note in summary_lines(made.tables, made.facts)
+    data = plan_data(made.tables, made.facts)
+    assert data["panel"]["notes"][0] == f"{note}."
+    drawn = {row["class"]: row["pipes"] for row in data["panel"]["legend"] if row["pipes"]}
+    # 0018 was filmed without a coded place, 0019 not at all.
+    assert drawn == {"sleeve": 1, "none": 1, "unseen": 1}
+    told = explain_lines("0017", made.tables)
+    assert any("sleeve: not possible: no sleeve system is stated (systems.toml)" in x for x in told)
 
 
 def test_how_good_the_week_is_and_what_more_would_bring(made: Plan) -> None:

@@ -14,6 +14,10 @@ WAY_WORDS = {
     "dig": "dig",
 }
 METHODS = (*WAYS, "watch", "maintain", "nothing")
+NO_METHOD = "no method is chosen: "
+"""How the reason of a choice begins where what is on offer is not stated yet."""
+NO_SYSTEM = "no sleeve system is stated (systems.toml)"
+NO_PRICE = "no price is stated (prices.toml)"
 STEPS = (
     "check_access",
     "clean",

@@ -6,6 +6,8 @@ NEEDS = ("nothing", "maintain", "watch", "mend", "unknown")
 URGENCY = ("", "when_near", "programme", "this_year", "now")
 STATES = ("open", "asked", "closed")
 VERDICT_WORDS = ("sleeve", "liner", "dig", "refer", "watch", "maintain", "none")
+DECIDE = "decide"
+"""What people read for ``refer``: an engineer decides. A look is the camera's alone."""
 # Rulebooks that ship with the package, by name.
 PACKAGED_BOOKS = ("default", "strict")
 STANDING = ("cited", "practice", "assumed")
@@ -167,3 +169,8 @@ GRADE_STEPS = Table(
     ),
     key=("file", "row"),
 )
+
+
+def verdict_said(verdict: str) -> str:
+    """Give the word that people read for a verdict."""
+    return DECIDE if verdict == "refer" else verdict

@@ -102,6 +102,17 @@ def items_of(sleeves: pd.DataFrame, system_sizes: pd.DataFrame) -> pd.DataFrame:
     return conform(rows, ITEMS)
 
 
+def dn_said(dn_mm: float) -> str:
+    """Write a nominal size [mm] as it is asked for; one that is not known names where it stands.
+
+    Examples
+    --------
+    >>> dn_said(200.0), dn_said(float("nan"))
+    ('DN 200', 'a size not known (pipe layer)')
+    """
+    return f"DN {dn_mm:g}" if np.isfinite(dn_mm) else "a size not known (pipe layer)"
+
+
 def piece_of(dn_mm: float, length_m: float, system: str) -> str:
     """Name a sleeve as a piece, by nominal size [mm], length [m] and system."""
     return f"sleeve DN {dn_mm:g} x {length_m:.2f} m {system}"

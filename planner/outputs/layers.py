@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.contracts.repairs import WAY_WORDS, WAYS
+from planner.contracts.repairs import NO_METHOD, WAY_WORDS, WAYS
 from planner.ground.money import money
 from planner.outputs.grade_text import grade_texts
 from planner.outputs.links import media_link
@@ -101,13 +101,16 @@ def pipe_classes(tables: Tables) -> list[str]:
     """Give each row of `PIPES` the word of `palette.LOOKS` that it is drawn in.
 
     A held choice or a length that stops all placing is ``refer``; otherwise the choice's
-    method, and ``none`` where it was refused. A pipe without a choice takes the verdict
-    of its spans that `palette.DRAW_ORDER` draws highest; without spans it is ``none`` if
-    a survey lies on it and ``unseen`` if not.
+    method, and ``none`` where it was refused. A pipe without a choice, or one for which
+    none can be made before systems and prices are stated, takes the verdict of its spans
+    that `palette.DRAW_ORDER` draws highest; without spans it is ``none`` if a survey lies
+    on it and ``unseen`` if not.
     """
     pipes, choices = tables["pipes"], tables["choices"]
     seen = set(tables["inspections"]["pipe_id"]) - {""}
-    chosen = {row["pipe_id"]: _class_of_choice(row) for row in records(choices)}
+    chosen = {
+        row["pipe_id"]: _class_of_choice(row) for row in records(choices) if not unchosen(row)
+    }
     highest: dict[str, str] = {}
     verdicts = tables["verdicts"]
     for pipe, word in zip(verdicts["pipe_id"], verdicts["verdict"], strict=True):
@@ -120,6 +123,12 @@ def pipe_classes(tables: Tables) -> list[str]:
             bare = highest.get(pipe, "none" if pipe in seen else "unseen")
             out.append(chosen.get(pipe, bare))
     return out
+
+
+def unchosen(choice: Mapping[str, Any]) -> bool:
+    """Tell whether a pipe is held, by nobody, because what is on offer is not stated yet."""
+    bare = choice.get("state") == "held" and not choice["by"]
+    return bare and str(choice["reason"]).startswith(NO_METHOD)
 
 
 def _class_of_choice(choice: Mapping[str, Any]) -> str:
@@ -207,6 +216,8 @@ def _proposal(word: str, choice: Mapping[str, Any]) -> str:
     look = LOOKS[word]
     if not choice:
         return look.meaning
+    if choice["state"] == "held" and choice["method"] == "nothing":
+        return f"no method is chosen; {'verdict ' if word != 'refer' else ''}{LOOKS[word].word}"
     method = CLASS_OF_METHOD[choice["method"]]
     text = WAY_WORDS.get(choice["method"], LOOKS[method].meaning)
     system = f", {choice['system']}" if choice["system"] else ""

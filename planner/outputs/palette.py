@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from planner.contracts.verdicts import DECIDE
+
 INK = "#1D2730"
 """Dark edge of the yellow class, and the colour of text."""
 
@@ -42,7 +44,7 @@ LOOKS: dict[str, Look] = {
     "sleeve": Look("sleeve", "S", "#0072B2", "", 6, "", "bar", "over its damage"),
     "liner": Look("liner", "L", "#000000", "", 4, "", "long_bar", "over the full length"),
     "dig": Look("dig", "D", "#D55E00", "10 3", 6, "", "triangle", "open trench"),
-    "refer": Look("look", "?", "#F0E442", "6 6", 4, INK, "diamond", "an engineer must decide"),
+    "refer": Look(DECIDE, "?", "#F0E442", "6 6", 4, INK, "diamond", "an engineer decides"),
     "watch": Look("watch", "W", "#56B4E9", "2 3", 3, "", "ring", "survey again later"),
     "maintain": Look("maintain", "M", "#56B4E9", "9 4", 3, "", "square", "clean, no repair"),
     "none": Look("none", "N", "#BBBBBB", "", 2, "", "dot", "filmed, nothing to do"),

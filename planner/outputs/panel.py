@@ -6,11 +6,12 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-from planner.contracts.facts import RunFacts
-from planner.outputs.layers import Sheet, pipe_classes, undrawn
-from planner.outputs.packing import Packed
+from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.layers import Sheet, pipe_classes, unchosen, undrawn
+from planner.outputs.packing import Packed, records
 from planner.outputs.palette import DAYS, DRAW_ORDER, LOOKS, SLEEVE_COLOUR, Look
 from planner.outputs.routes import heads, week_totals
+from planner.outputs.wording import unstated
 from planner.units import factor
 
 BAND = "NOT ACCEPTED"
@@ -32,7 +33,7 @@ def panel_of(sheet: Sheet, layers: dict[str, Packed]) -> dict[str, Any]:
         "week": f"Week from {facts.first_day}" if facts.first_day else "",
         "made_by": f"sleeveplan {facts.version}",
         "band": BAND if facts.not_accepted else "",
-        "notes": _notes(facts),
+        "notes": _notes(facts, sheet.tables),
         "legend": legend(sheet, layers, pipe_classes(sheet.tables), DRAW_ORDER),
         "counts": {name: len(layer["n"]) for name, layer in layers.items()},
         "heads": heads(facts.units),
@@ -69,8 +70,8 @@ def looks(classes: dict[str, Look] = LOOKS, order: Sequence[str] = DRAW_ORDER) -
     }
 
 
-def _notes(facts: RunFacts) -> list[str]:
-    notes = []
+def _notes(facts: RunFacts, tables: Tables) -> list[str]:
+    notes = [f"{note}."] if (note := unstated(tables)) else []
     if facts.not_accepted:
         notes.append("Proposals were taken as accepted for this plan. Nobody has signed them.")
     if facts.invented:
@@ -123,8 +124,10 @@ def legend(
 
 def _left(sheet: Sheet) -> list[str]:
     tables = sheet.tables
-    held = int((tables["choices"]["state"] == "held").sum())
+    bare = sum(unchosen(row) for row in records(tables["choices"]))
+    held = int((tables["choices"]["state"] == "held").sum()) - bare
     counts = (
+        (bare, "pipes for which no method can be chosen yet"),
         (held, "pipes held until somebody decides"),
         (len(tables["waiting"]), "works not ready"),
         (len(tables["unserved"]), "set-ups that found no place this week"),

@@ -7,10 +7,10 @@ from collections.abc import Iterable
 
 from planner.contracts.crews import RANKED
 from planner.contracts.facts import RunFacts, Tables
-from planner.contracts.verdicts import VERDICT_WORDS
+from planner.contracts.verdicts import VERDICT_WORDS, verdict_said
 from planner.errors import printable
 from planner.ground.money import money
-from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s
+from planner.outputs.wording import DRIVES_LEAVE_OUT, home_s, unstated
 
 SHOWN, WIDE = 12, 150
 
@@ -35,6 +35,7 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
     lines = [f"{facts.name or 'Plan'}, {week}"]
     if facts.not_accepted:
         lines.append("NOT ACCEPTED: proposed choices were taken as accepted, nobody has signed")
+    lines += [note] if (note := unstated(tables)) else []
     lines += ["", *_verdicts(tables), *_choices(tables), *_budget(tables)]
     lines += _journal(tables)
     lines += [*_week(tables, facts), *_totals(tables)]
@@ -45,7 +46,9 @@ def summary_lines(tables: Tables, facts: RunFacts) -> list[str]:
 def _verdicts(tables: Tables) -> list[str]:
     verdicts, spans = tables["verdicts"], tables["spans"]
     counts = verdicts["verdict"].value_counts()
-    parts = [f"{word} {counts[word]}" for word in VERDICT_WORDS if counts.get(word, 0)]
+    parts = [
+        f"{verdict_said(word)} {counts[word]}" for word in VERDICT_WORDS if counts.get(word, 0)
+    ]
     rows = len(tables["observations"])
     placed = len(tables["defects"]) + int((tables["defects"]["close_id"] != "").sum())
     return [
@@ -110,12 +113,11 @@ def _choices(tables: Tables) -> list[str]:
     ]
     lines += [*_doubt(tables), *_passages(tables), *_walls(tables)]
     held = choices[choices["state"] == "held"]
-    lines += _capped(
-        f"{len(held)} pipes held",
-        (f"pipe {row.pipe_id}: {row.reason}" for row in held.itertuples()),
-        len(held),
-    )
-    return lines
+    by_reason: dict[str, list[str]] = {}
+    for pipe, reason in held[["pipe_id", "reason"]].itertuples(index=False):
+        by_reason.setdefault(str(reason), []).append(str(pipe))
+    told = (f"pipe {_first_and_count(pipes)}: {reason}" for reason, pipes in by_reason.items())
+    return lines + _capped(f"{len(held)} pipes held", told, len(by_reason))
 
 
 def _budget(tables: Tables) -> list[str]:

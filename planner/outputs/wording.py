@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from planner.contracts.facts import Tables
 from planner.units import factor
 
 DRIVES_LEAVE_OUT = "Drive times leave out traffic jams and the turning of trucks"
@@ -208,3 +209,19 @@ def pauses(visits: Sequence[Mapping[Any, Any]]) -> list[str]:
     if visits:
         found.append((int(visits[-1]["end_s"]), int(visits[-1]["end_pause_s"])))
     return [f"Pause at {clock(at)} for {long_s // 60} min." for at, long_s in found if long_s]
+
+
+def unstated(tables: Tables) -> str:
+    """Say that sleeves may lie somewhere and no system is stated yet, '' if that is not so.
+
+    Parameters
+    ----------
+    tables
+        Of it: verdicts, systems, prices.
+    """
+    verdicts = tables["verdicts"]
+    wanted = (verdicts["needs"] == "mend") & (verdicts["sleeve"] == "open")
+    if not tables["systems"].empty or not wanted.any():
+        return ""
+    prices = " and no prices" if tables["prices"].empty else ""
+    return f"No sleeve systems{prices} stated yet: verdicts are shown, no method is chosen"

@@ -10,6 +10,7 @@ import pandas as pd
 from planner.contracts import PACKERS, PRICES, SYSTEM_SIZES, SYSTEMS
 from planner.ground.money import price_cents, price_many
 from planner.ground.packers import carried_m
+from planner.ground.quantities import dn_said
 from planner.once import made_once
 from planner.repairs.way import Passer
 from planner.repairs.zones import Offer
@@ -96,7 +97,7 @@ def _offer(
     sizes = supply.system_sizes
     fits = (sizes["system"] == name) & (sizes["dn_from_mm"] <= dn_mm) & (sizes["dn_to_mm"] >= dn_mm)
     if not fits.any():
-        return f"{name} does not come for DN {dn_mm:g}"
+        return f"{name} does not come for {dn_said(dn_mm)}"
     row = sizes[fits].sort_values("dn_from_mm").iloc[0]
     packers = packers_for(supply.packers, cure, dn_mm)
     if not packers:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from planner.contracts import CHOICE_SLEEVES, CHOICES, OPTIONS, VERDICTS
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import WAY_WORDS, WAYS
+from planner.contracts.repairs import NO_METHOD, NO_PRICE, NO_SYSTEM, WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS
 from planner.ground.money import money
 from planner.repairs.chain import Job, jobs_of, worst
@@ -38,6 +38,8 @@ def choose(
     by: str = "cost",
     wanted: Mapping[str, str] | None = None,
     jobs: Mapping[str, Job] | None = None,
+    *,
+    priced: bool = True,
 ) -> Chosen:
     """Choose for each pipe with a span.
 
@@ -47,10 +49,14 @@ def choose(
     and so is one that no method mends. A pipe that needs no mending is watched,
     maintained or left alone.
 
+    Where no system is stated nothing is chosen for a pipe on which a sleeve may lie, and
+    without any price none of several ways: what is left over is not the better.
+
     Parameters
     ----------
     tables
-        Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
+        Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals,
+        systems.
     options
         Obeys `OPTIONS`.
     by
@@ -60,6 +66,8 @@ def choose(
         taken.
     jobs
         What `jobs_of` gives of `tables`, where that is at hand.
+    priced
+        Whether the project states any price.
 
     Returns
     -------
@@ -76,11 +84,12 @@ def choose(
     for row in records_in(options):
         by_pipe.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = row
     jobs = jobs_of(tables) if jobs is None else jobs
-    asked = wanted or {}
-    rows = [
-        _choice(job, by_pipe.get(job.pipe_id, {}), by, asked.get(job.pipe_id, ""))
-        for job in jobs.values()
-    ]
+    asked, offered = wanted or {}, not tables["systems"].empty
+    rows = []
+    for job in jobs.values():
+        own = by_pipe.get(job.pipe_id, {})
+        unstated = "" if offered else _unstated(job, own, priced=priced)
+        rows.append(_choice(job, own, by, asked.get(job.pipe_id, ""), unstated))
     pairs = [
         {"pipe_id": row["pipe_id"], "sleeve_id": piece.sleeve_id}
         for row in rows
@@ -89,8 +98,16 @@ def choose(
     return Chosen(conform(rows, CHOICES), conform(pairs, CHOICE_SLEEVES))
 
 
-def _choice(job: Job, options: Rows, by: str, wanted: str) -> dict[str, object]:
-    method, reason = _method(job, options, by)
+def _unstated(job: Job, options: Rows, *, priced: bool) -> str:
+    """Say without what nothing can be chosen in a project without systems, '' if it can."""
+    if any(spot.sleeve == "open" for spot in job.mend):
+        return NO_METHOD + NO_SYSTEM
+    possible = sum(bool(option["possible"]) for option in options.values())
+    return "" if priced or possible < 2 else NO_METHOD + NO_PRICE
+
+
+def _choice(job: Job, options: Rows, by: str, wanted: str, unstated: str = "") -> dict[str, object]:
+    method, reason = ("", unstated) if unstated else _method(job, options, by)
     there = wanted in options and bool(options[wanted]["possible"])
     if wanted and wanted != method and job.mend and there:
         method, reason = wanted, f"{wanted} named by a person; else {reason}"

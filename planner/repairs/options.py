@@ -20,9 +20,10 @@ from planner.contracts import (
     VERDICTS,
 )
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import WAYS
+from planner.contracts.repairs import NO_SYSTEM, WAYS
 from planner.contracts.sums import WITHIN
 from planner.ground.money import money
+from planner.ground.quantities import dn_said
 from planner.once import made_once
 from planner.repairs.chain import LINED, Job, Spot, jobs_of
 from planner.repairs.option_lines import Line, PriceBook, lines_of
@@ -173,6 +174,8 @@ def _lives_said(lines: list[Line], method: str, settings: Sleeving) -> str:
 
 def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:
     """Say why `method` cannot mend the whole pipe, '' if it can."""
+    if method == "sleeve" and not flat and any(spot.sleeve == "open" for spot in job.mend):
+        return NO_SYSTEM
     left = job.unserved(method)
     if left:
         return "; ".join(_left_by(spot, method, job) for spot in left)
@@ -231,14 +234,14 @@ def _sum(job: Job, method: str, lines: list[Line], book: PriceBook) -> tuple[int
     lacking = {line.item for line in lines if line.cents is None and line.item not in within}
     if lacking:
         missing = ", ".join(sorted(lacking))
-        return None, f"{why}; not costed: no price for {missing} at DN {job.dn_mm:g}"
+        return None, f"{why}; not costed: no price for {missing} at {dn_said(job.dn_mm)}"
     return sum(line.cents or 0 for line in lines), why
 
 
 def _line_row(job: Job, method: str, seq: int, line: Line, book: PriceBook) -> Row:
     note = ""
     if line.cents is None:
-        note = WITHIN if book.within(line) else f"no price at DN {line.dn_mm:g}"
+        note = WITHIN if book.within(line) else f"no price at {dn_said(line.dn_mm)}"
     return {
         "pipe_id": job.pipe_id,
         "method": method,

@@ -11,6 +11,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from planner.contracts.facts import RunFacts
+from planner.contracts.verdicts import verdict_said
 from planner.outputs.counter import Counter
 from planner.outputs.drawings import strip_of
 from planner.outputs.layers import words
@@ -184,12 +185,12 @@ def flip_words(verdict: Mapping[str, Any]) -> str:
     if column and verdict["flip_by"] == 0.0:
         return (
             f"{column} lies on or about {verdict['flip_at']:g}{unit}, "
-            f"across which it is {verdict['flip_to']}"
+            f"across which it is {verdict_said(verdict['flip_to'])}"
         )
     if column:
         return (
             f"nearest change: {column} at {verdict['flip_at']:g}{unit}, "
-            f"{verdict['flip_by']:g}{unit} away, makes it {verdict['flip_to']}"
+            f"{verdict['flip_by']:g}{unit} away, makes it {verdict_said(verdict['flip_to'])}"
         )
     if pd.notna(verdict["close_call"]) and verdict["close_call"]:
         return "within what its figures leave open, or with another extent, it would differ"

@@ -22,6 +22,8 @@ _FIELD = re.compile(r"\{([a-z_][a-z0-9_]*)(?::\.([0-4])f)?\}")
 NOT_KNOWN = "not known"
 _AGE, _OLD = "survey_age_months", " months old"
 _NOT_RECKONED = "of an age not reckoned (set first_day in planner.toml)"
+# Where a person would state what is not known, for what is asked of most projects.
+_STATED_IN = {"dn_mm": f"{NOT_KNOWN} (pipe layer)"}
 
 Texts = npt.NDArray[np.object_]
 Places = npt.NDArray[np.intp]
@@ -96,14 +98,15 @@ def fill(sentence: Sentence, view: View, rows: Places) -> Texts:
 def _values(piece: Field, view: View, rows: Places) -> Texts:
     kind = view.seen[piece.column].kind
     blank = view.blank(piece.column)[rows]
+    not_known = _STATED_IN.get(piece.column, NOT_KNOWN)
     if kind in ("interval", "number"):
         low, high = (ends[rows] for ends in view.interval(piece.column))
-        return _figures(low, high, blank, piece.decimals)
+        return np.where(blank, not_known, _figures(low, high, blank, piece.decimals))
     if kind == "flag":
         values = np.where(view.flags(piece.column)[rows], "yes", "no").astype(object)
     else:
         values = view.texts(piece.column)[rows]
-    return np.where(blank, NOT_KNOWN, values)
+    return np.where(blank, not_known, values)
 
 
 def _figures(

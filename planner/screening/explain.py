@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS
+from planner.contracts.verdicts import DECIDE, verdict_said
 from planner.errors import UnknownIdError, printable
 from planner.screening.explain_cure import cure_lines
 from planner.screening.explain_money import way_lines
@@ -112,11 +113,11 @@ def _verdict(verdict: Row) -> list[str]:
     states = ", ".join(f"{name} {getattr(verdict, name)}" for name in ("sleeve", "liner", "dig"))
     urgency = f" ({verdict.urgency})" if verdict.urgency else ""
     lines = [
-        f"  verdict: {verdict.verdict}; needs {verdict.needs}{urgency}; {states}",
+        f"  verdict: {verdict_said(verdict.verdict)}; needs {verdict.needs}{urgency}; {states}",
         f"  because: {verdict.why}",
     ]
     if verdict.rules:
-        lines.append(f"  referred by: {_and(verdict.rules)}")
+        lines.append(f"  {DECIDE} because of: {_and(verdict.rules)}")
     if verdict.first:
         lines.append(f"  first: {_and(verdict.first)}")
     if pd.notna(verdict.close_call) and verdict.close_call:
@@ -124,7 +125,8 @@ def _verdict(verdict: Row) -> list[str]:
     elif verdict.flip_column:
         lines.append(
             f"  nearest change: {verdict.flip_column} at {verdict.flip_at:g}"
-            f"{_unit(verdict.flip_unit)}, {verdict.flip_by:g} away, makes it {verdict.flip_to}"
+            f"{_unit(verdict.flip_unit)}, {verdict.flip_by:g} away, makes it "
+            f"{verdict_said(verdict.flip_to)}"
         )
     if verdict.assumed:
         lines.append("  it rests on a rule whose standing is assumed")
@@ -135,7 +137,7 @@ def _close_call(verdict: Row) -> str:
     if verdict.flip_column and verdict.flip_by == 0.0:
         return (
             f"{verdict.flip_column} lies on or about {verdict.flip_at:g}"
-            f"{_unit(verdict.flip_unit)}, across which it is {verdict.flip_to}"
+            f"{_unit(verdict.flip_unit)}, across which it is {verdict_said(verdict.flip_to)}"
         )
     return "within what its figures leave open, or with another extent, it would differ"
 
@@ -295,7 +297,7 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
         for row in _where(tables, "verdicts", "span_id", span.span_id):
             lines.append(
                 f"Span {span.span_id}, {_stretch(span.from_m, span.to_m)}:"
-                f" {_and(span.mechanisms)}: {row.verdict}, {row.why}"
+                f" {_and(span.mechanisms)}: {verdict_said(row.verdict)}, {row.why}"
             )
     for sleeve in _where(tables, "sleeves", "pipe_id", pipe.pipe_id):
         lines.append(

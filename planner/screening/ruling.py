@@ -22,6 +22,7 @@ Texts = npt.NDArray[np.object_]
 
 
 NOT_SETTLED = "not settled: "
+NOT_STATED = "not stated, taken as not so: "
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,10 @@ def _with_blanks(whole: Ruling) -> list[Ruling]:
     open_ways = whole.effect in ("allows", "needs")
     looks = whole.rule.if_blank == "look"
     extra = replace(whole.pick(whole.blank), effect="first" if looks else "note", methods=())
-    extra = replace(extra, answer=np.full(len(extra.rows), YES, dtype=np.int8))
+    why = extra.why
+    if not looks:  # A note on a blank that stops nothing must not read as if it did.
+        why = np.array([text.replace(NOT_SETTLED, NOT_STATED, 1) for text in why], dtype=object)
+    extra = replace(extra, answer=np.full(len(extra.rows), YES, dtype=np.int8), why=why)
     if open_ways and (looks or whole.effect == "allows"):
         # Taken as the way that leads on, with the look (or the note) before it.
         answer = np.where(whole.blank, YES, whole.answer).astype(np.int8)
