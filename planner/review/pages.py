@@ -54,20 +54,31 @@ def answer_file(name: str) -> Response:
     return Response(content, media_type=kind, headers=kept)
 
 
+@cache
+def _templates() -> Environment:
+    """Read all templates at once: those of a newer version, put there later, fit not this code."""
+    world = Environment(
+        loader=FileSystemLoader(_data("review")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+        cache_size=-1,
+    )
+    world.globals["file_url"] = file_url
+    world.globals["desks"] = DESKS
+    for name in world.list_templates(extensions=["html"]):
+        world.get_template(name)
+    return world
+
+
 class Pages:
     """Fills templates of ``planner/data/review``."""
 
     def __init__(self, live: Live, jobs: Jobs) -> None:
         self._live, self._jobs = live, jobs
-        self._templates = Environment(
-            loader=FileSystemLoader(_data("review")),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.globals["file_url"] = file_url
-        self._templates.globals["desks"] = DESKS
+        self._templates = _templates()
 
     def fill(self, request: Request, name: str, **values: Any) -> str:  # noqa: ANN401
         """Fill one template; it also sees `frame_of` what is above every desk."""
