@@ -16,6 +16,7 @@ import shapely
 from branca.element import Element
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_pipe import span
 from shapely.geometry import LineString, Point
 
 import planner
@@ -356,6 +357,21 @@ def test_a_pipe_without_a_method_to_choose_is_drawn_by_its_verdicts(by, reason, 
     assert pipe_classes(tables) == [wanted]
     told = pipes_layer(Sheet(tables, map_town.facts())).fields["Proposal"][0]
     assert told.startswith("no method is chosen; ")
+
+
+def test_the_legend_says_what_its_defects_count():
+    """Two rows in one place, one of an older survey in none: three are counted, not one."""
+    tables = one_pipe()
+    rows = [defect_row(observation_id=name) for name in ("a", "b", "old")]
+    map_town.put(tables, "defects", rows)
+    map_town.put(tables, "span_rows", [
+        {"span_id": "D1", "observation_id": name, "part": "own"} for name in ("a", "b")
+    ])  # fmt: skip
+    map_town.put(tables, "spans", [span("D1", 24.0, 26.0, "P")])
+    panel = plan_data(tables, map_town.facts())["panel"]
+    assert sum(row["defects"] for row in panel["legend"]) == 3
+    said = "2 in the 1 place of the summary, 1 in none, as of an older survey."
+    assert panel["counted"] == f"Counted are coded rows: {said}"
 
 
 def test_a_defect_shows_its_own_span_before_one_it_lends_to():

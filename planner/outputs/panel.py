@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from planner.contracts.facts import RunFacts, Tables
-from planner.outputs.layers import Sheet, pipe_classes, unchosen, undrawn
+from planner.outputs.layers import DRAWN_ROLES, Sheet, pipe_classes, unchosen, undrawn
 from planner.outputs.packing import Packed, records
 from planner.outputs.palette import DAYS, DRAW_ORDER, LOOKS, SLEEVE_COLOUR, Look
 from planner.outputs.routes import heads, week_totals
@@ -35,6 +35,7 @@ def panel_of(sheet: Sheet, layers: dict[str, Packed]) -> dict[str, Any]:
         "band": BAND if facts.not_accepted else "",
         "notes": _notes(facts, sheet.tables),
         "legend": legend(sheet, layers, pipe_classes(sheet.tables), DRAW_ORDER),
+        "counted": _counted(sheet, layers["defects"]),
         "counts": {name: len(layer["n"]) for name, layer in layers.items()},
         "heads": heads(facts.units),
         "total": week_totals(sheet.tables).cells(facts.units),
@@ -120,6 +121,18 @@ def legend(
         }
         for name in reversed(order)
     ]
+
+
+def _counted(sheet: Sheet, defects: Packed) -> str:
+    """Say what the legend's defects are: coded rows, of which several may lie in one place."""
+    rows, spans = len(defects["n"]), sheet.tables["spans"]
+    linked = set(sheet.tables["span_rows"]["observation_id"])
+    drawn = sheet.tables["defects"]
+    drawn = drawn[drawn["role"].isin(DRAWN_ROLES) & sheet.axis.holds(drawn["pipe_id"])]
+    outside = int((~drawn["observation_id"].isin(linked)).sum())
+    places = "1 place" if len(spans) == 1 else f"{len(spans)} places"
+    text = f"Counted are coded rows: {rows - outside} in the {places} of the summary"
+    return text + (f", {outside} in none, as of an older survey." if outside else ".")
 
 
 def _left(sheet: Sheet) -> list[str]:

@@ -211,7 +211,11 @@ def test_without_prices_and_without_a_run_it_says_so(tmp_path: Path) -> None:
     """No price, no plan, nothing accepted: every page stands and says what is missing."""
     live = Live.open(write_town(tmp_path / "bare", prices=""))
     page = client(live)
-    assert "There are no prices" in page.get("/estimator").text
+    totals = page.get("/estimator").text
+    assert "There are no prices" in totals
+    # What nothing prices is no amount: the sum, and the lines of the three other states.
+    cards = re.findall(r'data-k="c-[a-z]+">\s*([^<]*?)\s*<', totals)
+    assert cards == ["not costed"] * 4
     assert "There are no prices" in page.get("/estimator/prices").text
     assert "No plan was made yet" in page.get("/estimator/week").text
     assert "Nothing costs anything here yet" in page.get("/estimator/drivers").text

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from desk_town import keep_tables
+from small_project import write_project
 from starlette.testclient import TestClient
 
 from planner.contracts import EVENTS
@@ -90,6 +91,16 @@ def test_the_week_is_shown_with_what_it_holds(quiet):
     assert second[1] >= 8 * 3600 + 9300 + 600
     assert 'style="' not in page.text
     assert "<script>" not in page.text
+
+
+def test_without_crews_and_set_ups_nothing_is_praised(tmp_path):
+    """No rule can be broken and no day be found where there is no week."""
+    folder = write_project(tmp_path / "bare", crews_toml="", systems_toml="", prices_toml="")
+    keep_tables(folder, run_project(folder), "0001")
+    said = text_of(Desk(folder).by().get("/planner"))
+    assert "There is no week yet: nothing is planned." in said
+    assert "No rule is broken" not in said
+    assert "has its day" not in said
 
 
 def test_the_week_is_sent_only_where_it_changed(desk):

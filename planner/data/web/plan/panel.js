@@ -78,6 +78,9 @@
       this.root.appendChild(table);
       this.root.appendChild(element("p", "plan-hint",
         "The symbol is a defect's, seen close up; the line is its pipe's."));
+      if (this.data.panel.counted) {
+        this.root.appendChild(element("p", "plan-hint", this.data.panel.counted));
+      }
     },
 
     _others: function () {
