@@ -38,8 +38,7 @@ def city(
     if scheduler and workers:
         message = "wants either --scheduler, which has workers of its own, or --workers"
         raise typer.BadParameter(message)
-    pool = _pool(scheduler, workers)
-    with timed("city"):
+    with timed("city"), _pool(scheduler, workers) as pool:
         made = run_city(folder, pool, overrides_of(sets), say=say)
     for line in made.lines:
         print(line)
@@ -47,14 +46,12 @@ def city(
 
 
 def _pool(scheduler: str, workers: int) -> Pool:
-    """Give who does the parts; a cluster is asked first whether it can."""
+    """Give who does the parts."""
     from planner.city.pool import PlainLoop, Processes
 
     if scheduler:
         from planner.city.cluster import Cluster
 
-        cluster = Cluster(scheduler)
-        cluster.look()
-        return cluster
+        return Cluster(scheduler)
     count = workers or os.cpu_count() or 1
     return PlainLoop() if count == 1 else Processes(count)

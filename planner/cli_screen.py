@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 # The commands as work goes; what is in no list comes after.
 _WAY = (
-    "demo", "init", "check", "plan", "city", "explain", "accept", "rules", "report", "audit", "replan",
-    "reprice", "sign", "doctor", "version",
+    "demo", "init", "check", "plan", "city", "explain", "accept", "rules", "report", "audit",
+    "replan", "reprice", "sign", "doctor", "version",
 )  # fmt: skip
 
 

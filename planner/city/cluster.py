@@ -29,6 +29,43 @@ class Cluster:
             How long it may take to answer [s].
         """
         self._address, self._answer_s = address, answer_s
+        self._client: Any = None
+        self._quiet = _quiet()
+
+    def __enter__(self) -> Cluster:
+        """Look whether the scheduler answers and every worker has this very code.
+
+        Raises
+        ------
+        CityError
+            If it does not answer, has no workers, or one has another version of sleeveplan.
+        """
+        try:
+            from distributed import Client
+        except ImportError:
+            raise CityError(_MISSING) from None
+        self._quiet.__enter__()
+        try:
+            self._client = Client(self._address, timeout=self._answer_s, set_as_default=False)
+            _look_at(self._client, self._address)
+        except (OSError, TimeoutError, ValueError) as error:
+            self.__exit__()
+            message = (
+                f"the scheduler at {self._address} does not answer "
+                f"({type(error).__name__}); start it with: dask scheduler --port 8786"
+            )
+            raise CityError(message) from None
+        except BaseException:
+            self.__exit__()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Leave the scheduler; its workers stay."""
+        if self._client is not None:
+            self._client.close(timeout=1)
+            self._client = None
+        self._quiet.__exit__(None, None, None)
 
     def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
         """Do `task` for each of `numbers` on the workers.
@@ -36,45 +73,10 @@ class Cluster:
         Raises
         ------
         CityError
-            If the scheduler does not answer or is lost, there are no workers, or one has
-            another version of sleeveplan.
+            If the scheduler is lost, or workers die again and again.
         """
-        if not numbers:
-            return
-        with self._client() as client:
-            yield from self._done(client, task, folder, numbers)
-
-    def look(self) -> None:
-        """Look whether the scheduler answers and every worker has this very code.
-
-        Raises
-        ------
-        CityError
-            As for `run`.
-        """
-        with self._client():
-            pass
-
-    @contextmanager
-    def _client(self) -> Iterator[Any]:
-        try:
-            from distributed import Client
-        except ImportError:
-            raise CityError(_MISSING) from None
-        with _quiet():
-            try:
-                client = Client(self._address, timeout=self._answer_s, set_as_default=False)
-            except (OSError, TimeoutError, ValueError) as error:
-                message = (
-                    f"the scheduler at {self._address} does not answer "
-                    f"({type(error).__name__}); start it with: dask scheduler --port 8786"
-                )
-                raise CityError(message) from None
-            try:
-                _look_at(client, self._address)
-                yield client
-            finally:
-                client.close(timeout=1)
+        if numbers:
+            yield from self._done(self._client, task, folder, numbers)
 
     def _done(self, client: Any, task: Task, folder: str, numbers: Sequence[int]) -> Done:  # noqa: ANN401 - of distributed, which may be absent
         from distributed import as_completed

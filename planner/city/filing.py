@@ -92,6 +92,7 @@ def write_json(path: Path, values: Mapping[str, Any]) -> None:
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump(values, file, indent=1, sort_keys=True, ensure_ascii=False)
+        part.chmod(0o644)
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
@@ -133,7 +134,7 @@ def row_marks(frame: pd.DataFrame) -> Hashes:
         plain["geometry"] = pd.Series(shapely.to_wkb(shapes, hex=True), dtype="str").fillna("")
     if not len(plain.columns):
         return np.zeros(len(frame), dtype=np.uint64)
-    return pd.util.hash_pandas_object(plain, index=False).to_numpy(dtype=np.uint64)
+    return np.asarray(pd.util.hash_pandas_object(plain, index=False), dtype=np.uint64)
 
 
 def digest_of(parts: Mapping[str, Hashes | str]) -> str:

@@ -20,7 +20,13 @@ _TIMES_BROKEN = 3
 
 
 class Pool(Protocol):
-    """Does a task for parts by number; gives each summary as it comes."""
+    """Does a task for parts by number; gives each summary as it comes. Used within ``with``."""
+
+    def __enter__(self) -> Pool:
+        """Get ready."""
+
+    def __exit__(self, *_: object) -> None:
+        """Let go of workers."""
 
     def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
         """Do `task` for each of `numbers`, in any order."""
@@ -28,6 +34,13 @@ class Pool(Protocol):
 
 class PlainLoop:
     """One part after the other, in this process."""
+
+    def __enter__(self) -> PlainLoop:
+        """Get ready: there is nothing to do."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Let go of nothing."""
 
     def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
         """Do `task` for each of `numbers`, in their order."""
@@ -41,6 +54,17 @@ class Processes:
     def __init__(self, workers: int) -> None:
         """Start nothing yet; `workers` processes at most."""
         self._workers = workers
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Processes:
+        """Get ready: processes start with the first part."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the processes; what they have in hand is not waited for."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool = None
 
     def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
         """Do `task` for each of `numbers`; what a killed process had in hand is done again.
@@ -57,7 +81,7 @@ class Processes:
                     left.remove(number)
                     yield number, found
             except BrokenProcessPool:
-                continue
+                self.__exit__()
             if not left:
                 return
         message = (
@@ -67,20 +91,17 @@ class Processes:
         raise CityError(message)
 
     def _once(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
-        workers = min(self._workers, len(numbers)) or 1
-        with (
-            _one_thread(),
-            ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool,
-        ):
+        if not numbers:
+            return
+        if self._pool is None:
+            start = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(self._workers, mp_context=start)
+        with _one_thread():  # a process is started when there is work for it
             futures: dict[Future[dict[str, Any]], int] = {
-                pool.submit(task, folder, number): number for number in numbers
+                self._pool.submit(task, folder, number): number for number in numbers
             }
-            try:
-                for future in as_completed(futures):
-                    yield futures[future], future.result()
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
+            for future in as_completed(futures):
+                yield futures[future], future.result()
 
 
 @contextmanager

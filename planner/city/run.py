@@ -108,7 +108,7 @@ def run_city(
     folder
         Project folder, with planner.toml in it.
     pool
-        Who does the parts.
+        Who does the parts, got ready.
     overrides
         Settings from the command line.
     most

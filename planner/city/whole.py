@@ -91,7 +91,7 @@ def read_whole(home: Path, digest: str) -> Inputs:
     if not said:
         message = f"{folder}: not there; every host must see the project's folder by this path"
         raise CityError(message)
-    frames = {name: read_frame(folder / f"{name}.parquet", _CONTRACTS.get(name))
+    frames: dict[str, Any] = {name: read_frame(folder / f"{name}.parquet", _CONTRACTS.get(name))
               for name in said["tables"]}  # fmt: skip
     rules = RulesSpec.model_validate_json(said["rules"])
     if rules.book == _BOOK:
@@ -116,4 +116,5 @@ def read_whole(home: Path, digest: str) -> Inputs:
 def part_inputs(whole: Inputs, tables: dict[str, pd.DataFrame]) -> Inputs:
     """Put the rows of one part into what all parts are told."""
     names = ("pipes", "nodes", "laterals", "inspections", "observations", "as_built", "measured")
-    return replace(whole, **{name: tables[name] for name in names})
+    rows: dict[str, Any] = {name: tables[name] for name in names}
+    return replace(whole, **rows)
