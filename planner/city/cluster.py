@@ -47,7 +47,7 @@ class Cluster:
         self._quiet.__enter__()
         try:
             self._client = Client(self._address, timeout=self._answer_s, set_as_default=False)
-            _look_at(self._client, self._address)
+            _look_at(self._client, self._address, self._answer_s)
         except (OSError, TimeoutError, ValueError) as error:
             self.__exit__()
             message = (
@@ -85,7 +85,7 @@ class Cluster:
         futures = {client.submit(task, folder, number, pure=False): number for number in numbers}
         lost = f"the scheduler at {self._address} was lost; finished parts are kept: run again"
         left = len(futures)
-        for future in as_completed(list(futures)):
+        for future in as_completed(list(futures), loop=client.loop):
             if future.status == "error":
                 raise _as_city_error(future.exception(), self._address)
             if future.status != "finished":
@@ -96,14 +96,16 @@ class Cluster:
             raise CityError(lost)
 
 
-def _look_at(client: Any, address: str) -> None:  # noqa: ANN401 - of distributed
+def _look_at(client: Any, address: str, answer_s: float) -> None:  # noqa: ANN401 - of distributed
     """Refuse a cluster without workers, or one of whose workers has other code."""
-    if not client.scheduler_info(n_workers=-1)["workers"]:
+    try:
+        client.wait_for_workers(1, timeout=answer_s)
+    except TimeoutError:
         message = (
             f"the scheduler at {address} has no workers; start some with: dask worker {address} "
             "--nthreads 1"
         )
-        raise CityError(message)
+        raise CityError(message) from None
     try:
         marks = client.run(code_mark)
     except Exception as error:  # noqa: BLE001 - whatever a worker without this function says
