@@ -27,6 +27,8 @@ from planner.tables import Table, conform
 Hashes = npt.NDArray[np.uint64]
 # A text that stands so often on average is kept as a number into a list of texts.
 _OFTEN = 4
+# In fewer rows there is nothing to gain.
+_MANY = 1_000
 
 
 class CityError(PlannerError):
@@ -44,7 +46,7 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
         Any table; a `GeoDataFrame` keeps its system of coordinates.
     """
     packed = frame.reset_index(drop=True)
-    for name in frame.columns:
+    for name in frame.columns if len(frame) >= _MANY else ():
         values = frame[name]
         if values.dtype == "str" and values.nunique() * _OFTEN <= len(values):
             packed[name] = packed[name].astype("category")

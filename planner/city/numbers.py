@@ -93,7 +93,7 @@ class Renumbering:
     def frame(self, frame: pd.DataFrame, table: Table) -> pd.DataFrame:
         """Put the city's ids into all texts of a table."""
         changed: dict[str, Any] = {}
-        for name in frame.columns if self.ids else ():
+        for name in frame.columns if self.ids and len(frame) else ():
             if frame[name].dtype != "str":
                 continue
             values = frame[name].to_numpy(dtype=object)

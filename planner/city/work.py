@@ -42,6 +42,7 @@ from planner.contracts import (
 from planner.contracts.books import IDS
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
+from planner.once import Once, within
 from planner.owned import PRICES_STEP
 from planner.propose import READ, Proposal, Whole, count_wanted, propose
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
@@ -99,7 +100,8 @@ def part_work(folder: str, number: int) -> Summary:
     inputs, known, decisions, whole = _read_part(home, job, number)
     base = free_base(inputs, decisions)
     local = KnownIds(known, {"span": base, "sleeve": base})
-    made = propose(inputs, local, decisions, whole=whole)
+    with within(Once()):
+        made = propose(inputs, local, decisions, whole=whole)
     summary = _summary(job, number, inputs, made) | {"base": base}
     tables = _own_tables(made, summary, whole)
 
