@@ -143,12 +143,12 @@ def run_city(
 
 def propose_parts(job: Job, known: KnownIds) -> list[dict[str, Any]]:
     """Propose every part that is not as it was, and give all of them the city's ids."""
-    job.job = _lay_out(job)
+    job.job = lay_out(job)
     quantities = pd.DataFrame()
     wanted = _counted(job)
     for _ in range(_MOST_ROUNDS):
         quantities = list_quantities(job.inputs.prices, summed(wanted))
-        _set_prices(job, quantities)
+        set_prices(job, quantities)
         summaries = _proposed(job)
         # A place of somebody's own that cannot be is known only once it was tried.
         again = [one["wanted"] for one in summaries]
@@ -164,7 +164,7 @@ def propose_parts(job: Job, known: KnownIds) -> list[dict[str, Any]]:
     raise CityError(message)
 
 
-def _lay_out(job: Job) -> dict[str, Any]:
+def lay_out(job: Job) -> dict[str, Any]:
     """Write the rows of each part that is new, and say what its key is."""
     town, marks = job.town, Marks(job.town)
     whole = write_whole(job.home, job.inputs)
@@ -250,7 +250,7 @@ def _out_of_force(quantities: pd.DataFrame) -> list[str]:
     return sorted(quantities["price_id"][~quantities["in_force"].astype(bool)])
 
 
-def _set_prices(job: Job, quantities: pd.DataFrame) -> None:
+def set_prices(job: Job, quantities: pd.DataFrame) -> None:
     """Say to all parts which prices are in force; their results hang on that."""
     job.job["quantities"] = records_in(quantities)
     prices = in_force(job.inputs.prices, quantities)
