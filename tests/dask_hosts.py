@@ -22,7 +22,7 @@ class DaskHosts:
         """Logs and the scheduler's address go into `folder`; workers import from `code`."""
         self._folder, self._code = folder, code
         self._told = folder / "scheduler.json"
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True)
         self._all: list[subprocess.Popen[bytes]] = []
         self.scheduler = self._start(
             "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",

@@ -147,6 +147,18 @@ def test_a_changed_row_touches_its_part_alone(town: Path) -> None:
     assert differing(union_tables(again.out), made) == []
 
 
+def test_another_price_keeps_the_ids(town: Path) -> None:
+    """What one sleeve costs hangs on no row: all parts anew, by the ids that were given."""
+    ids = store_of(town).read_known().table
+    prices = town / "prices.toml"
+    prices.write_text(prices.read_text().replace("each = 900.00", "each = 950.00"))
+    made = whole(town)
+    again = run_city(town, PlainLoop(), most=MOST)
+    assert again.redone == again.totals["parts"]
+    assert differing(union_tables(again.out), made) == []
+    pd.testing.assert_frame_equal(store_of(town).read_known().table, ids)
+
+
 def test_decisions_hold_in_parts_as_in_the_whole(town: Path) -> None:
     """Accepted, refused, another method, own limits, a place, and what is about nothing there."""
     tables = union_tables(town / "out" / "city")

@@ -138,10 +138,13 @@ def _as_city_error(error: BaseException, address: str) -> Exception:
 @contextmanager
 def _quiet() -> Iterator[None]:
     """Keep the library's own log of lost connections to itself: one line says it all."""
-    logger = logging.getLogger("distributed")
-    before = logger.level
-    logger.setLevel(logging.CRITICAL)
+    named = [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]
+    loggers = [logging.getLogger(name) for name in named]
+    before = [logger.disabled for logger in loggers]
+    for logger in loggers:
+        logger.disabled = True
     try:
         yield
     finally:
-        logger.setLevel(before)
+        for logger, was in zip(loggers, before, strict=True):
+            logger.disabled = was

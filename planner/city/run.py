@@ -177,16 +177,9 @@ def lay_out(job: Job) -> dict[str, Any]:
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
-        tables = None
         if not (place / "rows").is_dir():
-            tables = town.part(number)
-            _write_rows(place, tables)
+            _write_rows(place, town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
-        if read_json(place / "known.json").get("known") != known and not _finished(place, part):
-            tables = tables or town.part(number)
-            write_frame(place / ".known.parquet", tables["known"])
-            (place / ".known.parquet").replace(place / "known.parquet")
-            write_json(place / "known.json", {"known": known})
         parts.append(part)
     return {
         "code": code_mark(),
@@ -195,6 +188,17 @@ def lay_out(job: Job) -> dict[str, Any]:
         "quantities": [],
         "parts": parts,
     }
+
+
+def _give_known(job: Job, numbers: list[int]) -> None:
+    """Write the ids known now beside the rows of parts that are to be worked on."""
+    for number in numbers:
+        place, known = job.folders[number], job.job["parts"][number]["known"]
+        if read_json(place / "known.json").get("known") != known:
+            # Without its digest the file counts for nothing, should the run end here.
+            (place / "known.json").unlink(missing_ok=True)
+            write_frame(place / "known.parquet", job.town.known_of(number))
+            write_json(place / "known.json", {"known": known})
 
 
 def _listed_key(listed: Listed) -> str:
@@ -241,6 +245,7 @@ def _counted(job: Job) -> list[dict[str, float]]:
         if record:
             found[number] = record["wanted"]
     left = [number for number in range(len(parts)) if number not in found]
+    _give_known(job, left)
     counted = job.run("counted", count_work, left)
     found |= {number: one["wanted"] for number, one in counted.items()}
     return [found[number] for number in range(len(parts))]
@@ -267,6 +272,7 @@ def _proposed(job: Job) -> list[dict[str, Any]]:
         if record:
             found[number] = record
     left = [number for number in range(len(job.folders)) if number not in found]
+    _give_known(job, left)
     job.say(f"{len(found)} of {len(job.folders)} parts are as an earlier run left them")
     found |= job.run("proposed", part_work, left)
     job.redone.update(left)
@@ -336,7 +342,7 @@ def _alone(home: Path) -> Iterator[Path]:
     with (home / "lock").open("w") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+        except BlockingIOError:
             message = f"{home}: another run of this city is under way"
             raise CityError(message) from None
         yield home

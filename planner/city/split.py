@@ -55,6 +55,10 @@ class Town:
         tables = {name: by_pipe(frame) for name, frame in out.items()}
         return {**tables, "observations": by_pipe(out["observations"], of_run)}
 
+    def known_of(self, number: int) -> pd.DataFrame:
+        """Give the ids known on the pipes of one part."""
+        return self.frames["known"].iloc[np.flatnonzero(self.own["known"] == number)]
+
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
         ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
         return self.nodes[self.nodes["node_id"].isin(ends).to_numpy(dtype=bool)]
