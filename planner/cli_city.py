@@ -28,7 +28,7 @@ def city(
         typer.Option("--set", help="Override one setting. May be repeated."),
     ] = None,
 ) -> None:
-    """Go from coded rows to sleeves and choices for a whole city, part by part.
+    """Place and choose for a whole city, part by part.
 
     What an earlier run finished is not done again. Writes out/city; week, sheets and map are
     for: sleeveplan plan.

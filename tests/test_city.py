@@ -19,6 +19,7 @@ import geopandas as gpd
 import networkx as nx
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 import shapely
 from city_town import write_city
@@ -39,6 +40,7 @@ from planner.propose import Proposal, propose
 from planner.repairs.decide_spans import digest_of
 from planner.store.chosen import store_of
 from planner.tables import conform
+from tests.bench import city as bench
 
 SIZE, MOST = 80, 30
 # Prices for a range of quantity: which is in force hangs on all parts together.
@@ -122,6 +124,8 @@ def test_parts_give_the_tables_and_ids_of_a_whole_run(finished: Path) -> None:
     kept = store_of(finished).read_known()
     pd.testing.assert_frame_equal(kept.table, made.known.table)
     assert dict(kept.highest) == dict(made.known.highest)
+    pipes = gpd.read_parquet(finished / "out" / "city" / "pipes")
+    assert len(pipes) == SIZE
     # Catchments of this size were cut, prices weighed over all parts, and all faults are told.
     assert len(list((finished / HOME / "parts").iterdir())) > SIZE // MOST
     assert set(ours["price_quantities"]["in_force"]) == {True, False}
@@ -319,13 +323,20 @@ def test_a_text_that_holds_a_parts_own_id_is_stepped_aside_of(finished: Path) ->
 
 
 def test_what_is_written_comes_back(finished: Path, tmp_path: Path) -> None:
-    """Pipes with shapes, numbers, blanks and repeated texts; a torn file is one line."""
+    """Pipes with shapes, numbers, blanks and repeated texts; a torn file is one line.
+
+    That texts are kept as codes is asked of the file's own list of encodings.
+    """
     pipes = read_project(finished).pipes
     path = tmp_path / "pipes.parquet"
     write_frame(path, pipes.iloc[::-1])
     back = read_frame(path, PIPES)
     pd.testing.assert_frame_equal(pd.DataFrame(back), pd.DataFrame(pipes))
     assert back.crs == pipes.crs
+    chunk = pq.ParquetFile(path).metadata.row_group(0)
+    kept = {chunk.column(n).path_in_schema: chunk.column(n).encodings
+            for n in range(chunk.num_columns)}  # fmt: skip
+    assert "RLE_DICTIONARY" in kept["material"]
     first = path.read_bytes()
     write_frame(path, pipes.iloc[::-1])
     assert path.read_bytes() == first
@@ -363,3 +374,11 @@ def test_the_command_says_what_it_came_to(town: Path) -> None:
         app, ["city", str(town), "--workers", "1", "--scheduler", "tcp://x:1"]
     )
     assert both.exit_code == 2
+
+
+def test_the_benchmark_of_a_small_city_runs() -> None:
+    """A changed row touches one part; what was decoded and what grew is counted."""
+    result = bench.run(40)
+    assert result.ratios["parts redone for one changed row"] == 1
+    assert result.ratios["read, locate, screen / decoding"] > 1
+    assert set(result.goals) <= set(result.ratios)

@@ -1,4 +1,4 @@
-"""Working files of a city: GeoParquet, repeated texts as dictionaries, written aside and renamed.
+"""Working files of a city: GeoParquet, repeated texts as codes, written aside and renamed.
 
 Rows are sorted by pipe, so that what lies on one pipe lies together; a reader gets them back
 in the order of the contract.
@@ -25,10 +25,6 @@ from planner.errors import PlannerError
 from planner.tables import Table, conform
 
 Hashes = npt.NDArray[np.uint64]
-# A text that stands so often on average is kept as a number into a list of texts.
-_OFTEN = 4
-# In fewer rows there is nothing to gain.
-_MANY = 1_000
 
 
 class CityError(PlannerError):
@@ -45,12 +41,8 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
     frame
         Any table; a `GeoDataFrame` keeps its system of coordinates.
     """
-    packed = frame.reset_index(drop=True)
-    for name in frame.columns if len(frame) >= _MANY else ():
-        values = frame[name]
-        if values.dtype == "str" and values.nunique() * _OFTEN <= len(values):
-            packed[name] = packed[name].astype("category")
-    packed.to_parquet(path, index=False)
+    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter.
+    frame.reset_index(drop=True).to_parquet(path, index=False)
 
 
 def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
@@ -69,9 +61,6 @@ def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     except (OSError, ValueError) as error:
         message = f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete it"
         raise CityError(message) from None
-    for name in frame.columns:
-        if isinstance(frame[name].dtype, pd.CategoricalDtype):
-            frame[name] = frame[name].astype("str")
     return frame if table is None else conform(frame, table)
 
 

@@ -15,6 +15,7 @@ from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.split import Tables, Town
 from planner.contracts import FLAGS, LEFT_OVER, PRICE_QUANTITIES, TABLES
 from planner.contracts.books import IDS
+from planner.ground.money import money
 from planner.inputs.project import Inputs
 from planner.propose import READ, joined, lost_rows
 from planner.repairs.quantity_bands import Tally, doubt_tallies, list_quantities
@@ -146,15 +147,13 @@ def totals_of(summaries: Summaries, central: Tables) -> dict[str, Any]:
 def summary_lines(totals: dict[str, Any], name: str, currency: str) -> list[str]:
     """Say what a city's run came to."""
     verdicts = ", ".join(f"{count} {word}" for word, count in totals["verdicts"].items())
-    money = ", ".join(
-        f"{cents / 100:,.2f} {state}" for state, cents in totals["cost_cents"].items()
-    )
+    costs = ", ".join(f"{money(cents)} {state}" for state, cents in totals["cost_cents"].items())
     return [
         f"{name or 'city'}: {totals['pipes']} pipes in {totals['parts']} parts, "
         f"{totals['rows']} coded rows",
         f"spans      {totals['spans']}",
         f"verdicts   {verdicts or 'none'}",
         f"sleeves    {totals['sleeves']} placed",
-        f"money      {currency + ' ' if money else ''}{money or 'nothing chosen'}",
+        f"money      {currency + ' ' if costs else ''}{costs or 'nothing chosen'}",
         f"left over  {totals['left_over']} rows, each with its reason in left_over",
     ]
