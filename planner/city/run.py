@@ -83,12 +83,23 @@ class Job:
 
     def run(self, what: str, task: Task, numbers: list[int]) -> dict[int, dict[str, Any]]:
         """Do a task for some parts, telling how far it is."""
+        for number in numbers:
+            self._give_known(number)
         write_json(self.home / JOB, self.job)
         found: dict[int, dict[str, Any]] = {}
         for number, summary in self.pool.run(task, str(self.home), numbers):
             found[number] = summary
             self.say(f"{what}: {len(found)} of {len(numbers)} parts")
         return found
+
+    def _give_known(self, number: int) -> None:
+        """Write the ids known now beside the rows of a part that is to be worked on."""
+        place, known = self.folders[number], self.job["parts"][number]["known"]
+        if read_json(place / "known.json").get("known") != known:
+            # Without its digest the file counts for nothing, should the run end here.
+            (place / "known.json").unlink(missing_ok=True)
+            write_frame(place / "known.parquet", self.town.known_of(number))
+            write_json(place / "known.json", {"known": known})
 
 
 def run_city(
@@ -190,17 +201,6 @@ def lay_out(job: Job) -> dict[str, Any]:
     }
 
 
-def _give_known(job: Job, numbers: list[int]) -> None:
-    """Write the ids known now beside the rows of parts that are to be worked on."""
-    for number in numbers:
-        place, known = job.folders[number], job.job["parts"][number]["known"]
-        if read_json(place / "known.json").get("known") != known:
-            # Without its digest the file counts for nothing, should the run end here.
-            (place / "known.json").unlink(missing_ok=True)
-            write_frame(place / "known.parquet", job.town.known_of(number))
-            write_json(place / "known.json", {"known": known})
-
-
 def _listed_key(listed: Listed) -> str:
     return f"{listed.both_m!r} {listed.spread_m!r} {listed.count >= ENOUGH}"
 
@@ -245,7 +245,6 @@ def _counted(job: Job) -> list[dict[str, float]]:
         if record:
             found[number] = record["wanted"]
     left = [number for number in range(len(parts)) if number not in found]
-    _give_known(job, left)
     counted = job.run("counted", count_work, left)
     found |= {number: one["wanted"] for number, one in counted.items()}
     return [found[number] for number in range(len(parts))]
@@ -272,7 +271,6 @@ def _proposed(job: Job) -> list[dict[str, Any]]:
         if record:
             found[number] = record
     left = [number for number in range(len(job.folders)) if number not in found]
-    _give_known(job, left)
     job.say(f"{len(found)} of {len(job.folders)} parts are as an earlier run left them")
     found |= job.run("proposed", part_work, left)
     job.redone.update(left)
