@@ -42,7 +42,7 @@ from planner.store.chosen import store_of
 from planner.tables import conform
 from tests.bench import city as bench
 
-SIZE, MOST = 80, 30
+SIZE, MOST = 45, 20
 # Prices for a range of quantity: which is in force hangs on all parts together.
 BANDS = """
 [[price]]
@@ -53,7 +53,7 @@ dn_to_mm = 300
 each = 1500.00
 included_m = 1.0
 extra_per_m = 260.00
-quantity_to = 30
+quantity_to = 15
 [[price]]
 price_id = "many"
 item = "sleeve"
@@ -62,7 +62,7 @@ dn_to_mm = 300
 each = 900.00
 included_m = 1.0
 extra_per_m = 260.00
-quantity_from = 31
+quantity_from = 16
 [[price]]
 price_id = "liner"
 item = "liner"

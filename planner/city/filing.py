@@ -117,6 +117,17 @@ def fill_aside(target: Path, fill: Callable[[Path], None]) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
+def link_file(source: Path, target: Path) -> None:
+    """Let a file stand in a second place; it is copied where it cannot be linked.
+
+    Files of a city are never changed, only replaced: what is linked stays as it is.
+    """
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+
+
 def row_marks(frame: pd.DataFrame) -> Hashes:
     """Give a number for each row that differs wherever two rows do (64 bits)."""
     plain = pd.DataFrame({name: frame[name].array for name in frame.columns}, copy=False)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -11,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.city.filing import CityError, read_frame, write_frame
+from planner.city.filing import CityError, link_file, read_frame, write_frame
 from planner.city.split import Tables, Town
 from planner.contracts import FLAGS, LEFT_OVER, PRICE_QUANTITIES, TABLES
 from planner.contracts.books import IDS
@@ -113,18 +111,11 @@ def lay_result(out: Path, folders: Sequence[Path], central: Tables) -> None:
         for number, folder in enumerate(folders):
             source = folder / f"{table.name}.parquet"
             if source.is_file():
-                _link(source, home / f"part-{number:05d}.parquet")
+                link_file(source, home / f"part-{number:05d}.parquet")
         if table.name in central:
             write_frame(home / f"{WHOLE}.parquet", central[table.name])
         if not any(home.iterdir()):
             home.rmdir()
-
-
-def _link(source: Path, target: Path) -> None:
-    try:
-        os.link(source, target)
-    except OSError:
-        shutil.copyfile(source, target)
 
 
 def totals_of(summaries: Summaries, central: Tables) -> dict[str, Any]:

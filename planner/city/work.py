@@ -17,6 +17,7 @@ from planner.city.filing import (
     CityError,
     by_pipe,
     fill_aside,
+    link_file,
     read_frame,
     read_json,
     row_marks,
@@ -56,6 +57,8 @@ ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INS
         "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
         "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
 """Tables that a part is read from, with their contracts."""
+WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "grades", "pipe_totals")
+"""Tables in which no span or sleeve is named: they stand as they were proposed."""
 _CONTRACTS = {table.name: table for table in TABLES}
 Summary = dict[str, Any]
 
@@ -150,8 +153,11 @@ def number_work(folder: str, number: int) -> Summary:
 
     def fill(part: Path) -> None:
         for name, table in _CONTRACTS.items():
-            if (raw / f"{name}.parquet").is_file():
-                frame = change.frame(read_frame(raw / f"{name}.parquet", table), table)
+            source = raw / f"{name}.parquet"
+            if name in WITHOUT_IDS:
+                link_file(source, part / source.name)
+            elif source.is_file():
+                frame = change.frame(read_frame(source, table), table)
                 write_frame(part / f"{name}.parquet", by_pipe(frame))
         write_frame(part / "known.parquet", by_pipe(known))
         write_json(part / "record.json", summary)
