@@ -17,6 +17,7 @@ Reading order for a newcomer:
    takeoff    `totals` net, `orders`, `lots` onto visits, the `bill`
    outputs    `map`, `sheets`, `papers` to others, `workbook`, `files`
    store      decisions, the journal, revisions and ids given, kept from run to run
+   city       a whole city in parts: `run`, and what each part needs to know
    ground     what two chapters need: codes, lengths, the sewer graph, ids, money
    ========== ======================================================================
 

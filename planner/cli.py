@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from planner.cli_city import city
 from planner.cli_review import review, users
 from planner.cli_rules import rules
-from planner.cli_screen import InOrder, progress, say, timed
+from planner.cli_screen import InOrder, overrides_of, progress, say, timed
 from planner.cli_store import team
 from planner.cli_tools import doctor, init, version
 from planner.errors import PlannerError
@@ -39,6 +40,7 @@ app.add_typer(rules, name="rules")
 app.add_typer(users, name="users")
 app.command()(review)
 app.command()(init)
+app.command()(city)
 app.command()(doctor)
 app.command()(version)
 app.add_typer(team, name="store")
@@ -62,17 +64,6 @@ def main() -> None:
         sys.exit(2)
 
 
-def _overrides(pairs: list[str] | None) -> dict[str, str]:
-    found = {}
-    for pair in pairs or []:
-        key, equals, value = pair.partition("=")
-        if not equals:
-            message = f"--set wants section.key=value, found '{pair}'"
-            raise typer.BadParameter(message)
-        found[key.strip()] = value.strip()
-    return found
-
-
 @app.command()
 def check(folder: Folder, sets: Sets = None) -> None:
     """List each fault of the inputs, one line each.
@@ -80,7 +71,7 @@ def check(folder: Folder, sets: Sets = None) -> None:
     Prints also balanced books, and which step waits for which file; writes
     findings, refused rows and a map into out/check. Exit 1 if anything was refused.
     """
-    faulty = _check_and_write(folder, _overrides(sets))
+    faulty = _check_and_write(folder, overrides_of(sets))
     say(f"next: {'mend what you can, then: ' if faulty else ''}sleeveplan plan {folder}")
     if faulty:
         raise typer.Exit(1)
@@ -164,7 +155,7 @@ def replan(  # noqa: PLR0913 - one parameter for each option
         return
     with timed("replan"):
         out, lines = replan_project(
-            folder, at, run, _overrides(sets), assume_accepted=assume_accepted
+            folder, at, run, overrides_of(sets), assume_accepted=assume_accepted
         )
     for line in lines:
         print(line)
@@ -192,7 +183,7 @@ def plan_command(
     All of it is written into a new numbered folder under out/.
     """
     made, _ = _plan_and_write(
-        folder, _overrides(sets), assume_accepted=assume_accepted, ask_what_if=what_if
+        folder, overrides_of(sets), assume_accepted=assume_accepted, ask_what_if=what_if
     )
     if strict and _refused(made):
         raise typer.Exit(1)

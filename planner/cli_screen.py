@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+import typer
 from typer.core import TyperGroup
 
 if TYPE_CHECKING:
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 
 # The commands as work goes; what is in no list comes after.
 _WAY = (
-    "demo", "init", "check", "plan", "review", "explain", "accept", "rules", "report", "audit",
-    "replan", "reprice", "sign", "store", "users", "doctor", "version",
+    "demo", "init", "check", "plan", "city", "review", "explain", "accept", "rules", "report",
+    "audit", "replan", "reprice", "sign", "store", "users", "doctor", "version",
 )  # fmt: skip
 
 
@@ -27,6 +28,18 @@ class InOrder(TyperGroup):
         """Give the names of all commands."""
         names = super().list_commands(ctx)
         return sorted(names, key=lambda name: _WAY.index(name) if name in _WAY else len(_WAY))
+
+
+def overrides_of(pairs: list[str] | None) -> dict[str, str]:
+    """Give what ``--set section.key=value`` says, by setting; wrong use where it is not that."""
+    found = {}
+    for pair in pairs or []:
+        key, equals, value = pair.partition("=")
+        if not equals:
+            message = f"--set wants section.key=value, found '{pair}'"
+            raise typer.BadParameter(message)
+        found[key.strip()] = value.strip()
+    return found
 
 
 def say(line: str) -> None:

@@ -44,6 +44,7 @@ from planner.screening.as_built import as_it_lies, days_of, measured_pipes
 from planner.screening.axis import Listed
 from planner.screening.grades import GradeTables, grade_all
 from planner.screening.locate import Located, locate
+from planner.screening.match import Matched
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves, screen_sleeves
@@ -62,7 +63,8 @@ class Proposal:
     """The engineer's half: tables up to the choices, and the ids known after it.
 
     `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
-    `chosen` obeys `CHOICES`: what was chosen before anybody was asked.
+    `chosen` obeys `CHOICES`: what was chosen before anybody was asked; `given` has the id and
+    pipe_id of each sleeve that got one, those that a rule took out again as well.
     """
 
     tables: Tables
@@ -71,6 +73,7 @@ class Proposal:
     book: Rulebook
     wanted: pd.DataFrame
     chosen: pd.DataFrame
+    given: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -78,12 +81,14 @@ class Whole:
     """What the whole project says, where a part of its pipes alone is proposed.
 
     `listed` as `screening.axis.listed_of` gives it; `quantities` obeys `PRICE_QUANTITIES`, and
-    `prices`, those in force by them, `PRICES`.
+    `prices`, those in force by them, `PRICES`. `matched` says of the part's runs whose they are;
+    None where its pipes alone decide that.
     """
 
     listed: Listed
     quantities: pd.DataFrame
     prices: pd.DataFrame
+    matched: Matched | None = None
 
 
 @dataclass(frozen=True)
@@ -127,18 +132,10 @@ def propose(
     Proposal
         Tables up to the choices; a pipe with an undecided span is held.
     """
-    survey, first_day = inputs.settings.survey, inputs.settings.project.first_day
-    book = book or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=first_day)
-    book = book if first_day else book.undated()
-    located = place_rows(inputs, whole.listed if whole else None)
-    spanned = make_spans(
-        located.pipes, located.inspections, located.defects, located.laterals, survey, known,
-        first_day=first_day,
-    )  # fmt: skip
-    spans, found = _as_it_lies(inputs, located, spanned)
-    lying = replace(spanned, spans=spans)
-    tables, findings, no_limits = _screened(inputs, located, lying, book, decisions)
-    due = _still_due(decisions, spans)
+    book = _book_of(inputs, book)
+    ruled = _rule_spans(inputs, known, decisions, book, whole)
+    located, spanned, found, due = ruled.located, ruled.spanned, ruled.found, ruled.due
+    tables, findings, no_limits = ruled.tables, ruled.findings, ruled.no_limits
     settled = _settled(tables, inputs, known, book, due, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
     passages = settled.passages
@@ -171,13 +168,71 @@ def propose(
     flags = [inputs.flags, located.flags, spanned.flags, found, undone, told, doubts]
     tables["flags"] = joined(flags, FLAGS)
     tables["left_over"] = joined(
-        [_lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
+        [lost_rows(inputs), located.left_over, spanned.left_over, placed.left_over], LEFT_OVER
     )
     # Spans are known again by where the survey has them, whatever was measured since.
     known = learn(known, "span", id_rows(spanned.spans), spanned.spans["span_id"])
     known = learn(known, "sleeve", placed.sleeves, placed.sleeves["sleeve_id"])
     lost = (spanned.lost_ids, placed.lost_ids)
-    return Proposal(tables, known, lost, book, settled.wanted, chosen["choices"])
+    return Proposal(tables, known, lost, book, settled.wanted, chosen["choices"], placed.given)
+
+
+def count_wanted(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, whole: Whole
+) -> pd.DataFrame:
+    """List what a part of a project could order, as `quantity_bands.list_wanted` has it.
+
+    It is the way of `propose` up to placement: no price is looked at.
+
+    Parameters
+    ----------
+    inputs, known, decisions, whole
+        As for `propose`; the quantities and prices of `whole` are passed over.
+    """
+    ruled = _rule_spans(inputs, known, decisions, _book_of(inputs), whole)
+    tables = ruled.tables
+    verdicts, _ = apply_span_decisions(tables["verdicts"], ruled.due, tables["spans"])
+    return list_wanted({**tables, "verdicts": verdicts}, inputs.prices)
+
+
+def _book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
+    """Give the project's rulebook, or another, which reckons no age where there is no day."""
+    day = inputs.settings.project.first_day
+    book = other or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=day)
+    return book if day else book.undated()
+
+
+@dataclass(frozen=True)
+class _Ruled:
+    """Spans and what the book says of them, before people's decisions on single spans."""
+
+    located: Located
+    spanned: Spanned
+    tables: Tables
+    findings: pd.DataFrame
+    due: pd.DataFrame
+    found: pd.DataFrame
+    no_limits: pd.DataFrame
+
+
+def _rule_spans(
+    inputs: Inputs,
+    known: KnownIds,
+    decisions: pd.DataFrame,
+    book: Rulebook,
+    whole: Whole | None,
+) -> _Ruled:
+    """Put rows on pipes, join them to spans, and let the book speak."""
+    located = place_rows(inputs, whole)
+    spanned = make_spans(
+        located.pipes, located.inspections, located.defects, located.laterals,
+        inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
+    )  # fmt: skip
+    spans, found = _as_it_lies(inputs, located, spanned)
+    lying = replace(spanned, spans=spans)
+    tables, findings, no_limits = _screened(inputs, located, lying, book, decisions)
+    due = _still_due(decisions, spans)
+    return _Ruled(located, spanned, tables, findings, due, found, no_limits)
 
 
 def _as_it_lies(
@@ -282,7 +337,7 @@ def _chosen(tables: Tables, priced: Inputs, decisions: pd.DataFrame) -> dict[str
     }
 
 
-def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
+def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
     located = locate(
         inputs.pipes,
@@ -292,7 +347,8 @@ def place_rows(inputs: Inputs, listed: Listed | None = None) -> Located:
         inputs.laterals,
         inputs.settings.survey,
         inputs.settings.project.first_day,
-        listed,
+        whole.listed if whole else None,
+        whole.matched if whole else None,
     )
     if inputs.measured.empty:
         return located
@@ -310,7 +366,7 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
         "laterals": located.laterals,
         "growth": located.growth,
         "flags": joined([inputs.flags, located.flags], FLAGS),
-        "left_over": joined([_lost_rows(inputs), located.left_over], LEFT_OVER),
+        "left_over": joined([lost_rows(inputs), located.left_over], LEFT_OVER),
     }
 
 
@@ -373,7 +429,7 @@ def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     return conform(rows[~again] if again.any() else rows, table)
 
 
-def _lost_rows(inputs: Inputs) -> pd.DataFrame:
+def lost_rows(inputs: Inputs) -> pd.DataFrame:
     """Give the rows that reading refused as `LEFT_OVER`."""
     if inputs.faults.empty:
         return conform([], LEFT_OVER)

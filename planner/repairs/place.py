@@ -47,6 +47,7 @@ class Placed:
     `SLEEVE_LATERALS`, `pipe_totals` `PIPE_TOTALS`, `left_over` `LEFT_OVER`. Of what people
     decided on places `refused` says by span why it cannot be, `told` what it lacks. `unreached`
     are spans left over because no packer comes there.
+    `given` has the id and pipe_id of each sleeve, those that were dropped since as well.
     """
 
     sleeves: pd.DataFrame
@@ -58,6 +59,7 @@ class Placed:
     refused: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
     unreached: frozenset[str] = frozenset()
+    given: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass
@@ -244,6 +246,7 @@ def _tables_of(outcome: _Outcome, known: KnownIds, find_m: float) -> Placed:
         outcome.refused,
         {span: told for fit in outcome.fits for one in fit.own for span, told in one.told.items()},
         frozenset(outcome.unreached),
+        pd.DataFrame({"id": ids, "pipe_id": frame["pipe_id"]}),
     )
 
 

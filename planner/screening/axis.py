@@ -180,6 +180,19 @@ class Listed:
         )
 
 
+def listed_lengths(pipes: pd.DataFrame, matched: Matched, settings: Survey) -> Listed:
+    """Tell by how much listed lengths are too long, before any length is set.
+
+    Parameters
+    ----------
+    pipes, matched, settings
+        As for `set_lengths`, of the whole project.
+    """
+    inside = wall_to_wall(pipes["drawn_m"], settings)
+    best, _ = _by_survey(pipes, matched, inside, settings)
+    return listed_of(_stated(pipes), best)
+
+
 def lengths_of(pipes: pd.DataFrame) -> tuple[Numbers, Numbers]:
     """Give listed and surveyed lengths of located pipes [m], NaN where there is none."""
     surveyed = (pipes["length_from"] == "survey").to_numpy(dtype=bool)

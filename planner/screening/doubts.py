@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -82,13 +83,8 @@ def flag_runs(
     days = Counter(zip(filmed[whole], dates[whole], strict=True))
     for pipe_id, day in (key for key, times in days.items() if times > 1):
         flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
-    zeros = rows_in(runs, ["file", "zero_at"])
-    unsure = Counter(file for file, zero_at in zeros if zero_at in ("unknown", ""))
-    for file, count in sorted(unsure.items()):
-        flags.add(
-            file or "inspections",
-            f"zero of the counter not stated for {count} runs: taken at the manhole's wall",
-        )
+    for key, what in told_zeros(unsure_zeros(runs)):
+        flags.add(key, what)
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
     sizes = numbers_at(pipes["height_mm"], at)
     coded = runs["size_mm"].to_numpy(dtype=float)
@@ -99,6 +95,23 @@ def flag_runs(
         )
     _flag_materials(runs, pipes, flags)
     _flag_falls(runs, observations, flags)
+
+
+def unsure_zeros(runs: pd.DataFrame) -> Counter[str]:
+    """Count by file the runs of `INSPECTIONS` whose zero is not stated; counts of parts add up."""
+    zeros = rows_in(runs, ["file", "zero_at"])
+    return Counter(file for file, zero_at in zeros if zero_at in ("unknown", ""))
+
+
+def told_zeros(unsure: Mapping[str, int]) -> list[tuple[str, str]]:
+    """Give the flags, key and text, of what `unsure_zeros` counted."""
+    return [
+        (
+            file or "inspections",
+            f"zero of the counter not stated for {count} runs: taken at the manhole's wall",
+        )
+        for file, count in sorted(unsure.items())
+    ]
 
 
 def _flag_materials(runs: pd.DataFrame, pipes: pd.DataFrame, flags: Flags) -> None:

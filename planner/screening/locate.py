@@ -74,6 +74,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     settings: Survey,
     first_day: str,
     listed: Listed | None = None,
+    matched: Matched | None = None,
 ) -> Located:
     """Put every coded row on its pipe, or say why not.
 
@@ -91,6 +92,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         YYYY-MM-DD or "": a survey of a later day is flagged.
     listed
         By how much listed lengths are too long, where `pipes` are a part of the project.
+    matched
+        What `match_runs` gave of these runs among all of the project; None = it is asked here.
 
     Returns
     -------
@@ -112,8 +115,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     ):
         check(frame, table)
     flags = Flags()
-    matched = match_inspections(pipes, inspections, flags)
-    matched = _without_doubles(matched, observations)
+    if matched is None:
+        matched = match_runs(pipes, inspections, observations, flags)
     axes = set_lengths(pipes, matched, settings, flags, listed)
     refused = _refused_runs(matched, axes, settings, flags)
     runs = matched.inspections
@@ -149,6 +152,22 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
     )
+
+
+def match_runs(
+    pipes: pd.DataFrame, inspections: pd.DataFrame, observations: pd.DataFrame, flags: Flags
+) -> Matched:
+    """Find the pipe of each run; refuse one that cannot be proved, or that stands twice.
+
+    Parameters
+    ----------
+    pipes, inspections, observations
+        Obey `PIPES`, `INSPECTIONS` and `OBSERVATIONS`: all of the project, as which pipe a
+        run means hangs on what other pipes are called.
+    flags
+        Doubts are added here.
+    """
+    return _without_doubles(match_inspections(pipes, inspections, flags), observations)
 
 
 def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:

@@ -26,6 +26,8 @@ SIZES = {
     "map": 20_000,
     "review": 5_000,
     "store": 100_000,
+    "city": 10_000,
+    "cluster": 4_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 

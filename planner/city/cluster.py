@@ -1,0 +1,150 @@
+"""Workers on other hosts, by dask.distributed over TCP; nothing else here imports it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from planner.city.code import code_mark
+from planner.city.filing import CityError
+from planner.city.pool import Done, Task
+
+_ANSWER_S = 10
+_MISSING = "dask.distributed is not installed here: pip install 'sleeveplan[dask]'"
+
+
+class Cluster:
+    """The workers of one scheduler."""
+
+    def __init__(self, address: str, answer_s: float = _ANSWER_S) -> None:
+        """Ask nothing yet.
+
+        Parameters
+        ----------
+        address
+            ``tcp://host:port`` of the scheduler.
+        answer_s
+            How long it may take to answer [s].
+        """
+        self._address, self._answer_s = address, answer_s
+        self._client: Any = None
+        self._quiet = _quiet()
+
+    def __enter__(self) -> Cluster:
+        """Look whether the scheduler answers and every worker has this very code.
+
+        Raises
+        ------
+        CityError
+            If it does not answer, has no workers, or one has another version of sleeveplan.
+        """
+        try:
+            from distributed import Client
+        except ImportError:
+            raise CityError(_MISSING) from None
+        self._quiet.__enter__()
+        try:
+            self._client = Client(self._address, timeout=self._answer_s, set_as_default=False)
+            _look_at(self._client, self._address, self._answer_s)
+        except (OSError, TimeoutError, ValueError) as error:
+            self.__exit__()
+            message = (
+                f"the scheduler at {self._address} does not answer "
+                f"({type(error).__name__}); start it with: dask scheduler --port 8786"
+            )
+            raise CityError(message) from None
+        except BaseException:
+            self.__exit__()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Leave the scheduler; its workers stay."""
+        if self._client is not None:
+            self._client.close(timeout=1)
+            self._client = None
+        self._quiet.__exit__(None, None, None)
+
+    def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
+        """Do `task` for each of `numbers` on the workers.
+
+        Raises
+        ------
+        CityError
+            If the scheduler is lost, or workers die again and again.
+        """
+        if numbers:
+            yield from self._done(self._client, task, folder, numbers)
+
+    def _done(self, client: Any, task: Task, folder: str, numbers: Sequence[int]) -> Done:  # noqa: ANN401 - of distributed, which may be absent
+        from distributed import as_completed
+
+        # Pure would hand back what an earlier run found; each run looks at the files anew.
+        futures = {client.submit(task, folder, number, pure=False): number for number in numbers}
+        lost = f"the scheduler at {self._address} was lost; finished parts are kept: run again"
+        left = len(futures)
+        for future in as_completed(list(futures), loop=client.loop):
+            if future.status == "error":
+                raise _as_city_error(future.exception(), self._address)
+            if future.status != "finished":
+                raise CityError(lost)
+            left -= 1
+            yield futures[future], future.result()
+        if left:
+            raise CityError(lost)
+
+
+def _look_at(client: Any, address: str, answer_s: float) -> None:  # noqa: ANN401 - of distributed
+    """Refuse a cluster without workers, or one of whose workers has other code."""
+    try:
+        client.wait_for_workers(1, timeout=answer_s)
+    except TimeoutError:
+        message = (
+            f"the scheduler at {address} has no workers; start some with: dask worker {address} "
+            "--nthreads 1"
+        )
+        raise CityError(message) from None
+    try:
+        marks = client.run(code_mark)
+    except Exception as error:  # noqa: BLE001 - whatever a worker without this function says
+        message = (
+            f"a worker of {address} cannot run this version of sleeveplan, {code_mark()} "
+            f"({type(error).__name__}); install the same on every host"
+        )
+        raise CityError(message) from None
+    for worker, mark in sorted(marks.items()):
+        if mark != code_mark():
+            message = (
+                f"worker {worker} has another version of sleeveplan or of its libraries: {mark}, "
+                f"here is {code_mark()}; install the same on every host"
+            )
+            raise CityError(message)
+
+
+def _as_city_error(error: BaseException, address: str) -> Exception:
+    """Give what a task said; a worker that died too often in one line."""
+    name = type(error).__name__
+    if name == "KilledWorker":
+        message = (
+            f"workers of {address} died again and again on one part; if memory is short, give "
+            "them more; run again to go on"
+        )
+        return CityError(message)
+    return error if isinstance(error, Exception) else CityError(f"{name}: {error}")
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the library's own log of lost connections to itself: one line says it all."""
+    named = [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]
+    loggers = [logging.getLogger(name) for name in named]
+    before = [logger.disabled for logger in loggers]
+    for logger in loggers:
+        logger.disabled = True
+    try:
+        yield
+    finally:
+        for logger, was in zip(loggers, before, strict=True):
+            logger.disabled = was

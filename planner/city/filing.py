@@ -1,0 +1,150 @@
+"""Working files of a city: GeoParquet, repeated texts as codes, written aside and renamed.
+
+Rows are sorted by pipe, so that what lies on one pipe lies together; a reader gets them back
+in the order of the contract.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from planner.errors import PlannerError
+from planner.tables import Table, conform
+
+Hashes = npt.NDArray[np.uint64]
+
+
+class CityError(PlannerError):
+    """Whatever stops a city's run; one line. What is finished stays finished."""
+
+
+def write_frame(path: Path, frame: pd.DataFrame) -> None:
+    """Write one table as (Geo)Parquet; the same rows give the same bytes.
+
+    Parameters
+    ----------
+    path
+        In a folder that is written aside; an earlier file is replaced.
+    frame
+        Any table; a `GeoDataFrame` keeps its system of coordinates.
+    """
+    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter.
+    frame.reset_index(drop=True).to_parquet(path, index=False)
+
+
+def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
+    """Read what `write_frame` wrote, in the order and the kinds of `table`.
+
+    Raises
+    ------
+    CityError
+        If the file is damaged.
+    TableError
+        If it does not obey `table`.
+    """
+    shapes = table is not None and bool(table.geometry)
+    try:
+        frame = gpd.read_parquet(path) if shapes else pd.read_parquet(path)
+    except (OSError, ValueError) as error:
+        message = f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete it"
+        raise CityError(message) from None
+    return frame if table is None else conform(frame, table)
+
+
+def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame:
+    """Sort rows by pipe, in the order of the contract within one.
+
+    `pipes` names the pipe of each row where the table has no column for it.
+    """
+    if pipes is None:
+        if "pipe_id" not in frame.columns:
+            return frame
+        pipes = frame["pipe_id"]
+    return frame.iloc[np.argsort(pipes.to_numpy(dtype=object), kind="stable")]
+
+
+def write_json(path: Path, values: Mapping[str, Any]) -> None:
+    """Write a small record, aside and renamed: the old one or the new, never half."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(values, file, indent=1, sort_keys=True, ensure_ascii=False)
+        part.chmod(0o644)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """Read a small record; nothing where it is not there or damaged."""
+    try:
+        found = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def fill_aside(target: Path, fill: Callable[[Path], None]) -> None:
+    """Fill a folder aside and rename it; an earlier one is replaced as a whole.
+
+    Two that write the same folder at once write the same: the later one stands.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(dir=target.parent, prefix=".part-"))
+    old = part.with_name(f"{part.name}-old")
+    try:
+        fill(part)
+        part.chmod(0o755)
+        if target.exists():
+            target.rename(old)
+        part.rename(target)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def link_file(source: Path, target: Path) -> None:
+    """Let a file stand in a second place; it is copied where it cannot be linked.
+
+    Files of a city are never changed, only replaced: what is linked stays as it is.
+    """
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+
+
+def row_marks(frame: pd.DataFrame) -> Hashes:
+    """Give a number for each row that differs wherever two rows do (64 bits)."""
+    plain = pd.DataFrame({name: frame[name].array for name in frame.columns}, copy=False)
+    if "geometry" in plain.columns:
+        shapes = np.asarray(frame["geometry"].array, dtype=object)
+        plain["geometry"] = pd.Series(shapely.to_wkb(shapes, hex=True), dtype="str").fillna("")
+    if not len(plain.columns):
+        return np.zeros(len(frame), dtype=np.uint64)
+    return np.asarray(pd.util.hash_pandas_object(plain, index=False), dtype=np.uint64)
+
+
+def digest_of(parts: Mapping[str, Hashes | str]) -> str:
+    """Give one digest of rows of several tables, by name, and of texts."""
+    digest = hashlib.sha256()
+    for name in sorted(parts):
+        value = parts[name]
+        digest.update(f"{name}\x1f".encode())
+        digest.update(value.encode() if isinstance(value, str) else value.tobytes())
+        digest.update(b"\x1e")
+    return digest.hexdigest()[:32]

@@ -1,0 +1,104 @@
+"""Which pipes go together: catchments, small ones in one part, huge ones cut by a grid.
+
+A part changes only where its own pipes do: one catchment more moves no other. So a later run
+finds most parts as they were.
+"""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+Places = npt.NDArray[np.intp]
+
+MOST = 4_000
+"""Pipes of one part at most: a second or two of work where a third of them is filmed."""
+# The widest cell of the grid [m], halved until no cell holds too many; below the least the
+# pipes lie on top of each other and are cut by their ids.
+_WIDEST_M = 2.0**20
+_LEAST_M = 1.0
+# One in so many catchments may close a part that is half full.
+_ONE_IN = 8
+
+
+def catchments(pipes: pd.DataFrame) -> Places:
+    """Give the weakly connected component of the sewer that each pipe is in, as a number.
+
+    Parameters
+    ----------
+    pipes
+        Obeys `PIPES`. A node without a name joins nothing.
+    """
+    count = len(pipes)
+    ends = [pipes[f"{end}_node"].to_numpy(dtype=object) for end in ("us", "ds")]
+    codes, names = pd.factorize(np.concatenate(ends))
+    named = np.concatenate(ends) != ""
+    pipe = np.tile(np.arange(count), 2)[named]
+    shape = (count + len(names), count + len(names))
+    ones = np.ones(len(pipe), dtype=np.int8)
+    graph = coo_array((ones, (pipe, count + codes[named])), shape=shape)
+    _, labels = connected_components(graph, directed=False)
+    return np.asarray(labels[:count], dtype=np.intp)
+
+
+def part_pipes(pipes: pd.DataFrame, most: int = MOST) -> Places:
+    """Give the part of each pipe, numbered from 0 in order of their least pipe_id.
+
+    Parameters
+    ----------
+    pipes
+        Obeys `PIPES`, sorted by pipe_id.
+    most
+        Pipes of one part at most.
+    """
+    if not len(pipes):
+        return np.zeros(0, dtype=np.intp)
+    groups = _cut(catchments(pipes), _middles(pipes), most)
+    # The pipes are in order: the first of a group is its least.
+    _, first, sizes = np.unique(groups, return_index=True, return_counts=True)
+    rank = np.argsort(first, kind="stable")
+    part_of = np.empty(len(first), dtype=np.intp)
+    part, filled = 0, 0
+    ids = pipes["pipe_id"].to_numpy(dtype=object)
+    for group in rank:
+        size = int(sizes[group])
+        closes = zlib.crc32(str(ids[first[group]]).encode()) % _ONE_IN == 0
+        if filled and (filled + size > most or (2 * filled >= most and closes)):
+            part, filled = part + 1, 0
+        part_of[group] = part
+        filled += size
+    _, inverse = np.unique(groups, return_inverse=True)
+    return np.asarray(part_of[inverse], dtype=np.intp)
+
+
+def _middles(pipes: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """Give the middle of each drawing's box [m]; NaN where there is none."""
+    box = shapely.bounds(pipes["geometry"].to_numpy())
+    return np.asarray((box[:, :2] + box[:, 2:]) / 2.0, dtype=float)
+
+
+def _cut(groups: Places, middles: npt.NDArray[np.float64], most: int) -> Places:
+    """Cut groups of more than `most` pipes by cells that are halved until they fit."""
+    out = groups.copy()
+    wide = _WIDEST_M
+    while True:
+        huge = np.flatnonzero(np.bincount(out)[out] > most)
+        if not len(huge):
+            return out
+        cells = np.floor(middles[huge] / wide) if wide >= _LEAST_M else _turns(out[huge], most)
+        # New groups are numbered above the old ones, which they leave empty.
+        columns = pd.DataFrame(cells).assign(group=out[huge])
+        names = list(columns.columns)
+        out[huge] = out.max() + 1 + columns.groupby(names, sort=False, dropna=False).ngroup()
+        wide /= 2.0
+
+
+def _turns(groups: Places, most: int) -> npt.NDArray[np.float64]:
+    """Give the turn of each pipe where a group takes turns of `most`, in the order of ids."""
+    return (pd.Series(groups).groupby(groups).cumcount().to_numpy() // most).astype(float)

@@ -1,0 +1,233 @@
+"""One part of a city, from its rows to its tables; run anywhere, again and again.
+
+A task reads files, writes a folder aside and renames it, and gives back a few figures: one
+that dies takes nothing with it but its own time, and two that do the same do no harm.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from planner.city.code import same_code
+from planner.city.filing import (
+    CityError,
+    by_pipe,
+    fill_aside,
+    link_file,
+    read_frame,
+    read_json,
+    row_marks,
+    write_frame,
+    write_json,
+)
+from planner.city.numbers import free_base, fresh_of, renumbered
+from planner.city.split import known_digest
+from planner.city.whole import part_inputs, read_whole
+from planner.contracts import (
+    AS_BUILT,
+    DECISIONS,
+    FLAGS,
+    INSPECTIONS,
+    LATERALS,
+    MEASURED,
+    NODES,
+    OBSERVATIONS,
+    PIPES,
+    PRICE_QUANTITIES,
+    TABLES,
+)
+from planner.contracts.books import IDS
+from planner.ground.ids import KnownIds
+from planner.inputs.project import Inputs
+from planner.once import Once, within
+from planner.owned import PRICES_STEP
+from planner.propose import READ, Proposal, Whole, count_wanted, propose
+from planner.repairs.quantity_bands import in_force, tally, tally_chosen
+from planner.screening.axis import Listed
+from planner.screening.doubts import told_zeros, unsure_zeros
+from planner.screening.match import Matched
+from planner.tables import conform, rows_in
+
+JOB = "job.json"
+ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
+        "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
+        "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
+"""Tables that a part is read from, with their contracts."""
+WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "grades", "pipe_totals")
+"""Tables in which no span or sleeve is named: they stand as they were proposed."""
+_CONTRACTS = {table.name: table for table in TABLES}
+Summary = dict[str, Any]
+
+
+def read_job(home: Path) -> dict[str, Any]:
+    """Read what is to be done; `CityError` where there is nothing."""
+    job = read_json(home / JOB)
+    if not job:
+        message = f"{home / JOB}: not there; every host must see the project's folder by this path"
+        raise CityError(message)
+    return job
+
+
+def part_folder(home: Path, job: dict[str, Any], number: int) -> Path:
+    """Give the folder of one part."""
+    return home / "parts" / str(job["parts"][number]["rows"])
+
+
+def part_work(folder: str, number: int) -> Summary:
+    """Propose one part and write what comes of it, with ids that hold in the part only.
+
+    Parameters
+    ----------
+    folder
+        ``.city`` of the project, seen by every host under the same path.
+    number
+        Of the part in ``job.json``.
+
+    Returns
+    -------
+    summary
+        Figures of the part, as in its ``record.json``.
+
+    Raises
+    ------
+    PlannerError
+        If the part cannot be read, or the code is of another version than the run's.
+    """
+    home = Path(folder)
+    job = read_job(home)
+    same_code(job["code"])
+    inputs, known, decisions, whole = _read_part(home, job, number)
+    base = free_base(inputs, decisions)
+    local = KnownIds(known, {"span": base, "sleeve": base})
+    with within(Once()):
+        made = propose(inputs, local, decisions, whole=whole)
+    summary = _summary(job, number, inputs, made) | {"base": base}
+    tables = _own_tables(made, summary, whole)
+
+    def fill(part: Path) -> None:
+        for name, frame in tables.items():
+            write_frame(part / f"{name}.parquet", by_pipe(frame))
+        write_frame(part / "known.parquet", by_pipe(made.known.table))
+        write_frame(part / "fresh.parquet", fresh_of(made, base))
+        write_json(part / "record.json", summary)
+
+    fill_aside(part_folder(home, job, number) / "raw", fill)
+    return summary
+
+
+def count_work(folder: str, number: int) -> Summary:
+    """Count what one part could order of each price that holds for a range of quantity."""
+    home = Path(folder)
+    job = read_job(home)
+    same_code(job["code"])
+    inputs, known, decisions, whole = _read_part(home, job, number)
+    base = free_base(inputs, decisions)
+    wanted = count_wanted(inputs, KnownIds(known, {"span": base, "sleeve": base}), decisions, whole)
+    part = job["parts"][number]
+    counted = {"asked": part["asked"], "known": part["known"],
+               "wanted": tally(wanted, inputs.prices)}  # fmt: skip
+    write_json(part_folder(home, job, number) / "wanted.json", counted)
+    return counted
+
+
+def number_work(folder: str, number: int) -> Summary:
+    """Write the tables of one part with the ids that hold in the whole city."""
+    home = Path(folder)
+    job = read_job(home)
+    same_code(job["code"])
+    place = part_folder(home, job, number)
+    raw = place / "raw"
+    summary = read_json(raw / "record.json")
+    if not summary:
+        message = f"{raw}: not there or damaged; delete it and run again"
+        raise CityError(message)
+    change = renumbered(read_frame(raw / "fresh.parquet"), read_frame(place / "numbers.parquet"),
+                        int(summary["base"]))  # fmt: skip
+    known = change.frame(read_frame(raw / "known.parquet", IDS), IDS)
+    summary["after"] = known_digest(row_marks(known))
+    summary["numbers"] = job["parts"][number]["numbers"]
+
+    def fill(part: Path) -> None:
+        for name, table in _CONTRACTS.items():
+            source = raw / f"{name}.parquet"
+            if name in WITHOUT_IDS:
+                link_file(source, part / source.name)
+            elif source.is_file():
+                frame = change.frame(read_frame(source, table), table)
+                write_frame(part / f"{name}.parquet", by_pipe(frame))
+        write_frame(part / "known.parquet", by_pipe(known))
+        write_json(part / "record.json", summary)
+
+    fill_aside(place / "tables", fill)
+    return summary
+
+
+def _read_part(
+    home: Path, job: dict[str, Any], number: int
+) -> tuple[Inputs, pd.DataFrame, pd.DataFrame, Whole]:
+    """Read a part's rows, the ids known on it, decisions on it, and what the whole says."""
+    place = part_folder(home, job, number)
+    rows = {name: read_frame(place / "rows" / f"{name}.parquet", table)
+            for name, table in ROWS.items()}  # fmt: skip
+    inputs = part_inputs(read_whole(home, job["whole"]), rows)
+    quantities = conform(job["quantities"], PRICE_QUANTITIES)
+    runs = rows["inspections"]
+    matching = rows["matching"].set_index("inspection_id").reindex(runs["inspection_id"])
+    whole = Whole(
+        Listed(**job["listed"]),
+        quantities,
+        in_force(inputs.prices, quantities),
+        Matched(
+            runs,
+            pd.Series(matching["refused"].to_numpy(dtype=object), runs.index, dtype="str"),
+            pd.Series(matching["through"].to_numpy(dtype=bool), runs.index, dtype=bool),
+        ),
+    )
+    return inputs, read_frame(place / "known.parquet", IDS), rows["decisions"], whole
+
+
+def _own_tables(made: Proposal, summary: Summary, whole: Whole) -> dict[str, pd.DataFrame]:
+    """Leave out what is read, and what only all parts together can say."""
+    out = {name: t for name, t in made.tables.items() if name not in READ}
+    del out["price_quantities"]
+    flags = out["flags"]
+    central = {("listed lengths", whole.listed.told), *told_zeros(summary["zeros"])}
+    said = zip(flags["key"], flags["what"], strict=True)
+    drop = np.array([one in central for one in said], dtype=bool)
+    drop |= (flags["step"] == PRICES_STEP).to_numpy(dtype=bool)
+    out["flags"] = conform(flags[~drop], FLAGS) if drop.any() else flags
+    return out
+
+
+def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -> Summary:
+    t, part = made.tables, job["parts"][number]
+    verdicts, choices = t["verdicts"]["verdict"], t["choices"]
+    cost = choices.groupby("state")["cost_cents"].sum()
+    return {
+        "key": part["key"],
+        "asked": part["asked"],
+        "known": part["known"],
+        "pipes": len(t["pipes"]),
+        "rows": len(inputs.observations),
+        "spans": len(t["spans"]),
+        "sleeves": len(t["sleeves"]),
+        "left_over": len(t["left_over"]),
+        "verdicts": {str(k): int(v) for k, v in verdicts.value_counts().items()},
+        "cost_cents": {str(k): int(v) for k, v in cost.items()},
+        "wanted": tally(made.wanted, inputs.prices),
+        "chosen": tally_chosen(t, inputs.prices),
+        "zeros": dict(sorted(unsure_zeros(_used(t)).items())),
+    }
+
+
+def _used(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Give the runs that are not left over."""
+    names = ["file", "row"]
+    left = set(rows_in(tables["left_over"].astype({"row": "str"}), ["key", *names]))
+    runs = tables["inspections"]
+    own = rows_in(runs.astype({"row": "str"}), ["inspection_id", *names])
+    return runs[np.array([row not in left for row in own], dtype=bool)]

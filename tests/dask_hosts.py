@@ -1,0 +1,91 @@
+"""A Dask scheduler and workers over TCP on this host, as processes of their own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+WAIT_S = 60.0
+ENV = {"OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
+
+
+class DaskHosts:
+    """One scheduler and some workers, each under a nanny that starts it again when it dies."""
+
+    def __init__(self, folder: Path, workers: int, code: Path = ROOT) -> None:
+        """Logs and the scheduler's address go into `folder`; workers import from `code`."""
+        self._folder, self._code = folder, code
+        self._told = folder / "scheduler.json"
+        folder.mkdir(parents=True)
+        self._all: list[subprocess.Popen[bytes]] = []
+        self.scheduler = self._start(
+            "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+            "--scheduler-file", str(self._told),
+        )  # fmt: skip
+        self.address = self._address()
+        self.workers = [self._worker() for _ in range(workers)]
+
+    def __enter__(self) -> DaskHosts:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for one in reversed(self._all):
+            if one.poll() is None:
+                os.killpg(one.pid, signal.SIGTERM)
+        for one in self._all:
+            try:
+                one.wait(10)
+            except subprocess.TimeoutExpired:
+                os.killpg(one.pid, signal.SIGKILL)
+                one.wait()
+
+    def kill_scheduler(self) -> None:
+        """Kill it as a power cut would."""
+        os.killpg(self.scheduler.pid, signal.SIGKILL)
+        self.scheduler.wait()
+
+    def kill_worker(self) -> None:
+        """Kill the process that works under the first nanny; the nanny starts another."""
+        threads = Path(f"/proc/{self.workers[0].pid}/task").iterdir()
+        pids = [int(p) for one in threads for p in (one / "children").read_text().split()]
+        mains = [p for p in pids if b"spawn_main" in Path(f"/proc/{p}/cmdline").read_bytes()]
+        os.kill(mains[-1], signal.SIGKILL)
+
+    def _worker(self) -> subprocess.Popen[bytes]:
+        return self._start(
+            "worker", self.address, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0",
+            "--local-directory", str(self._folder),
+        )  # fmt: skip
+
+    def _start(self, what: str, *words: str) -> subprocess.Popen[bytes]:
+        log = (self._folder / f"{what}-{len(self._all)}.log").open("wb")
+        module = f"distributed.cli.dask_{what}"
+        path = os.pathsep.join([str(self._code), os.environ.get("PYTHONPATH", "")])
+        started = subprocess.Popen(
+            [sys.executable, "-m", module, *words],
+            env={**os.environ, **ENV, "PYTHONPATH": path},
+            cwd=self._folder,
+            stdout=log,
+            stderr=log,
+            start_new_session=True,
+        )
+        log.close()
+        self._all.append(started)
+        return started
+
+    def _address(self) -> str:
+        until = time.monotonic() + WAIT_S
+        while time.monotonic() < until:
+            if self._told.is_file() and (text := self._told.read_text()):
+                return str(json.loads(text)["address"])
+            if self.scheduler.poll() is not None:
+                break
+            time.sleep(0.1)
+        message = f"the scheduler did not start; see {self._folder}"
+        raise RuntimeError(message)

@@ -1,0 +1,119 @@
+"""A city on Dask's workers over TCP: broken in each way, it gives the bytes of the plain loop."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from city_town import write_city
+from dask_hosts import ROOT, DaskHosts
+from typer.testing import CliRunner
+
+from planner.city.cluster import Cluster
+from planner.city.filing import CityError
+from planner.city.pool import PlainLoop
+from planner.city.run import HOME, run_city
+from planner.cli import app
+
+try:
+    import distributed  # noqa: F401
+except ImportError:
+    pytest.skip("distributed is not installed: pip install 'sleeveplan[dask]'",
+                allow_module_level=True)  # fmt: skip
+
+SIZE, MOST = 100, 20
+Start = Callable[[int], DaskHosts]
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_city(tmp_path_factory.mktemp("city") / "town", SIZE)
+    run_city(folder, PlainLoop(), most=MOST)
+    return folder
+
+
+@pytest.fixture
+def town(finished: Path, tmp_path: Path) -> Path:
+    """The same city, of which nothing is done yet."""
+    folder = Path(shutil.copytree(finished, tmp_path / "town"))
+    for path in (folder / HOME, folder / "out"):
+        shutil.rmtree(path)
+    (folder / "project.gpkg").unlink()
+    return folder
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {str(p.relative_to(folder)): p.read_bytes() for p in paths if p.name != "run.json"}
+
+
+class Breaking:
+    """Breaks something once, when the run says that it has proposed its first part."""
+
+    def __init__(self, breaks: Callable[[], None]) -> None:
+        self.lines: list[str] = []
+        self._breaks = breaks
+
+    def __call__(self, line: str) -> None:
+        self.lines.append(line)
+        if line.startswith("proposed: 1 of"):
+            self._breaks()
+
+
+@pytest.fixture
+def hosts(tmp_path: Path) -> Iterator[DaskHosts]:
+    with DaskHosts(tmp_path / "hosts", 1) as started:
+        yield started
+
+
+def test_a_worker_killed_and_then_the_scheduler(
+    town: Path, finished: Path, hosts: DaskHosts
+) -> None:
+    """SIGKILL of the one worker in mid-run costs nothing; of the scheduler, what was not done."""
+    expected = contents(finished / "out" / "city")
+    with Cluster(hosts.address) as pool:
+        made = run_city(town, pool, most=MOST, say=Breaking(hosts.kill_worker))
+    assert contents(made.out) == expected
+    parts = made.redone
+    for path in (town / HOME, town / "out"):
+        shutil.rmtree(path)
+    (town / "project.gpkg").unlink()
+    seen = Breaking(hosts.kill_scheduler)
+    lost = "was lost; finished parts are kept: run again"
+    with pytest.raises(CityError, match=lost), Cluster(hosts.address) as pool:
+        run_city(town, pool, most=MOST, say=seen)
+    done = sum(line.startswith("proposed") for line in seen.lines)
+    again = run_city(town, PlainLoop(), most=MOST)
+    assert 1 <= done < parts
+    # A worker may have finished one more that nobody could tell any more.
+    assert parts - done - 1 <= again.redone <= parts - done
+    assert contents(again.out) == expected
+
+
+def test_a_worker_of_another_version_is_one_line(town: Path, tmp_path: Path) -> None:
+    """One comment more in the worker's code: no part is given to it."""
+    code = tmp_path / "code"
+    shutil.copytree(ROOT / "planner", code / "planner")
+    with (code / "planner" / "order.py").open("a") as file:
+        file.write("# another version\n")
+    with DaskHosts(tmp_path / "hosts", 1, code) as hosts:
+        done = CliRunner().invoke(app, ["city", str(town), "--scheduler", hosts.address])
+    assert isinstance(done.exception, CityError)
+    line = str(done.exception)
+    assert "has another version of sleeveplan or of its libraries" in line
+    assert "\n" not in line
+    assert not (town / "out").exists()
+
+
+def test_no_scheduler_and_no_worker_are_one_line_each(tmp_path: Path) -> None:
+    with DaskHosts(tmp_path / "hosts", 0) as hosts:
+        said = {
+            "tcp://127.0.0.1:9": r"scheduler at tcp://127\.0\.0\.1:9 does not answer",
+            "nonsense": "does not answer",
+            hosts.address: "has no workers; start some with: dask worker",
+        }
+        for address, line in said.items():
+            with pytest.raises(CityError, match=line), Cluster(address, answer_s=1):
+                pass
