@@ -27,7 +27,7 @@ SIZES = {
     "review": 5_000,
     "store": 100_000,
     "city": 10_000,
-    "cluster": 4_000,
+    "cluster": 12_000,
 }
 """Benchmarks by name, with the size each takes by default."""
 
