@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sqlite3
 import subprocess
@@ -17,6 +18,7 @@ from planner.errors import StoreError
 from planner.store.decisions import open_store
 from planner.store.geopackage import GeoPackage
 
+TESTS = str(Path(__file__).resolve().parent)
 KILLED = """
 import sys, time
 from pathlib import Path
@@ -112,7 +114,13 @@ def test_of_a_killed_session_the_next_opening_takes_the_log_in(tmp_path: Path, w
     """SIGKILL between two changes, and in the middle of one: what was committed is there."""
     path = tmp_path / "a.gpkg"
     with subprocess.Popen(
-        [sys.executable, "-c", KILLED, str(path), where], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", KILLED, str(path), where],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join([TESTS, os.environ.get("PYTHONPATH", "")]),
+        },
     ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "here\n"

@@ -137,7 +137,7 @@ def test_without_pipes_nothing_can_be_made(tmp_path: Path) -> None:
     (folder / "pipes.geojson").unlink()
     with pytest.raises(PlannerError, match=r"pipes\.geojson"):
         read_project(folder, {})
-    with pytest.raises(SettingsError, match="no such file"):
+    with pytest.raises(SettingsError, match="no such folder"):
         read_project(tmp_path / "b", {})
 
 
