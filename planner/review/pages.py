@@ -98,8 +98,8 @@ class Pages:
             "path": request.url.path,
             "facts": live.facts,
             "version": live.version,
-            "newest": live.age.newest,
-            "changed_files": live.age.changed(),
+            # Asked for where it is shown: it looks at every file of the project.
+            "age": live.age,
             "due": live.due,
             "put_back": PUT_BACK if live.put_back else "",
             "jobs": self._jobs.all()[:1],
