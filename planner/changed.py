@@ -88,6 +88,7 @@ class Running:
             What `propose.propose` gave for them.
         """
         self._inputs, self._made, self._decisions = inputs, made, decisions
+        self._redecided: dict[str, pd.DataFrame] = {}
         self._once = Once()
         self._assume = assume_accepted
         self._ids: pd.Index = pd.Index(made.tables["pipes"]["pipe_id"])
@@ -165,7 +166,7 @@ class Running:
         decisions: pd.DataFrame | None,
     ) -> Rescreened:
         at = self._places(names)
-        decided = self._decisions if decisions is None else check(decisions, DECISIONS)
+        decided = self._decided() if decisions is None else check(decisions, DECISIONS)
         given = () if observations is None else ("observations",)
         read = {name: rows.take(at) for name, rows in self._read.items() if name not in given}
         read |= _changed(read, pipes, observations)
@@ -187,12 +188,12 @@ class Running:
         # Only now, as nothing can fail any more, does the change stand.
         tallies = self._tallied(at, made)
         self._put(at, read, made, own)
-        self._decisions = decided
+        self._decisions, self._redecided = decided, {}
         self._highest |= {kind: made.known.highest[kind] for kind in ("span", "sleeve")}
         due = (*self._other_prices(*tallies), *self._other_lengths(), *self._unsettled(part))
         return Rescreened(names, self._part(at), due)
 
-    def redecide(self, pipe_id: str, decisions: pd.DataFrame) -> pd.DataFrame:
+    def redecide(self, pipe_id: str, own: pd.DataFrame) -> pd.DataFrame:
         """Take in decisions about one pipe that change nothing of what is proposed for it.
 
         Accepting, refusing, holding, and taking that back only say where the choice stands:
@@ -202,9 +203,9 @@ class Running:
         ----------
         pipe_id
             The pipe.
-        decisions
-            Obeys `DECISIONS`: all of the project, which differ from those before by such rows
-            about this pipe only.
+        own
+            Obeys `DECISIONS`: all about this pipe and its spans, which differ from those before
+            by such rows only.
 
         Returns
         -------
@@ -218,8 +219,9 @@ class Running:
             If there is no such pipe, or the rows want another method: see `rescreen`.
         """
         at = self._places((pipe_id,))
-        own = decisions[(decisions["pipe_id"] == pipe_id).to_numpy(bool)]
-        before = self._decisions[(self._decisions["pipe_id"] == pipe_id).to_numpy(bool)]
+        before = self._redecided.get(pipe_id)
+        if before is None:
+            before = self._decisions[(self._decisions["pipe_id"] == pipe_id).to_numpy(bool)]
         on_spans = [set(rows["version"][rows["span_id"] != ""]) for rows in (own, before)]
         if wanted_methods(own) != wanted_methods(before) or on_spans[0] != on_spans[1]:
             message = f"redecide: pipe {pipe_id} gets another method or span: wants rescreening"
@@ -229,8 +231,16 @@ class Running:
             chosen, own, assume_accepted=self._assume, mended=mended({"spans": spans})
         )
         self._rows["choices"].put(at, choices, np.repeat(at, len(choices)))
-        self._decisions = decisions
+        self._redecided[pipe_id] = own
         return choices
+
+    def _decided(self) -> pd.DataFrame:
+        """Give all decisions, those of pipes that were decided anew in place of the ones before."""
+        if not self._redecided:
+            return self._decisions
+        others = ~self._decisions["pipe_id"].isin(self._redecided).to_numpy(bool)
+        parts = [self._decisions[others], *self._redecided.values()]
+        return conform(pd.concat(parts, ignore_index=True), DECISIONS)
 
     def rows_of(self, pipe_ids: Iterable[str], names: Iterable[str] | None = None) -> Tables:
         """Give the rows of some pipes as they stand, table by table; `TableError` if none.

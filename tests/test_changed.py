@@ -143,16 +143,23 @@ def test_where_a_choice_stands_is_taken_in_without_screening_anew() -> None:
         word = draw.choice(["accept", "refuse", "hold", "undo"])
         print_ = draw.choice([prints[pipe], "0 something else", ""])
         rows.append(decision(version, pipe_id=pipe, decision=word, fingerprint=print_))
-        running.redecide(pipe, conform(rows, DECISIONS))
+        running.redecide(pipe, conform(_about(rows, pipe), DECISIONS))
         if version % 10 == 0:
             full = propose(inputs, made.known, conform(rows, DECISIONS))
             assert differing(running, full) == []
     rows.append(decision(41, pipe_id=pipe, decision="liner"))
     with pytest.raises(TableError, match="wants rescreening"):
-        running.redecide(pipe, conform(rows, DECISIONS))
+        running.redecide(pipe, conform(_about(rows, pipe), DECISIONS))
     about = decision(42, pipe_id=pipe, span_id="D-000001", decision="watch")
     with pytest.raises(TableError, match="wants rescreening"):
-        running.redecide(pipe, conform([*rows[:-1], about], DECISIONS))
+        running.redecide(pipe, conform(_about([*rows[:-1], about], pipe), DECISIONS))
+    # Without other decisions, those taken in meanwhile are what a change of rows stands on.
+    running.rescreen([pipe], observations=_of(inputs, [pipe])["observations"])
+    assert differing(running, propose(inputs, made.known, conform(rows[:-1], DECISIONS))) == []
+
+
+def _about(rows: list[dict[str, object]], pipe: str) -> list[dict[str, object]]:
+    return [row for row in rows if row["pipe_id"] == pipe]
 
 
 def test_a_change_that_turns_a_price_of_the_project_says_so() -> None:

@@ -144,6 +144,7 @@ def test_running_numbers_in_place_of_pipe_names_are_told(tmp_path: Path) -> None
         ("ISO-8859-1", "utf-8", True),
         ("UTF-8", "cp1252", True),
         ("made up", "utf-8", True),
+        ("utf\x00-8", "utf-8", True),
     ],
 )
 def test_character_sets(tmp_path: Path, declared: str, encoding: str, told: bool) -> None:

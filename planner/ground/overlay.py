@@ -16,6 +16,7 @@ from planner.once import note_sound
 from planner.tables import Table, conform
 
 Places = npt.NDArray[np.intp]
+_KEPT = 64
 NOBODY, SEVERAL = -1, -2
 """Owner of a row that belongs to none, or whose key names things of several owners."""
 
@@ -29,9 +30,26 @@ class Overlay:
         self._order = np.argsort(owner, kind="stable")
         self._sorted = owner[self._order]
         self._put: dict[int, pd.DataFrame] = {}
+        # Rows taken last, by owner: who looks at one thing asks for its rows several times.
+        self._taken: dict[int, pd.DataFrame] = {}
 
     def take(self, owners: Places) -> pd.DataFrame:
-        """Give the rows of `owners` as they stand, in the order of the contract."""
+        """Give the rows of `owners` as they stand, in the order of the contract.
+
+        They are not to be changed: whoever asks next gets the same.
+        """
+        if len(owners) != 1:
+            return self._take(owners)
+        one = int(owners[0])
+        rows = self._taken.get(one)
+        if rows is None:
+            rows = self._take(owners)
+            if len(self._taken) >= _KEPT:
+                self._taken.clear()
+            self._taken[one] = rows
+        return rows
+
+    def _take(self, owners: Places) -> pd.DataFrame:
         fresh = [self._put[one] for one in owners.tolist() if one in self._put]
         left = np.array([one for one in owners.tolist() if one not in self._put], dtype=np.intp)
         starts = np.searchsorted(self._sorted, left, "left").tolist()
@@ -52,6 +70,7 @@ class Overlay:
         """Let `rows`, of which `own` says the owner of each, stand for all of `owners`."""
         for one in owners.tolist():
             self._put[one] = rows if len(owners) == 1 else rows[own == one]
+            self._taken.pop(one, None)
 
     def whole(self) -> pd.DataFrame:
         """Give the whole table as it stands."""

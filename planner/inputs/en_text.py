@@ -192,7 +192,7 @@ def _encoding_of(written: str) -> str:
     plain = written.partition(":")[0].strip().casefold().replace("ansi", "cp1252")
     try:
         name = codecs.lookup(plain).name if plain else ""
-    except LookupError:
+    except (LookupError, ValueError):  # the latter where a zero byte stands in it
         return ""
     return name if _ENCODINGS.fullmatch(name) else ""
 

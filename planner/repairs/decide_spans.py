@@ -11,6 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import FLAGS, SPANS, VERDICTS
@@ -35,8 +36,11 @@ def records(frame: pd.DataFrame) -> list[Row]:
 
 def in_order(decisions: pd.DataFrame) -> pd.DataFrame:
     """Give decisions in the order they were taken; version 0, not stored yet, is the latest."""
-    order = decisions["version"].astype("int64").replace(0, 2**62)
-    return decisions.assign(order=order).sort_values("order", kind="stable").drop(columns="order")
+    version = decisions["version"].to_numpy(dtype=np.int64)
+    order = np.where(version == 0, 2**62, version)
+    if (order[1:] >= order[:-1]).all():
+        return decisions
+    return decisions.iloc[np.argsort(order, kind="stable")]
 
 
 def latest(decisions: pd.DataFrame, by: str) -> dict[str, Row]:

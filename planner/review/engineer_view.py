@@ -27,6 +27,8 @@ from planner.review.span_words import (
 )
 
 Values = dict[str, Any]
+SHOWN_DECISIONS = 30
+"""So many of a pipe's decisions stand in the opened row; the log has all."""
 
 
 class EngineerView:
@@ -63,13 +65,14 @@ class EngineerView:
         seen = min(int(row["seen"]), int(decisions["version"].max()) if len(decisions) else 0)
         decided = span_id in decided_spans(decisions)
         detail = detail_of(row, rows, live.facts, decided=decided)
-        history = [said(one) for one in reversed(records(decisions))]
+        history = [said(one) for one in reversed(records(decisions.tail(SHOWN_DECISIONS)))]
         undone = latest(decisions[(decisions["span_id"] == "").to_numpy(bool)], "pipe_id")
         return {
             "row": span_row(row, live.facts, seen),
             "at": row,
             "detail": detail,
             "history": history,
+            "earlier": len(decisions) - len(history),
             "first": steps_words(row["first"]),
             **_form_values(row, detail.choice, rows["options"], undone=bool(undone)),
             "cost": money(row["cost_cents"], live.facts),

@@ -24,8 +24,9 @@ from planner.plan import facts_of
 from planner.propose import Proposal, Tables, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
+from planner.review.decided import Decided
 from planner.store.chosen import store_of
-from planner.store.decisions import Store, refuse_stale
+from planner.store.decisions import Store
 from planner.tables import conform
 from planner.taking import sift
 
@@ -55,11 +56,15 @@ class Asked:
 
 @dataclass(frozen=True)
 class Change:
-    """One change of what is in memory: its number here, what it is about, who made it."""
+    """One change of what is in memory: its number here, what it is about, who made it.
+
+    `only_state` says that nothing else than where the choices of the pipes stand has changed.
+    """
 
     version: int
     pipe_ids: tuple[str, ...]
     by: str
+    only_state: bool = False
 
 
 @dataclass(frozen=True)
@@ -85,13 +90,12 @@ class Live:
         self.lock = threading.RLock()
         self.clock = clock
         self._state = state
-        self._decisions, self._stamp = state.decisions, state.stamp
-        self._last = _last_of(self._decisions)
+        self._decided, self._stamp = Decided(state.decisions), state.stamp
         self._changes: list[Change] = []
         self._due: tuple[str, ...] = ()
         # Decisions that were read are in the store no more: it was put back, or is another.
         self.put_back = False
-        self._watchers: list[Callable[[tuple[str, ...]], None]] = []
+        self._watchers: list[Callable[[Change], None]] = []
 
     @classmethod
     def open(
@@ -176,11 +180,12 @@ class Live:
     @property
     def decisions(self) -> pd.DataFrame:
         """All decisions, obeys `DECISIONS`."""
-        return self._decisions
+        with self.lock:
+            return self._decided.all
 
     def last_version(self, pipe_id: str) -> int:
         """Give the number of the last decision on a pipe; 0 = none."""
-        return self._last.get(pipe_id, 0)
+        return self._decided.last(pipe_id)
 
     def rows_of(self, pipe_id: str, *names: str) -> Tables:
         """Give the rows of one pipe as they stand: of the tables named, of all by default.
@@ -204,12 +209,11 @@ class Live:
 
     def changes_since(self, version: int) -> list[Change]:
         """Give what changed after a version, the oldest first."""
-        if version >= self.version:
-            return []
-        return [one for one in self._changes if one.version > version]
+        # They are numbered without a gap.
+        return self._changes[max(0, version) :] if version < self.version else []
 
-    def watch(self, told: Callable[[tuple[str, ...]], None]) -> None:
-        """Have `told` called, under the lock, with the pipes of each change."""
+    def watch(self, told: Callable[[Change], None]) -> None:
+        """Have `told` called, under the lock, with each change."""
         self._watchers.append(told)
 
     def instant(self) -> tuple[str, str]:
@@ -246,7 +250,7 @@ class Live:
             row = self._row(asked)
             if not self.has_pipe(asked.pipe_id):
                 return [f"there is no pipe {asked.pipe_id}"]
-            refuse_stale(self._decisions, "pipe_id", {asked.pipe_id: asked.seen})
+            self._refuse_gone(asked)
             if self._says_only_where_it_stands(asked):
                 kept, left = self._sift_standing(row)
             else:
@@ -254,7 +258,7 @@ class Live:
             if len(left):
                 return [str(one) for one in left["reason"]]
             seen = {asked.pipe_id: asked.seen}
-            before = self._last_taken()
+            before = self._decided.highest
             taken, again = self.store.append_decisions(kept, seen)
             # Another program may have written just before: then what it wrote is read next time.
             alone = len(taken) and int(taken["version"].min()) == before + 1
@@ -266,9 +270,8 @@ class Live:
 
     def decisions_on(self, pipe_id: str) -> pd.DataFrame:
         """Give the decisions on one pipe and its spans, the oldest first; obeys `DECISIONS`."""
-        decisions = self._decisions
-        own: pd.DataFrame = decisions[(decisions["pipe_id"] == pipe_id).to_numpy(bool)]
-        return own
+        with self.lock:
+            return self._decided.on(pipe_id)
 
     def catch_up(self) -> None:
         """Take in what another program has put into the store meanwhile."""
@@ -277,7 +280,7 @@ class Live:
             if stamp_now == self._stamp:
                 return
             stored = self.store.read_decisions()
-            known = set(self._decisions["version"])
+            known = set(self._decided.all["version"])
             self.put_back = not known <= set(stored["version"])
             fresh = stored[~stored["version"].isin(known).to_numpy(bool)]
             self._stamp = stamp_now
@@ -297,8 +300,7 @@ class Live:
         state = _propose(inputs, self.folder, self.store)
         with self.lock:
             self._state, self._due, self.put_back = state, (), False
-            self._decisions, self._stamp = state.decisions, state.stamp
-            self._last = _last_of(self._decisions)
+            self._decided, self._stamp = Decided(state.decisions), state.stamp
             self.catch_up()
             self._note(tuple(state.inputs.pipes["pipe_id"].astype(str)), "")
 
@@ -312,27 +314,31 @@ class Live:
     def _refuse_stale(self, asked: Asked) -> None:
         """Refuse what was decided on an older state before it is held against the present one."""
         own = self.decisions_on(asked.pipe_id)
-        newer = own[(own["version"] > asked.seen).to_numpy(bool)]
-        if len(newer):
+        if self.last_version(asked.pipe_id) > asked.seen:
+            newer = own[(own["version"] > asked.seen).to_numpy(bool)]
             by = ", ".join(sorted(set(newer["by"])))
             versions = tuple(int(one) for one in sorted(newer["version"]))
             message = f"{asked.pipe_id}: changed meanwhile by {by}"
             raise StaleError(message, versions)
 
-    def _last_taken(self) -> int:
-        return int(self._decisions["version"].max()) if len(self._decisions) else 0
+    def _refuse_gone(self, asked: Asked) -> None:
+        """Refuse what rests on a decision that the store has no more, as after putting it back."""
+        if asked.seen > self.last_version(asked.pipe_id):
+            message = f"{asked.pipe_id}: what was seen of it is in the store no more"
+            raise StaleError(message, ())
 
     def _says_only_where_it_stands(self, asked: Asked) -> bool:
         if asked.span_id or asked.decision not in STANDING_WORDS:
             return False
-        own = self._decisions[(self._decisions["pipe_id"] == asked.pipe_id).to_numpy(bool)]
+        own = self.decisions_on(asked.pipe_id)
         words = own.loc[(own["span_id"] == "").to_numpy(bool), "decision"]
         return words.empty or words.iloc[-1] not in METHOD_WORDS
 
     def _sift_standing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-        tables = self.rows_of(str(row["pipe_id"].iloc[0]), "verdicts", "chosen", "spans")
+        pipe_id = str(row["pipe_id"].iloc[0])
+        tables = self.rows_of(pipe_id, "verdicts", "chosen", "spans")
         tables["choices"] = tables["chosen"]  # as if nobody had said anything of the pipe
-        return sift(row, self._decisions, lambda _: tables, self.made.book)
+        return sift(row, self.decisions_on(pipe_id), lambda _: tables, self.made.book)
 
     def _sift_proposing(self, row: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Try a decision that changes what is proposed; at the end all stands as before."""
@@ -340,33 +346,33 @@ class Live:
         try:
             return sift(
                 row,
-                self._decisions,
+                self.decisions,
                 lambda given: running.rescreen([pipe_id], decisions=_own(given)).tables,
                 self.made.book,
             )
         finally:
-            running.rescreen([pipe_id], decisions=self._decisions)
+            running.rescreen([pipe_id], decisions=self.decisions)
 
     def _take_in(self, taken: pd.DataFrame) -> None:
         """Put decisions on one pipe, which the store has, into memory."""
         pipe_id = str(taken["pipe_id"].iloc[0])
-        known = self.has_pipe(pipe_id)
-        before, running = self._decisions, self._state.running
-        decisions = conform(pd.concat([before, taken], ignore_index=True), DECISIONS)
+        known, running = self.has_pipe(pipe_id), self._state.running
         rows = [_asked_of(row) for row in taken.to_dict("records")]
-        if known and all(self._says_only_where_it_stands(row) for row in rows):
-            running.redecide(pipe_id, decisions)
+        only_state = known and all(self._says_only_where_it_stands(row) for row in rows)
+        if only_state:
+            running.redecide(pipe_id, self._decided.with_own(pipe_id, taken))
         elif known:
-            told = running.rescreen([pipe_id], decisions=decisions)
+            every = conform(pd.concat([self.decisions, taken], ignore_index=True), DECISIONS)
+            told = running.rescreen([pipe_id], decisions=every)
             self._due = tuple(dict.fromkeys([*self._due, *told.due]))
-        self._decisions = decisions
-        self._last[pipe_id] = int(taken["version"].max())
-        self._note((pipe_id,), str(taken["by"].iloc[-1]))
+        self._decided.add(pipe_id, taken)
+        self._note((pipe_id,), str(taken["by"].iloc[-1]), only_state=only_state)
 
-    def _note(self, pipe_ids: tuple[str, ...], by: str) -> None:
-        self._changes.append(Change(self.version + 1, pipe_ids, by))
+    def _note(self, pipe_ids: tuple[str, ...], by: str, *, only_state: bool = False) -> None:
+        change = Change(self.version + 1, pipe_ids, by, only_state)
+        self._changes.append(change)
         for told in self._watchers:
-            told(pipe_ids)
+            told(change)
 
 
 def _propose(inputs: Inputs, folder: Path, store: Store) -> _State:
@@ -378,11 +384,6 @@ def _propose(inputs: Inputs, folder: Path, store: Store) -> _State:
     age = DataAge.of(folder, inputs)
     ids = frozenset(made.tables["pipes"]["pipe_id"].astype(str))
     return _State(inputs, made, running, facts_of(inputs), age, decisions, stamp_now, ids)
-
-
-def _last_of(decisions: pd.DataFrame) -> dict[str, int]:
-    found = decisions.groupby("pipe_id", sort=False)["version"].max()
-    return {str(pipe): int(version) for pipe, version in found.items()}
 
 
 def _own(decisions: pd.DataFrame) -> pd.DataFrame:

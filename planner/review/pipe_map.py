@@ -16,7 +16,7 @@ from planner.inputs.project import Inputs
 from planner.outputs.layers import pipe_classes
 from planner.outputs.packing import has_shape, pack_shapes, pack_text, shapes_of
 from planner.outputs.panel import looks
-from planner.review.live import Live
+from planner.review.live import Change, Live
 
 _LEVEL = 5
 _CLASSED = ("pipes", "inspections", "verdicts", "choices")
@@ -60,9 +60,9 @@ class PipeMap:
         """Give the word in whose look one pipe is drawn as it stands."""
         return pipe_classes(self._live.rows_of(pipe_id, *_CLASSED))[0]
 
-    def _note(self, pipe_ids: tuple[str, ...]) -> None:
+    def _note(self, change: Change) -> None:
         with self._noting:
-            self._due |= dict.fromkeys(pipe_ids)
+            self._due |= dict.fromkeys(change.pipe_ids)
 
     def _data(self, version: int) -> dict[str, Any]:
         drawn = self._caught_up()

@@ -22,7 +22,7 @@ from planner.repairs.decide_spans import DECIDABLE
 from planner.review.span_list import Row
 from planner.review.span_words import method_words, money
 from planner.screening.explain import interval
-from planner.screening.explain_place import place_lines
+from planner.screening.explain_place import lines_on
 from planner.screening.explain_way import doubt_lines
 from planner.tables import records_in
 
@@ -321,13 +321,15 @@ def _coded_rows(row: Row, rows: Tables, facts: RunFacts) -> list[Coded]:
     parts = dict(zip(own["observation_id"], own["part"], strict=True))
     defects = rows["defects"]
     found = defects[defects["observation_id"].isin(parts)].drop(columns="geometry", errors="ignore")
+    plain_pipes = rows["pipes"].drop(columns="geometry", errors="ignore")
+    pipe = next(plain_pipes.itertuples(index=False))
     return [
-        _coded(one, parts[one.observation_id], rows, facts)
+        _coded(one, parts[one.observation_id], pipe, facts)
         for one in found.itertuples(index=False)
     ]  # fmt: skip
 
 
-def _coded(one: Any, part: str, rows: Tables, facts: RunFacts) -> Coded:  # noqa: ANN401 - a row
+def _coded(one: Any, part: str, pipe: Any, facts: RunFacts) -> Coded:  # noqa: ANN401 - rows
     hours = [f"{hour:g}" for hour in (one.clock_from_h, one.clock_to_h) if not np.isnan(hour)]
     told = [f"{name} {value}" for name, value in (("q1", one.q1), ("q2", one.q2)) if value]
     told += [f"clock {' to '.join(hours)}"] if hours else []
@@ -345,7 +347,7 @@ def _coded(one: Any, part: str, rows: Tables, facts: RunFacts) -> Coded:  # noqa
         one.photo,
         one.photo in facts.media,
         f"{one.video}{time}" if one.video else "",
-        place_lines(one, {name: table for name, table in rows.items() if name != "observations"}),
+        lines_on(pipe, one, {}),
     )
 
 

@@ -13,8 +13,8 @@ import pandas as pd
 
 from planner.contracts.verdicts import URGENCY
 from planner.errors import TableError
-from planner.review.live import Live
-from planner.review.span_rows import MARKS, NUMBERS, READ, TEXTS, Columns, flat_columns
+from planner.review.live import Change, Live
+from planner.review.span_rows import READ, Columns, choice_columns, flat_columns
 
 PAGE_ROWS = 60
 SORTS = ("pipe", "urgency", "cost")
@@ -81,7 +81,7 @@ class SpanList:
         self._live = live
         self._lock = threading.Lock()  # of the columns; taken before that of `live`
         self._noting = threading.Lock()  # of what is due; taken after all others
-        self._due: dict[str, None] = {}
+        self._due: dict[str, bool] = {}  # whether only the state of the pipe's choice changed
         self._whole_due = False
         self._make()
         live.watch(self._note)
@@ -125,19 +125,20 @@ class SpanList:
             self._catch_up()
             return sorted({str(one) for one in self._words["area"]})
 
-    def _note(self, pipe_ids: tuple[str, ...]) -> None:
+    def _note(self, change: Change) -> None:
         with self._noting:
-            if len(pipe_ids) > _ONE_BY_ONE:
+            if len(change.pipe_ids) > _ONE_BY_ONE:
                 self._whole_due = True
-            self._due |= dict.fromkeys(pipe_ids)
+            for pipe_id in change.pipe_ids:
+                self._due[pipe_id] = self._due.get(pipe_id, True) and change.only_state
 
     def _catch_up(self) -> None:
         """Put in place what changed since the list was last asked."""
         with self._noting:
-            due, whole = list(self._due), self._whole_due
+            due, whole = dict(self._due), self._whole_due
             self._due, self._whole_due = {}, False
         whole = whole or len(due) > _ONE_BY_ONE or self._live.inputs is not self._inputs
-        if whole or not all(self._put(pipe_id) for pipe_id in due):
+        if whole or not all(self._put(*one) for one in due.items()):
             self._make()
 
     def _make(self) -> None:
@@ -167,25 +168,34 @@ class SpanList:
         self._urgency = _ranks(self._columns["urgency"])
         self._text = _searched(self._columns)
 
-    def _put(self, pipe_id: str) -> bool:
+    def _put(self, pipe_id: str, only_state: bool) -> bool:  # noqa: FBT001 - as `_due` has it
         """Put the rows of one pipe in place; False where its spans are others than before."""
         first, last = self._places.get(pipe_id, (0, 0))
         seen = self._live.last_version(pipe_id)
         try:
-            now = flat_columns(self._live.rows_of(pipe_id, *READ), self._streets)
+            rows = self._live.rows_of(pipe_id, *(("choices",) if only_state else READ))
         except TableError:
             return False  # it is gone, as the project was read anew
-        if now["span_id"].tolist() != self._columns["span_id"][first:last].tolist():
-            return False
-        for name in (*TEXTS, *NUMBERS, *MARKS):
-            self._columns[name][first:last] = now[name]
-        for name in FACETS:
-            words = self._words[name]
-            words += [word for word in dict.fromkeys(now[name].tolist()) if word not in words]
-            self._code[name][first:last] = [words.index(word) for word in now[name].tolist()]
-        self._urgency[first:last] = _ranks(now["urgency"])
+        if only_state:
+            self._fill(first, last, choice_columns(rows["choices"], pipe_id))
+        else:
+            now = flat_columns(rows, self._streets)
+            if now["span_id"].tolist() != self._columns["span_id"][first:last].tolist():
+                return False
+            self._fill(first, last, now)
+            self._urgency[first:last] = _ranks(now["urgency"])
         self._columns["seen"][first:last] = seen
         return True
+
+    def _fill(self, first: int, last: int, now: Columns) -> None:
+        """Put columns into the rows of one pipe; of one row, what it says holds for each."""
+        for name, values in now.items():
+            self._columns[name][first:last] = values
+        for name in FACETS:
+            if name in now:
+                words, said = self._words[name], now[name].tolist()
+                words += [word for word in dict.fromkeys(said) if word not in words]
+                self._code[name][first:last] = [words.index(word) for word in said]
 
     def _row(self, at: int) -> Row:
         return {name: column[at] for name, column in self._columns.items()}

@@ -57,22 +57,41 @@ def flat_columns(tables: Tables, streets: Mapping[str, str]) -> Columns:
         columns[name] = _text(verdicts[name])
     for name in ("us_node", "ds_node", "area"):
         columns[name] = _text(pipes[name])
-    columns["state"] = np.where(_text(choices["state"]) == "", NO_CHOICE, _text(choices["state"]))
-    columns["method"], columns["system"] = _text(choices["method"]), _text(choices["system"])
+    columns |= _choice_columns(choices)
     columns["street"] = _streets(columns, streets)
     columns["from_m"], columns["to_m"] = _number(spans["from_m"]), _number(spans["to_m"])
     columns["length_m"] = _number(pipes["length_m"])
-    columns["cost_cents"] = _number(choices["cost_cents"])
     columns["close"], columns["assumed"] = _mark(verdicts["close_call"]), _mark(verdicts["assumed"])
     columns["look_first"] = _holds(columns["first"], "look")
     columns["photo"] = _among(ids, _spans_with_photo(tables))
+    columns["standing"] = _standing(tables["findings"], ids, columns["assumed"])
+    return columns
+
+
+def choice_columns(choices: pd.DataFrame, pipe_id: str) -> Columns:
+    """Give, in one row, the columns of `flat_columns` that hang on a pipe's choice alone.
+
+    Parameters
+    ----------
+    choices
+        Obeys `CHOICES`, of that pipe: one row or none.
+    pipe_id
+        The pipe.
+    """
+    return _choice_columns(_lined_up(choices, "pipe_id", pd.Series([pipe_id], dtype="str")))
+
+
+def _choice_columns(choices: pd.DataFrame) -> Columns:
+    columns: Columns = {name: _text(choices[name]) for name in ("method", "system")}
+    state = _text(choices["state"])
+    columns["state"] = np.where(state == "", NO_CHOICE, state)
+    columns["cost_cents"] = _number(choices["cost_cents"])
     # Of a person's own word the latest counts; what the rules hold waits for another decision.
     reasons = _text(choices["reason"])
     by_person = _starts(reasons, CHANGED) | _starts(reasons, "held by ")
     columns["acceptable"] = np.isin(columns["state"], ("proposed", "refused")) | (
         (columns["state"] == "held") & by_person
     )
-    columns["standing"] = _standing(tables["findings"], ids, columns["assumed"])
     return columns
 
 

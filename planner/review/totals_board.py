@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from planner.contracts.repairs import METHODS
 from planner.ground.money import PriceList
-from planner.review.live import Live
+from planner.review.live import Change, Live
 from planner.review.totals_prices import PriceNow, Prices
 from planner.review.totals_ragged import NOBODY, Ragged, Whole
 from planner.review.totals_rows import (
@@ -83,8 +83,8 @@ class Board:
         self._sums: Sums | None = None
         live.watch(self._note)
 
-    def _note(self, pipe_ids: tuple[str, ...]) -> None:
-        self._dirty |= dict.fromkeys(pipe_ids)
+    def _note(self, change: Change) -> None:
+        self._dirty |= dict.fromkeys(change.pipe_ids)
 
     def sums(self) -> Sums:
         """Give the totals as they stand."""

@@ -29,7 +29,19 @@ def place_lines(defect: Row, tables: Tables) -> list[str]:
     pipes = frame[frame["pipe_id"] == defect.pipe_id].drop(columns="geometry", errors="ignore")
     if pipes.empty:
         return [f"pipe {defect.pipe_id} is not in the network"]
-    pipe = next(pipes.itertuples(index=False))
+    return lines_on(next(pipes.itertuples(index=False)), defect, tables)
+
+
+def lines_on(pipe: Row, defect: Row, tables: Tables) -> list[str]:
+    """Write out the arithmetic of one row placed on a pipe.
+
+    Parameters
+    ----------
+    pipe, defect
+        Rows of `PIPES` and of `DEFECTS`, as `itertuples` gives them.
+    tables
+        Of it: observations; without them the end of a stretch is not told.
+    """
     lines = [length_line(pipe), _counter(defect, pipe, tables), _extent(defect)]
     lines.append(_doubt(defect, pipe))
     drawn = _on_drawing(defect, pipe)

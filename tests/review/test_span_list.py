@@ -20,6 +20,7 @@ from planner.contracts import (
     VERDICTS,
 )
 from planner.contracts.verdicts import URGENCY
+from planner.review.live import Change
 from planner.review.span_list import FACETS, FLAGS, PAGE_ROWS, SpanList, Wanted
 from planner.tables import conform
 
@@ -235,7 +236,7 @@ def test_a_changed_pipe_is_put_where_it_stands_and_nothing_else_moves() -> None:
         if row.pipe_id == "P05":
             row.state, row.cost, row.verdict, row.urgency = "refused", 77, "dig", "now"
     stub.last["P05"] = 9
-    stub.told(("P05",))
+    stub.told(Change(1, ("P05",), "Ada"))
     anew = SpanList(town_like(stub))  # type: ignore[arg-type]
     for sort in ("pipe", "urgency", "cost"):
         wanted = Wanted({"verdict": frozenset({"dig", "sleeve"})}, sort=sort)
@@ -244,6 +245,27 @@ def test_a_changed_pipe_is_put_where_it_stands_and_nothing_else_moves() -> None:
     assert all(spans.row(one)["state"] == (state or "none") for one, state in before.items()
                if spans.row(one)["pipe_id"] != "P05")  # fmt: skip
     assert spans.page(Wanted()).counts["state"]["refused"] == len(spans.rows_of("P05")) > 0
+
+
+def test_where_only_the_state_changed_the_rows_are_those_of_a_list_made_anew() -> None:
+    """Also of a pipe that changed otherwise just before, and of one whose choice is gone."""
+    stub = town(9)
+    spans = SpanList(stub)  # type: ignore[arg-type]
+    for row in stub.rows:
+        if row.pipe_id in ("P01", "P04"):
+            row.state, row.cost = "accepted", 55
+        elif row.pipe_id == "P02":
+            row.verdict, row.state = "dig", "held"
+        elif row.pipe_id == "P06":
+            row.state = ""
+    stub.told(Change(1, ("P02",), "Ada"))
+    for number, pipe in enumerate(("P01", "P02", "P04", "P06"), start=2):
+        stub.told(Change(number, (pipe,), "Ada", only_state=True))
+    anew = SpanList(town_like(stub))  # type: ignore[arg-type]
+    for pipe in ("P01", "P02", "P04", "P06"):
+        mine, theirs = (pd.DataFrame(one.rows_of(pipe)) for one in (spans, anew))
+        assert len(mine)
+        pd.testing.assert_frame_equal(mine.drop(columns="seen"), theirs.drop(columns="seen"))
 
 
 def town_like(stub: Stub) -> Stub:
@@ -255,7 +277,7 @@ def test_a_pipe_with_a_new_span_has_it_in_the_list() -> None:
     spans = SpanList(stub)  # type: ignore[arg-type]
     first = stub.rows[0]
     stub.rows.append(Row(**{**vars(first), "span_id": "D-999999", "from_m": 0.0}))
-    stub.told((first.pipe_id,))
+    stub.told(Change(1, (first.pipe_id,), "Ada"))
     assert spans.row("D-999999") is not None
     assert all_ids(spans, Wanted()) == by_loop(stub.rows, Wanted())
 
@@ -274,7 +296,7 @@ def test_who_decides_row_by_row_misses_none_on_the_next_page(sort: str) -> None:
     for row in stub.rows:
         if row.pipe_id in done:
             row.state = "accepted"
-    stub.told(tuple(sorted(done)))
+    stub.told(Change(1, tuple(sorted(done)), "Ada", only_state=True))
     following = [row["span_id"] for row in spans.page(wanted, first.more).rows]
     still = [one for one in left if spans.row(one)["state"] != "accepted"]
     assert following == still[:PAGE_ROWS]
