@@ -437,3 +437,14 @@ def test_text_of_files_is_text_in_every_field(tmp_path: Path) -> None:
     assert "<img src=x" not in told["rows"]
     body = desk.client.get("/engineer/map.json").content
     assert evil.of("P1") in json.loads(body)["pipes"]["id"]
+
+
+def test_of_many_decisions_on_a_pipe_the_row_shows_the_last_and_names_the_log(desk: Desk) -> None:
+    """33 decisions: the last 30 stand in the row, newest first; three more are in the log."""
+    for number in range(33):
+        desk.post(200, decision=("accept", "hold")[number % 2], reason=f"turn {number:02d}")
+    page = desk.get(f"/engineer/span/{ALONE}")
+    shown = re.findall(r"turn (\d\d)", page.partition("Decisions on the pipe")[2])
+    assert shown == [f"{number:02d}" for number in range(32, 2, -1)]
+    earlier = len(desk.live.decisions_on("0018")) - 30
+    assert re.search(rf'{earlier} earlier ones: see the <a href="/log">', page)
