@@ -1,36 +1,76 @@
 """The lines of an option's sum: each step and each move with its price; one place for money.
 
 `options` adds them up, `break_even` parts them, and a bill of the chosen option is these lines.
+What a way takes is listed way by way; then the lines of all ways are priced at once, as columns.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import chain
+from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts.sums import MAIN_ITEMS
 from planner.ground.money import PriceList, list_prices
 from planner.repairs.chain import LINED, Job, Piece, Step, steps_of
 
+Floats = npt.NDArray[np.float64]
+Wholes = npt.NDArray[np.int64]
+Marks = npt.NDArray[np.bool_]
+# What a sleeve's cost by placement holds besides the sleeve.
+_BESIDE = ("reopen", "end_seal")
 
-@dataclass(frozen=True)
-class Line:
-    """`times` pieces of one item: priced at dn_mm [mm], length_m [m]; one_cents None = no price."""
+
+class Line(NamedTuple):
+    """`times` pieces of one item before they are priced: at dn_mm [mm], length_m [m].
+
+    A sleeve brings what placement costed it at [cents], `_BESIDE` within it; None = not costed.
+    """
 
     part: str
     item: str
     dn_mm: float
     length_m: float
     times: int
-    one_cents: int | None = None
-    price_id: str = ""
     sleeve_id: str = ""
+    system: str = ""
+    placed_cents: int | None = None
 
-    @property
-    def cents(self) -> int | None:
-        """Give the sum of the line [cents]."""
-        return None if self.one_cents is None else self.times * self.one_cents
+
+@dataclass(frozen=True)
+class Priced:
+    """Lines of many ways as columns; those of one way lie from its bound to the next.
+
+    `one_cents` is the price of one where it `has_price`; `price_row` the row in `PRICES`, or -1.
+    """
+
+    bounds: Wholes
+    part: Sequence[str]
+    item: Sequence[str]
+    dn_mm: Floats
+    length_m: Floats
+    times: Wholes
+    sleeve_id: Sequence[str]
+    has_price: Marks
+    one_cents: Wholes
+    price_row: Wholes
+
+    @cached_property
+    def way(self) -> Wholes:
+        """Give the number of the way that each line belongs to."""
+        return np.repeat(np.arange(len(self.bounds) - 1), np.diff(self.bounds))
+
+    @cached_property
+    def cents(self) -> Wholes:
+        """Give the sum of each line [cents], 0 where it has no price."""
+        return np.where(self.has_price, self.times * self.one_cents, 0)
 
 
 @dataclass(frozen=True)
@@ -39,34 +79,34 @@ class PriceBook:
 
     prices: pd.DataFrame
     items: frozenset[str]
-    lists: dict[tuple[str, str], PriceList] = field(default_factory=dict)
+    rows: dict[str, int]
+    lists: dict[tuple[str, str], tuple[PriceList, Wholes]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, prices: pd.DataFrame) -> PriceBook:
         """Open `prices`, which obey `PRICES`."""
-        return cls(prices, frozenset(prices["item"]))
+        rows = {price_id: row for row, price_id in enumerate(prices["price_id"].tolist())}
+        return cls(prices, frozenset(prices["item"]), rows)
 
     def quote(
-        self, item: str, dn_mm: float, length_m: float, system: str = ""
-    ) -> tuple[int | None, str]:
-        """Price one piece [cents] and name the price; None and '' where none covers it."""
+        self, item: str, system: str, dn_mm: Floats, length_m: Floats
+    ) -> tuple[Wholes, Wholes]:
+        """Price pieces of one item [cents], and give the row of each price; -1 where none is."""
         key = (item, system)
         if key not in self.lists:
-            self.lists[key] = list_prices(self.prices, item, system)
-        return self.lists[key].quote(dn_mm, length_m)
+            listed = list_prices(self.prices, item, system)
+            self.lists[key] = listed, np.array([*map(self.rows.__getitem__, listed.ids), -1])
+        listed, rows = self.lists[key]
+        cents, at = listed.cents_of(dn_mm, length_m)
+        return cents, rows[at]
 
-    def priced(self, line: Line) -> Line:
-        """Give the line with the price of any system."""
-        cents, price_id = self.quote(line.item, line.dn_mm, line.length_m)
-        return replace(line, one_cents=cents, price_id=price_id)
-
-    def within(self, line: Line) -> bool:
+    def within(self, item: str) -> bool:
         """Say whether no price names the item at all, so that it is part of the main price."""
-        return line.item not in MAIN_ITEMS and line.item not in self.items
+        return item not in MAIN_ITEMS and item not in self.items
 
 
 def lines_of(job: Job, method: str, book: PriceBook) -> list[Line]:
-    """List what `method` costs on one pipe: the moves, then its steps in their order.
+    """List what `method` takes on one pipe: the moves, then its steps in their order.
 
     Sleeves and liner are moved to the pipe each with a price of their own: ``setup`` and
     ``setup_liner`` (``setup`` where the prices name none). Digs have a move only where
@@ -83,20 +123,17 @@ def lines_of(job: Job, method: str, book: PriceBook) -> list[Line]:
     book
         The prices.
     """
-    at, moves = job.dn_mm, _moves(job, method, book)
-    lines = [book.priced(Line(part, item, at, 0.0, 1)) for part, item in moves]
-    pieces = {piece.sleeve_id: piece for piece in job.kept(method)}
+    at, pieces = job.dn_mm, {piece.sleeve_id: piece for piece in job.kept(method)}
+    lines = [Line(part, item, at, 0.0, 1) for part, item in _moves(job, method, book)]
     for step in steps_of(job, method):
-        part = _part(step, method)
         piece = pieces.get(step.sleeve_id)
         if piece and step.step == "sleeve":
             lines += _sleeve(piece, book)
         elif step.step == "reopen" and not piece:
-            lines.append(book.priced(Line(part, "reopen", at, 0.0, job.live_laterals)))
+            lines.append(Line(_part(step, method), "reopen", at, 0.0, job.live_laterals))
         elif step.step != "reopen":
-            length = step.to_m - step.from_m
-            one = Line(part, step.step, at, length, 1, sleeve_id=step.sleeve_id)
-            lines.append(book.priced(one))
+            length, own = step.to_m - step.from_m, step.sleeve_id
+            lines.append(Line(_part(step, method), step.step, at, length, 1, own))
     return lines
 
 
@@ -123,18 +160,44 @@ def _sleeve(piece: Piece, book: PriceBook) -> list[Line]:
 
     Sealing that no price names is part of the sleeve's price and has no line.
     """
-    length = round(piece.to_m - piece.from_m, 6)
-    at = (piece.dn_mm, length)
-    _, price_id = book.quote("sleeve", *at, piece.system)
-    one = ("sleeve", "sleeve", *at, 1)
+    own, length = (piece.sleeve_id, piece.system), round(piece.to_m - piece.from_m, 6)
+    lines = [Line("sleeve", "sleeve", piece.dn_mm, length, 1, *own, piece.cost_cents)]
     if piece.cost_cents is None:
-        return [Line(*one, None, price_id, piece.sleeve_id)]
-    beside = []
+        return lines
     sealed = piece.wall_ends if "end_seal" in book.items else 0
-    for item, times in (("reopen", piece.laterals), ("end_seal", sealed)):
-        if times:
-            cents, its_id = book.quote(item, piece.dn_mm, 0.0, piece.system)
-            line = Line("sleeve", item, piece.dn_mm, 0.0, times, cents, its_id, piece.sleeve_id)
-            beside.append(line)
-    alone = piece.cost_cents - sum(line.cents or 0 for line in beside)
-    return [Line(*one, alone, price_id, piece.sleeve_id), *beside]
+    beside = zip(_BESIDE, (piece.laterals, sealed), strict=True)
+    return lines + [Line("sleeve", item, piece.dn_mm, 0.0, n, *own) for item, n in beside if n]
+
+
+def price_lines(ways: Sequence[Sequence[Line]], book: PriceBook) -> Priced:
+    """Price the lines of each way; what lies beside a sleeve stands right below it.
+
+    Parameters
+    ----------
+    ways
+        For each way what `lines_of` lists.
+    book
+        The prices.
+    """
+    lines = list(chain.from_iterable(ways))
+    columns = zip(*lines, strict=True) if lines else ((),) * len(Line._fields)
+    part, item, dn, length, times, sleeve_id, system, placed = columns
+    dn_mm, length_m, counts = np.array(dn, float), np.array(length, float), np.array(times, int)
+    cents, row = np.zeros(len(lines), dtype=np.int64), np.full(len(lines), -1)
+    asked: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for at, what in enumerate(zip(item, system, strict=True)):
+        asked[what].append(at)
+    for what, here in asked.items():
+        cents[here], row[here] = book.quote(*what, dn_mm[here], length_m[here])
+    priced = row >= 0
+    # A sleeve costs what placement says, but what stands beside it.
+    sleeves = [at for (one, _), here in asked.items() if one == "sleeve" for at in here]
+    priced[sleeves] = [placed[at] is not None for at in sleeves]
+    cents[sleeves] = [placed[at] or 0 for at in sleeves]
+    above = np.zeros(len(lines), dtype=np.int64)
+    above[sleeves] = sleeves
+    above = np.maximum.accumulate(above)
+    own = [at for (one, _), here in asked.items() if one in _BESIDE for at in here if sleeve_id[at]]
+    np.subtract.at(cents, above[own], np.where(priced, counts * cents, 0)[own])
+    bounds = np.cumsum([0, *map(len, ways)])
+    return Priced(bounds, part, item, dn_mm, length_m, counts, sleeve_id, priced, cents, row)
