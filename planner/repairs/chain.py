@@ -94,61 +94,38 @@ class Job:
 
         They lie where placement put them for a pipe that is only sleeved.
         """
-        return self._ways[method].kept if method in WAYS else ()
+        if method == "sleeve":
+            return self.pieces
+        if method != "sleeve_liner" or not self.pieces:
+            return ()
+        left = {spot.span_id for spot in self.mend if spot.liner != "open"}
+        return tuple(piece for piece in self.pieces if not piece.spans.isdisjoint(left))
 
     def dug(self, method: str) -> tuple[Spot, ...]:
         """Give the spans that are dug up under `method`: all, or those it cannot serve.
 
         A liner alone stands without a dig: with one it is a way of its own.
         """
-        return self._ways[method].dug if method in WAYS else ()
-
-    def undug(self, method: str) -> tuple[Spot, ...]:
-        """Give the spans to mend that are not dug up under `method`."""
-        return self._ways[method].undug if method in WAYS else self.mend
+        if method == "dig":
+            return self.mend
+        if method == "liner" or method not in WAYS:
+            return ()
+        return tuple(spot for spot in self._beyond(method) if spot.dig == "open")
 
     def unserved(self, method: str) -> tuple[Spot, ...]:
-        """Give the spans that neither `method`, one of `WAYS`, nor a dig beside it mends."""
-        return self._ways[method].left
+        """Give the spans that neither `method` nor a dig beside it mends."""
+        left = self.mend if method == "dig" else self._beyond(method)
+        return tuple(spot for spot in left if method == "liner" or spot.dig != "open")
 
-    @cached_property
-    def _ways(self) -> dict[str, _Under]:
-        """Say once for each way what becomes of the spans: many ask."""
-        return {method: self._under(method) for method in WAYS}
-
-    def _under(self, method: str) -> _Under:
-        kept = self._kept(method)
-        sleeved = {span_id for piece in kept for span_id in piece.spans}
+    def _beyond(self, method: str) -> list[Spot]:
+        """Give the spans to mend that neither the sleeves nor the liner of `method` serve."""
         lined = method in LINED
-        others = [
+        sleeved = {span_id for piece in self.kept(method) for span_id in piece.spans}
+        return [
             spot
             for spot in self.mend
             if spot.span_id not in sleeved and not (lined and spot.liner == "open")
         ]
-        if method == "liner":
-            return _Under(kept, (), self.mend, tuple(others))
-        left = tuple(spot for spot in others if spot.dig != "open")
-        if method == "dig":
-            return _Under(kept, self.mend, (), left)
-        dug = tuple(spot for spot in others if spot.dig == "open")
-        return _Under(kept, dug, tuple(spot for spot in self.mend if spot not in dug), left)
-
-    def _kept(self, method: str) -> tuple[Piece, ...]:
-        if method == "sleeve":
-            return self.pieces
-        if method != "sleeve_liner":
-            return ()
-        left = {spot.span_id for spot in self.mend if spot.liner != "open"}
-        return tuple(piece for piece in self.pieces if piece.spans & left)
-
-
-class _Under(NamedTuple):
-    """One pipe under one way: sleeves set; spans dug up, not dug up, and mended by nothing."""
-
-    kept: tuple[Piece, ...]
-    dug: tuple[Spot, ...]
-    undug: tuple[Spot, ...]
-    left: tuple[Spot, ...]
 
 
 class Step(NamedTuple):
@@ -317,8 +294,9 @@ def _dig(spot: Spot) -> Step:
 
 def _prepared(job: Job, method: str) -> list[Step]:
     """List access, cleaning, cutting, looking and grouting before `method`."""
-    served, upkeep = job.undug(method), job.upkeep
-    urgency = job.urgency
+    dug = {spot.span_id for spot in job.dug(method)}
+    served = [spot for spot in job.mend if spot.span_id not in dug]
+    upkeep, urgency = job.upkeep, job.urgency
     steps: list[Step] = []
 
     def whole(step: str, reason: str) -> None:

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import chain
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +18,7 @@ import pandas as pd
 
 from planner.contracts.sums import MAIN_ITEMS
 from planner.ground.money import PriceList, list_prices
-from planner.repairs.chain import LINED, Job, Piece, Step, steps_of
+from planner.repairs.chain import LINED, Job, Piece, steps_of
 
 Floats = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
@@ -28,20 +27,12 @@ Marks = npt.NDArray[np.bool_]
 _BESIDE = ("reopen", "end_seal")
 
 
-class Line(NamedTuple):
-    """`times` pieces of one item before they are priced: at dn_mm [mm], length_m [m].
+Line = tuple[str, str, float, float, int, str, str, int | None]
+"""One line before it is priced, a plain tuple, for there are very many.
 
-    A sleeve brings what placement costed it at [cents], `_BESIDE` within it; None = not costed.
-    """
-
-    part: str
-    item: str
-    dn_mm: float
-    length_m: float
-    times: int
-    sleeve_id: str = ""
-    system: str = ""
-    placed_cents: int | None = None
+part, item, dn_mm [mm], length_m [m] of one, how many, sleeve_id, the system it is priced for
+('' = any), and of a sleeve what placement costed it at [cents], `_BESIDE` within it.
+"""
 
 
 @dataclass(frozen=True)
@@ -123,17 +114,18 @@ def lines_of(job: Job, method: str, book: PriceBook) -> list[Line]:
     book
         The prices.
     """
-    at, pieces = job.dn_mm, {piece.sleeve_id: piece for piece in job.kept(method)}
-    lines = [Line(part, item, at, 0.0, 1) for part, item in _moves(job, method, book)]
-    for step in steps_of(job, method):
-        piece = pieces.get(step.sleeve_id)
-        if piece and step.step == "sleeve":
-            lines += _sleeve(piece, book)
-        elif step.step == "reopen" and not piece:
-            lines.append(Line(_part(step, method), "reopen", at, 0.0, job.live_laterals))
-        elif step.step != "reopen":
-            length, own = step.to_m - step.from_m, step.sleeve_id
-            lines.append(Line(_part(step, method), step.step, at, length, 1, own))
+    dn, pieces = job.dn_mm, {piece.sleeve_id: piece for piece in job.kept(method)}
+    lines: list[Line] = [
+        (part, item, dn, 0.0, 1, "", "", None) for part, item in _moves(job, method, book)
+    ]
+    for step, from_m, to_m, _, _, sleeve_id, _ in steps_of(job, method):
+        part = _part(step, sleeve_id, method)
+        if sleeve_id and step == "sleeve":
+            lines += _sleeve(pieces[sleeve_id], book)
+        elif step != "reopen":
+            lines.append((part, step, dn, to_m - from_m, 1, sleeve_id, "", None))
+        elif not sleeve_id:
+            lines.append((part, step, dn, 0.0, job.live_laterals, "", "", None))
     return lines
 
 
@@ -146,11 +138,11 @@ def _moves(job: Job, method: str, book: PriceBook) -> list[tuple[str, str]]:
     return moves
 
 
-def _part(step: Step, method: str) -> str:
+def _part(step: str, sleeve_id: str, method: str) -> str:
     """Say with which part of the way a step lives: what prepares the pipe with the main one."""
-    if step.step == "dig":
+    if step == "dig":
         return "dig"
-    if step.sleeve_id:
+    if sleeve_id:
         return "sleeve"
     return "liner" if method in LINED else method
 
@@ -160,13 +152,14 @@ def _sleeve(piece: Piece, book: PriceBook) -> list[Line]:
 
     Sealing that no price names is part of the sleeve's price and has no line.
     """
-    own, length = (piece.sleeve_id, piece.system), round(piece.to_m - piece.from_m, 6)
-    lines = [Line("sleeve", "sleeve", piece.dn_mm, length, 1, *own, piece.cost_cents)]
-    if piece.cost_cents is None:
-        return lines
-    sealed = piece.wall_ends if "end_seal" in book.items else 0
-    beside = zip(_BESIDE, (piece.laterals, sealed), strict=True)
-    return lines + [Line("sleeve", item, piece.dn_mm, 0.0, n, *own) for item, n in beside if n]
+    dn, own, length = piece.dn_mm, piece.sleeve_id, round(piece.to_m - piece.from_m, 6)
+    lines: list[Line] = [("sleeve", "sleeve", dn, length, 1, own, piece.system, piece.cost_cents)]
+    if piece.cost_cents is not None:
+        sealed = piece.wall_ends if "end_seal" in book.items else 0
+        for item, times in zip(_BESIDE, (piece.laterals, sealed), strict=True):
+            if times:
+                lines.append(("sleeve", item, dn, 0.0, times, own, piece.system, None))
+    return lines
 
 
 def price_lines(ways: Sequence[Sequence[Line]], book: PriceBook) -> Priced:
@@ -180,7 +173,7 @@ def price_lines(ways: Sequence[Sequence[Line]], book: PriceBook) -> Priced:
         The prices.
     """
     lines = list(chain.from_iterable(ways))
-    columns = zip(*lines, strict=True) if lines else ((),) * len(Line._fields)
+    columns = zip(*lines, strict=True) if lines else ((),) * 8
     part, item, dn, length, times, sleeve_id, system, placed = columns
     dn_mm, length_m, counts = np.array(dn, float), np.array(length, float), np.array(times, int)
     cents, row = np.zeros(len(lines), dtype=np.int64), np.full(len(lines), -1)
