@@ -40,6 +40,7 @@ class Priced:
     """Lines of many ways as columns; those of one way lie from its bound to the next.
 
     `one_cents` is the price of one where it `has_price`; `price_row` the row in `PRICES`, or -1.
+    No price names the item of a line `within`: it is part of the main price.
     """
 
     bounds: Wholes
@@ -50,6 +51,7 @@ class Priced:
     times: Wholes
     sleeve_id: Sequence[str]
     has_price: Marks
+    within: Marks
     one_cents: Wholes
     price_row: Wholes
 
@@ -90,10 +92,6 @@ class PriceBook:
         listed, rows = self.lists[key]
         cents, at = listed.cents_of(dn_mm, length_m)
         return cents, rows[at]
-
-    def within(self, item: str) -> bool:
-        """Say whether no price names the item at all, so that it is part of the main price."""
-        return item not in MAIN_ITEMS and item not in self.items
 
 
 def lines_of(job: Job, method: str, book: PriceBook) -> list[Line]:
@@ -173,15 +171,18 @@ def price_lines(ways: Sequence[Sequence[Line]], book: PriceBook) -> Priced:
         The prices.
     """
     lines = list(chain.from_iterable(ways))
-    columns = zip(*lines, strict=True) if lines else ((),) * 8
-    part, item, dn, length, times, sleeve_id, system, placed = columns
+    part, item, dn, length, times, sleeve_id, system, placed = (
+        [line[at] for line in lines] for at in range(8)
+    )
     dn_mm, length_m, counts = np.array(dn, float), np.array(length, float), np.array(times, int)
     cents, row = np.zeros(len(lines), dtype=np.int64), np.full(len(lines), -1)
     asked: dict[tuple[str, str], list[int]] = defaultdict(list)
     for at, what in enumerate(zip(item, system, strict=True)):
         asked[what].append(at)
-    for what, here in asked.items():
-        cents[here], row[here] = book.quote(*what, dn_mm[here], length_m[here])
+    within = np.zeros(len(lines), dtype=bool)
+    for (one, for_system), here in asked.items():
+        within[here] = one not in MAIN_ITEMS and one not in book.items
+        cents[here], row[here] = book.quote(one, for_system, dn_mm[here], length_m[here])
     priced = row >= 0
     # A sleeve costs what placement says, but what stands beside it.
     sleeves = [at for (one, _), here in asked.items() if one == "sleeve" for at in here]
@@ -192,5 +193,5 @@ def price_lines(ways: Sequence[Sequence[Line]], book: PriceBook) -> Priced:
     above = np.maximum.accumulate(above)
     own = [at for (one, _), here in asked.items() if one in _BESIDE for at in here if sleeve_id[at]]
     np.subtract.at(cents, above[own], np.where(priced, counts * cents, 0)[own])
-    bounds = np.cumsum([0, *map(len, ways)])
-    return Priced(bounds, part, item, dn_mm, length_m, counts, sleeve_id, priced, cents, row)
+    bounds, price = np.cumsum([0, *map(len, ways)]), (priced, within, cents, row)
+    return Priced(bounds, part, item, dn_mm, length_m, counts, sleeve_id, *price)

@@ -12,11 +12,11 @@ from planner.ground.money import money
 from planner.ground.quantities import dn_said
 from planner.repairs.chain import LINED, Job
 from planner.repairs.lives import Shares, life_of, lives_said
-from planner.repairs.option_lines import PriceBook, Priced
+from planner.repairs.option_lines import Priced
 from planner.settings import Sleeving
 
-_Taken = tuple[str, int, bool]
-"""Item, how many of it, and whether it is a reopening under a sleeve."""
+_Taken = tuple[str, int, bool, bool]
+"""Item, how many of it, whether no price names it, and whether it goes with a sleeve above it."""
 
 
 class Sum(NamedTuple):
@@ -28,9 +28,7 @@ class Sum(NamedTuple):
     life_years: float | None = None
 
 
-def add_up(
-    ways: Sequence[tuple[Job, str]], lines: Priced, book: PriceBook, settings: Sleeving
-) -> list[Sum]:
+def add_up(ways: Sequence[tuple[Job, str]], lines: Priced, settings: Sleeving) -> list[Sum]:
     """Add up the lines of each way; no sum, and why, where one has no price.
 
     Parameters
@@ -39,8 +37,6 @@ def add_up(
         Pipe and method of each.
     lines
         Theirs, priced.
-    book
-        The prices.
     settings
         Lives for the cost a year [years].
     """
@@ -49,16 +45,19 @@ def add_up(
         item == "reopen" and sleeve != ""
         for item, sleeve in zip(lines.item, lines.sleeve_id, strict=True)
     ]
-    taken = list(zip(lines.item, lines.times.tolist(), under, strict=True))
+    columns = (lines.item, lines.times.tolist(), lines.within.tolist(), under)
+    taken: list[_Taken] = list(zip(*columns, strict=True))
     amounts, bounds = lines.cents.tolist(), lines.bounds.tolist()
-    lacking = _lacking(lines, book)
+    lacking: dict[int, set[str]] = defaultdict(set)
+    for line in np.flatnonzero(~lines.has_price & ~lines.within).tolist():
+        lacking[int(lines.way[line])].add(lines.item[line])
     # Ways that take the same are many, and are put into words once.
     words: dict[tuple[_Taken, ...], str] = {}
     found = []
     for at, (job, method) in enumerate(ways):
         first, end = bounds[at], bounds[at + 1]
         own = tuple(taken[first:end])
-        why = words.get(own) or words.setdefault(own, _counted(own, book))
+        why = words.get(own) or words.setdefault(own, _counted(own))
         if method in LINED and not job.laterals_known:
             why += "; laterals are not known over the whole pipe"
         if at in lacking:
@@ -76,23 +75,13 @@ def add_up(
     return found
 
 
-def _lacking(lines: Priced, book: PriceBook) -> dict[int, set[str]]:
-    """Give by the number of the way the items that it lacks a price of."""
-    found: dict[int, set[str]] = defaultdict(set)
-    at = np.flatnonzero(~lines.has_price).tolist()
-    for way, item in zip(lines.way[at].tolist(), (lines.item[one] for one in at), strict=True):
-        if not book.within(item):
-            found[way].add(item)
-    return found
-
-
-def _counted(taken: Sequence[_Taken], book: PriceBook) -> str:
+def _counted(taken: Sequence[_Taken]) -> str:
     """Write how many of each item a way takes, and which of them no price names."""
-    within = dict.fromkeys(item for item, _, _ in taken if book.within(item))
+    unnamed = dict.fromkeys(item for item, _, within, _ in taken if within)
     counted = Counter[str]()
-    for item, times, under in taken:
+    for item, times, within, under in taken:
         # Reopenings under a sleeve are said by the sleeve; their lines stand in the table.
-        if item not in within and not under:
+        if not within and not under:
             counted[item] += times
     why = ", ".join(f"{count} x {item}" for item, count in sorted(counted.items()))
-    return f"{why}; without a price of their own: {', '.join(within)}" if within else why
+    return f"{why}; without a price of their own: {', '.join(unnamed)}" if unnamed else why

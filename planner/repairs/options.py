@@ -99,7 +99,7 @@ def price_options(
     able = [way for way, why in zip(ways, barred, strict=True) if not why]
     listed = [lines_of(job, method, book) for job, method in able]
     lines = price_lines(listed, book)
-    sums = iter(add_up(able, lines, book, settings))
+    sums = iter(add_up(able, lines, settings))
     return Options(_option_rows(ways, barred, sums), _line_rows(able, lines, book))
 
 
@@ -199,12 +199,11 @@ def _system(job: Job, method: str) -> str:
 
 def _line_rows(ways: Sequence[tuple[Job, str]], lines: Priced, book: PriceBook) -> pd.DataFrame:
     """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
-    numbers = np.arange(len(lines.way))
-    blank = ~lines.has_price
+    numbers, blank = np.arange(len(lines.way)), ~lines.has_price
+    sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
     notes = np.full(len(numbers), "", dtype=object)
-    for at in np.flatnonzero(blank):
-        within = book.within(lines.item[at])
-        notes[at] = WITHIN if within else f"no price at {dn_said(lines.dn_mm[at])}"
+    notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
+    notes[blank & lines.within] = WITHIN
     sourced = {name: texts_at(book.prices[name], lines.price_row) for name in _OF_PRICE}
     year = book.prices["year"].array.take(lines.price_row, allow_fill=True)
     columns = {
