@@ -122,7 +122,7 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
     each = {(at, sleeve) for at, sleeve in zip(way, sleeves, strict=True) if sleeve}
     placed = np.array([at for at, _ in each], dtype=np.int64)
 
-    def summed(values: Any, at: Any) -> list[int]:
+    def summed(values: npt.ArrayLike, at: Places) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
         np.add.at(sums, at, values)
         return sums[:-1].tolist()
