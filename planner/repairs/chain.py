@@ -23,7 +23,7 @@ from planner.tables import rows_in
 _NEAR_M = 0.01
 CUTS = ("cut_roots", "cut_intrusion", "descale")
 # Of the works that a rule asks for first, those done at the span alone.
-_AT_SPAN = (*CUTS, "grout")
+AT_SPAN = (*CUTS, "grout")
 # Steps that make a pipe ready; whatever goes into the ground comes after all of them.
 PREPARE = ("check_access", "clean", *CUTS, "clean_again", "prove_laterals", "look", "grout", "dig")
 # Ways with a full liner in them.
@@ -309,7 +309,7 @@ def _prepared(job: Job, method: str) -> list[Step]:
     whole("clean", f"before any work of '{method}'" if served else _names("maintains", upkeep))
     asked = {step for spot in (*served, *upkeep) for step in spot.first}
     for spot in (*served, *upkeep):
-        steps += [_first(step, spot) for step in spot.first if step in _AT_SPAN]
+        steps += [_first(step, spot) for step in spot.first if step in AT_SPAN]
     if not asked.isdisjoint(CUTS):
         whole("clean_again", "after cutting")
     if "prove_laterals" in asked or (served and _laterals_doubtful(job, method)):

@@ -20,6 +20,7 @@ from planner.repairs.chain import Job, jobs_of, worst
 from planner.repairs.decide_spans import digest_of
 from planner.tables import check, conform, rows_in
 
+
 class _Option(NamedTuple):
     """What choosing takes of a row of `OPTIONS`; `cents` [cents] is what it goes by, or None."""
 
@@ -118,7 +119,9 @@ def _unstated(job: Job, options: _Options, *, priced: bool) -> str:
     return "" if priced or possible < 2 else NO_METHOD + NO_PRICE
 
 
-def _choice(job: Job, options: _Options, by: str, wanted: str, unstated: str = "") -> dict[str, object]:
+def _choice(
+    job: Job, options: _Options, by: str, wanted: str, unstated: str = ""
+) -> dict[str, object]:
     method, reason = ("", unstated) if unstated else _method(job, options, by)
     there = wanted in options and options[wanted].possible
     if wanted and wanted != method and job.mend and there:

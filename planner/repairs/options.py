@@ -19,13 +19,14 @@ from planner.contracts import (
     VERDICTS,
 )
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import NO_SYSTEM, WAYS
+from planner.contracts.repairs import NO_SYSTEM
 from planner.contracts.sums import WITHIN
 from planner.distinct import texts_at
 from planner.ground.quantities import dn_said
 from planner.once import made_once
 from planner.repairs.chain import Job, Spot, jobs_of
-from planner.repairs.option_lines import PriceBook, Priced, lines_of, price_lines
+from planner.repairs.option_lines import PriceBook, Priced, price_lines
+from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Wholes, list_lines
 from planner.repairs.option_sums import Sum, add_up
 from planner.settings import Sleeving
 from planner.tables import check, conform
@@ -94,13 +95,18 @@ def price_options(
     book = made_once((prices,), "price book", lambda: PriceBook.of(prices))
     systems = tables["systems"]
     flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
-    ways = [(job, method) for job in jobs.values() for method in _ways(job)]
-    barred = [_barred(job, method, settings, flat) for job, method in ways]
-    able = [way for way, why in zip(ways, barred, strict=True) if not why]
-    listed = [lines_of(job, method, book) for job, method in able]
-    lines = price_lines(listed, book)
-    sums = iter(add_up(able, lines, settings))
-    return Options(_option_rows(ways, barred, sums), _line_rows(able, lines, book))
+    pipes = list(jobs.values())
+    ways = [(at, method) for at, job in enumerate(pipes) for method in _ways(job)]
+    barred = [_barred(pipes[at], method, settings, flat) for at, method in ways]
+    wanted = np.zeros((len(pipes), len(ORDER)), dtype=bool)
+    for (at, method), why in zip(ways, barred, strict=True):
+        wanted[at, ORDER.index(method)] = not why
+    able = [(pipes[at], ORDER[way]) for at, way in np.argwhere(wanted).tolist()]
+    lines = list_lines(pipes, wanted, book.items)
+    priced = price_lines(lines, book)
+    sums = iter(add_up(able, lines, priced, settings))
+    named = [(pipes[at], method) for at, method in ways]
+    return Options(_option_rows(named, barred, sums), _line_rows(able, lines, priced, book.prices))
 
 
 def _ways(job: Job) -> list[str]:
@@ -112,8 +118,7 @@ def _ways(job: Job) -> list[str]:
         "sleeve_liner": bool(open_ and closed and job.kept("sleeve_liner")),
         "dig_liner": bool(open_ and any(spot.dig == "open" for spot in closed)),
     }
-    # In the order of the tables' keys, so that long ones need no sorting.
-    return sorted(way for way in WAYS if sequences.get(way, True))
+    return [way for way in ORDER if sequences.get(way, True)]
 
 
 def _lined(job: Job) -> tuple[list[Spot], list[Spot]]:
@@ -197,29 +202,34 @@ def _system(job: Job, method: str) -> str:
     return pieces[0].system if pieces else ""
 
 
-def _line_rows(ways: Sequence[tuple[Job, str]], lines: Priced, book: PriceBook) -> pd.DataFrame:
+def _line_rows(
+    ways: Sequence[tuple[Job, str]], lines: Lines, priced: Priced, prices: pd.DataFrame
+) -> pd.DataFrame:
     """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
-    numbers, blank = np.arange(len(lines.way)), ~lines.has_price
+    numbers, way, blank = np.arange(len(lines.item)), lines.way, ~priced.has_price
     sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
     notes = np.full(len(numbers), "", dtype=object)
     notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
-    notes[blank & lines.within] = WITHIN
-    sourced = {name: texts_at(book.prices[name], lines.price_row) for name in _OF_PRICE}
-    year = book.prices["year"].array.take(lines.price_row, allow_fill=True)
+    notes[blank & priced.within] = WITHIN
     columns = {
-        "pipe_id": texts_at(pd.Series([job.pipe_id for job, _ in ways], dtype="str"), lines.way),
-        "method": texts_at(pd.Series([method for _, method in ways], dtype="str"), lines.way),
-        "seq": numbers - lines.bounds[lines.way] + 1,
-        "part": lines.part,
-        "item": lines.item,
-        "sleeve_id": lines.sleeve_id,
+        "pipe_id": _texts([job.pipe_id for job, _ in ways], way),
+        "method": _texts([method for _, method in ways], way),
+        "seq": numbers - lines.bounds[way] + 1,
+        "part": _texts(PARTS, lines.part),
+        "item": _texts(ITEMS, lines.item),
+        "sleeve_id": _texts([piece.sleeve_id for piece in lines.pieces], lines.piece),
         "dn_mm": lines.dn_mm,
         "length_m": lines.length_m,
         "times_count": lines.times,
-        "one_cents": pd.arrays.IntegerArray(lines.one_cents, blank),
-        "sum_cents": pd.arrays.IntegerArray(lines.cents, blank),
-        **sourced,
-        "year": year,
+        "one_cents": pd.arrays.IntegerArray(priced.one_cents, blank),
+        "sum_cents": pd.arrays.IntegerArray(priced.cents, blank),
+        **{name: texts_at(prices[name], priced.price_row) for name in _OF_PRICE},
+        "year": prices["year"].array.take(priced.price_row, allow_fill=True),
         "note": notes,
     }
     return conform(columns, OPTION_LINES)
+
+
+def _texts(texts: Sequence[str], at: Wholes) -> pd.Series:
+    """Give the texts at these places; blank at -1."""
+    return texts_at(pd.Series(texts, dtype="str"), at)
