@@ -18,6 +18,7 @@ from planner.contracts.repairs import WAY_WORDS
 from planner.distinct import is_among
 from planner.ground.money import money
 from planner.repairs.lives import Shares
+from planner.repairs.option_steps import Wholes
 from planner.settings import Sleeving
 from planner.tables import check, conform, rows_in
 
@@ -122,7 +123,7 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
     each = {(at, sleeve) for at, sleeve in zip(way, sleeves, strict=True) if sleeve}
     placed = np.array([at for at, _ in each], dtype=np.int64)
 
-    def summed(values: npt.ArrayLike, at: Places) -> list[int]:
+    def summed(values: Wholes, at: Wholes) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
         np.add.at(sums, at, values)
         return sums[:-1].tolist()
@@ -132,7 +133,7 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
         summed(np.where(own, cents, 0), way_of),
         summed(np.where(pieces, times, 0), way_of),
         summed(np.where(digs, cents, 0), way_of),
-        summed(1, placed),
+        summed(np.ones_like(placed), placed),
         strict=True,
     )
 

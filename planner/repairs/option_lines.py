@@ -50,6 +50,8 @@ class PriceBook:
         self, item: str, system: str, dn_mm: Floats, length_m: Floats
     ) -> tuple[Wholes, Wholes]:
         """Price pieces of one item [cents], and give the row of each price; -1 where none is."""
+        if item not in self.items:
+            return np.zeros(len(dn_mm), dtype=np.int64), np.full(len(dn_mm), -1)
         key = (item, system)
         if key not in self.lists:
             listed = list_prices(self.prices, item, system)
