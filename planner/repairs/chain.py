@@ -17,6 +17,7 @@ import pandas as pd
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import STEPS, WAYS
 from planner.contracts.verdicts import URGENCY
+from planner.distinct import numbers_at, places_in
 from planner.tables import rows_in
 
 # Laterals known to within this of both ends are known over the whole pipe.
@@ -30,8 +31,7 @@ PREPARE = ("check_access", "clean", *CUTS, "clean_again", "prove_laterals", "loo
 LINED = ("liner", "sleeve_liner", "dig_liner")
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(NamedTuple):
     """One span with what the rules, or a person, say of it; from_m and to_m in [m]."""
 
     span_id: str
@@ -46,8 +46,7 @@ class Spot:
     first: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(NamedTuple):
     """One sleeve of a pipe: place [m], what it serves, covers and seals, its cost [cents]."""
 
     sleeve_id: str
@@ -185,15 +184,17 @@ _VERDICT_COLUMNS += ["first"]
 
 
 def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
-    places = {key: ends for key, *ends in rows_in(spans, ["span_id", "from_m", "to_m"])}
+    known = places_in(verdicts["span_id"], spans["span_id"])
+    from_m, to_m = (numbers_at(spans[name], known).tolist() for name in ("from_m", "to_m"))
+    rows = zip(known.tolist(), from_m, to_m, rows_in(verdicts, _VERDICT_COLUMNS), strict=True)
     found: dict[str, list[Spot]] = {}
-    for pipe_id, span_id, *words, first in rows_in(verdicts, _VERDICT_COLUMNS):
-        if span_id in places:
-            from_m, to_m = places[span_id]
-            needs, urgency, sleeve, liner, dig, verdict = words
-            said = (needs, urgency, sleeve, liner, dig, verdict)
-            works = tuple(step for step in first.split("+") if step)
-            found.setdefault(pipe_id, []).append(Spot(span_id, from_m, to_m, *said, works))
+    works: dict[str, tuple[str, ...]] = {}
+    for at, start, end, (pipe_id, span_id, *said, first) in rows:
+        if at < 0:
+            continue
+        if first not in works:
+            works[first] = tuple(step for step in first.split("+") if step)
+        found.setdefault(pipe_id, []).append(Spot(span_id, start, end, *said, works[first]))
     for spots in found.values():
         spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}

@@ -7,8 +7,9 @@ test compares the two. A mask has a row for each pipe, span or sleeve, a column 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 import numpy.typing as npt
@@ -61,8 +62,25 @@ class Lines:
         return np.repeat(np.arange(len(self.bounds) - 1), np.diff(self.bounds))
 
 
-def list_lines(jobs: Sequence[Job], wanted: Marks, named: frozenset[str]) -> Lines:
-    """List what each wanted way takes: the moves, then its steps in their order.
+@dataclass(frozen=True)
+class Ways:
+    """The pipe and the method of each way; those of one pipe stand together."""
+
+    jobs: Sequence[Job]
+    methods: Sequence[str]
+
+    def pairs(self) -> Iterator[tuple[Job, str]]:
+        """Give pipe and method of each."""
+        return zip(self.jobs, self.methods, strict=True)
+
+    def only(self, wanted: Sequence[bool]) -> Ways:
+        """Give those that are wanted."""
+        jobs, methods = compress(self.jobs, wanted), compress(self.methods, wanted)
+        return Ways(list(jobs), list(methods))
+
+
+def list_lines(ways: Ways, named: frozenset[str]) -> Lines:
+    """List what each way takes: the moves, then its steps in their order.
 
     Sleeves and liner are moved to the pipe each with a price of their own: ``setup`` and
     ``setup_liner`` (``setup`` where the prices name none). Digs have a move only where
@@ -71,20 +89,21 @@ def list_lines(jobs: Sequence[Job], wanted: Marks, named: frozenset[str]) -> Lin
 
     Parameters
     ----------
-    jobs
-        The pipes.
-    wanted
-        Which ways to list: a row for each pipe, a column for each of `ORDER`.
+    ways
+        What to list.
     named
         Items that the prices name.
 
     Returns
     -------
     lines
-        Ways are numbered by pipe and `ORDER`.
+        In the order of `ways`.
     """
-    pipes = _Pipes.of(jobs)
-    sheet = _Sheet(pipes, wanted)
+    firsts = [not at or job is not ways.jobs[at - 1] for at, job in enumerate(ways.jobs)]
+    pipes, of_way = _Pipes.of(list(compress(ways.jobs, firsts))), np.cumsum(firsts, dtype=int) - 1
+    number = np.full((len(pipes.jobs), len(ORDER)), -1)
+    number[of_way, [ORDER.index(method) for method in ways.methods]] = np.arange(len(of_way))
+    sheet = _Sheet(pipes, number)
     _list_moves(sheet, pipes, named)
     _list_steps(sheet, pipes)
     _list_beside(sheet, pipes, named)
@@ -113,7 +132,7 @@ class _Pipes:
 
     @classmethod
     def of(cls, jobs: Sequence[Job]) -> _Pipes:
-        """Lay out `jobs`; the sleeves of a pipe in the order of their ids."""
+        """Lay out pipes; the sleeves of each in the order of their ids."""
         spots = [spot for job in jobs for spot in job.spots]
         pieces = [
             piece for job in jobs for piece in sorted(job.pieces, key=lambda one: one.sleeve_id)
@@ -225,8 +244,9 @@ def _list_beside(sheet: _Sheet, pipes: _Pipes, named: frozenset[str]) -> None:
 class _Sheet:
     """Lines as they are found, until `lines` puts them in order."""
 
-    def __init__(self, pipes: _Pipes, wanted: Marks) -> None:
-        self._pipes, self._wanted = pipes, wanted
+    def __init__(self, pipes: _Pipes, number: Wholes) -> None:
+        """Take lines for the ways of `pipes` that have a `number`."""
+        self._pipes, self._number, self._wanted = pipes, number, number >= 0
         whole = [(0.0, job.length_m) for job in pipes.jobs]
         self._whole_m = np.array(whole, dtype=float).reshape(-1, 2)
         self._pieces_m = _ends(pipes.pieces)
@@ -272,7 +292,7 @@ class _Sheet:
         """Put the lines in order, and of those that are one work keep one."""
         wholes, ends_m = np.concatenate(self._wholes, axis=1), np.concatenate(self._ends_m)
         job, way, item, place, piece, _, beside = wholes
-        number = np.cumsum(self._wanted).reshape(self._wanted.shape)[job, way] - 1
+        number = self._number[job, way]
         order = np.lexsort((item * beside, piece, ends_m[:, 1], ends_m[:, 0], place, number))
         keys = np.column_stack([number, item, piece, ends_m])[order]
         again = np.zeros(len(order), dtype=bool)

@@ -4,77 +4,93 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from typing import NamedTuple
+from dataclasses import dataclass
+from itertools import compress, pairwise
 
 import numpy as np
 
 from planner.ground.money import money
 from planner.ground.quantities import dn_said
-from planner.repairs.chain import LINED, Job
+from planner.repairs.chain import LINED
 from planner.repairs.lives import Shares, life_of, lives_said
 from planner.repairs.option_lines import Priced
-from planner.repairs.option_steps import ITEMS, PARTS, Lines
+from planner.repairs.option_steps import ITEMS, PARTS, Floats, Lines, Marks, Ways, Wholes
 from planner.settings import Sleeving
 
 _Taken = tuple[int, int, bool, bool]
 """Place of an item in `ITEMS`, how many, whether no price names it, whether beside a sleeve."""
 
 
-class Sum(NamedTuple):
-    """Why, the sum and the cost a year of one way [cents], and the shortest life in it [years]."""
+@dataclass(frozen=True)
+class Sums:
+    """Of each way why, and where it is `costed` the sum, the cost a year [cents] and a life.
 
-    why: str
-    cents: int | None = None
-    annual_cents: int | None = None
-    life_years: float | None = None
+    The life [years] is that of what lasts shortest in it.
+    """
+
+    why: Sequence[str]
+    costed: Marks
+    cents: Wholes
+    annual_cents: Wholes
+    life_years: Floats
 
 
-def add_up(
-    ways: Sequence[tuple[Job, str]], lines: Lines, priced: Priced, settings: Sleeving
-) -> list[Sum]:
+def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums:
     """Add up the lines of each way; no sum, and why, where one has no price.
 
     Parameters
     ----------
     ways
-        Pipe and method of each.
+        The ways.
     lines, priced
         Theirs.
     settings
         Lives for the cost a year [years].
     """
-    shares, way = Shares.of_lives(settings), lines.way
-    columns = (lines.item, lines.times, priced.within, lines.beside)
-    taken: list[_Taken] = list(zip(*(column.tolist() for column in columns), strict=True))
-    bounds = lines.bounds.tolist()
-    lacking: dict[int, set[str]] = defaultdict(set)
-    for at in np.flatnonzero(~priced.has_price & ~priced.within):
-        lacking[way[at]].add(ITEMS[lines.item[at]])
-    by_part = np.zeros((len(ways), len(PARTS)), dtype=np.int64)
+    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.jobs)
+    by_part = np.zeros((count, len(PARTS)), dtype=np.int64)
     np.add.at(by_part, (way, lines.part), priced.cents)
     there = np.zeros(by_part.shape, dtype=bool)
     there[way, lines.part] = True
-    # Ways that take the same are many, and are put into words once.
-    words: dict[tuple[_Taken, ...], str] = {}
-    found = []
-    for at, ((job, method), cents, has) in enumerate(
-        zip(ways, by_part.tolist(), there.tolist(), strict=True)
-    ):
-        own = tuple(taken[bounds[at] : bounds[at + 1]])
-        why = words.get(own) or words.setdefault(own, _counted(own))
-        if method in LINED and not job.laterals_known:
-            why += "; laterals are not known over the whole pipe"
-        if at in lacking:
-            missing = ", ".join(sorted(lacking[at]))
-            why += f"; not costed: no price for {missing} at {dn_said(job.dn_mm)}"
-            found.append(Sum(why))
+    lacking: dict[int, set[str]] = defaultdict(set)
+    for at in np.flatnonzero(~priced.has_price & ~priced.within).tolist():
+        lacking[int(way[at])].add(ITEMS[lines.item[at]])
+    costed = np.ones(count, dtype=bool)
+    costed[list(lacking)] = False
+    cents, annual, life_years = by_part.sum(axis=1), np.zeros(count, int), np.zeros(count)
+    said = _taken_said(ways, lines, priced)
+    for at, missing in lacking.items():
+        size = dn_said(ways.jobs[at].dn_mm)
+        said[at] += f"; not costed: no price for {', '.join(sorted(missing))} at {size}"
+    sums = zip(by_part.tolist(), there.tolist(), strict=True)
+    for at, (parts, marks) in enumerate(sums):
+        if not costed[at]:
             continue
-        parts = {part: sum_ for part, sum_, one in zip(PARTS, cents, has, strict=True) if one}
-        total, annual = sum(cents), shares.annual_cents(parts, method)
-        lives = lives_said(parts, method, settings)
-        why += f"; {money(total)}, {money(annual)} a year over {lives}"
-        found.append(Sum(why, total, annual, min(life_of(one, method, settings) for one in parts)))
-    return found
+        method, own = ways.methods[at], list(compress(PARTS, marks))
+        yearly = shares.annual_cents(dict(zip(PARTS, parts, strict=True)), method)
+        annual[at], life_years[at] = yearly, min(life_of(part, method, settings) for part in own)
+        lives = lives_said(own, method, settings)
+        said[at] += f"; {money(sum(parts))}, {money(yearly)} a year over {lives}"
+    return Sums(said, costed, cents, annual, life_years)
+
+
+def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
+    """Write what each way takes; ways that take the same are many, and are written once."""
+    columns = (lines.item, lines.times, priced.within, lines.beside)
+    taken: list[_Taken] = list(zip(*(column.tolist() for column in columns), strict=True))
+    words: dict[tuple[_Taken, ...], str] = {}
+    said = []
+    for (job, method), (first, end) in zip(
+        ways.pairs(), pairwise(lines.bounds.tolist()), strict=True
+    ):
+        own = tuple(taken[first:end])
+        if own not in words:
+            words[own] = _counted(own)
+        unknown = method in LINED and not job.laterals_known
+        said.append(
+            words[own] + ("; laterals are not known over the whole pipe" if unknown else "")
+        )
+    return said
 
 
 def _counted(taken: Sequence[_Taken]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +26,8 @@ from planner.ground.quantities import dn_said
 from planner.once import made_once
 from planner.repairs.chain import Job, Spot, jobs_of
 from planner.repairs.option_lines import PriceBook, Priced, price_lines
-from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Wholes, list_lines
-from planner.repairs.option_sums import Sum, add_up
+from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Ways, Wholes, list_lines
+from planner.repairs.option_sums import Sums, add_up
 from planner.settings import Sleeving
 from planner.tables import check, conform
 
@@ -95,18 +95,17 @@ def price_options(
     book = made_once((prices,), "price book", lambda: PriceBook.of(prices))
     systems = tables["systems"]
     flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
-    pipes = list(jobs.values())
-    ways = [(at, method) for at, job in enumerate(pipes) for method in _ways(job)]
-    barred = [_barred(pipes[at], method, settings, flat) for at, method in ways]
-    wanted = np.zeros((len(pipes), len(ORDER)), dtype=bool)
-    for (at, method), why in zip(ways, barred, strict=True):
-        wanted[at, ORDER.index(method)] = not why
-    able = [(pipes[at], ORDER[way]) for at, way in np.argwhere(wanted).tolist()]
-    lines = list_lines(pipes, wanted, book.items)
+    offered = [(job, _ways(job)) for job in jobs.values()]
+    ways = Ways(
+        [job for job, methods in offered for _ in methods],
+        [method for _, methods in offered for method in methods],
+    )
+    barred = [_barred(job, way, settings, flat) for job, way in ways.pairs()]
+    able = ways.only([not why for why in barred])
+    lines = list_lines(able, book.items)
     priced = price_lines(lines, book)
-    sums = iter(add_up(able, lines, priced, settings))
-    named = [(pipes[at], method) for at, method in ways]
-    return Options(_option_rows(named, barred, sums), _line_rows(able, lines, priced, book.prices))
+    sums = add_up(able, lines, priced, settings)
+    return Options(_option_rows(ways, barred, sums), _line_rows(able, lines, priced, prices))
 
 
 def _ways(job: Job) -> list[str]:
@@ -178,33 +177,27 @@ def _system(job: Job, method: str) -> str:
     return pieces[0].system if pieces else ""
 
 
-def _option_rows(
-    ways: Sequence[tuple[Job, str]], barred: Sequence[str], sums: Iterator[Sum]
-) -> pd.DataFrame:
+def _option_rows(ways: Ways, barred: Sequence[str], sums: Sums) -> pd.DataFrame:
     """Give `OPTIONS`: what is barred says why, each other way has the next of the sums."""
-    found = [Sum(why) if why else next(sums) for why in barred]
-    why, cents, annual, life = zip(*found, strict=True) if found else ((),) * 4
+    possible = np.array([not why for why in barred], dtype=bool)
+    at = np.where(possible, np.cumsum(possible) - 1, -1)
+    costed = np.append(sums.costed, False)[at]
+    cents, annual = (np.append(one, 0)[at] for one in (sums.cents, sums.annual_cents))
+    why = iter(sums.why)
     columns = {
-        "pipe_id": [job.pipe_id for job, _ in ways],
-        "method": [method for _, method in ways],
-        "system": [_system(job, method) for job, method in ways],
-        "possible": [not why for why in barred],
-        "cost_cents": list(cents),
-        "annual_cents": list(annual),
-        "life_years": list(life),
-        "why": list(why),
+        "pipe_id": [job.pipe_id for job in ways.jobs],
+        "method": ways.methods,
+        "system": [_system(job, method) for job, method in ways.pairs()],
+        "possible": possible,
+        "cost_cents": pd.arrays.IntegerArray(cents, ~costed),
+        "annual_cents": pd.arrays.IntegerArray(annual, ~costed),
+        "life_years": np.where(costed, np.append(sums.life_years, np.nan)[at], np.nan),
+        "why": [said or next(why) for said in barred],
     }
     return conform(columns, OPTIONS)
 
 
-def _system(job: Job, method: str) -> str:
-    pieces = job.kept(method)
-    return pieces[0].system if pieces else ""
-
-
-def _line_rows(
-    ways: Sequence[tuple[Job, str]], lines: Lines, priced: Priced, prices: pd.DataFrame
-) -> pd.DataFrame:
+def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -> pd.DataFrame:
     """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
     numbers, way, blank = np.arange(len(lines.item)), lines.way, ~priced.has_price
     sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
@@ -212,8 +205,8 @@ def _line_rows(
     notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
     notes[blank & priced.within] = WITHIN
     columns = {
-        "pipe_id": _texts([job.pipe_id for job, _ in ways], way),
-        "method": _texts([method for _, method in ways], way),
+        "pipe_id": _texts([job.pipe_id for job in ways.jobs], way),
+        "method": _texts(ways.methods, way),
         "seq": numbers - lines.bounds[way] + 1,
         "part": _texts(PARTS, lines.part),
         "item": _texts(ITEMS, lines.item),
