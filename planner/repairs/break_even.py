@@ -126,7 +126,8 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
     def summed(values: Wholes, at: Wholes) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
         np.add.at(sums, at, values)
-        return sums[:-1].tolist()
+        found: list[int] = sums[:-1].tolist()
+        return found
 
     return zip(
         summed(cents, way_of),

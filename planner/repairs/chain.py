@@ -194,7 +194,7 @@ def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot,
             continue
         if first not in works:
             works[first] = tuple(step for step in first.split("+") if step)
-        found.setdefault(pipe_id, []).append(Spot(span_id, start, end, *said, works[first]))
+        found.setdefault(pipe_id, []).append(Spot._make((span_id, start, end, *said, works[first])))
     for spots in found.values():
         spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}

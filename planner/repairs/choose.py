@@ -94,7 +94,7 @@ def choose(
     by_pipe: dict[str, _Options] = {}
     columns = ["pipe_id", "method", "system", "possible", "why", "cost_cents", f"{by}_cents"]
     for pipe_id, method, *row, cents in rows_in(options, columns):
-        option = _Option(*row, None if pd.isna(cents) else int(cents))
+        option = _Option._make((*row, None if pd.isna(cents) else int(cents)))
         by_pipe.setdefault(pipe_id, {})[method] = option
     jobs = jobs_of(tables) if jobs is None else jobs
     asked, offered = wanted or {}, not tables["systems"].empty

@@ -17,9 +17,6 @@ from planner.repairs.option_lines import Priced
 from planner.repairs.option_steps import ITEMS, PARTS, Floats, Lines, Marks, Ways, Wholes
 from planner.settings import Sleeving
 
-_Taken = tuple[int, int, bool, bool]
-"""Place of an item in `ITEMS`, how many, whether no price names it, whether beside a sleeve."""
-
 
 @dataclass(frozen=True)
 class Sums:
@@ -76,30 +73,32 @@ def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums
 
 def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
     """Write what each way takes; ways that take the same are many, and are written once."""
-    columns = (lines.item, lines.times, priced.within, lines.beside)
-    taken: list[_Taken] = list(zip(*(column.tolist() for column in columns), strict=True))
-    words: dict[tuple[_Taken, ...], str] = {}
+    # One number for all that is written of a line.
+    kinds = (lines.times * len(ITEMS) + lines.item) * 4 + 2 * priced.within + lines.beside
+    print_, width = kinds.astype(np.int64).tobytes(), 8
+    words: dict[bytes, str] = {}
     said = []
-    for (job, method), (first, end) in zip(
-        ways.pairs(), pairwise(lines.bounds.tolist()), strict=True
-    ):
-        own = tuple(taken[first:end])
+    ends = pairwise(lines.bounds.tolist())
+    for (job, method), (first, end) in zip(ways.pairs(), ends, strict=True):
+        own = print_[width * first : width * end]
         if own not in words:
-            words[own] = _counted(own)
+            words[own] = _counted(lines, priced, range(first, end))
         unknown = method in LINED and not job.laterals_known
-        said.append(
-            words[own] + ("; laterals are not known over the whole pipe" if unknown else "")
-        )
+        doubt = "; laterals are not known over the whole pipe" if unknown else ""
+        said.append(words[own] + doubt)
     return said
 
 
-def _counted(taken: Sequence[_Taken]) -> str:
+def _counted(lines: Lines, priced: Priced, own: range) -> str:
     """Write how many of each item a way takes, and which of them no price names."""
-    unnamed = dict.fromkeys(ITEMS[item] for item, _, within, _ in taken if within)
     counted = Counter[str]()
-    for item, times, within, beside in taken:
+    unnamed = dict[str, None]()
+    for at in own:
+        item = ITEMS[lines.item[at]]
+        if priced.within[at]:
+            unnamed[item] = None
         # Reopenings under a sleeve are said by the sleeve; their lines stand in the table.
-        if not within and not (beside and ITEMS[item] == "reopen"):
-            counted[ITEMS[item]] += times
+        elif not (item == "reopen" and lines.beside[at]):
+            counted[item] += int(lines.times[at])
     why = ", ".join(f"{count} x {item}" for item, count in sorted(counted.items()))
     return f"{why}; without a price of their own: {', '.join(unnamed)}" if unnamed else why
