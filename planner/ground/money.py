@@ -7,12 +7,14 @@ and for short liners alike. Money is in whole cents, rounded once, half to even.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.once import made_once
+from planner.tables import rows_in
 
 # Lengths count in whole micrometres, so that cents come out of whole numbers exactly.
 _UM_PER_M = 1_000_000
@@ -116,14 +118,56 @@ def list_prices(prices: pd.DataFrame, item: str, system: str = "") -> PriceList:
 
 
 def _listed(prices: pd.DataFrame, item: str, system: str) -> PriceList:
-    found = _in_order(prices, item, system)
+    rows = (_Price(*row) for row in rows_in(prices, _Price._fields))
+    found = [row for row in rows if row.item == item and row.system in ("", system)]
+    found.sort(key=_rank)
+    bands = [(row.dn_from_mm, row.dn_to_mm, row.included_m) for row in found]
+    amounts = [(row.each_cents, row.extra_cents_per_m) for row in found]
+    least = [(0.0 if np.isnan(row.least_m) else row.least_m) for row in found]
     return PriceList(
-        [str(one) for one in found["price_id"]],
-        found[["dn_from_mm", "dn_to_mm", "included_m"]].to_numpy(dtype=float),
-        found[["each_cents", "extra_cents_per_m"]].to_numpy(dtype=np.int64),
-        found["least_m"].fillna(0.0).to_numpy(dtype=float),
-        found["least_cents"].fillna(0).to_numpy(dtype=np.int64),
+        [row.price_id for row in found],
+        np.array(bands, dtype=float).reshape(-1, 3),
+        np.array(amounts, dtype=np.int64).reshape(-1, 2),
+        np.array(least, dtype=float),
+        np.array([_known(row.least_cents) for row in found], dtype=np.int64),
     )
+
+
+class _Price(NamedTuple):
+    """What `PRICES` says of one price, but where it comes from."""
+
+    price_id: str
+    item: str
+    system: str
+    dn_from_mm: float
+    dn_to_mm: float
+    each_cents: int
+    included_m: float
+    extra_cents_per_m: int
+    year: Any
+    least_m: float
+    least_cents: Any
+    quantity_from: float
+    quantity_to: float
+
+
+def _rank(price: _Price) -> tuple[bool, float, float, float, bool, int, str]:
+    """Give what sorts the prices of one item, the one to take first on top; see `price_many`."""
+    low, high = price.quantity_from, price.quantity_to
+    range_ = high - (0.0 if np.isnan(low) else low)
+    return (
+        price.system == "",
+        price.dn_to_mm - price.dn_from_mm,
+        price.dn_to_mm,
+        np.inf if np.isnan(range_) else range_,
+        bool(np.isnan(low) and np.isnan(high)),
+        -_known(price.year),
+        price.price_id,
+    )
+
+
+def _known(value: Any) -> int:  # noqa: ANN401 - a whole number or NA
+    return 0 if pd.isna(value) else int(value)
 
 
 def price_many(
@@ -161,24 +205,6 @@ def price_many(
     """
     cents, at = list_prices(prices, item, system).cents_of(dn_mm, length_m)
     return pd.arrays.IntegerArray(cents, at < 0)
-
-
-def _in_order(prices: pd.DataFrame, item: str, system: str) -> pd.DataFrame:
-    """Give the prices of `item` that serve `system`, the one to take first on top."""
-    fits = (prices["item"] == item) & prices["system"].isin({"", system})
-    found = prices[fits]
-    order = pd.DataFrame(
-        {
-            "any": found["system"] == "",
-            "width": found["dn_to_mm"] - found["dn_from_mm"],
-            "to": found["dn_to_mm"],
-            "many": (found["quantity_to"] - found["quantity_from"].fillna(0.0)).fillna(np.inf),
-            "open": found["quantity_from"].isna() & found["quantity_to"].isna(),
-            "age": -found["year"].astype("Float64").fillna(0.0).astype(float),
-            "id": found["price_id"],
-        }
-    )
-    return found.loc[order.sort_values(list(order.columns), kind="stable").index]
 
 
 def half_even(parts: npt.NDArray[np.int64], by: int) -> npt.NDArray[np.int64]:

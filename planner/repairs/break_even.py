@@ -6,20 +6,50 @@ from the prices in force: the sleeves' fixed part, the mean of one sleeve, the l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
+from planner.distinct import is_among
 from planner.ground.money import money
+from planner.repairs.lives import Shares
+from planner.repairs.option_steps import Wholes
 from planner.settings import Sleeving
-from planner.tables import check, conform, records_in
+from planner.tables import check, conform, rows_in
 
 Row = dict[str, Any]
 _LINERS = ("liner", "dig_liner")
+
+
+class _Way(NamedTuple):
+    """One way on one pipe: its sum [cents], or why it has none, and what its lines add up to.
+
+    `own` is what its pieces take [cents], its sleeves or its digs; `dug` what digs take in it;
+    `placed` counts the sleeves.
+    """
+
+    cents: int | None
+    why_not: str
+    total: int
+    own: int
+    pieces: int
+    dug: int
+    placed: int
+
+    @property
+    def base(self) -> int:
+        """Give what any number of pieces takes [cents]."""
+        return self.total - self.own
+
+    @property
+    def each(self) -> int:
+        """Give the mean of one piece [cents], rounded half to even; 0 where there is none."""
+        return round(Fraction(self.own, self.pieces)) if self.pieces else 0
 
 
 def break_even(
@@ -53,20 +83,19 @@ def break_even(
     n* = (L c_line + n_conn c_reopen) / c_sleeve (trade.md D), with the fixed parts added.
     """
     check(options, OPTIONS), check(option_lines, OPTION_LINES)
-    ways: dict[str, dict[str, Row]] = {}
-    for row in records_in(options):
-        ways.setdefault(row["pipe_id"], {})[row["method"]] = row
-    lines: dict[tuple[str, str], list[Row]] = {}
-    for row in records_in(option_lines):
-        lines.setdefault((row["pipe_id"], row["method"]), []).append(row)
-    rows = [
-        _row(pipe_id, own, {way: lines.get((pipe_id, way), []) for way in own}, settings)
-        for pipe_id, own in ways.items()
-    ]
-    return conform(rows, BREAK_EVEN)
+    ways: dict[str, dict[str, _Way]] = {}
+    rows = rows_in(options, ["pipe_id", "method", "possible", "why", "cost_cents"])
+    for (pipe_id, method, possible, why, cents), added in zip(
+        rows, _added(options, option_lines), strict=True
+    ):
+        costed = int(cents) if possible and not pd.isna(cents) else None
+        way = _Way(costed, "not costed" if possible else why, *added)
+        ways.setdefault(pipe_id, {})[method] = way
+    shares = Shares.of_lives(settings)
+    return conform([_row(pipe_id, own, shares) for pipe_id, own in ways.items()], BREAK_EVEN)
 
 
-def first_count(base: Fraction, each: Fraction, limit: Fraction) -> int | None:
+def first_count(base: Fraction | int, each: Fraction | int, limit: Fraction | int) -> int | None:
     """Give the least n >= 1 with base + n x each > limit; None where no n has it.
 
     Examples
@@ -80,62 +109,65 @@ def first_count(base: Fraction, each: Fraction, limit: Fraction) -> int | None:
     return max(1, (limit - base) // each + 1)
 
 
-def _row(pipe_id: str, ways: dict[str, Row], lines: dict[str, list[Row]], lives: Sleeving) -> Row:
-    sleeve, dig = lines.get("sleeve", []), lines.get("dig", [])
-    placed = len({one["sleeve_id"] for one in sleeve} - {""})
-    row: Row = {"pipe_id": pipe_id, "sleeves_count": placed}
-    if _costed(ways["dig"]):
-        row |= _parted(dig, [one for one in dig if one["part"] == "dig"], "dig", ("dig",))
-    costed = [way for way in _LINERS if way in ways and _costed(ways[way])]
-    if costed:
-        best = min(costed, key=lambda way: (int(ways[way]["cost_cents"]), _LINERS.index(way)))
-        row |= {"liner_method": best, "liner_cents": int(ways[best]["cost_cents"])}
-    if _costed(ways["sleeve"]):
-        own = [one for one in sleeve if one["sleeve_id"]]
-        row |= _parted(sleeve, own, "sleeve", ("sleeve",))
-    lacking = [
-        f"{WAY_WORDS[way]}: {_why_not(ways[way])}"
-        for way in (("sleeve",) if not _costed(ways["sleeve"]) else ())
-        + (tuple(way for way in _LINERS if way in ways) if not costed else ())
-    ]
+def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ...]]:
+    """Add up for each option total, own, pieces, dug and placed of `_Way`."""
+    places = {key: at for at, key in enumerate(rows_in(options, ["pipe_id", "method"]))}
+    way = [places.get(key, -1) for key in rows_in(lines, ["pipe_id", "method"])]
+    way_of, sleeves = np.array(way, dtype=np.int64), lines["sleeve_id"].tolist()
+    cents = lines["sum_cents"].to_numpy(dtype=np.int64, na_value=0)
+    times = lines["times_count"].to_numpy(dtype=np.int64)
+    digs = is_among(lines["part"], ["dig"])
+    own = np.where(is_among(lines["method"], ["dig"]), digs, ~is_among(lines["sleeve_id"], [""]))
+    own &= ~is_among(lines["item"], ["setup_dig"])
+    pieces = own & np.asarray(lines["item"] == lines["method"], dtype=bool)
+    each = {(at, sleeve) for at, sleeve in zip(way, sleeves, strict=True) if sleeve}
+    placed = np.array([at for at, _ in each], dtype=np.int64)
+
+    def summed(values: Wholes, at: Wholes) -> list[int]:
+        sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
+        np.add.at(sums, at, values)
+        found: list[int] = sums[:-1].tolist()
+        return found
+
+    return zip(
+        summed(cents, way_of),
+        summed(np.where(own, cents, 0), way_of),
+        summed(np.where(pieces, times, 0), way_of),
+        summed(np.where(digs, cents, 0), way_of),
+        summed(np.ones_like(placed), placed),
+        strict=True,
+    )
+
+
+def _row(pipe_id: str, ways: dict[str, _Way], shares: Shares) -> Row:
+    sleeve, dig = ways["sleeve"], ways["dig"]
+    row: Row = {"pipe_id": pipe_id, "sleeves_count": sleeve.placed}
+    if dig.cents is not None:
+        row |= {"dig_base_cents": dig.base, "dig_each_cents": dig.each}
+    if sleeve.cents is not None:
+        row |= {"sleeve_base_cents": sleeve.base, "sleeve_each_cents": sleeve.each}
+    liners = [way for way in _LINERS if way in ways]
+    costs = {way: cents for way in liners if (cents := ways[way].cents) is not None}
+    if costs:
+        best = min(costs, key=lambda way: (costs[way], _LINERS.index(way)))
+        row |= {"liner_method": best, "liner_cents": costs[best]}
+    lacking = [] if sleeve.cents is not None else ["sleeve"]
+    lacking += [] if costs else liners
     if lacking:
-        return {**row, "why": f"not compared: {'; '.join(lacking)}"}
-    return {**row, **_compared(row, sleeve, lives)}
+        why = "; ".join(f"{WAY_WORDS[way]}: {ways[way].why_not}" for way in lacking)
+        return {**row, "why": f"not compared: {why}"}
+    return {**row, **_compared(row, sleeve, shares)}
 
 
-def _costed(way: Row) -> bool:
-    return bool(way["possible"]) and not pd.isna(way["cost_cents"])
-
-
-def _why_not(way: Row) -> str:
-    return str(way["why"]) if not way["possible"] else "not costed"
-
-
-def _parted(lines: Sequence[Row], own: Sequence[Row], name: str, items: tuple[str, ...]) -> Row:
-    """Part a sum into the mean of one piece [cents] and what is left for the base."""
-    total = sum(_cents(one) for one in lines)
-    count = sum(int(one["times_count"]) for one in own if one["item"] in items)
-    moves = [one for one in own if one["item"] == "setup_dig"]
-    apart = sum(_cents(one) for one in own) - sum(_cents(one) for one in moves)
-    each = round(Fraction(apart, count)) if count else 0
-    return {f"{name}_base_cents": total - apart, f"{name}_each_cents": each}
-
-
-def _cents(line: Row) -> int:
-    return 0 if pd.isna(line["sum_cents"]) else int(line["sum_cents"])
-
-
-def _compared(row: Row, lines: Sequence[Row], lives: Sleeving) -> Row:
-    base, each = Fraction(row["sleeve_base_cents"]), Fraction(row["sleeve_each_cents"])
-    liner = Fraction(row["liner_cents"])
-    dug = sum(_cents(one) for one in lines if one["part"] == "dig")
-    life, dig_life = Fraction(lives.sleeve_life_years), Fraction(lives.dig_life_years)
+def _compared(row: Row, sleeve: _Way, shares: Shares) -> Row:
+    base, each, liner = sleeve.base, sleeve.each, int(row["liner_cents"])
     count = first_count(base, each, liner)
-    yearly = (base - dug) / life + dug / dig_life
-    annual = first_count(yearly, each / life, liner / Fraction(lives.liner_life_years))
+    of = shares.of
+    yearly = (base - sleeve.dug) * of["sleeve"] + sleeve.dug * of["dig"]
+    annual = first_count(yearly, each * of["sleeve"], liner * of["liner"])
     sums = (
-        f"{money(int(base))} + {money(int(each))} a sleeve against"
-        f" {WAY_WORDS[row['liner_method']]} {money(int(liner))}"
+        f"{money(base)} + {money(each)} a sleeve against"
+        f" {WAY_WORDS[row['liner_method']]} {money(liner)}"
     )
     why = f"{sums}: the liner costs less {_from(count)}, by the cost a year {_from(annual)}"
     why += f"; {row['sleeves_count']} placed"

@@ -6,28 +6,32 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from operator import itemgetter
+from typing import NamedTuple
 
 import pandas as pd
 
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import STEPS, WAYS
 from planner.contracts.verdicts import URGENCY
+from planner.distinct import numbers_at, places_in
 from planner.tables import rows_in
 
 # Laterals known to within this of both ends are known over the whole pipe.
 _NEAR_M = 0.01
 CUTS = ("cut_roots", "cut_intrusion", "descale")
+# Of the works that a rule asks for first, those done at the span alone.
+AT_SPAN = (*CUTS, "grout")
 # Steps that make a pipe ready; whatever goes into the ground comes after all of them.
 PREPARE = ("check_access", "clean", *CUTS, "clean_again", "prove_laterals", "look", "grout", "dig")
 # Ways with a full liner in them.
 LINED = ("liner", "sleeve_liner", "dig_liner")
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(NamedTuple):
     """One span with what the rules, or a person, say of it; from_m and to_m in [m]."""
 
     span_id: str
@@ -42,8 +46,7 @@ class Spot:
     first: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(NamedTuple):
     """One sleeve of a pipe: place [m], what it serves, covers and seals, its cost [cents]."""
 
     sleeve_id: str
@@ -70,10 +73,20 @@ class Job:
     live_laterals: int = 0
     laterals_known: bool = True
 
-    @property
+    @cached_property
     def mend(self) -> tuple[Spot, ...]:
         """Give the spans that must be mended."""
         return tuple(spot for spot in self.spots if spot.needs == "mend")
+
+    @cached_property
+    def upkeep(self) -> tuple[Spot, ...]:
+        """Give the spans that must be maintained."""
+        return tuple(spot for spot in self.spots if spot.needs == "maintain")
+
+    @cached_property
+    def urgency(self) -> str:
+        """Give the worst urgency of what is mended or maintained."""
+        return worst(spot.urgency for spot in (*self.mend, *self.upkeep))
 
     def kept(self, method: str) -> tuple[Piece, ...]:
         """Give the sleeves that are set under `method`: before a liner those it cannot do without.
@@ -82,10 +95,10 @@ class Job:
         """
         if method == "sleeve":
             return self.pieces
-        if method != "sleeve_liner":
+        if method != "sleeve_liner" or not self.pieces:
             return ()
         left = {spot.span_id for spot in self.mend if spot.liner != "open"}
-        return tuple(piece for piece in self.pieces if piece.spans & left)
+        return tuple(piece for piece in self.pieces if not piece.spans.isdisjoint(left))
 
     def dug(self, method: str) -> tuple[Spot, ...]:
         """Give the spans that are dug up under `method`: all, or those it cannot serve.
@@ -96,24 +109,25 @@ class Job:
             return self.mend
         if method == "liner" or method not in WAYS:
             return ()
-        return tuple(
-            one for one in self.mend if not self._served(one, method) and one.dig == "open"
-        )
+        return tuple(spot for spot in self._beyond(method) if spot.dig == "open")
 
     def unserved(self, method: str) -> tuple[Spot, ...]:
         """Give the spans that neither `method` nor a dig beside it mends."""
-        dug = {spot.span_id for spot in self.dug(method) if spot.dig == "open"}
-        left = (spot for spot in self.mend if spot.span_id not in dug)
-        return tuple(one for one in left if method == "dig" or not self._served(one, method))
+        left = self.mend if method == "dig" else self._beyond(method)
+        return tuple(spot for spot in left if method == "liner" or spot.dig != "open")
 
-    def _served(self, spot: Spot, method: str) -> bool:
-        if method in LINED and spot.liner == "open":
-            return True
-        return any(spot.span_id in piece.spans for piece in self.kept(method))
+    def _beyond(self, method: str) -> list[Spot]:
+        """Give the spans to mend that neither the sleeves nor the liner of `method` serve."""
+        lined = method in LINED
+        sleeved = {span_id for piece in self.kept(method) for span_id in piece.spans}
+        return [
+            spot
+            for spot in self.mend
+            if spot.span_id not in sleeved and not (lined and spot.liner == "open")
+        ]
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """One work before it has an id: where [m], how urgent, for which sleeve, why.
 
     `upkeep` work serves the pipe itself: setting a sleeve elsewhere does not settle it.
@@ -170,15 +184,17 @@ _VERDICT_COLUMNS += ["first"]
 
 
 def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
-    places = {key: ends for key, *ends in rows_in(spans, ["span_id", "from_m", "to_m"])}
+    known = places_in(verdicts["span_id"], spans["span_id"])
+    from_m, to_m = (numbers_at(spans[name], known).tolist() for name in ("from_m", "to_m"))
+    rows = zip(known.tolist(), from_m, to_m, rows_in(verdicts, _VERDICT_COLUMNS), strict=True)
     found: dict[str, list[Spot]] = {}
-    for pipe_id, span_id, *words, first in rows_in(verdicts, _VERDICT_COLUMNS):
-        if span_id in places:
-            from_m, to_m = places[span_id]
-            needs, urgency, sleeve, liner, dig, verdict = words
-            said = (needs, urgency, sleeve, liner, dig, verdict)
-            works = tuple(step for step in first.split("+") if step)
-            found.setdefault(pipe_id, []).append(Spot(span_id, from_m, to_m, *said, works))
+    works: dict[str, tuple[str, ...]] = {}
+    for at, start, end, (pipe_id, span_id, *said, first) in rows:
+        if at < 0:
+            continue
+        if first not in works:
+            works[first] = tuple(step for step in first.split("+") if step)
+        found.setdefault(pipe_id, []).append(Spot._make((span_id, start, end, *said, works[first])))
     for spots in found.values():
         spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
     return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}
@@ -244,17 +260,25 @@ def steps_of(job: Job, method: str) -> list[Step]:
 
 def _once(steps: list[Step]) -> list[Step]:
     """Sort `steps` and keep one of those that are one work: two spans may lie at one place."""
-    kept: dict[tuple[str, float, float, str], Step] = {}
+    kept: list[Step] = []
+    last = None
     for one in sorted(steps, key=_place):
-        key = (one.step, one.from_m, one.to_m, one.sleeve_id)
-        first = kept.get(key, one)
-        urgency = worst((first.urgency, one.urgency))
-        kept[key] = replace(first, urgency=urgency, upkeep=first.upkeep or one.upkeep)
-    return list(kept.values())
+        work = (one.step, one.from_m, one.to_m, one.sleeve_id)
+        if work == last:
+            first = kept[-1]
+            urgency = worst((first.urgency, one.urgency))
+            kept[-1] = first._replace(urgency=urgency, upkeep=first.upkeep or one.upkeep)
+        else:
+            kept.append(one)
+        last = work
+    return kept
+
+
+_ORDER = {step: at for at, step in enumerate(STEPS)}
 
 
 def _place(one: Step) -> tuple[int, float, float, str, str]:
-    return (STEPS.index(one.step), one.from_m, one.to_m, one.sleeve_id, one.reason)
+    return (_ORDER[one.step], one.from_m, one.to_m, one.sleeve_id, one.reason)
 
 
 def _watches(job: Job) -> list[Step]:
@@ -271,31 +295,24 @@ def _dig(spot: Spot) -> Step:
 
 def _prepared(job: Job, method: str) -> list[Step]:
     """List access, cleaning, cutting, looking and grouting before `method`."""
-    dug = set(job.dug(method))
-    served = [spot for spot in job.mend if spot not in dug]
-    upkeep = [spot for spot in job.spots if spot.needs == "maintain"]
-    urgency = worst(spot.urgency for spot in [*job.mend, *upkeep])
-    steps = []
+    dug = {spot.span_id for spot in job.dug(method)}
+    served = [spot for spot in job.mend if spot.span_id not in dug]
+    upkeep, urgency = job.upkeep, job.urgency
+    steps: list[Step] = []
 
     def whole(step: str, reason: str) -> None:
         steps.append(Step(step, 0.0, job.length_m, urgency, reason))
 
-    if served or upkeep or dug:
+    if upkeep or job.mend:
         whole("check_access", f"before any work of '{method}'")
     if not served and not upkeep:
         return steps
     whole("clean", f"before any work of '{method}'" if served else _names("maintains", upkeep))
-    for spot in [*served, *upkeep]:
-        wanted = [step for step in spot.first if step in (*CUTS, "grout")]
-        steps += [
-            Step(step, spot.from_m, spot.to_m, spot.urgency, f"before {spot.span_id} is mended")
-            if spot.needs == "mend"
-            else _upkeep(step, spot)
-            for step in wanted
-        ]
-    if any(step.step in CUTS for step in steps):
+    asked = {step for spot in (*served, *upkeep) for step in spot.first}
+    for spot in (*served, *upkeep):
+        steps += [_first(step, spot) for step in spot.first if step in AT_SPAN]
+    if not asked.isdisjoint(CUTS):
         whole("clean_again", "after cutting")
-    asked = {step for spot in [*served, *upkeep] for step in spot.first}
     if "prove_laterals" in asked or (served and _laterals_doubtful(job, method)):
         whole("prove_laterals", "laterals are not known where it goes")
     if served or "look" in asked:
@@ -303,12 +320,14 @@ def _prepared(job: Job, method: str) -> list[Step]:
     return steps
 
 
-def _upkeep(step: str, spot: Spot) -> Step:
-    reason = f"maintains {spot.span_id}"
-    return Step(step, spot.from_m, spot.to_m, spot.urgency, reason, upkeep=True)
+def _first(step: str, spot: Spot) -> Step:
+    """Give what is done at one span before it is mended, or to maintain it."""
+    upkeep = spot.needs != "mend"
+    reason = f"maintains {spot.span_id}" if upkeep else f"before {spot.span_id} is mended"
+    return Step(step, spot.from_m, spot.to_m, spot.urgency, reason, upkeep=upkeep)
 
 
-def _names(what: str, spots: list[Spot]) -> str:
+def _names(what: str, spots: Sequence[Spot]) -> str:
     return f"{what} " + ", ".join(spot.span_id for spot in spots)
 
 
@@ -320,37 +339,28 @@ def _laterals_doubtful(job: Job, method: str) -> bool:
 
 def _sleeve(job: Job, piece: Piece) -> list[Step]:
     served = [spot for spot in job.mend if spot.span_id in piece.spans]
-    at = Step(
-        "sleeve",
-        piece.from_m,
-        piece.to_m,
-        worst(spot.urgency for spot in served),
-        _names("mends", served),
-        piece.sleeve_id,
-    )
-    steps = [
-        replace(at, step="flow_control", reason=f"while {piece.sleeve_id} cures"),
-        at,
-        replace(at, step="verify", reason=f"films {piece.sleeve_id}"),
+    urgency, own = worst(spot.urgency for spot in served), piece.sleeve_id
+    done = [
+        ("flow_control", f"while {own} cures"),
+        ("sleeve", _names("mends", served)),
+        ("verify", f"films {own}"),
     ]
     if piece.laterals:
-        reason = f"{piece.laterals} laterals under {piece.sleeve_id}"
-        steps.append(replace(at, step="reopen", reason=reason))
-    return steps
+        done.append(("reopen", f"{piece.laterals} laterals under {own}"))
+    return [Step(step, piece.from_m, piece.to_m, urgency, why, own) for step, why in done]
 
 
 def _liner(job: Job) -> list[Step]:
     urgency = worst(spot.urgency for spot in job.mend)
     served = [spot for spot in job.mend if spot.liner == "open"]
-    at = Step("liner", 0.0, job.length_m, urgency, _names("mends", served))
-    steps = [
-        replace(at, step="flow_control", reason="while the liner cures"),
-        at,
-        replace(at, step="verify", reason="films the liner"),
+    done = [
+        ("flow_control", "while the liner cures"),
+        ("liner", _names("mends", served)),
+        ("verify", "films the liner"),
     ]
     if job.live_laterals:
-        steps.append(replace(at, step="reopen", reason=f"{job.live_laterals} laterals under it"))
-    return steps
+        done.append(("reopen", f"{job.live_laterals} laterals under it"))
+    return [Step(step, 0.0, job.length_m, urgency, why) for step, why in done]
 
 
 def after(steps: list[Step]) -> list[tuple[int, int]]:

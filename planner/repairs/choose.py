@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -18,10 +18,21 @@ from planner.contracts.verdicts import NEEDS
 from planner.ground.money import money
 from planner.repairs.chain import Job, jobs_of, worst
 from planner.repairs.decide_spans import digest_of
-from planner.tables import check, conform, records_in
+from planner.tables import check, conform, rows_in
 
-Rows = dict[str, dict[str, Any]]
-"""One pipe's rows of `OPTIONS` by method."""
+
+class _Option(NamedTuple):
+    """What choosing takes of a row of `OPTIONS`; `cents` [cents] is what it goes by, or None."""
+
+    system: str
+    possible: bool
+    why: str
+    cost_cents: Any
+    cents: int | None
+
+
+_Options = dict[str, _Option]
+"""One pipe's options by method."""
 
 
 @dataclass(frozen=True)
@@ -80,9 +91,11 @@ def choose(
         If a table breaks its contract.
     """
     check(tables["verdicts"], VERDICTS), check(options, OPTIONS)
-    by_pipe: dict[str, Rows] = {}
-    for row in records_in(options):
-        by_pipe.setdefault(str(row["pipe_id"]), {})[str(row["method"])] = row
+    by_pipe: dict[str, _Options] = {}
+    columns = ["pipe_id", "method", "system", "possible", "why", "cost_cents", f"{by}_cents"]
+    for pipe_id, method, *row, cents in rows_in(options, columns):
+        option = _Option._make((*row, None if pd.isna(cents) else int(cents)))
+        by_pipe.setdefault(pipe_id, {})[method] = option
     jobs = jobs_of(tables) if jobs is None else jobs
     asked, offered = wanted or {}, not tables["systems"].empty
     rows = []
@@ -98,17 +111,19 @@ def choose(
     return Chosen(conform(rows, CHOICES), conform(pairs, CHOICE_SLEEVES))
 
 
-def _unstated(job: Job, options: Rows, *, priced: bool) -> str:
+def _unstated(job: Job, options: _Options, *, priced: bool) -> str:
     """Say without what nothing can be chosen in a project without systems, '' if it can."""
     if any(spot.sleeve == "open" for spot in job.mend):
         return NO_METHOD + NO_SYSTEM
-    possible = sum(bool(option["possible"]) for option in options.values())
+    possible = sum(option.possible for option in options.values())
     return "" if priced or possible < 2 else NO_METHOD + NO_PRICE
 
 
-def _choice(job: Job, options: Rows, by: str, wanted: str, unstated: str = "") -> dict[str, object]:
+def _choice(
+    job: Job, options: _Options, by: str, wanted: str, unstated: str = ""
+) -> dict[str, object]:
     method, reason = ("", unstated) if unstated else _method(job, options, by)
-    there = wanted in options and bool(options[wanted]["possible"])
+    there = wanted in options and options[wanted].possible
     if wanted and wanted != method and job.mend and there:
         method, reason = wanted, f"{wanted} named by a person; else {reason}"
     state = "proposed" if method else "held"
@@ -118,12 +133,12 @@ def _choice(job: Job, options: Rows, by: str, wanted: str, unstated: str = "") -
         waits = f"{', '.join(undecided)}: an engineer must decide what is to be done there"
         reason = f"{waits}; for the rest: {reason}" if job.mend and method else waits
     method = method or "nothing"
-    option = options.get(method, {})
+    option = options.get(method)
     return {
         "pipe_id": job.pipe_id,
         "method": method,
-        "system": option.get("system", ""),
-        "cost_cents": option.get("cost_cents"),
+        "system": option.system if option else "",
+        "cost_cents": option.cost_cents if option else None,
         "state": state,
         "reason": reason,
         "fingerprint": fingerprint(job, method),
@@ -132,7 +147,7 @@ def _choice(job: Job, options: Rows, by: str, wanted: str, unstated: str = "") -
     }
 
 
-def _method(job: Job, options: Rows, by: str) -> tuple[str, str]:
+def _method(job: Job, options: _Options, by: str) -> tuple[str, str]:
     """Give the method and why; '' where no method mends the pipe."""
     if not job.mend:
         needs = max(
@@ -142,13 +157,13 @@ def _method(job: Job, options: Rows, by: str) -> tuple[str, str]:
         )
         return needs, f"{len(job.spots)} spans, of which none needs mending"
     there = [name for name in WAYS if name in options]
-    possible = [name for name in there if options[name]["possible"]]
+    possible = [name for name in there if options[name].possible]
     if not possible:
-        left = "; ".join(f"{WAY_WORDS[name]}: {options[name]['why']}" for name in there)
+        left = "; ".join(f"{WAY_WORDS[name]}: {options[name].why}" for name in there)
         return "", f"no method mends this pipe: {left}"
-    costs = {name: options[name][f"{by}_cents"] for name in possible}
-    uncosted = [name for name in possible if pd.isna(costs[name])]
-    costed = {name: int(costs[name]) for name in possible if name not in uncosted}
+    costs = {name: options[name].cents for name in possible}
+    uncosted = [name for name in possible if costs[name] is None]
+    costed = {name: cents for name, cents in costs.items() if cents is not None}
     if uncosted and ("sleeve" in possible or not costed):
         lacking = ", ".join(WAY_WORDS[name] for name in uncosted)
         why = f"{lacking} not costed, so not the cheapest but the first that mends all"

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import (
@@ -20,17 +19,19 @@ from planner.contracts import (
     VERDICTS,
 )
 from planner.contracts.facts import Tables
-from planner.contracts.repairs import NO_SYSTEM, WAYS
+from planner.contracts.repairs import NO_SYSTEM
 from planner.contracts.sums import WITHIN
-from planner.ground.money import money
+from planner.distinct import texts_at
 from planner.ground.quantities import dn_said
 from planner.once import made_once
-from planner.repairs.chain import LINED, Job, Spot, jobs_of
-from planner.repairs.option_lines import Line, PriceBook, lines_of
+from planner.repairs.chain import Job, Spot, jobs_of
+from planner.repairs.option_lines import PriceBook, Priced, price_lines
+from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Ways, Wholes, list_lines
+from planner.repairs.option_sums import Sums, add_up
 from planner.settings import Sleeving
-from planner.tables import check, conform, rows_in
+from planner.tables import check, conform
 
-Row = dict[str, object]
+_OF_PRICE = ["price_id", "place", "source"]
 
 
 @dataclass(frozen=True)
@@ -94,17 +95,17 @@ def price_options(
     book = made_once((prices,), "price book", lambda: PriceBook.of(prices))
     systems = tables["systems"]
     flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
-    rows: list[Row] = []
-    lines: list[Row] = []
-    for job in jobs.values():
-        for method in _ways(job):
-            own: list[Line] = []
-            barred = _barred(job, method, settings, flat)
-            if not barred:
-                own = lines_of(job, method, book)
-            rows.append(_option(job, method, own, barred, book, settings))
-            lines += [_line_row(job, method, seq, one, book) for seq, one in enumerate(own, 1)]
-    return Options(conform(rows, OPTIONS), _sourced(lines, prices))
+    offered = [(job, _ways(job)) for job in jobs.values()]
+    ways = Ways(
+        [job for job, methods in offered for _ in methods],
+        [method for _, methods in offered for method in methods],
+    )
+    barred = [_barred(job, way, settings, flat) for job, way in ways.pairs()]
+    able = ways.only([not why for why in barred])
+    lines = list_lines(able, book.items)
+    priced = price_lines(lines, book)
+    sums = add_up(able, lines, priced, settings)
+    return Options(_option_rows(ways, barred, sums), _line_rows(able, lines, priced, prices))
 
 
 def _ways(job: Job) -> list[str]:
@@ -116,60 +117,13 @@ def _ways(job: Job) -> list[str]:
         "sleeve_liner": bool(open_ and closed and job.kept("sleeve_liner")),
         "dig_liner": bool(open_ and any(spot.dig == "open" for spot in closed)),
     }
-    return [way for way in WAYS if sequences.get(way, True)]
+    return [way for way in ORDER if sequences.get(way, True)]
 
 
 def _lined(job: Job) -> tuple[list[Spot], list[Spot]]:
     """Part the spans to mend into those a liner serves and the others."""
     served = [spot for spot in job.mend if spot.liner == "open"]
     return served, [spot for spot in job.mend if spot.liner != "open"]
-
-
-def _option(
-    job: Job, method: str, lines: list[Line], barred: str, book: PriceBook, settings: Sleeving
-) -> Row:
-    pieces = job.kept(method)
-    row: Row = {"pipe_id": job.pipe_id, "method": method}
-    row["system"] = pieces[0].system if pieces else ""
-    if barred:
-        return {**row, "possible": False, "why": barred}
-    cents, why = _sum(job, method, lines, book)
-    row |= {"possible": True, "why": why}
-    if cents is None:
-        return row
-    annual, life = annual_cents(lines, method, settings)
-    lives = _lives_said(lines, method, settings)
-    row["why"] = f"{why}; {money(cents)}, {money(annual)} a year over {lives}"
-    return {**row, "cost_cents": cents, "annual_cents": annual, "life_years": life}
-
-
-def life_of(part: str, method: str, settings: Sleeving) -> float:
-    """Give the service life [years] of one part of a way: under a liner, that of the liner."""
-    lives = {
-        "sleeve": settings.sleeve_life_years,
-        "liner": settings.liner_life_years,
-        "dig": settings.dig_life_years,
-    }
-    return lives["liner" if method in LINED else part]
-
-
-def annual_cents(lines: list[Line], method: str, settings: Sleeving) -> tuple[int, float]:
-    """Give the cost a year [cents], rounded once half to even, and the shortest life [years]."""
-    lives = [life_of(line.part, method, settings) for line in lines]
-    parts = [
-        Fraction(line.cents or 0) / Fraction(life) for line, life in zip(lines, lives, strict=True)
-    ]
-    return round(sum(parts, Fraction(0))), min(lives)
-
-
-def _lives_said(lines: list[Line], method: str, settings: Sleeving) -> str:
-    """Write the lives in the sum, e.g. ``12 years`` or ``12 years (sleeve) and 80 (dig)``."""
-    if method in LINED:
-        return f"{settings.liner_life_years:g} years"
-    lives = {line.part: life_of(line.part, method, settings) for line in lines}
-    if len(lives) == 1:
-        return f"{next(iter(lives.values())):g} years"
-    return " and ".join(f"{life:g} years ({part})" for part, life in sorted(lives.items()))
 
 
 def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:
@@ -218,54 +172,57 @@ def _left_by(spot: Spot, method: str, job: Job) -> str:
     return f"{spot.span_id}: {name} is {state}, and dig is {spot.dig}"
 
 
-def _sum(job: Job, method: str, lines: list[Line], book: PriceBook) -> tuple[int | None, str]:
-    """Add up the lines; no sum, and why, where one has no price."""
-    within = dict.fromkeys(line.item for line in lines if book.within(line))
-    counted = Counter[str]()
-    for line in lines:
-        # Reopenings under a sleeve are said by the sleeve; their lines stand in the table.
-        if line.item not in within and not (line.item == "reopen" and line.sleeve_id):
-            counted[line.item] += line.times
-    why = ", ".join(f"{count} x {item}" for item, count in sorted(counted.items()))
-    if within:
-        why += f"; without a price of their own: {', '.join(within)}"
-    if method in LINED and not job.laterals_known:
-        why += "; laterals are not known over the whole pipe"
-    lacking = {line.item for line in lines if line.cents is None and line.item not in within}
-    if lacking:
-        missing = ", ".join(sorted(lacking))
-        return None, f"{why}; not costed: no price for {missing} at {dn_said(job.dn_mm)}"
-    return sum(line.cents or 0 for line in lines), why
+def _system(job: Job, method: str) -> str:
+    pieces = job.kept(method)
+    return pieces[0].system if pieces else ""
 
 
-def _line_row(job: Job, method: str, seq: int, line: Line, book: PriceBook) -> Row:
-    note = ""
-    if line.cents is None:
-        note = WITHIN if book.within(line) else f"no price at {dn_said(line.dn_mm)}"
-    return {
-        "pipe_id": job.pipe_id,
-        "method": method,
-        "seq": seq,
-        "part": line.part,
-        "item": line.item,
-        "sleeve_id": line.sleeve_id,
-        "dn_mm": line.dn_mm,
-        "length_m": line.length_m,
-        "times_count": line.times,
-        "one_cents": line.one_cents,
-        "sum_cents": line.cents,
-        "price_id": line.price_id,
-        "note": note,
+def _option_rows(ways: Ways, barred: Sequence[str], sums: Sums) -> pd.DataFrame:
+    """Give `OPTIONS`: what is barred says why, each other way has the next of the sums."""
+    possible = np.array([not why for why in barred], dtype=bool)
+    at = np.where(possible, np.cumsum(possible) - 1, -1)
+    costed = np.append(sums.costed, False)[at]
+    cents, annual = (np.append(one, 0)[at] for one in (sums.cents, sums.annual_cents))
+    why = iter(sums.why)
+    columns = {
+        "pipe_id": [job.pipe_id for job in ways.jobs],
+        "method": ways.methods,
+        "system": [_system(job, method) for job, method in ways.pairs()],
+        "possible": possible,
+        "cost_cents": pd.arrays.IntegerArray(cents, ~costed),
+        "annual_cents": pd.arrays.IntegerArray(annual, ~costed),
+        "life_years": np.where(costed, np.append(sums.life_years, np.nan)[at], np.nan),
+        "why": [said or next(why) for said in barred],
     }
+    return conform(columns, OPTIONS)
 
 
-def _sourced(lines: list[Row], prices: pd.DataFrame) -> pd.DataFrame:
-    """Put year, place and source of its price beside each line."""
-    columns = ["year", "place", "source"]
-    found = {
-        key: dict(zip(columns, row, strict=True))
-        for key, *row in rows_in(prices, ["price_id", *columns])
+def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -> pd.DataFrame:
+    """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
+    numbers, way, blank = np.arange(len(lines.item)), lines.way, ~priced.has_price
+    sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
+    notes = np.full(len(numbers), "", dtype=object)
+    notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
+    notes[blank & priced.within] = WITHIN
+    columns = {
+        "pipe_id": _texts([job.pipe_id for job in ways.jobs], way),
+        "method": _texts(ways.methods, way),
+        "seq": numbers - lines.bounds[way] + 1,
+        "part": _texts(PARTS, lines.part),
+        "item": _texts(ITEMS, lines.item),
+        "sleeve_id": _texts([piece.sleeve_id for piece in lines.pieces], lines.piece),
+        "dn_mm": lines.dn_mm,
+        "length_m": lines.length_m,
+        "times_count": lines.times,
+        "one_cents": pd.arrays.IntegerArray(priced.one_cents, blank),
+        "sum_cents": pd.arrays.IntegerArray(priced.cents, blank),
+        **{name: texts_at(prices[name], priced.price_row) for name in _OF_PRICE},
+        "year": prices["year"].array.take(priced.price_row, allow_fill=True),
+        "note": notes,
     }
-    blank = {"year": None, "place": "", "source": ""}
-    rows = [{**one, **found.get(str(one["price_id"]), blank)} for one in lines]
-    return conform(rows, OPTION_LINES)
+    return conform(columns, OPTION_LINES)
+
+
+def _texts(texts: Sequence[str], at: Wholes) -> pd.Series:
+    """Give the texts at these places; blank at -1."""
+    return texts_at(pd.Series(texts, dtype="str"), at)

@@ -113,7 +113,9 @@ def make_works(
         states, doubts = states_of(pipe_id, steps, report)
         flags += doubts
         for step, state in zip(steps, states, strict=True):
-            rows.append({"pipe_id": pipe_id, **vars(step), **_state_columns(step.reason, state)})
+            rows.append(
+                {"pipe_id": pipe_id, **step._asdict(), **_state_columns(step.reason, state)}
+            )
     _add_agreed(rows, pairs, proposed, jobs)
     works, links, lost = _with_ids(rows, pairs, known, find_m)
     works = conform(put_off(works, field), WORKS)
@@ -147,7 +149,7 @@ def _add_agreed(
         if earlier is not None:
             pairs.append((len(rows), earlier))
         before[str(one["event_id"])] = len(rows)
-        rows.append({"pipe_id": one["pipe_id"], **vars(step), "state": "todo", "done_by": ""})
+        rows.append({"pipe_id": one["pipe_id"], **step._asdict(), "state": "todo", "done_by": ""})
 
 
 def _state_columns(reason: str, state: State) -> dict[str, str]:

@@ -1,0 +1,104 @@
+"""The sum of each way from its lines, its cost a year, and both in words."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import compress, pairwise
+
+import numpy as np
+
+from planner.ground.money import money
+from planner.ground.quantities import dn_said
+from planner.repairs.chain import LINED
+from planner.repairs.lives import Shares, life_of, lives_said
+from planner.repairs.option_lines import Priced
+from planner.repairs.option_steps import ITEMS, PARTS, Floats, Lines, Marks, Ways, Wholes
+from planner.settings import Sleeving
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Of each way why, and where it is `costed` the sum, the cost a year [cents] and a life.
+
+    The life [years] is that of what lasts shortest in it.
+    """
+
+    why: Sequence[str]
+    costed: Marks
+    cents: Wholes
+    annual_cents: Wholes
+    life_years: Floats
+
+
+def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums:
+    """Add up the lines of each way; no sum, and why, where one has no price.
+
+    Parameters
+    ----------
+    ways
+        The ways.
+    lines, priced
+        Theirs.
+    settings
+        Lives for the cost a year [years].
+    """
+    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.jobs)
+    by_part = np.zeros((count, len(PARTS)), dtype=np.int64)
+    np.add.at(by_part, (way, lines.part), priced.cents)
+    there = np.zeros(by_part.shape, dtype=bool)
+    there[way, lines.part] = True
+    lacking: dict[int, set[str]] = defaultdict(set)
+    for at in np.flatnonzero(~priced.has_price & ~priced.within).tolist():
+        lacking[int(way[at])].add(ITEMS[lines.item[at]])
+    costed = np.ones(count, dtype=bool)
+    costed[list(lacking)] = False
+    cents, annual, life_years = by_part.sum(axis=1), np.zeros(count, int), np.zeros(count)
+    said = _taken_said(ways, lines, priced)
+    for at, missing in lacking.items():
+        size = dn_said(ways.jobs[at].dn_mm)
+        said[at] += f"; not costed: no price for {', '.join(sorted(missing))} at {size}"
+    sums = zip(by_part.tolist(), there.tolist(), strict=True)
+    for at, (parts, marks) in enumerate(sums):
+        if not costed[at]:
+            continue
+        method, own = ways.methods[at], list(compress(PARTS, marks))
+        yearly = shares.annual_cents(dict(zip(PARTS, parts, strict=True)), method)
+        annual[at], life_years[at] = yearly, min(life_of(part, method, settings) for part in own)
+        lives = lives_said(own, method, settings)
+        said[at] += f"; {money(sum(parts))}, {money(yearly)} a year over {lives}"
+    return Sums(said, costed, cents, annual, life_years)
+
+
+def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
+    """Write what each way takes; ways that take the same are many, and are written once."""
+    # One number for all that is written of a line.
+    kinds = (lines.times * len(ITEMS) + lines.item) * 4 + 2 * priced.within + lines.beside
+    print_, width = kinds.astype(np.int64).tobytes(), 8
+    words: dict[bytes, str] = {}
+    said = []
+    ends = pairwise(lines.bounds.tolist())
+    for (job, method), (first, end) in zip(ways.pairs(), ends, strict=True):
+        own = print_[width * first : width * end]
+        if own not in words:
+            words[own] = _counted(lines, priced, range(first, end))
+        unknown = method in LINED and not job.laterals_known
+        doubt = "; laterals are not known over the whole pipe" if unknown else ""
+        said.append(words[own] + doubt)
+    return said
+
+
+def _counted(lines: Lines, priced: Priced, own: range) -> str:
+    """Write how many of each item a way takes, and which of them no price names."""
+    counted = Counter[str]()
+    unnamed = dict[str, None]()
+    for at in own:
+        item = ITEMS[lines.item[at]]
+        if priced.within[at]:
+            unnamed[item] = None
+        # Reopenings under a sleeve are said by the sleeve; their lines stand in the table.
+        elif not (item == "reopen" and lines.beside[at]):
+            counted[item] += int(lines.times[at])
+    why = ", ".join(f"{count} x {item}" for item, count in sorted(counted.items()))
+    return f"{why}; without a price of their own: {', '.join(unnamed)}" if unnamed else why
