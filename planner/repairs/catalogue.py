@@ -48,6 +48,11 @@ class Offers:
     offers: tuple[Offer, ...]
     reasons: tuple[str, ...]
 
+    @property
+    def may_lap(self) -> bool:
+        """Say whether sleeves of any system may lap."""
+        return not all(np.isnan(offer.lap_m) for offer in self.offers)
+
 
 def list_offers(supply: Supply, dn_mm: float, settings: Sleeving) -> Offers:
     """List the systems that come at one nominal size, with lengths a packer can carry.

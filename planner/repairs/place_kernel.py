@@ -54,7 +54,7 @@ def place_sleeves_on(problem: Problem) -> Solution:
         If sleeves of `fixed` cannot lie together as they are fixed.
     """
     if not problem.lap_to:
-        starts, ends = _solve(problem)
+        starts, ends = solve_alone(problem)
         return measure(problem, starts.tolist(), ends.tolist())
     found = place_with_fixed(problem)
     if found is None:
@@ -215,7 +215,7 @@ def _walk_back(problem: Problem) -> tuple[np.ndarray, int]:
 
 
 @kept
-def _solve(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+def solve_alone(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Follow the best first sleeves from the near end."""
     # A demand without length may lie in two sleeves, where these touch.
     places = np.empty((2, 2 * problem.demands.shape[0]), dtype=np.int64)

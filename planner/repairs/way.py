@@ -12,6 +12,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,8 +30,7 @@ _SIZE = "size_change"
 MECHANISMS = (*_NARROW, *_BENDS, _SIZE)
 
 
-@dataclass(frozen=True)
-class Bar:
+class Bar(NamedTuple):
     """One defect that a packer may not pass, from_m to_m [m].
 
     `measure` is what counts of it: ``offset_ratio`` (share of the nominal size by which
