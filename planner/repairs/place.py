@@ -10,16 +10,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import itemgetter
 
 import pandas as pd
 
 from planner.contracts import LEFT_OVER, PIPE_TOTALS, SLEEVE_LATERALS, SLEEVE_SPANS, SLEEVES
 from planner.contracts.facts import Tables
 from planner.ground.ids import KnownIds, give_ids
-from planner.repairs.catalogue import Offers, Supply, list_offers
+from planner.repairs.catalogue import Supply, list_offers
 from planner.repairs.ground_of import Left, gather
-from planner.repairs.place_fit import Fit, row_of
+from planner.repairs.place_fit import Fit
+from planner.repairs.place_flat import Boxes, FlatPipes, Pipe
+from planner.repairs.place_flat_rows import rows_flat
 from planner.repairs.place_own import NOT_ASKED, Own, in_metres, solve_own
+from planner.repairs.place_rows import Rows, merged, rows_of
 from planner.repairs.place_why import why_not
 from planner.repairs.problem import Problem
 from planner.repairs.zones import (
@@ -34,9 +38,6 @@ from planner.settings import Sleeving
 from planner.tables import conform
 
 __all__ = ["Placed", "Supply", "drop_barred", "place_sleeves"]
-
-Boxes = Mapping[str, list[tuple[float, float]]]
-"""By system: stretches of one pipe that no sleeve may take in whole [m]."""
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,11 @@ class Placed:
 
 @dataclass
 class _Outcome:
-    fits: list[Fit] = field(default_factory=list)
-    left: Left = field(default_factory=list)
+    """What was laid, and what was left; each with the number of its line, -1 before all."""
+
+    fits: list[tuple[int, Fit]] = field(default_factory=list)
+    flat: FlatPipes | None = None
+    left: list[tuple[int, str, str]] = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)
     unreached: set[str] = field(default_factory=set)
 
@@ -122,10 +126,16 @@ def place_sleeves(  # noqa: PLR0913 - the keywords say what people and rules dec
     refused = _nowhere(own, {line.pipe_id for line in lines}, left)
 
     def all_lines(boxes: Mapping[str, Boxes]) -> _Outcome:
-        outcome = _Outcome(left=list(left), refused=dict(refused))
-        for line in lines:
-            where = (boxes.get(line.pipe_id, {}), mine.get(line.pipe_id, []))
-            _place_on(line, offers.get(line.dn_mm, nothing), settings, where, outcome)
+        outcome = _Outcome(left=[(-1, *one) for one in left], refused=dict(refused))
+        flat = []
+        for number, line in enumerate(lines):
+            barred, here = boxes.get(line.pipe_id, {}), offers.get(line.dn_mm, nothing)
+            pipe = Pipe(number, line, here, barred)
+            if line.pipe_id in mine or here.may_lap:
+                _place_on(pipe, settings, mine.get(line.pipe_id, []), outcome)
+            else:
+                flat.append(pipe)
+        _place_flat(flat, settings, outcome)
         return outcome
 
     outcome = all_lines({})
@@ -149,25 +159,31 @@ def _nowhere(own: Sequence[Own], pipes: set[str], left: Left) -> dict[str, str]:
     return {one.span_id: why.get(one.span_id, NOT_ASKED) for one in own if one.pipe_id not in pipes}
 
 
-def _place_on(
-    line: Line,
-    offers: Offers,
-    settings: Sleeving,
-    where: tuple[Boxes, Sequence[Own]],
-    outcome: _Outcome,
-) -> None:
+def _place_flat(pipes: list[Pipe], settings: Sleeving, outcome: _Outcome) -> None:
+    """Do as `_place_on` with many pipes at once, where none may lap and no person placed one."""
+    if not pipes:
+        return
+    flat = outcome.flat = FlatPipes(pipes, settings)
+    for case in flat.wrong():  # says what is wrong
+        line = pipes[case.pipe].line
+        _fit(line, case.offer, case.rules, set_problem(line, case.offer, case.rules), [])
+    left, unreached = flat.left()
+    outcome.left = sorted([*outcome.left, *left], key=itemgetter(0))
+    outcome.unreached |= unreached
+
+
+def _place_on(pipe: Pipe, settings: Sleeving, own: Sequence[Own], outcome: _Outcome) -> None:
     """Try each system on one pipe, keep the best, and say why spans are left."""
-    boxes, own = where
-    fits = []
+    line, offers, fits = pipe.line, pipe.offers, []
     for offer in offers.offers:
-        barred = boxes.get(offer.system, ())
+        barred = pipe.boxes.get(offer.system, ())
         # Sliding a run by a centimetre would dodge a rule: a barred sleeve ends all laps.
         rules = rules_of(line, offer, settings, barred, laps=not barred)
         problem = set_problem(line, offer, rules)
         fits.append(_fit(line, offer, rules, problem, own))
     best = min(fits, key=lambda fit: fit.rank, default=None)
     if best is not None and best.sleeves:
-        outcome.fits.append(best)
+        outcome.fits.append((pipe.number, best))
         served = {spot.span_id for sleeve in best.sleeves for spot in best.served(sleeve)}
         tried = [best]
     else:
@@ -185,7 +201,7 @@ def _place_on(
                 outcome.unreached.add(spot.span_id)
             reasons = [bound.text for bound in bounds]
             reasons += [] if served else offers.reasons
-            outcome.left.append((spot.span_id, "; ".join(reasons)))
+            outcome.left.append((pipe.number, spot.span_id, "; ".join(reasons)))
 
 
 def _fit(line: Line, offer: Offer, rules: Rules, problem: Problem, own: Sequence[Own]) -> Fit:
@@ -212,7 +228,8 @@ def _boxes(
     table = placed.sleeves[placed.sleeves["sleeve_id"].isin(barred)]
     out = set(zip(table["pipe_id"], table["from_m"], table["to_m"], strict=True))
     found: dict[str, dict[str, list[tuple[float, float]]]] = {}
-    for fit in outcome.fits:
+    fits = [fit for _, fit in outcome.fits]
+    for fit in fits + (outcome.flat.fits(set(table["pipe_id"])) if outcome.flat else []):
         for sleeve in fit.sleeves:
             if (fit.line.pipe_id, *sleeve) not in out:
                 continue
@@ -227,52 +244,40 @@ def _boxes(
 
 
 def _tables_of(outcome: _Outcome, known: KnownIds, find_m: float) -> Placed:
-    rows, served, covered = [], [], []
-    for fit in outcome.fits:
-        for sleeve in fit.sleeves:
-            rows.append(row_of(fit, sleeve))
-            served.append([spot.span_id for spot in fit.served(sleeve)])
-            covered.append([tap.lateral_id for tap in fit.covered(sleeve)])
-    frame = pd.DataFrame(rows, columns=[c for c in SLEEVES.names if c != "sleeve_id"])
+    rows = rows_of(outcome.fits)
+    if outcome.flat:
+        rows = merged(rows, rows_flat(outcome.flat))
+    frame = pd.DataFrame({name: rows.columns[name] for name in ("pipe_id", "from_m", "to_m")})
     ids, lost = give_ids(frame, known, "sleeve", find_m)
-    sleeves = conform(frame.assign(sleeve_id=ids), SLEEVES)
+    told = (one.told for _, fit in outcome.fits for one in fit.own)
     return Placed(
-        sleeves,
-        conform(_links(ids, served, "span_id"), SLEEVE_SPANS),
-        conform(_links(ids, covered, "lateral_id"), SLEEVE_LATERALS),
-        _totals(outcome.fits),
-        _left_over(outcome.left),
+        conform({"sleeve_id": ids, **rows.columns}, SLEEVES),
+        conform(_links(ids, rows.spans, "span_id"), SLEEVE_SPANS),
+        conform(_links(ids, rows.laterals, "lateral_id"), SLEEVE_LATERALS),
+        conform(_totals(rows), PIPE_TOTALS),
+        _left_over([(key, why) for _, key, why in outcome.left]),
         lost,
         outcome.refused,
-        {span: told for fit in outcome.fits for one in fit.own for span, told in one.told.items()},
+        {span: what for one in told for span, what in one.items()},
         frozenset(outcome.unreached),
         pd.DataFrame({"id": ids, "pipe_id": frame["pipe_id"]}),
     )
 
 
+def _totals(rows: Rows) -> dict[str, list[object]]:
+    names = ("pipe_id", "sleeves_count", "sleeved_ratio")
+    return {name: [one[at] for one in rows.totals] for at, name in enumerate(names, 1)}
+
+
 def _left_over(left: Left) -> pd.DataFrame:
-    return conform([{"step": "place", "key": key, "reason": why} for key, why in left], LEFT_OVER)
+    keys, whys = [key for key, _ in left], [why for _, why in left]
+    return conform({"step": ["place"] * len(left), "key": keys, "reason": whys}, LEFT_OVER)
 
 
-def _links(ids: pd.Series, groups: list[list[str]], column: str) -> list[dict[str, str]]:
-    return [
-        {"sleeve_id": sleeve_id, column: one}
-        for sleeve_id, group in zip(ids, groups, strict=True)
-        for one in group
-    ]
-
-
-def _totals(fits: list[Fit]) -> pd.DataFrame:
-    rows = [
-        {
-            "pipe_id": fit.line.pipe_id,
-            "sleeves_count": len(fit.sleeves),
-            "sleeved_ratio": sum(b - a for a, b in {fit.run(one) for one in fit.sleeves})
-            / fit.line.length_m,
-        }
-        for fit in fits
-    ]
-    return conform(rows, PIPE_TOTALS)
+def _links(ids: pd.Series, groups: Sequence[list[str]], column: str) -> dict[str, list[str]]:
+    pairs = list(zip(ids, groups, strict=True))
+    sleeves = [sleeve_id for sleeve_id, group in pairs for _ in group]
+    return {"sleeve_id": sleeves, column: [one for _, group in pairs for one in group]}
 
 
 def drop_barred(

@@ -93,11 +93,7 @@ class Fit:
 
     def costed(self, sleeve: tuple[float, float]) -> bool:
         """Say whether all that it takes has a price."""
-        return (
-            self.offer.priced
-            and (self.offer.reopen_priced or not self.covered(sleeve))
-            and (self.offer.seal_priced or not self.ends_at_walls(sleeve))
-        )
+        return is_costed(self.offer, len(self.covered(sleeve)), self.ends_at_walls(sleeve))
 
     @property
     def rank(self) -> tuple[object, ...]:
@@ -109,6 +105,15 @@ class Fit:
         first, *rest = self.solution.rank
         kept = sum(len(one.said) for one in self.own)
         return (-kept, first, unpriced, *rest, self.offer.system)
+
+
+END = {
+    (True, True): "both",
+    (True, False): "us_manhole",
+    (False, True): "ds_manhole",
+    (False, False): "pipe",
+}
+"""Word for where a sleeve ends, by whether its ends are at the manholes."""
 
 
 def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
@@ -138,9 +143,7 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
         else max(0.0, end - max(s.to_m + fit.rules.doubt_m(s) for s in whole)),
         "lap_us_m": _lap(fit, sleeve, -1) if back else None,
         "lap_ds_m": _lap(fit, sleeve, 1) if on else None,
-        "end": {(True, True): "both", (True, False): "us_manhole", (False, True): "ds_manhole"}.get(
-            (at_us, at_ds), "pipe"
-        ),
+        "end": END[at_us, at_ds],
         "dn_mm": line.dn_mm,
         "system": offer.system,
         "wall_mm": offer.wall_mm,
@@ -158,15 +161,35 @@ def row_of(fit: Fit, sleeve: tuple[float, float]) -> dict[str, object]:
 
 
 def _cost(fit: Fit, sleeve: tuple[float, float]) -> int | None:
-    if not fit.costed(sleeve):
+    covered, at_walls = len(fit.covered(sleeve)), fit.ends_at_walls(sleeve)
+    return cents_of(fit.offer, sleeve[1] - sleeve[0], covered, at_walls)
+
+
+def cents_of(offer: Offer, length_m: float, covered: int, at_walls: int) -> int | None:
+    """Give what a sleeve costs [cents]; None where any of it has no price.
+
+    Parameters
+    ----------
+    offer
+        The system.
+    length_m
+        Of the sleeve [m].
+    covered, at_walls
+        How many live laterals lie inside, and how many ends at a manhole.
+    """
+    if not is_costed(offer, covered, at_walls):
         return None
-    size = round((sleeve[1] - sleeve[0]) * 1000)
-    price = {
-        round(length * 1000): cost
-        for length, cost in zip(fit.offer.lengths_m, fit.offer.costs, strict=True)
-    }
-    seals = fit.ends_at_walls(sleeve) * fit.offer.seal
-    return price[size] + len(fit.covered(sleeve)) * fit.offer.reopen + seals
+    piece = offer.cents_by_mm[round(length_m * 1000)]
+    return piece + covered * offer.reopen + at_walls * offer.seal
+
+
+def is_costed(offer: Offer, covered: int, at_walls: int) -> bool:
+    """Say whether all that a sleeve takes has a price; see `cents_of`."""
+    return (
+        offer.priced
+        and (offer.reopen_priced or not covered)
+        and (offer.seal_priced or not at_walls)
+    )
 
 
 def _lap(fit: Fit, sleeve: tuple[float, float], by: int) -> float:
@@ -203,8 +226,8 @@ def allowance_cents(fit: Fit, sleeve: tuple[float, float]) -> int | None:
 
 def _bared(spot: Spot, served: set[Spot]) -> Spot:
     if spot not in served:
-        return replace(spot, wanted=False)
-    return replace(spot, from_m=spot.bare_from_m, to_m=spot.bare_to_m)
+        return spot._replace(wanted=False)
+    return spot._replace(from_m=spot.bare_from_m, to_m=spot.bare_to_m)
 
 
 def _carries(fit: Fit, sleeve: tuple[float, float]) -> bool:

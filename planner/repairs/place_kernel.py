@@ -8,7 +8,8 @@ has any, so some best solution lies on the grid.
 Recurrence, from the far end back: ``best[s]`` is the best of all chains whose first
 sleeve starts at ``s`` or beyond. A sleeve of length ``l`` at ``s`` adds its cost, its
 reopenings and what it serves to ``best[s + l + gap]``. Walking back makes the first
-of equals the one with the smallest starts from left to right.
+of equals the one with the smallest starts from left to right. Most of a pipe serves
+nothing, so only the places are kept at which ``best`` changes.
 
 `place_lap_kernel` has the recurrence where sleeves may lap, `place_marks` what decides.
 """
@@ -24,11 +25,9 @@ from planner.repairs.place_lap_kernel import solve_with_laps
 from planner.repairs.place_marks import (
     COUNT,
     LENGTH,
-    add_range,
     ends_allowed,
     is_better,
     is_equal,
-    laterals_before,
     reward_of,
     slack_of,
 )
@@ -55,7 +54,7 @@ def place_sleeves_on(problem: Problem) -> Solution:
         If sleeves of `fixed` cannot lie together as they are fixed.
     """
     if not problem.lap_to:
-        starts, ends = _solve(problem)
+        starts, ends = solve_alone(problem)
         return measure(problem, starts.tolist(), ends.tolist())
     found = place_with_fixed(problem)
     if found is None:
@@ -89,101 +88,135 @@ def kernel_cache() -> Path | None:
     return cache_folder(ends_allowed)
 
 
-def warm_up() -> None:
-    """Compile the kernel without laps, or load it from disk, so that no pipe pays for it."""
-    none, pairs = np.empty(0, np.int64), np.empty((0, 2), np.int64)
-    demand, one = np.array([[300, 340]], np.int64), np.array([100], np.int64)
-    easy = Problem(1000, 30, 50, demand, pairs, pairs, pairs, pairs, one, one, none, 0)
-    place_sleeves_on(easy)
+@kept
+def _next_at(starts: np.ndarray, count: int, place: int) -> int:
+    """Give which of `starts`, from right to left, is the first at or beyond `place`; -1 none."""
+    low, high = 0, count
+    while low < high:
+        middle = (low + high) // 2
+        if starts[middle] >= place:
+            low = middle + 1
+        else:
+            high = middle
+    return low - 1
 
 
 @kept
-def _served(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
-    """Count by length and start what a sleeve serves, 0 where it may not lie; and by start."""
-    length, many = problem.length, problem.lengths.size
-    served = np.zeros((many, length + 2), dtype=np.int32)
-    any_here = np.zeros(length + 2, dtype=np.int32)
-    barred = np.zeros(length + 2, dtype=np.int32)
-    for kind in range(many):
-        size = problem.lengths[kind]
-        barred[:] = 0
-        for at, to in problem.demands:
-            add_range(served[kind], to - size, min(at, length - size))
-            add_range(any_here, to - size, min(at, length - size))
-        for at, to in problem.crosses:
-            add_range(barred, at - size + 1, to - 1)
-        for at, to in problem.boxes:
-            add_range(barred, to - size, at)
-        run = 0
-        stop = 0
-        for start in range(length + 1):
-            run += served[kind, start]
-            stop += barred[start]
-            served[kind, start] = run if stop == 0 else 0
-    run = 0
-    for start in range(length + 1):
-        run += any_here[start]
-        any_here[start] = run
-    return served, any_here
+def _lies_free(problem: Problem, start: int, end: int) -> bool:
+    """Say whether a sleeve may lie there, whatever its ends."""
+    if start > problem.shut_from and end < problem.shut_to:
+        return False
+    for i in range(problem.crosses.shape[0]):
+        if start < problem.crosses[i, 1] and end > problem.crosses[i, 0]:
+            return False
+    for i in range(problem.boxes.shape[0]):
+        if start <= problem.boxes[i, 0] and problem.boxes[i, 1] <= end:
+            return False
+    return True
 
 
 @kept
-def _walk_back(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
-    """Give for each place the best first sleeve at or beyond it: start (-1 none), length."""
-    length, gap = problem.length, problem.gap
-    starts, ends = ends_allowed(problem, problem.left_zones, problem.right_zones)
-    served, any_here = _served(problem)
-    laterals = laterals_before(problem)
-    reward = reward_of(problem)
-    best = np.zeros((length + 2, 3), dtype=np.int64)
-    first_start = np.full(length + 2, -1, dtype=np.int64)
-    first_kind = np.zeros(length + 2, dtype=np.int64)
-    first = problem.demands.shape[0]
-    for start in range(length, -1, -1):
-        best[start] = best[start + 1]
-        first_start[start] = first_start[start + 1]
-        first_kind[start] = first_kind[start + 1]
-        while first > 0 and problem.demands[first - 1, 0] >= start:
-            first -= 1
-        if any_here[start] == 0 or not starts[start]:
+def _counts_from(problem: Problem, first: int, start: int, end: int) -> tuple[int, int]:
+    """Count demands and laterals inside a sleeve; `first` demand begins at or after start."""
+    served, covered = 0, 0
+    for i in range(first, problem.demands.shape[0]):
+        if problem.demands[i, 0] > end:
+            break
+        served += int(problem.demands[i, 1] <= end)
+    for place in problem.laterals:
+        covered += int(start < place < end)
+    return served, covered
+
+
+@kept
+def _room(problem: Problem) -> int:
+    """Give at how many places a sleeve may start that serves a demand, at most."""
+    count = 0
+    for at, to in problem.demands:
+        count += max(min(at, problem.length) - max(to - problem.lengths[-1], 0) + 1, 0)
+    return min(count, problem.length + 1)
+
+
+@kept
+def _best_kind(
+    problem: Problem,
+    may_end: np.ndarray,
+    here: tuple[int, int, int],
+    found: np.ndarray,
+    best: np.ndarray,
+    count: int,
+) -> int:
+    """Give which length at a start is better than all beyond it, -1 none; ``best[count]`` is now.
+
+    `here`: the start, the first demand at or after it, and what each one served is worth.
+    """
+    start, first, reward = here
+    chosen, now = -1, best[count]
+    for kind in range(problem.lengths.size):
+        end = start + problem.lengths[kind]
+        if end > problem.length or not may_end[end] or not _lies_free(problem, start, end):
             continue
-        for kind in range(problem.lengths.size):
-            here = served[kind, start]
-            if here == 0:
-                continue
-            end = start + problem.lengths[kind]
-            if not ends[end] or (start > problem.shut_from and end < problem.shut_to):
-                continue
-            rest = best[min(end + gap, length + 1)]
-            covered = laterals[end - 1] - laterals[start]
-            manholes = int(start == 0) + int(end == length)
-            money = problem.costs[kind] + covered * problem.reopen + manholes * problem.seal
-            money += rest[0] - here * reward
-            if money > best[start, 0]:
-                continue
-            size = COUNT + problem.lengths[kind] * LENGTH + manholes + rest[1]
-            slack = rest[2] - slack_of(problem, first, start, end)
-            if is_better(best[start], money, size, slack) or (
-                # Of equals the smallest start counts; at one start the shortest length.
-                first_start[start] != start and is_equal(best[start], money, size, slack)
-            ):
-                best[start, 0], best[start, 1], best[start, 2] = money, size, slack
-                first_start[start], first_kind[start] = start, kind
-    return first_start, first_kind
+        served, covered = _counts_from(problem, first, start, end)
+        if served == 0:
+            continue
+        rest = best[_next_at(found[0], count, end + problem.gap)]
+        manholes = int(start == 0) + int(end == problem.length)
+        money = problem.costs[kind] + covered * problem.reopen + manholes * problem.seal
+        money += rest[0] - served * reward
+        if money > now[0]:
+            continue
+        size = COUNT + problem.lengths[kind] * LENGTH + manholes + rest[1]
+        slack = rest[2] - slack_of(problem, first, start, end)
+        if is_better(now, money, size, slack) or (
+            # Of equals the smallest start counts; at one start the shortest length.
+            chosen < 0 and is_equal(now, money, size, slack)
+        ):
+            now[0], now[1], now[2] = money, size, slack
+            chosen = kind
+    return chosen
 
 
 @kept
-def _solve(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+def _walk_back(problem: Problem) -> tuple[np.ndarray, int]:
+    """List where the best first sleeve changes: start and length, from right to left; how many.
+
+    Only places are walked at which a sleeve would serve a demand; between them what is best
+    stays as it is.
+    """
+    may_start, may_end = ends_allowed(problem, problem.left_zones, problem.right_zones)
+    room, reward = _room(problem), reward_of(problem)
+    found = np.empty((2, room), dtype=np.int64)
+    # best[i] stands beside found[:, i]; nothing lies beyond the first, which is best[-1].
+    best = np.zeros((room + 2, 3), dtype=np.int64)
+    count, first, lowest = 0, problem.demands.shape[0], problem.length - problem.lengths[0] + 1
+    for demand in range(problem.demands.shape[0] - 1, -1, -1):
+        at, to = problem.demands[demand]
+        last = max(to - problem.lengths[-1], 0)
+        for start in range(min(at, lowest - 1), last - 1, -1):
+            if not may_start[start]:
+                continue
+            while first > 0 and problem.demands[first - 1, 0] >= start:
+                first -= 1
+            chosen = _best_kind(problem, may_end, (start, first, reward), found, best, count)
+            if chosen >= 0:
+                found[0, count], found[1, count] = start, problem.lengths[chosen]
+                count += 1
+                best[count] = best[count - 1]
+        lowest = min(lowest, last)
+    return found, count
+
+
+@kept
+def solve_alone(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
     """Follow the best first sleeves from the near end."""
-    found = np.empty((2, problem.length + 1), dtype=np.int64)
+    # A demand without length may lie in two sleeves, where these touch.
+    places = np.empty((2, 2 * problem.demands.shape[0]), dtype=np.int64)
     if problem.lengths.size == 0 or problem.demands.shape[0] == 0:
-        return found[0, :0], found[1, :0]
-    first_start, first_kind = _walk_back(problem)
-    count, place = 0, 0
-    while place <= problem.length and first_start[place] >= 0:
-        start = first_start[place]
-        end = start + problem.lengths[first_kind[place]]
-        found[0, count], found[1, count] = start, end
+        return places[0, :0], places[1, :0]
+    found, many = _walk_back(problem)
+    count, at = 0, many - 1
+    while at >= 0:
+        places[0, count], places[1, count] = found[0, at], found[0, at] + found[1, at]
+        at = _next_at(found[0], many, places[1, count] + problem.gap)
         count += 1
-        place = end + problem.gap
-    return found[0, :count], found[1, :count]
+    return places[0, :count], places[1, :count]

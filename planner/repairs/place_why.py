@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
+from planner.repairs.place_figures_kernel import (
+    CROSSED,
+    NEIGHBOURS,
+    REACHED,
+    RULED,
+    SOUND,
+    TAPPED,
+    TOO_LONG,
+    WALLS,
+)
 from planner.repairs.place_kernel import place_sleeves_on
 from planner.repairs.problem import Problem, pairs
 from planner.repairs.way import stopped
@@ -14,8 +25,7 @@ from planner.repairs.zones import Line, Offer, Rules, Spot, set_problem
 _NONE = pairs([])
 
 
-@dataclass(frozen=True)
-class Why:
+class Why(NamedTuple):
     """The reason in words; `unreached` where it is that no packer comes to the span."""
 
     text: str
@@ -24,10 +34,6 @@ class Why:
 
 def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> Why:
     """Say why a system serves not this span.
-
-    Bounds are taken up one after the other: the pipe and its walls, spans that no sleeve
-    may lie on, laterals, unsound pipe, rules about sleeves, neighbouring sleeves. The
-    first that leaves no place is named.
 
     Parameters
     ----------
@@ -41,53 +47,86 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> Why:
     reason
         In one line with numbers and units.
     """
+    return said_why(line, offer, rules, spot, *first_bound(line, offer, rules, spot))
+
+
+def first_bound(line: Line, offer: Offer, rules: Rules, spot: Spot) -> tuple[int, int]:
+    """Give the first bound that leaves no place for a sleeve, and what the span needs [cm].
+
+    Bounds are taken up one after the other: the pipe and its walls, spans that no sleeve
+    may lie on, laterals, unsound pipe, packers, rules about sleeves, neighbouring sleeves.
+
+    Parameters
+    ----------
+    line, offer, rules, spot
+        As for `why_not`.
+    """
     alone = replace(line, spots=tuple(_only(one, spot) for one in line.spots))
     problem = set_problem(alone, offer, rules)
-    needed, longest = int(problem.demands[0, 1] - problem.demands[0, 0]), max(offer.lengths_m)
-    name = f"{offer.system} at DN {line.dn_mm:g}"
+    needed = int(problem.demands[0, 1] - problem.demands[0, 0])
     if problem.lengths.size == 0 or (needed > problem.lengths.max() and not problem.lap_to):
-        doubt = rules.doubt_m(spot)
-        return Why(
-            f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
-            f"{rules.overlap_m:.2f} m overlap and {doubt:.2f} m doubt, clipped at manholes); "
-            f"the longest sleeve of {name} has {longest:.2f} m"
-        )
+        return TOO_LONG, needed
     walls = problem._replace(left_zones=_NONE, right_zones=_NONE, crosses=_NONE, boxes=_NONE)
     walls = walls._replace(left_lap_zones=_NONE, right_lap_zones=_NONE, shut_from=problem.length)
-    crossed = walls._replace(crosses=problem.crosses)
     tapped = set_problem(replace(alone, spots=(spot,)), offer, replace(rules, boxes=(), shut=None))
     tapped = tapped._replace(crosses=problem.crosses)
-    reached = problem._replace(boxes=_NONE)
-    near = (spot.from_m - longest, spot.to_m + longest)
-    for bounds, reason in (
-        (
-            walls,
-            f"no length of {name} fits between the walls of the pipe of {line.length_m:.2f} m, "
-            f"{rules.wall_clear_m:.2f} m clear of each or ending at it",
-        ),
-        (
-            crossed,
-            f"any sleeve of {name} would lie on {_named(line, near, spot, closed=True)}, "
-            "where none may lie",
-        ),
-        (
-            tapped,
-            f"every place for {name} ends within {rules.lateral_clear_m:.2f} m of a lateral "
-            f"({_laterals(line, near)})",
-        ),
-        (
-            problem._replace(boxes=_NONE, shut_from=problem.length),
-            f"every place for {name} lacks {rules.overlap_m:.2f} m of sound pipe at an end, "
-            f"beside {_named(line, near, spot, closed=False)}",
-        ),
-        (
-            reached,
-            f"no packer for {name} comes to it from either manhole: {_stops(line, offer)}",
-        ),
-        (problem, f"a rule about sleeves forbids {name} over it"),
+    for bound, bounds in (
+        (WALLS, walls),
+        (CROSSED, walls._replace(crosses=problem.crosses)),
+        (TAPPED, tapped),
+        (SOUND, problem._replace(boxes=_NONE, shut_from=problem.length)),
+        (REACHED, problem._replace(boxes=_NONE)),
+        (RULED, problem),
     ):
         if not _fits(bounds):
-            return Why(reason, unreached=bounds is reached)
+            return bound, needed
+    return NEIGHBOURS, needed
+
+
+def said_why(  # noqa: PLR0911 - one sentence a bound
+    line: Line, offer: Offer, rules: Rules, spot: Spot, bound: int, needed: int
+) -> Why:
+    """Put into words what `first_bound` found.
+
+    Parameters
+    ----------
+    line, offer, rules, spot
+        As for `why_not`.
+    bound, needed
+        As `first_bound` gives them.
+    """
+    name = f"{offer.system} at DN {line.dn_mm:g}"
+    longest = max(offer.lengths_m)
+    if bound == TOO_LONG:
+        return Why(
+            f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
+            f"{rules.overlap_m:.2f} m overlap and {rules.doubt_m(spot):.2f} m doubt, clipped at "
+            f"manholes); the longest sleeve of {name} has {longest:.2f} m"
+        )
+    near = (spot.from_m - longest, spot.to_m + longest)
+    if bound == WALLS:
+        return Why(
+            f"no length of {name} fits between the walls of the pipe of {line.length_m:.2f} m, "
+            f"{rules.wall_clear_m:.2f} m clear of each or ending at it"
+        )
+    if bound == CROSSED:
+        others = _named(line, near, spot, closed=True)
+        return Why(f"any sleeve of {name} would lie on {others}, where none may lie")
+    if bound == TAPPED:
+        return Why(
+            f"every place for {name} ends within {rules.lateral_clear_m:.2f} m of a lateral "
+            f"({_laterals(line, near)})"
+        )
+    if bound == SOUND:
+        return Why(
+            f"every place for {name} lacks {rules.overlap_m:.2f} m of sound pipe at an end, "
+            f"beside {_named(line, near, spot, closed=False)}"
+        )
+    if bound == REACHED:
+        stops = _stops(line, offer)
+        return Why(f"no packer for {name} comes to it from either manhole: {stops}", unreached=True)
+    if bound == RULED:
+        return Why(f"a rule about sleeves forbids {name} over it")
     return Why(
         f"a sleeve of {name} alone would fit, but not {rules.gap_m:.2f} m clear of those "
         "that serve its neighbours"
@@ -95,7 +134,7 @@ def why_not(line: Line, offer: Offer, rules: Rules, spot: Spot) -> Why:
 
 
 def _only(one: Spot, spot: Spot) -> Spot:
-    return one if one is spot else replace(one, wanted=False)
+    return one if one is spot else one._replace(wanted=False)
 
 
 def _fits(problem: Problem) -> bool:

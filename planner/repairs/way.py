@@ -12,12 +12,14 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
 from planner.distinct import is_among
+from planner.once import made_once
 from planner.tables import check
 
 # Mechanisms that narrow the way, with the share of the size that one unit of the figure is.
@@ -29,8 +31,7 @@ _SIZE = "size_change"
 MECHANISMS = (*_NARROW, *_BENDS, _SIZE)
 
 
-@dataclass(frozen=True)
-class Bar:
+class Bar(NamedTuple):
     """One defect that a packer may not pass, from_m to_m [m].
 
     `measure` is what counts of it: ``offset_ratio`` (share of the nominal size by which
@@ -103,9 +104,14 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     TableError
         If the defects break their contract.
     """
-    found: defaultdict[str, list[Bar]] = defaultdict(list)
     if "defects" not in tables:
-        return found
+        return defaultdict(list)
+    frames = (tables["defects"], tables["pipes"])
+    return made_once(frames, "bars", lambda: _bars_of(tables))
+
+
+def _bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
+    found: defaultdict[str, list[Bar]] = defaultdict(list)
     defects = check(tables["defects"], DEFECTS)
     at = np.flatnonzero(is_among(defects["mechanism"], MECHANISMS))
     if not len(at):

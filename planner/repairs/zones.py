@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,8 +22,7 @@ from planner.settings import Sleeving
 NOISE_M = 1e-6
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(NamedTuple):
     """One span, or one repair that is in the pipe already; from_m to to_m in [m].
 
     `wanted`: sleeves shall serve it. `unsound`: no sleeve may end on it, nor so close
@@ -42,8 +42,7 @@ class Spot:
     counter_node: str
 
 
-@dataclass(frozen=True)
-class Tap:
+class Tap(NamedTuple):
     """One lateral: centre and half its width [m]; `live` ones must be reopened."""
 
     lateral_id: str
@@ -66,7 +65,7 @@ class Line:
     taps: tuple[Tap, ...]
     bars: tuple[Bar, ...] = ()
 
-    @property
+    @cached_property
     def wanted(self) -> tuple[Spot, ...]:
         """Give the spans that sleeves shall serve."""
         return tuple(spot for spot in self.spots if spot.wanted)
@@ -97,6 +96,12 @@ class Offer:
     lap_m: float = math.nan
     lap_most_m: float = math.nan
     packers: tuple[Passer, ...] = ()
+
+    @cached_property
+    def cents_by_mm(self) -> dict[int, int]:
+        """Give what a sleeve costs by its length [mm]."""
+        pairs = zip(self.lengths_m, self.costs, strict=True)
+        return {round(length * 1000): cost for length, cost in pairs}
 
 
 @dataclass(frozen=True)
@@ -197,7 +202,8 @@ def set_problem(line: Line, offer: Offer, rules: Rules) -> Problem:
     """
     length, wall = down_cm(line.length_m), up_cm(rules.wall_clear_m)
     lost = lost_m(line.length_m)
-    catalogue = _catalogue(offer, length, lost)
+    # A sleeve as long as the rounded pipe would miss one wall by what rounding took off.
+    catalogue = [one for one in sizes_of(offer) if not (lost and one[0] == length)]
     near_m = line.length_m - (max(offer.lengths_m, default=0.0) + 0.02)
 
     def left(metres: float) -> int:
@@ -261,15 +267,12 @@ def _laps(
     return {"lap_from": least, "lap_to": most, **zones}
 
 
-def _catalogue(offer: Offer, length: int, lost: float) -> list[tuple[int, int]]:
-    """List lengths [cm] with their costs; of equal lengths the cheaper.
-
-    A sleeve as long as the rounded pipe would miss one wall by what rounding took off.
-    """
+def sizes_of(offer: Offer) -> list[tuple[int, int]]:
+    """List lengths [cm] with their costs; of equal lengths the cheaper."""
     best: dict[int, int] = {}
     for size_m, cost in zip(offer.lengths_m, offer.costs, strict=True):
         size = down_cm(size_m)
-        if size > 0 and not (lost and size == length):
+        if size > 0:
             best[size] = min(cost, best.get(size, cost))
     return sorted(best.items())
 

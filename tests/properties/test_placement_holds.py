@@ -156,15 +156,15 @@ def mirrored(line: Line) -> Line:
 
     def turn(spot: Spot) -> Spot:
         start, end = length - spot.to_m, length - spot.from_m
-        return replace(spot, from_m=start, to_m=end, bare_from_m=start, bare_to_m=end)
+        return spot._replace(from_m=start, to_m=end, bare_from_m=start, bare_to_m=end)
 
-    taps = tuple(replace(tap, x_m=length - tap.x_m) for tap in line.taps)
+    taps = tuple(tap._replace(x_m=length - tap.x_m) for tap in line.taps)
     return replace(line, spots=tuple(turn(spot) for spot in line.spots), taps=taps)
 
 
 def on_grid(line: Line) -> Line:
     """The same pipe with everything in whole centimetres, so that both ways round alike."""
-    spots = tuple(replace(s, from_m=round(s.from_m, 2), to_m=round(s.to_m, 2)) for s in line.spots)
+    spots = tuple(s._replace(from_m=round(s.from_m, 2), to_m=round(s.to_m, 2)) for s in line.spots)
     taps = tuple(Tap(t.lateral_id, round(t.x_m, 2), t.half_m, t.live) for t in line.taps)
     return replace(line, length_m=round(line.length_m, 2), spots=spots, taps=taps)
 
