@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
 Order = npt.NDArray[np.intp]
 
@@ -62,8 +64,19 @@ def _tuples(columns: Sequence[Any]) -> list[tuple[Any, ...]]:
     return list(zip(*(values.tolist() for values in columns), strict=True))
 
 
+def ranks_of(texts: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - any array
+    """Give texts, none missing, numbers that sort as they do; equal ones have the same."""
+    plain = pa.array(texts, type=pa.large_string())
+    parts = plain.chunks if isinstance(plain, pa.ChunkedArray) else [plain]
+    coded = pa.chunked_array(parts, type=plain.type).combine_chunks().dictionary_encode()
+    # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
+    unlike = compute.sort_indices(coded.dictionary).to_numpy()
+    rank = np.empty(len(unlike), dtype=np.intp)
+    rank[unlike] = np.arange(len(unlike))
+    return rank[coded.indices.to_numpy()]
+
+
 def _rank(values: Any) -> npt.NDArray[Any]:  # noqa: ANN401 - any array
     """Give numbers that sort as the values do."""
-    if str(values.dtype) in ("str", "object"):
-        return np.asarray(pd.factorize(values, sort=True)[0])
-    return np.asarray(values)
+    kind = str(values.dtype)
+    return ranks_of(values) if kind in ("str", "object") else np.asarray(values)
