@@ -105,7 +105,8 @@ def _values(piece: Field, view: View, rows: Places) -> Texts:
     if kind == "flag":
         values = np.where(view.flags(piece.column)[rows], "yes", "no").astype(object)
     else:
-        values = view.texts(piece.column)[rows]
+        unlike, where = view.coded(piece.column)
+        values = unlike[where[rows]]
     return np.where(blank, not_known, values)
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -52,6 +50,7 @@ from planner.screening.rule_kernel import (
 )  # fmt: skip
 from planner.screening.rule_text import Clause, Limit, Rule
 from planner.screening.rulebook import Rulebook
+from planner.screening.threads import each
 from planner.screening.verdict import UPKEEP
 from planner.screening.wording import METHODS, NEVER_SLEEVE
 
@@ -188,8 +187,7 @@ def _tables(
         known = owned.parted if key == ("span", "mechanisms") else None
         return coded_column(key, spans if key.table == "span" else pipes, some, known)
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        columns = dict(zip(sorted(parts), pool.map(code, ordered), strict=True))
+    columns = dict(zip(sorted(parts), each(code, ordered, len(spans)), strict=True))
     place: dict[tuple[Key, Part], tuple[int, int, int]] = {}
     tables: list[npt.NDArray[np.int8]] = []
     filled = 0

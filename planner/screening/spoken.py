@@ -12,9 +12,8 @@ from planner.contracts import VERDICTS
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY, VERDICT_WORDS
 from planner.distinct import first_rows, groups_of
-from planner.screening.because import Field, Sentence, fill
+from planner.screening.because import fill
 from planner.screening.coded import Coded
-from planner.screening.columns import View, visible
 from planner.screening.judge import AT_LINING, LINED, REPEATED, never_word
 from planner.screening.margins import Margins
 from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE
@@ -112,24 +111,9 @@ def sentences(coded: Coded, rows: Places) -> Texts:
 
 def said_by(coded: Coded, rule: Rule, rows: Places) -> Texts:
     """Write the sentence of a rule for some spans."""
-    return fill(rule.because, view_at(coded, rule, rows), np.arange(len(rows)))
-
-
-def view_at(coded: Coded, rule: Rule, rows: Places, more: Sequence[str] = ()) -> View:
-    """Show some spans, with those columns alone that a rule's sentence names, and `more`."""
-    seen = visible(rule.about)
-    shown: dict[str, object] = {}
-    for column in (*_fields(rule.because), *more):
-        halves = (f"{column}_low", f"{column}_high")
-        for name in halves if seen[column].kind == "interval" else (column,):
-            of_span = rule.about == "span" and name in coded.view.things.columns
-            table, at = (coded.view.things, rows) if of_span else (coded.pipes, coded.at[rows])
-            shown[name] = table[name].array.take(at)
-    return View(rule.about, pd.DataFrame(shown, index=range(len(rows))), coded.pipes, seen, {})
-
-
-def _fields(sentence: Sentence) -> list[str]:
-    return [piece.column for piece in sentence.pieces if isinstance(piece, Field)]
+    if rule.about == "span":
+        return fill(rule.because, coded.view, rows)
+    return fill(rule.because, coded.pipe_view, coded.at[rows])
 
 
 def silence(coded: Coded, rows: Places) -> Texts:
