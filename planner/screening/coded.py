@@ -111,8 +111,10 @@ def codes_of(book: Book, at: Places) -> Callable[[int, int], Codes]:
 
 def room(book: Book) -> Room:
     """Give room for one walk."""
+    words = words_for(len(book.rules))
     return Room(
-        np.empty(words_for(len(book.rules)), dtype=np.uint64),
+        np.empty(words, dtype=np.uint64),
+        np.empty(words, dtype=np.uint64),
         np.empty(len(book.rules) + 1, dtype=np.int64),
         np.empty(TOTALS, dtype=np.int64),
     )

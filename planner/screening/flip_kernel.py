@@ -25,6 +25,7 @@ from planner.screening.rule_kernel import (
     Words,
     bar_of,
     hear,
+    held_but,
     need_of,
     start,
     state_of,
@@ -35,8 +36,6 @@ from planner.screening.rule_kernel import (
 # Columns of `Figures.facts`: own column of codes and that of the share of the diameter, the
 # number of the share's figure, of the figure whose share this is; -1 = none.
 COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
-# Rules that name a figure, and all others.
-OTHERS, NAMING = 0, 1
 
 
 class Figures(NamedTuple):
@@ -92,7 +91,9 @@ class Span(NamedTuple):
 
 
 class Task(NamedTuple):
-    """All that the walk needs; `cuts` and `base` are room for moving one figure."""
+    """All that the walk needs; room for moving one figure: `cuts`, what others said (`base`), the
+    rules that may speak of it and those for certain (`naming`), the verdict above each cut (`above`).
+    """
 
     spans: Span
     figures: Figures
@@ -101,6 +102,8 @@ class Task(NamedTuple):
     room: Room
     cuts: Numbers
     base: Ints
+    naming: Words
+    above: Ints
 
 
 @within
@@ -159,14 +162,43 @@ def _code(column: int, low: float, high: float, figures: Figures) -> int:
 
 
 @within
-def _hear_those(i: int, figure: int, which: int, task: Task) -> None:
-    """Add what the rules say that name a figure, or what all others do."""
+def _hear_others(i: int, figure: int, task: Task) -> None:
+    """Add what the rules say that do not name a figure; keep which do, but for the figure."""
     bits, room, set_ = task.bits, task.room, task.spans.sets[i]
-    still_held(bits, set_, task.spans.codes[i], room.live)
+    still_held(bits, set_, task.spans.codes[i], room.live, room.sure)
     for w in range(len(room.live)):
-        moved = task.figures.moved[figure, w]
-        room.live[w] &= moved if which == NAMING else ~moved
+        room.live[w] &= ~task.figures.moved[figure, w]
+        room.sure[w] &= ~task.figures.moved[figure, w]
     hear(bits, task.spans.codes[i], room)
+    one, other = task.figures.facts[figure, COLUMN], task.figures.facts[figure, RATIO_COLUMN]
+    naming, plain = task.naming[0], task.naming[1]
+    held_but(bits, set_, task.spans.codes[i], one, other, naming, plain)
+    for w in range(len(room.live)):
+        naming[w] &= task.figures.moved[figure, w]
+        plain[w] &= task.figures.moved[figure, w]
+
+
+@within
+def _hear_naming(i: int, figure: int, task: Task) -> None:
+    """Add what the rules say that name a figure, moved to where it is now."""
+    bits, room, codes = task.bits, task.room, task.spans.codes[i]
+    copy(task.naming[0], room.live)
+    copy(task.naming[1], room.sure)
+    for k in (COLUMN, RATIO_COLUMN):
+        column = task.figures.facts[figure, k]
+        if column >= 0:
+            _hold(bits, bits.held_from[column] + codes[column], room)
+    hear(bits, codes, room)
+
+
+@within
+def _hold(bits: Bits, number: int, room: Room) -> None:
+    """Leave out the rules that one number stops, or leaves open."""
+    for w in range(len(room.live)):
+        if room.live[w] == 0:
+            continue
+        room.live[w] &= bits.held[w, number]
+        room.sure[w] &= bits.held[w, number] & bits.plain[w, number]
 
 
 @within
@@ -219,15 +251,20 @@ def _move(i: int, figure: int, best: float, task: Task) -> float:
         share_low, share_high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
         per_mm = _per_mm(low, high, share_low, share_high)
     count = _cuts_for(figure, task.figures, per_mm, task.cuts)
-    _hear_those(i, figure, OTHERS, task)
+    _hear_others(i, figure, task)
     copy(total, task.base)
     for step in range(3 * count):
         kind, k = step // count, step % count
         value, edge = _point(kind, k, count, task.cuts), task.cuts[k]
-        _put(i, figure, value, per_mm, task)
-        copy(task.base, total)
-        _hear_those(i, figure, NAMING, task)
-        now = _verdict(total)
+        if kind == 2 and k + 1 < count:  # the band below the next cut, which was asked before
+            now = task.above[k]
+        else:
+            _put(i, figure, value, per_mm, task)
+            copy(task.base, total)
+            _hear_naming(i, figure, task)
+            now = _verdict(total)
+        if kind == 1 and k > 0:
+            task.above[k - 1] = now
         if now == spans.verdict[i]:
             continue
         inside = value >= low and value <= high
@@ -248,7 +285,7 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     for k in range(len(figures.lent)):
         spans.codes[i, figures.lent[k]] = figures.without[k]
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    still_held(task.bits, spans.sets[i], spans.codes[i], room.live)
+    still_held(task.bits, spans.sets[i], spans.codes[i], room.live, room.sure)
     hear(task.bits, spans.codes[i], room)
     return bool(_verdict(room.total) != spans.verdict[i])
 

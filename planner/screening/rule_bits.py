@@ -151,17 +151,20 @@ def book_of(rulebook: Rulebook, owned: Owned, spans: pd.DataFrame, pipes: pd.Dat
     said = [(rule, answer) for rule in rules for answer in range(ANSWERS)]
     held_from = np.cumsum([0, *(column.table.shape[1] for column in columns.values())])
     own = np.array([owned.bits(one) for one in owned.sets], dtype=np.int64)
+    applies = _applies(rules, owned, own)
     bits = Bits(
         rows,
         np.array(parts_from, dtype=np.int64),
         np.concatenate(tables),
-        _held(parts_from, rows, tables, held_from),
+        _held(parts_from, rows, tables, held_from, STOPS),
+        _held(parts_from, rows, tables, held_from, -1),
         held_from,
         np.array([owned.bits(rule.mechanism) for rule in rules], dtype=np.int64),
         np.array([_marks(*one) for one in said], dtype=np.int64),
         np.array([_weights(*one) for one in said], dtype=np.int8).reshape(-1, WEIGHTS),
         own,
-        _applies(rules, owned, own),
+        applies,
+        *_looks(parts_from, rows, applies),
         np.array([owned.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64),
         owned.bits(rulebook.named()),
         sum(1 << STEPS.index(work) for work in UPKEEP),
@@ -271,12 +274,13 @@ def _held(
     rows: Ints,
     tables: Sequence[npt.NDArray[np.int8]],
     held_from: Ints,
+    said: int,
 ) -> npt.NDArray[np.uint64]:
-    """Say of each number of each column which rules it does not stop, as bits."""
+    """Say of each number of each column of which rules it says none of `said`, as bits."""
     out = np.full((words_for(len(parts_from) - 1), held_from[-1]), ~np.uint64(0))
     for rule, (begin, end) in enumerate(pairwise(parts_from)):
         for column, _, which in rows[begin:end]:
-            stops = np.flatnonzero(tables[which] & STOPS) + held_from[column]
+            stops = np.flatnonzero(tables[which] & said) + held_from[column]
             out[rule >> 6, stops] &= ~(np.uint64(1) << np.uint64(rule & 63))
     return out
 
@@ -289,3 +293,22 @@ def _applies(rules: Sequence[Rule], owned: Owned, own: Ints) -> npt.NDArray[np.u
         applies = own & named != 0 if rule.mechanism else own >= 0
         out[applies, k >> 6] |= np.uint64(1) << np.uint64(k & 63)
     return out
+
+
+def _looks(
+    parts_from: Sequence[int], rows: Ints, applies: npt.NDArray[np.uint64]
+) -> tuple[Ints, Ints]:
+    """Say which columns the rules of each set of mechanisms look at, word by word."""
+    words = applies.shape[1]
+    columns = int(rows[:, 0].max(initial=0)) + 1
+    named = np.zeros((64 * words, columns), dtype=bool)
+    for rule, (begin, end) in enumerate(pairwise(parts_from)):
+        named[rule, rows[begin:end, 0]] = True
+    bits = np.unpackbits(applies.view(np.uint8), axis=1, bitorder="little").astype(bool)
+    looks = [
+        (bits[:, 64 * w : 64 * w + 64].astype(np.int64) @ named[64 * w : 64 * w + 64]) > 0
+        for w in range(words)
+    ]
+    both = np.stack(looks, axis=1).reshape(-1, columns)
+    ends = np.cumsum([0, *both.sum(axis=1)]).astype(np.int64)
+    return np.nonzero(both)[1].astype(np.int64), ends

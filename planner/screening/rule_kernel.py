@@ -63,23 +63,28 @@ class Bits(NamedTuple):
     `parts` has a row for each condition or limit: its column, and where in `table` stands what
     it says of each number of that column. The parts of rule k stand from ``parts_from[k]`` on,
     before them the parts that no rule has. `held` says of each number, from
-    ``held_from`` of its column on, which rules it does not stop, as bits. `masks` are the
+    ``held_from`` of its column on, which rules it does not stop, as bits, and `plain` which of
+    them it leaves not open either. `masks` are the
     mechanisms of each rule. What a rule marks, and how it is weighed, stands in row
     ``4 * rule + answer`` of `marks` and `weights`. A set of mechanisms has its own bits in
     `owned` and the bits of its rules in `applies`. `named` are the mechanisms that some rule
-    names, `never` those never served by a sleeve.
+    names, `never` those never served by a sleeve. The columns that the rules of a set look at
+    stand in `looks`, for word w of their bits from ``looks_from[words * set + w]`` on.
     """
 
     parts: Ints
     parts_from: Ints
     table: Bytes
     held: Words
+    plain: Words
     held_from: Ints
     masks: Ints
     marks: Ints
     weights: Bytes
     owned: Ints
     applies: Words
+    looks: Ints
+    looks_from: Ints
     never: Ints
     named: int
     upkeep: int
@@ -103,9 +108,12 @@ class Told(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Room that one walk writes in: rules still held, what is heard, what it comes to."""
+    """Room that one walk writes in: rules still held, and which of them are certain, what is
+    heard, what it comes to.
+    """
 
     live: Words
+    sure: Words
     heard: Ints
     total: Ints
 
@@ -118,21 +126,35 @@ def lowest(word: np.uint64) -> int:
 
 
 @within
-def still_held(bits: Bits, set_: int, codes: Codes, live: Words) -> None:
-    """Mark the rules of a set of mechanisms that no number of the span stops.
+def still_held(bits: Bits, set_: int, codes: Codes, live: Words, sure: Words) -> None:
+    """Mark the rules of a set of mechanisms that no number of the span stops, and leaves open.
 
     Notes
     -----
     The way out of the loop also keeps LLVM from gathering several words at once, which takes
     six times as long on the machine where this was measured; so it does in `answer_of`.
     """
+    held_but(bits, set_, codes, -1, -1, live, sure)
+
+
+@within
+def held_but(
+    bits: Bits, set_: int, codes: Codes, one: int, other: int, live: Words, sure: Words
+) -> None:
+    """Mark the rules of a set that no number of the span stops, two columns left out."""
     for w in range(len(live)):
-        word = bits.applies[set_, w]
-        for column in range(len(codes)):
-            word &= bits.held[w, bits.held_from[column] + codes[column]]
-            if word == 0:
-                break
+        place = len(live) * set_ + w
+        word, plain = bits.applies[set_, w], ~np.uint64(0)
+        for n in range(bits.looks_from[place], bits.looks_from[place + 1]):
+            column = bits.looks[n]
+            if column != one and column != other:
+                number = bits.held_from[column] + codes[column]
+                word &= bits.held[w, number]
+                plain &= bits.plain[w, number]
+                if word == 0:
+                    break
         live[w] = word
+        sure[w] = word & plain
 
 
 @within
@@ -298,7 +320,7 @@ def give_reasons(
     no rule is behind the verdict.
     """
     _turns_on(total, out)
-    why, least = -1, 9
+    first, least = -1, 9
     sound, supported, assumed = False, False, False
     for n in range(count):
         fact, rule = bits.weights[heard[n]], heard[n] // ANSWERS
@@ -307,19 +329,20 @@ def give_reasons(
             continue
         if out[OUT_VERDICT] == TO_REFER:
             blamed[rule >> 6] |= np.uint64(1) << np.uint64(rule & 63)
-        if weight < least:
-            least, why = weight, 2 * rule + fact[UNSETTLED]
+        # Of equals the first rule counts: they are not heard in order.
+        if weight < least or (weight == least and heard[n] < first):
+            least, first = weight, heard[n]
         if fact[SAYS] == NEEDS:
             supported, sound = True, sound or fact[ASSUMED] == 0
         else:
             assumed = assumed or fact[ASSUMED] == 1
     out[OUT_ASSUMED] = assumed or (supported and not sound)
-    return why
+    return -1 if first < 0 else 2 * (first // ANSWERS) + bits.weights[first, UNSETTLED]
 
 
 @within
 def hear(bits: Bits, codes: Codes, room: Room) -> int:
-    """Hear the rules that are live, in order, and add what they say to what all say.
+    """Hear the rules that are live, the certain ones first, and add what they say to all.
 
     Gives how many of them a verdict may hang on; their rows of `Bits.weights` are kept.
     """
@@ -327,12 +350,14 @@ def hear(bits: Bits, codes: Codes, room: Room) -> int:
     marks, settled, spoken = total[MARKS], total[SETTLED], total[SPOKEN]
     passed, passed_1, passed_2 = total[PASSED], total[PASSED + 1], total[PASSED + 2]
     doubts, doubts_1, doubts_2 = total[DOUBTS], total[DOUBTS + 1], total[DOUBTS + 2]
-    for w in range(len(room.live)):
-        word = room.live[w]
+    for n in range(2 * len(room.live)):
+        certain = n < len(room.live)
+        w = n if certain else n - len(room.live)
+        word = room.sure[w] if certain else room.live[w] & ~room.sure[w]
         while word:
             rule = 64 * w + lowest(word)
             word &= word - np.uint64(1)
-            answer = answer_of(rule, bits, codes)
+            answer = YES if certain else answer_of(rule, bits, codes)
             if answer == SILENT:
                 continue
             row = ANSWERS * rule + answer
@@ -363,7 +388,7 @@ def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) ->
         row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
         out[OUT_BARRED] = bar_of(own, bits, row)
         start(own, bits, out[OUT_BARRED], total)
-        still_held(bits, sets[i], row, room.live)
+        still_held(bits, sets[i], row, room.live, room.sure)
         count = hear(bits, row, room)
         need = need_of(total)
         total[NEED] = need
