@@ -17,11 +17,11 @@ from typing import Any, Literal, TypeVar
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyarrow.compute as compute
 from numpy.typing import NDArray
 from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
     create_dataframe_from_blocks,
 )
+from pyarrow import compute
 
 from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
 from planner.errors import TableError

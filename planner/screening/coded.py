@@ -113,8 +113,7 @@ def room(book: Book) -> Room:
     """Give room for one walk."""
     words = words_for(len(book.rules))
     return Room(
-        np.empty(words, dtype=np.uint64),
-        np.empty(words, dtype=np.uint64),
+        np.empty((2, words), dtype=np.uint64),
         np.empty(len(book.rules) + 1, dtype=np.int64),
         np.empty(TOTALS, dtype=np.int64),
     )

@@ -36,6 +36,8 @@ from planner.screening.rule_kernel import (
 # Columns of `Figures.facts`: own column of codes and that of the share of the diameter, the
 # number of the share's figure, of the figure whose share this is; -1 = none.
 COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
+# Rules that name a figure, and all others.
+OTHERS, NAMING = 0, 1
 
 
 class Figures(NamedTuple):
@@ -91,8 +93,10 @@ class Span(NamedTuple):
 
 
 class Task(NamedTuple):
-    """All that the walk needs; room for moving one figure: `cuts`, what others said (`base`), the
-    rules that may speak of it and those for certain (`naming`), the verdict above each cut (`above`).
+    """All that the walk needs, and room for moving one figure.
+
+    In `base` stands what the rules said that do not name it, in `naming` which rules may speak
+    that do (as in `Room.held`), in `above` the verdict in the band above each of its `cuts`.
     """
 
     spans: Span
@@ -164,41 +168,38 @@ def _code(column: int, low: float, high: float, figures: Figures) -> int:
 @within
 def _hear_others(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that do not name a figure; keep which do, but for the figure."""
-    bits, room, set_ = task.bits, task.room, task.spans.sets[i]
-    still_held(bits, set_, task.spans.codes[i], room.live, room.sure)
-    for w in range(len(room.live)):
-        room.live[w] &= ~task.figures.moved[figure, w]
-        room.sure[w] &= ~task.figures.moved[figure, w]
-    hear(bits, task.spans.codes[i], room)
-    one, other = task.figures.facts[figure, COLUMN], task.figures.facts[figure, RATIO_COLUMN]
-    naming, plain = task.naming[0], task.naming[1]
-    held_but(bits, set_, task.spans.codes[i], one, other, naming, plain)
-    for w in range(len(room.live)):
-        naming[w] &= task.figures.moved[figure, w]
-        plain[w] &= task.figures.moved[figure, w]
+    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
+    still_held(bits, set_, codes, room.held)
+    _keep(room.held, task.figures.moved[figure], OTHERS)
+    hear(bits, codes, room)
+    facts = task.figures.facts[figure]
+    held_but(bits, set_, codes, (facts[COLUMN], facts[RATIO_COLUMN]), task.naming)
+    _keep(task.naming, task.figures.moved[figure], NAMING)
+
+
+@within
+def _keep(held: Words, moved: Words, which: int) -> None:
+    """Keep of the rules held those that name a figure, or those that do not."""
+    for w in range(len(moved)):
+        for n in range(2):
+            held[n, w] &= moved[w] if which == NAMING else ~moved[w]
 
 
 @within
 def _hear_naming(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that name a figure, moved to where it is now."""
-    bits, room, codes = task.bits, task.room, task.spans.codes[i]
-    copy(task.naming[0], room.live)
-    copy(task.naming[1], room.sure)
+    bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
+    copy(task.naming[0], held[0])
+    copy(task.naming[1], held[1])
     for k in (COLUMN, RATIO_COLUMN):
         column = task.figures.facts[figure, k]
         if column >= 0:
-            _hold(bits, bits.held_from[column] + codes[column], room)
-    hear(bits, codes, room)
-
-
-@within
-def _hold(bits: Bits, number: int, room: Room) -> None:
-    """Leave out the rules that one number stops, or leaves open."""
-    for w in range(len(room.live)):
-        if room.live[w] == 0:
-            continue
-        room.live[w] &= bits.held[w, number]
-        room.sure[w] &= bits.held[w, number] & bits.plain[w, number]
+            number = bits.held_from[column] + codes[column]
+            for w in range(held.shape[1]):
+                if held[0, w] != 0:
+                    held[0, w] &= bits.held[w, number]
+                    held[1, w] &= bits.plain[w, number]
+    hear(bits, codes, task.room)
 
 
 @within
@@ -285,7 +286,7 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     for k in range(len(figures.lent)):
         spans.codes[i, figures.lent[k]] = figures.without[k]
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    still_held(task.bits, spans.sets[i], spans.codes[i], room.live, room.sure)
+    still_held(task.bits, spans.sets[i], spans.codes[i], room.held)
     hear(task.bits, spans.codes[i], room)
     return bool(_verdict(room.total) != spans.verdict[i])
 

@@ -24,7 +24,6 @@ from planner.screening.column_codes import (
 )
 from planner.screening.columns import About
 from planner.screening.rule_kernel import (
-    ADDS,
     ANSWERS,
     ASKS,
     BLANK,
@@ -32,6 +31,8 @@ from planner.screening.rule_kernel import (
     BY_FIGURE,
     BY_LIMIT,
     DOUBTS,
+    GATHERED,
+    MARKS,
     MAYBE,
     NO,
     OTHER,
@@ -160,7 +161,9 @@ def book_of(rulebook: Rulebook, owned: Owned, spans: pd.DataFrame, pipes: pd.Dat
         _held(parts_from, rows, tables, held_from, -1),
         held_from,
         np.array([owned.bits(rule.mechanism) for rule in rules], dtype=np.int64),
-        np.array([_marks(*one) for one in said], dtype=np.int64),
+        np.array(
+            [_marks(*one, owned.bits(one[0].mechanism)) for one in said], dtype=np.int64
+        ).reshape(-1, GATHERED),
         np.array([_weights(*one) for one in said], dtype=np.int8).reshape(-1, WEIGHTS),
         own,
         applies,
@@ -215,24 +218,28 @@ def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
     return [(rule.effect, YES), extra] if leads_on else [extra]
 
 
-def _marks(rule: Rule, answer: int) -> int:
-    """Write what a rule marks of a span, and to which words it adds its mechanisms."""
-    out, methods = 0, _methods(rule)
+def _marks(rule: Rule, answer: int, mask: int) -> list[int]:
+    """Write what a rule adds to each word that gathers bits; `mask` are its mechanisms."""
+    out, methods = [0] * GATHERED, _methods(rule)
     for effect, state in _said(rule, answer):
         if effect == "needs":
             level = NEEDS.index(rule.level) + 1
-            out |= 1 << MAYBE + level | 1 << ADDS + SPOKEN
-            out |= 1 << SURE + level | 1 << ADDS + SETTLED if state == YES else 0
+            out[MARKS] |= 1 << MAYBE + level | (1 << SURE + level if state == YES else 0)
+            out[SPOKEN] |= mask
+            out[SETTLED] |= mask if state == YES else 0
         elif effect == "urgency" and answer != BLANK:
-            out |= 1 << URGENT + URGENCY.index(rule.level)
+            out[MARKS] |= 1 << URGENT + URGENCY.index(rule.level)
         elif effect == "allows" and state != NO:
-            out |= methods << ADDS + (PASSED if state == YES else DOUBTS)
+            for method in range(len(METHODS)):
+                if methods >> method & 1:
+                    out[(PASSED if state == YES else DOUBTS) + method] |= mask
         elif effect == "rules_out":
-            out |= methods << (SHUT if state == YES else ASKS)
+            out[MARKS] |= methods << (SHUT if state == YES else ASKS)
         elif effect == "refer":
-            out |= methods << ASKS | 1 << ADDS + SPOKEN
+            out[MARKS] |= methods << ASKS
+            out[SPOKEN] |= mask
         elif effect == "first":
-            out |= 1 << WORKS + STEPS.index(rule.work or "look")
+            out[MARKS] |= 1 << WORKS + STEPS.index(rule.work or "look")
     return out
 
 
