@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -15,18 +16,43 @@ from pandas.arrays import NumpyExtensionArray
 _STR = pd.StringDtype("pyarrow", na_value=np.nan)
 
 
+def column_of(plain: pa.Array | pa.ChunkedArray) -> pd.arrays.ArrowStringArray:
+    """Give a text column of texts as arrow holds them, without a copy."""
+    return pd.arrays.ArrowStringArray(plain, dtype=_STR)  # type: ignore[call-arg]
+
+
+def arrow_of(texts: Any) -> pa.ChunkedArray | None:  # noqa: ANN401 - any array
+    """Give a text column as arrow holds it, without a copy; None where it is held otherwise."""
+    if not isinstance(texts, pd.arrays.ArrowStringArray):
+        return None
+    found: pa.ChunkedArray = texts.__arrow_array__()  # type: ignore[no-untyped-call]
+    return found
+
+
+def is_missing_in(texts: Any) -> bool:  # noqa: ANN401 - any array
+    """Tell whether a text column lacks a text somewhere."""
+    plain = arrow_of(texts)
+    return bool(texts.isna().any()) if plain is None else plain.null_count > 0
+
+
+def worded(words: Sequence[str], codes: NDArray[Any]) -> pd.arrays.ArrowStringArray:
+    """Give each row the word of its number, as a text column; each word is looked at once."""
+    at = pa.array(codes.astype(np.int64, copy=False))
+    return column_of(pa.array(words, type=pa.large_string()).take(at))
+
+
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array
     """Give a text column of any values; what is missing becomes ``""``."""
     if str(getattr(values, "dtype", "")) == "str":
-        return values.fillna("") if values.isna().any() else values  # type: ignore[no-any-return]
+        return values.fillna("") if is_missing_in(values) else values  # type: ignore[no-any-return]
     try:
         plain = pa.array(values, type=pa.large_string(), from_pandas=True)
-        texts: Any = pd.arrays.ArrowStringArray(plain, dtype=_STR)  # type: ignore[call-arg]
+        texts: Any = column_of(plain)
     except (pa.ArrowInvalid, pa.ArrowTypeError, TypeError):
         kind = getattr(values, "dtype", None)
         plain = values if kind == "object" else pd.Series(values).astype(object).array
         texts = pd.array(plain, dtype="str")
-    return texts.fillna("") if texts.isna().any() else texts  # type: ignore[no-any-return]
+    return texts.fillna("") if is_missing_in(texts) else texts  # type: ignore[no-any-return]
 
 
 def numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
@@ -47,7 +73,7 @@ def numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
 def unknown(kind: str, count: int) -> Any:  # noqa: ANN401 - any array
     """Give a column of which nothing is known."""
     if kind in ("text", "date"):
-        return texts_of([""] * count)
+        return worded([""], np.zeros(count, dtype=np.int64))
     if kind == "number":
         return np.full(count, np.nan)
     if kind == "whole":

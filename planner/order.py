@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
 Order = npt.NDArray[np.intp]
 
@@ -62,8 +64,52 @@ def _tuples(columns: Sequence[Any]) -> list[tuple[Any, ...]]:
     return list(zip(*(values.tolist() for values in columns), strict=True))
 
 
+def ranks_of(texts: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - any array
+    """Give texts, none missing, numbers that sort as they do; equal ones have the same."""
+    coded = _arrow(texts).dictionary_encode()
+    # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
+    unlike = compute.sort_indices(coded.dictionary).to_numpy()
+    rank = np.empty(len(unlike), dtype=np.intp)
+    rank[unlike] = np.arange(len(unlike))
+    return rank[coded.indices.to_numpy()]
+
+
 def _rank(values: Any) -> npt.NDArray[Any]:  # noqa: ANN401 - any array
     """Give numbers that sort as the values do."""
-    if str(values.dtype) in ("str", "object"):
-        return np.asarray(pd.factorize(values, sort=True)[0])
-    return np.asarray(values)
+    if str(values.dtype) not in ("str", "object"):
+        return np.asarray(values)
+    held = _arrow(values)
+    numbers = _as_numbers(held)
+    return ranks_of(held) if numbers is None else numbers
+
+
+def _arrow(texts: Any) -> pa.Array:  # noqa: ANN401 - any array
+    plain = pa.array(texts, type=pa.large_string())
+    return plain.combine_chunks() if isinstance(plain, pa.ChunkedArray) else plain
+
+
+# So many letters, as bytes, fill a whole number.
+_LETTERS = 8
+
+
+def _as_numbers(texts: pa.Array) -> npt.NDArray[np.uint64] | None:
+    """Read the last letters of texts as one number each; None where the rest is not alike.
+
+    Ids are mostly so: of one length, and alike but for their last letters.
+    """
+    _, starts, data = texts.buffers()
+    if data is None or not len(texts):
+        return None
+    ends = np.frombuffer(starts, dtype=np.int64)[texts.offset : texts.offset + len(texts) + 1]
+    length = int(ends[1] - ends[0])
+    if length == 0 or (np.diff(ends) != length).any():
+        return None
+    letters = np.frombuffer(data, dtype=np.uint8)[ends[0] : ends[-1]].reshape(-1, length)
+    if length > _LETTERS:
+        alike = letters[:, :-_LETTERS] == letters[0, :-_LETTERS]
+        letters = letters[:, -_LETTERS:]
+        if not alike.all():
+            return None
+    out = np.zeros((len(letters), _LETTERS), dtype=np.uint8)
+    out[:, _LETTERS - letters.shape[1] :] = letters
+    return out.view(">u8").reshape(-1).astype(np.uint64)

@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
     create_dataframe_from_blocks,
 )
+from pyarrow import compute
 
-from planner.arrays import numbers_of, shapes_of, texts_of, unknown
+from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
 from planner.errors import TableError
 from planner.once import is_sound, note_sound
 from planner.order import FEW, order_by, rises
@@ -347,13 +348,12 @@ def _blank_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  #
 
 
 def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
-    missing = np.asarray(values.isna(), dtype=bool)
-    if missing.any():
-        where = index[missing][0]
+    if is_missing_in(values):
+        where = index[np.asarray(values.isna(), dtype=bool)][0]
         return [f"{column.name}: missing text (not even ''), e.g. in row {where}"]
     if column.blank and not column.one_of and column.kind == "text":
         return []
-    if len(values) <= FEW and _all_fit(set(values.tolist()), column):
+    if _fit(values, column):
         return []
     blank = np.asarray(values == "", dtype=bool)
     faults = []
@@ -373,8 +373,18 @@ def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # 
     return faults
 
 
+def _fit(values: Any, column: Column) -> bool:  # noqa: ANN401
+    """Tell whether all texts are such as `column` takes; of many, each unlike one is asked once."""
+    plain = None if len(values) <= FEW else arrow_of(values)
+    if plain is None:
+        return len(values) <= FEW and _all_fit(set(values.tolist()), column)
+    if not column.one_of and column.kind == "text":
+        return bool(compute.min(compute.binary_length(plain)).as_py() > 0)
+    return _all_fit(set(compute.unique(plain).to_pylist()), column)
+
+
 def _all_fit(texts: set[str], column: Column) -> bool:
-    """Tell whether all of a few unlike texts are such as `column` takes."""
+    """Tell whether all unlike texts are such as `column` takes."""
     if "" in texts and not column.blank:
         return False
     texts.discard("")

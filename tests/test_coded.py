@@ -41,8 +41,9 @@ def same_by_both(
 ) -> pd.DataFrame:
     """Hold both engines against each other, byte for byte; gives the verdicts."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(step, "CODED_FROM", len(spans) + 1)
+        patch.setattr(step, "LEAST_CODED", len(spans) + 1)
         plain = step.screen(spans, pipes, book, defects=defects)
+        patch.setattr(step, "LEAST_CODED", 1)
         patch.setattr(step, "CODED_FROM", 1)
         coded = step.screen(spans, pipes, book, defects=defects)
     pd.testing.assert_frame_equal(plain.verdicts, coded.verdicts, check_exact=True)

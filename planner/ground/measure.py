@@ -180,8 +180,8 @@ def point_at(
     if shapes.shape != distances.shape:
         message = f"{shapes.size} lines but {distances.size} distances"
         raise ValueError(message)
-    lengths = _lengths(shapes)
-    _refuse_beyond(distances, lengths)
+    lengths = lengths_of(shapes)
+    refuse_beyond(distances, lengths)
     inside = np.clip(distances, 0.0, lengths)
     return shapely.get_coordinates(shapely.line_interpolate_point(shapes, inside))
 
@@ -206,9 +206,9 @@ def cut_line(line: LineString, from_m: float, to_m: float) -> LineString:
     ValueError
         If the line is missing or empty, or a distance lies beyond an end or is no number.
     """
-    lengths = _lengths(np.array([line, line], dtype=object))
+    lengths = lengths_of(np.array([line, line], dtype=object))
     distances = np.array([from_m, to_m], dtype=np.float64)
-    _refuse_beyond(distances, lengths)
+    refuse_beyond(distances, lengths)
     if from_m > to_m:
         message = f"from {from_m:g} m lies behind to {to_m:g} m"
         raise ValueError(message)
@@ -217,7 +217,8 @@ def cut_line(line: LineString, from_m: float, to_m: float) -> LineString:
     return piece if isinstance(piece, LineString) else LineString([piece, piece])
 
 
-def _lengths(lines: npt.NDArray[np.object_]) -> Floats:
+def lengths_of(lines: npt.NDArray[np.object_]) -> Floats:
+    """Give the lengths of lines [m]; `ValueError` where one is missing, empty or no line."""
     bad = shapely.is_missing(lines) | shapely.is_empty(lines)
     bad |= shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING
     if bad.any():
@@ -226,7 +227,8 @@ def _lengths(lines: npt.NDArray[np.object_]) -> Floats:
     return np.asarray(shapely.length(lines), dtype=np.float64)
 
 
-def _refuse_beyond(distances: Floats, lengths: Floats) -> None:
+def refuse_beyond(distances: Floats, lengths: Floats) -> None:
+    """Raise `ValueError` where a distance is no number or lies beyond an end of its line."""
     beyond = ~((distances >= -ROUNDING_M) & (distances <= lengths + ROUNDING_M))
     if beyond.any():
         first = int(np.flatnonzero(beyond)[0])

@@ -19,6 +19,8 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from planner.ground.along import Axes
+
 Packed = dict[str, Any]
 DEGREE = 10_000_000
 
@@ -123,6 +125,10 @@ def pack_text(values: Sequence[str]) -> Packed:
     return {"words": words, "at": [at[value] for value in values]}
 
 
+# From so many places on they are found on flat coordinates, not line by line.
+MANY = 10_000
+
+
 @dataclass(frozen=True)
 class Axis:
     """Lines of all pipes, to put places of the pipe's own axis onto the drawing.
@@ -163,19 +169,24 @@ class Axis:
             Points in the tables' system, and angles on the screen [deg, clockwise from
             east] of the pipe's way from us_node to ds_node.
         """
-        lines = self.lines.loc[pipe_id].to_numpy()
-        share = self.share(pipe_id, x_m)
-        at = shapely.line_interpolate_point(lines, share, normalized=True)
-        near = 0.001
-        a = shapely.get_coordinates(
-            shapely.line_interpolate_point(lines, np.clip(share - near, 0, 1), normalized=True)
-        )
-        b = shapely.get_coordinates(
-            shapely.line_interpolate_point(lines, np.clip(share + near, 0, 1), normalized=True)
-        )
+        share, near = self.share(pipe_id, x_m), 0.001
+        find = self._finder(pipe_id)
+        at = shapely.points(find(share))
+        a, b = find(np.clip(share - near, 0, 1)), find(np.clip(share + near, 0, 1))
         way = b - a
         degrees = np.degrees(np.arctan2(-way[:, 1], way[:, 0]))
         return at, np.rint(degrees).astype(int).tolist()
+
+    def _finder(self, pipe_id: pd.Series) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+        """Give what finds the point of each row at a share of its line."""
+        if len(pipe_id) < MANY:
+            lines = self.lines.loc[pipe_id].to_numpy()
+            return lambda share: shapely.get_coordinates(
+                shapely.line_interpolate_point(lines, share, normalized=True)
+            )
+        axes, rows = Axes.of(self.lines.to_numpy()), self.lines.index.get_indexer(pipe_id)
+        length = axes.length_m[rows]
+        return lambda share: axes.points(rows, share * length)
 
     def parts(self, pipe_id: pd.Series, from_m: pd.Series, to_m: pd.Series) -> NDArray[Any]:
         """Cut the lines from `from_m` to `to_m` [m]."""

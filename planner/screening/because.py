@@ -27,6 +27,8 @@ _STATED_IN = {"dn_mm": f"{NOT_KNOWN} (pipe layer)"}
 
 Texts = npt.NDArray[np.object_]
 Places = npt.NDArray[np.intp]
+Worded = tuple[Places, list[str]]
+"""Which text each row has, and the texts."""
 
 
 @dataclass(frozen=True)
@@ -89,24 +91,57 @@ def without_age(sentence: Sentence) -> Sentence:
 
 def fill(sentence: Sentence, view: View, rows: Places) -> Texts:
     """Write the sentence for each of `rows` of the view."""
-    out = np.full(len(rows), "", dtype=object)
-    for piece in sentence.pieces:
-        out = out + (piece if isinstance(piece, str) else _values(piece, view, rows))
-    return out
+    where, texts = filled(sentence, view, rows)
+    return np.asarray(texts, dtype=object)[where]
 
 
-def _values(piece: Field, view: View, rows: Places) -> Texts:
+def filled(sentence: Sentence, view: View, rows: Places) -> Worded:
+    """Write the sentence once for all of `rows` that read alike.
+
+    Returns
+    -------
+    where, texts
+        The number of each row's text, and the texts; of few rows equal ones may stand twice.
+    """
+    pieces = [
+        piece if isinstance(piece, str) else _values(piece, view, rows) for piece in sentence.pieces
+    ]
+    where, first = _alike([piece[0] for piece in pieces if not isinstance(piece, str)], len(rows))
+    parts = [
+        [piece] * len(first)
+        if isinstance(piece, str)
+        else [piece[1][at] for at in piece[0][first].tolist()]
+        for piece in pieces
+    ]
+    return where, list(map("".join, zip(*parts, strict=True))) if parts else [""] * len(first)
+
+
+def _alike(fields: list[Places], count: int) -> tuple[Places, Places]:
+    """Give rows a number by what they hold in all fields, and the first row of each number."""
+    if not fields:
+        return np.zeros(count, dtype=np.intp), np.arange(min(count, 1))
+    if count <= FEW:
+        return np.arange(count), np.arange(count)
+    where, number = groups_of([pd.Series(one) for one in fields])
+    return where, first_rows(where, number)
+
+
+def _values(piece: Field, view: View, rows: Places) -> Worded:
+    """Give the words of one field, and which each row has."""
     kind = view.seen[piece.column].kind
     blank = view.blank(piece.column)[rows]
     not_known = _STATED_IN.get(piece.column, NOT_KNOWN)
     if kind in ("interval", "number"):
         low, high = (ends[rows] for ends in view.interval(piece.column))
-        return np.where(blank, not_known, _figures(low, high, blank, piece.decimals))
-    if kind == "flag":
-        values = np.where(view.flags(piece.column)[rows], "yes", "no").astype(object)
+        where, words = _figures(low, high, blank, piece.decimals)
+    elif kind == "flag":
+        where, words = view.flags(piece.column)[rows].astype(np.intp), ["no", "yes"]
     else:
-        values = view.texts(piece.column)[rows]
-    return np.where(blank, not_known, values)
+        unlike, at = view.coded(piece.column)
+        where, words = at[rows], unlike.tolist()
+    if not blank.any():
+        return where, words
+    return np.where(blank, len(words), where), [*words, not_known]
 
 
 def _figures(
@@ -114,16 +149,18 @@ def _figures(
     high: npt.NDArray[np.float64],
     blank: npt.NDArray[np.bool_],
     decimals: int | None,
-) -> Texts:
+) -> Worded:
     """Write intervals; of many each that occurs is written once."""
     low, high = low + 0.0, high + 0.0  # of both noughts one: which came first must not show
     where = first = np.arange(len(low))
     if len(low) > FEW:
-        where, count = groups_of([pd.Series(low), pd.Series(high), pd.Series(blank)])
+        ends = [low] if (blank | (low == high)).all() else [low, high]
+        where, count = groups_of([pd.Series(np.where(blank, np.nan, one)) for one in ends])
         first = first_rows(where, count)
     unlike = zip(low[first].tolist(), high[first].tolist(), blank[first].tolist(), strict=True)
-    words = [_figure(least, most, decimals) if not no else NOT_KNOWN for least, most, no in unlike]
-    return np.asarray(words, dtype=object)[where]
+    return where, [
+        NOT_KNOWN if no else _figure(least, most, decimals) for least, most, no in unlike
+    ]
 
 
 def _figure(low: float, high: float, decimals: int | None) -> str:

@@ -7,10 +7,9 @@ judges span by span (`rule_kernel`), and `spoken` puts into words what somebody 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +17,12 @@ import pandas as pd
 
 from planner.contracts import PIPES
 from planner.screening.column_codes import Key
-from planner.screening.columns import View, view_of
+from planner.screening.columns import View, view_of, visible
 from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rule_bits import Book, book_of, fits, owned_in, words_for
 from planner.screening.rule_kernel import OUTS, TOTALS, Room, Told, judge_rows
 from planner.screening.rulebook import Rulebook
+from planner.screening.threads import each
 from planner.tables import conform
 
 Codes = npt.NDArray[np.int16]
@@ -48,6 +48,11 @@ class Coded:
     def __len__(self) -> int:
         return len(self.at)
 
+    @cached_property
+    def pipe_view(self) -> View:
+        """The pipes as rules about pipes saw them."""
+        return View("pipe", self.pipes, self.pipes, visible("pipe"), {})
+
 
 def screen_coded(
     spans: pd.DataFrame, pipes: pd.DataFrame, rulebook: Rulebook, defects: pd.DataFrame | None
@@ -67,13 +72,12 @@ def screen_coded(
     """
     if not len(spans) or not fits(rulebook):
         return None
-    with ThreadPoolExecutor(1) as beside:
-        found = beside.submit(_own_pipes, spans, pipes)
-        owned = owned_in(spans)
-        own, at = found.result()
+    owned = owned_in(spans)
     if owned is None:
         return None
+    own, at = _own_pipes(spans, pipes)
     view = view_of("span", spans.reset_index(drop=True), own, defects)
+    view = replace(view, _read={("place", "pipe_id"): at})
     shown = view.pipes.assign(**view.changes)
     book = book_of(rulebook, owned, view.things, shown)
     return Coded(view, shown, at, book, _judge(book, at))
@@ -82,8 +86,7 @@ def screen_coded(
 def in_parts(count: int, work: Callable[[int, int], None]) -> None:
     """Do `work` on rows from .. to, part by part, on all cores; the parts share nothing."""
     starts = range(0, count, _AT_ONCE)
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(lambda start: work(start, min(start + _AT_ONCE, count)), starts))
+    each(lambda start: work(start, min(start + _AT_ONCE, count)), starts, count)
 
 
 def codes_of(book: Book, at: Places) -> Callable[[int, int], Codes]:
@@ -108,8 +111,9 @@ def codes_of(book: Book, at: Places) -> Callable[[int, int], Codes]:
 
 def room(book: Book) -> Room:
     """Give room for one walk."""
+    words = words_for(len(book.rules))
     return Room(
-        np.empty(words_for(len(book.rules)), dtype=np.uint64),
+        np.empty((2, words), dtype=np.uint64),
         np.empty(len(book.rules) + 1, dtype=np.int64),
         np.empty(TOTALS, dtype=np.int64),
     )

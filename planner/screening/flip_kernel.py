@@ -25,6 +25,7 @@ from planner.screening.rule_kernel import (
     Words,
     bar_of,
     hear,
+    held_but,
     need_of,
     start,
     state_of,
@@ -92,7 +93,11 @@ class Span(NamedTuple):
 
 
 class Task(NamedTuple):
-    """All that the walk needs; `cuts` and `base` are room for moving one figure."""
+    """All that the walk needs, and room for moving one figure.
+
+    In `base` stands what the rules said that do not name it, in `naming` which rules may speak
+    that do (as in `Room.held`), in `above` the verdict in the band above each of its `cuts`.
+    """
 
     spans: Span
     figures: Figures
@@ -101,6 +106,8 @@ class Task(NamedTuple):
     room: Room
     cuts: Numbers
     base: Ints
+    naming: Words
+    above: Ints
 
 
 @within
@@ -159,14 +166,40 @@ def _code(column: int, low: float, high: float, figures: Figures) -> int:
 
 
 @within
-def _hear_those(i: int, figure: int, which: int, task: Task) -> None:
-    """Add what the rules say that name a figure, or what all others do."""
-    bits, room, set_ = task.bits, task.room, task.spans.sets[i]
-    still_held(bits, set_, task.spans.codes[i], room.live)
-    for w in range(len(room.live)):
-        moved = task.figures.moved[figure, w]
-        room.live[w] &= moved if which == NAMING else ~moved
-    hear(bits, task.spans.codes[i], room)
+def _hear_others(i: int, figure: int, task: Task) -> None:
+    """Add what the rules say that do not name a figure; keep which do, but for the figure."""
+    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
+    still_held(bits, set_, codes, room.held)
+    _keep(room.held, task.figures.moved[figure], OTHERS)
+    hear(bits, codes, room)
+    facts = task.figures.facts[figure]
+    held_but(bits, set_, codes, (facts[COLUMN], facts[RATIO_COLUMN]), task.naming)
+    _keep(task.naming, task.figures.moved[figure], NAMING)
+
+
+@within
+def _keep(held: Words, moved: Words, which: int) -> None:
+    """Keep of the rules held those that name a figure, or those that do not."""
+    for w in range(len(moved)):
+        for n in range(2):
+            held[n, w] &= moved[w] if which == NAMING else ~moved[w]
+
+
+@within
+def _hear_naming(i: int, figure: int, task: Task) -> None:
+    """Add what the rules say that name a figure, moved to where it is now."""
+    bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
+    copy(task.naming[0], held[0])
+    copy(task.naming[1], held[1])
+    for k in (COLUMN, RATIO_COLUMN):
+        column = task.figures.facts[figure, k]
+        if column >= 0:
+            number = bits.held_from[column] + codes[column]
+            for w in range(held.shape[1]):
+                if held[0, w] != 0:
+                    held[0, w] &= bits.held[w, number]
+                    held[1, w] &= bits.plain[w, number]
+    hear(bits, codes, task.room)
 
 
 @within
@@ -219,15 +252,20 @@ def _move(i: int, figure: int, best: float, task: Task) -> float:
         share_low, share_high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
         per_mm = _per_mm(low, high, share_low, share_high)
     count = _cuts_for(figure, task.figures, per_mm, task.cuts)
-    _hear_those(i, figure, OTHERS, task)
+    _hear_others(i, figure, task)
     copy(total, task.base)
     for step in range(3 * count):
         kind, k = step // count, step % count
         value, edge = _point(kind, k, count, task.cuts), task.cuts[k]
-        _put(i, figure, value, per_mm, task)
-        copy(task.base, total)
-        _hear_those(i, figure, NAMING, task)
-        now = _verdict(total)
+        if kind == 2 and k + 1 < count:  # the band below the next cut, which was asked before
+            now = task.above[k]
+        else:
+            _put(i, figure, value, per_mm, task)
+            copy(task.base, total)
+            _hear_naming(i, figure, task)
+            now = _verdict(total)
+        if kind == 1 and k > 0:
+            task.above[k - 1] = now
         if now == spans.verdict[i]:
             continue
         inside = value >= low and value <= high
@@ -248,7 +286,7 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     for k in range(len(figures.lent)):
         spans.codes[i, figures.lent[k]] = figures.without[k]
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    still_held(task.bits, spans.sets[i], spans.codes[i], room.live)
+    still_held(task.bits, spans.sets[i], spans.codes[i], room.held)
     hear(task.bits, spans.codes[i], room)
     return bool(_verdict(room.total) != spans.verdict[i])
 

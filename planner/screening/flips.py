@@ -60,7 +60,10 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
         )
         part = flips.part(start, stop)
         base = np.empty(TOTALS, dtype=np.int64)
-        task = Task(spans, figures, book.bits, part, room(book), np.empty(widest + 1), base)
+        naming = np.empty((2, words_for(len(book.rules))), dtype=np.uint64)
+        above = np.empty(widest + 1, dtype=np.int64)
+        cuts = np.empty(widest + 1)
+        task = Task(spans, figures, book.bits, part, room(book), cuts, base, naming, above)
         flip_rows(task, np.empty(len(book.columns), dtype=np.int16))
 
     in_parts(count, flip)

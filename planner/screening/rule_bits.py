@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -26,7 +24,6 @@ from planner.screening.column_codes import (
 )
 from planner.screening.columns import About
 from planner.screening.rule_kernel import (
-    ADDS,
     ANSWERS,
     ASKS,
     BLANK,
@@ -34,6 +31,8 @@ from planner.screening.rule_kernel import (
     BY_FIGURE,
     BY_LIMIT,
     DOUBTS,
+    GATHERED,
+    MARKS,
     MAYBE,
     NO,
     OTHER,
@@ -52,6 +51,7 @@ from planner.screening.rule_kernel import (
 )  # fmt: skip
 from planner.screening.rule_text import Clause, Limit, Rule
 from planner.screening.rulebook import Rulebook
+from planner.screening.threads import each
 from planner.screening.verdict import UPKEEP
 from planner.screening.wording import METHODS, NEVER_SLEEVE
 
@@ -152,17 +152,22 @@ def book_of(rulebook: Rulebook, owned: Owned, spans: pd.DataFrame, pipes: pd.Dat
     said = [(rule, answer) for rule in rules for answer in range(ANSWERS)]
     held_from = np.cumsum([0, *(column.table.shape[1] for column in columns.values())])
     own = np.array([owned.bits(one) for one in owned.sets], dtype=np.int64)
+    applies = _applies(rules, owned, own)
     bits = Bits(
         rows,
         np.array(parts_from, dtype=np.int64),
         np.concatenate(tables),
-        _held(parts_from, rows, tables, held_from),
+        _held(parts_from, rows, tables, held_from, STOPS),
+        _held(parts_from, rows, tables, held_from, -1),
         held_from,
         np.array([owned.bits(rule.mechanism) for rule in rules], dtype=np.int64),
-        np.array([_marks(*one) for one in said], dtype=np.int64),
+        np.array(
+            [_marks(*one, owned.bits(one[0].mechanism)) for one in said], dtype=np.int64
+        ).reshape(-1, GATHERED),
         np.array([_weights(*one) for one in said], dtype=np.int8).reshape(-1, WEIGHTS),
         own,
-        _applies(rules, owned, own),
+        applies,
+        *_looks(parts_from, rows, applies),
         np.array([owned.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64),
         owned.bits(rulebook.named()),
         sum(1 << STEPS.index(work) for work in UPKEEP),
@@ -188,8 +193,7 @@ def _tables(
         known = owned.parted if key == ("span", "mechanisms") else None
         return coded_column(key, spans if key.table == "span" else pipes, some, known)
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        columns = dict(zip(sorted(parts), pool.map(code, ordered), strict=True))
+    columns = dict(zip(sorted(parts), each(code, ordered, len(spans)), strict=True))
     place: dict[tuple[Key, Part], tuple[int, int, int]] = {}
     tables: list[npt.NDArray[np.int8]] = []
     filled = 0
@@ -214,24 +218,28 @@ def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
     return [(rule.effect, YES), extra] if leads_on else [extra]
 
 
-def _marks(rule: Rule, answer: int) -> int:
-    """Write what a rule marks of a span, and to which words it adds its mechanisms."""
-    out, methods = 0, _methods(rule)
+def _marks(rule: Rule, answer: int, mask: int) -> list[int]:
+    """Write what a rule adds to each word that gathers bits; `mask` are its mechanisms."""
+    out, methods = [0] * GATHERED, _methods(rule)
     for effect, state in _said(rule, answer):
         if effect == "needs":
             level = NEEDS.index(rule.level) + 1
-            out |= 1 << MAYBE + level | 1 << ADDS + SPOKEN
-            out |= 1 << SURE + level | 1 << ADDS + SETTLED if state == YES else 0
+            out[MARKS] |= 1 << MAYBE + level | (1 << SURE + level if state == YES else 0)
+            out[SPOKEN] |= mask
+            out[SETTLED] |= mask if state == YES else 0
         elif effect == "urgency" and answer != BLANK:
-            out |= 1 << URGENT + URGENCY.index(rule.level)
+            out[MARKS] |= 1 << URGENT + URGENCY.index(rule.level)
         elif effect == "allows" and state != NO:
-            out |= methods << ADDS + (PASSED if state == YES else DOUBTS)
+            for method in range(len(METHODS)):
+                if methods >> method & 1:
+                    out[(PASSED if state == YES else DOUBTS) + method] |= mask
         elif effect == "rules_out":
-            out |= methods << (SHUT if state == YES else ASKS)
+            out[MARKS] |= methods << (SHUT if state == YES else ASKS)
         elif effect == "refer":
-            out |= methods << ASKS | 1 << ADDS + SPOKEN
+            out[MARKS] |= methods << ASKS
+            out[SPOKEN] |= mask
         elif effect == "first":
-            out |= 1 << WORKS + STEPS.index(rule.work or "look")
+            out[MARKS] |= 1 << WORKS + STEPS.index(rule.work or "look")
     return out
 
 
@@ -273,12 +281,13 @@ def _held(
     rows: Ints,
     tables: Sequence[npt.NDArray[np.int8]],
     held_from: Ints,
+    said: int,
 ) -> npt.NDArray[np.uint64]:
-    """Say of each number of each column which rules it does not stop, as bits."""
+    """Say of each number of each column of which rules it says none of `said`, as bits."""
     out = np.full((words_for(len(parts_from) - 1), held_from[-1]), ~np.uint64(0))
     for rule, (begin, end) in enumerate(pairwise(parts_from)):
         for column, _, which in rows[begin:end]:
-            stops = np.flatnonzero(tables[which] & STOPS) + held_from[column]
+            stops = np.flatnonzero(tables[which] & said) + held_from[column]
             out[rule >> 6, stops] &= ~(np.uint64(1) << np.uint64(rule & 63))
     return out
 
@@ -291,3 +300,22 @@ def _applies(rules: Sequence[Rule], owned: Owned, own: Ints) -> npt.NDArray[np.u
         applies = own & named != 0 if rule.mechanism else own >= 0
         out[applies, k >> 6] |= np.uint64(1) << np.uint64(k & 63)
     return out
+
+
+def _looks(
+    parts_from: Sequence[int], rows: Ints, applies: npt.NDArray[np.uint64]
+) -> tuple[Ints, Ints]:
+    """Say which columns the rules of each set of mechanisms look at, word by word."""
+    words = applies.shape[1]
+    columns = int(rows[:, 0].max(initial=0)) + 1
+    named = np.zeros((64 * words, columns), dtype=bool)
+    for rule, (begin, end) in enumerate(pairwise(parts_from)):
+        named[rule, rows[begin:end, 0]] = True
+    bits = np.unpackbits(applies.view(np.uint8), axis=1, bitorder="little").astype(bool)
+    looks = [
+        (bits[:, 64 * w : 64 * w + 64].astype(np.int64) @ named[64 * w : 64 * w + 64]) > 0
+        for w in range(words)
+    ]
+    both = np.stack(looks, axis=1).reshape(-1, columns)
+    ends = np.cumsum([0, *both.sum(axis=1)]).astype(np.int64)
+    return np.nonzero(both)[1].astype(np.int64), ends

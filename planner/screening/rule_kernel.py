@@ -42,9 +42,8 @@ TO_REFER, TO_WATCH, TO_MAINTAIN, TO_NONE = 3, 4, 5, 6
 (MARKS, SETTLED, SPOKEN, PASSED, _, _, DOUBTS, _, _, GATHERED) = range(10)  # fmt: skip
 OWN, NEED, ASKING, CLOSING, SERVING, TOTALS = range(GATHERED, GATHERED + 6)
 # Bits of the word MARKS, from: needs that are certain and possible by level, urgency by level,
-# methods shut and asked, works first; and to which of the words after it a rule adds its own
-# mechanisms, which words of all spans do not keep.
-SURE, MAYBE, URGENT, SHUT, ASKS, WORKS, ADDS = 0, 5, 10, 15, 18, 21, 48
+# methods shut and asked, works first. To the words after it a rule adds its own mechanisms.
+SURE, MAYBE, URGENT, SHUT, ASKS, WORKS = 0, 5, 10, 15, 18, 21
 # Parts that no rule has: why a sleeve is never used, and that one lies there already.
 REPEATED, AT_LINING, LINED, MENDED, OWN_PARTS = range(5)
 # Columns of what comes out.
@@ -62,24 +61,29 @@ class Bits(NamedTuple):
 
     `parts` has a row for each condition or limit: its column, and where in `table` stands what
     it says of each number of that column. The parts of rule k stand from ``parts_from[k]`` on,
-    before them the parts that no rule has. `held` says of each number, from
-    ``held_from`` of its column on, which rules it does not stop, as bits. `masks` are the
-    mechanisms of each rule. What a rule marks, and how it is weighed, stands in row
-    ``4 * rule + answer`` of `marks` and `weights`. A set of mechanisms has its own bits in
-    `owned` and the bits of its rules in `applies`. `named` are the mechanisms that some rule
-    names, `never` those never served by a sleeve.
+    before them the parts that no rule has. `held` says of each number, from ``held_from`` of
+    its column on, which rules it does not stop, as bits; `plain` which it does not leave open
+    either. `masks` are the mechanisms of each rule. What a rule adds to the words that only
+    gather bits, and how it is weighed, stands in row ``4 * rule + answer`` of `marks` and
+    `weights`. A set of mechanisms has its own bits in `owned` and the bits of its rules in
+    `applies`; the columns that these rules look at stand in `looks`, for word w of their bits
+    from ``looks_from[words * set + w]`` on. `named` are the mechanisms that some rule names,
+    `never` those never served by a sleeve.
     """
 
     parts: Ints
     parts_from: Ints
     table: Bytes
     held: Words
+    plain: Words
     held_from: Ints
     masks: Ints
     marks: Ints
     weights: Bytes
     owned: Ints
     applies: Words
+    looks: Ints
+    looks_from: Ints
     never: Ints
     named: int
     upkeep: int
@@ -103,9 +107,12 @@ class Told(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Room that one walk writes in: rules still held, what is heard, what it comes to."""
+    """Room that one walk writes in: rules still held, what is heard, what it comes to.
 
-    live: Words
+    `held` has two rows of words: the rules that speak or may, and those that do for certain.
+    """
+
+    held: Words
     heard: Ints
     total: Ints
 
@@ -118,21 +125,34 @@ def lowest(word: np.uint64) -> int:
 
 
 @within
-def still_held(bits: Bits, set_: int, codes: Codes, live: Words) -> None:
-    """Mark the rules of a set of mechanisms that no number of the span stops.
+def still_held(bits: Bits, set_: int, codes: Codes, held: Words) -> None:
+    """Mark the rules of a set of mechanisms that no number of the span stops, and leaves open.
 
     Notes
     -----
     The way out of the loop also keeps LLVM from gathering several words at once, which takes
     six times as long on the machine where this was measured; so it does in `answer_of`.
     """
-    for w in range(len(live)):
-        word = bits.applies[set_, w]
-        for column in range(len(codes)):
-            word &= bits.held[w, bits.held_from[column] + codes[column]]
-            if word == 0:
-                break
-        live[w] = word
+    held_but(bits, set_, codes, (-1, -1), held)
+
+
+@within
+def held_but(bits: Bits, set_: int, codes: Codes, without: tuple[int, int], held: Words) -> None:
+    """Mark the rules of a set that no number of the span stops, two columns left out."""
+    words = held.shape[1]
+    for w in range(words):
+        place = words * set_ + w
+        word, plain = bits.applies[set_, w], ~np.uint64(0)
+        for n in range(bits.looks_from[place], bits.looks_from[place + 1]):
+            column = bits.looks[n]
+            if column not in without:
+                number = bits.held_from[column] + codes[column]
+                word &= bits.held[w, number]
+                plain &= bits.plain[w, number]
+                if word == 0:
+                    break
+        held[0, w] = word
+        held[1, w] = word & plain
 
 
 @within
@@ -298,7 +318,7 @@ def give_reasons(
     no rule is behind the verdict.
     """
     _turns_on(total, out)
-    why, least = -1, 9
+    first, least = -1, 9
     sound, supported, assumed = False, False, False
     for n in range(count):
         fact, rule = bits.weights[heard[n]], heard[n] // ANSWERS
@@ -307,51 +327,40 @@ def give_reasons(
             continue
         if out[OUT_VERDICT] == TO_REFER:
             blamed[rule >> 6] |= np.uint64(1) << np.uint64(rule & 63)
-        if weight < least:
-            least, why = weight, 2 * rule + fact[UNSETTLED]
+        # Of equals the first rule counts: they are not heard in order.
+        if weight < least or (weight == least and heard[n] < first):
+            least, first = weight, heard[n]
         if fact[SAYS] == NEEDS:
             supported, sound = True, sound or fact[ASSUMED] == 0
         else:
             assumed = assumed or fact[ASSUMED] == 1
     out[OUT_ASSUMED] = assumed or (supported and not sound)
-    return why
+    return -1 if first < 0 else 2 * (first // ANSWERS) + bits.weights[first, UNSETTLED]
 
 
 @within
 def hear(bits: Bits, codes: Codes, room: Room) -> int:
-    """Hear the rules that are live, in order, and add what they say to what all say.
+    """Hear the rules that are live, the certain ones first, and add what they say to all.
 
     Gives how many of them a verdict may hang on; their rows of `Bits.weights` are kept.
     """
     count, total = 0, room.total
-    marks, settled, spoken = total[MARKS], total[SETTLED], total[SPOKEN]
-    passed, passed_1, passed_2 = total[PASSED], total[PASSED + 1], total[PASSED + 2]
-    doubts, doubts_1, doubts_2 = total[DOUBTS], total[DOUBTS + 1], total[DOUBTS + 2]
-    for w in range(len(room.live)):
-        word = room.live[w]
+    words = room.held.shape[1]
+    for n in range(2 * words):
+        certain = n < words
+        w = n if certain else n - words
+        word = room.held[1, w] if certain else room.held[0, w] & ~room.held[1, w]
         while word:
             rule = 64 * w + lowest(word)
             word &= word - np.uint64(1)
-            answer = answer_of(rule, bits, codes)
+            answer = YES if certain else answer_of(rule, bits, codes)
             if answer == SILENT:
                 continue
             row = ANSWERS * rule + answer
             room.heard[count] = row
             count += int(bits.weights[row, SAYS] != OTHER)
-            new, mask = bits.marks[row], bits.masks[rule]
-            marks |= new
-            # All ones or none times the mask: no branch on what cannot be foreseen.
-            settled |= mask & -(new >> ADDS + SETTLED & 1)
-            spoken |= mask & -(new >> ADDS + SPOKEN & 1)
-            passed |= mask & -(new >> ADDS + PASSED & 1)
-            passed_1 |= mask & -(new >> ADDS + PASSED + 1 & 1)
-            passed_2 |= mask & -(new >> ADDS + PASSED + 2 & 1)
-            doubts |= mask & -(new >> ADDS + DOUBTS & 1)
-            doubts_1 |= mask & -(new >> ADDS + DOUBTS + 1 & 1)
-            doubts_2 |= mask & -(new >> ADDS + DOUBTS + 2 & 1)
-    total[MARKS], total[SETTLED], total[SPOKEN] = marks, settled, spoken
-    total[PASSED], total[PASSED + 1], total[PASSED + 2] = passed, passed_1, passed_2
-    total[DOUBTS], total[DOUBTS + 1], total[DOUBTS + 2] = doubts, doubts_1, doubts_2
+            for k in range(GATHERED):
+                total[k] |= bits.marks[row, k]
     return count
 
 
@@ -363,7 +372,7 @@ def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) ->
         row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
         out[OUT_BARRED] = bar_of(own, bits, row)
         start(own, bits, out[OUT_BARRED], total)
-        still_held(bits, sets[i], row, room.live)
+        still_held(bits, sets[i], row, room.held)
         count = hear(bits, row, room)
         need = need_of(total)
         total[NEED] = need
@@ -379,7 +388,7 @@ def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) ->
         out[OUT_NEEDS], out[OUT_VERDICT] = need, verdict
         out[OUT_URGENCY] = 0 if need == NOTHING else level_of(total[MARKS], URGENT)
         told.why[i] = give_reasons(room.heard, count, bits, total, out, told.blamed[i])
-        works = total[MARKS] >> WORKS & (1 << ADDS - WORKS) - 1
+        works = total[MARKS] >> WORKS
         if verdict == TO_MAINTAIN:
             told.first[i] = works & bits.upkeep
         elif verdict not in (TO_WATCH, TO_NONE):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
@@ -23,6 +23,7 @@ from planner.screening.because import without_age
 from planner.screening.columns import About
 from planner.screening.rule_text import Clause, Limit, Rule, WrongKeyError, checked_rule
 from planner.screening.wording import BookText, ChangeText, RuleText, first_fault, nearest, toml_of
+from planner.toml_text import MAX_BYTES
 
 Overrides = Mapping[str, tuple[float, str]]
 Part = TypeVar("Part", Clause, Limit)
@@ -54,6 +55,10 @@ class Rulebook:
 
     def undated(self) -> Rulebook:
         """Give the book for a plan without a first day: its sentences say why no age is known."""
+        return self._undated
+
+    @cached_property
+    def _undated(self) -> Rulebook:
         rules = (replace(rule, because=without_age(rule.because)) for rule in self.rules)
         return replace(self, rules=tuple(rules))
 
@@ -94,7 +99,21 @@ def load_rulebook(
         One line naming file, rule and key, for whatever is not understood.
     """
     path = packaged_path(str(book)) if str(book) in PACKAGED_BOOKS else Path(book)
-    return make_rulebook(toml_of(path, "rulebook"), path.name, overrides, day=day)
+    try:
+        written = path.read_bytes() if path.stat().st_size <= MAX_BYTES else b""
+    except OSError:
+        written = b""  # said below, in one line
+    given = ((key, float(value), why) for key, (value, why) in (overrides or {}).items())
+    return _loaded(path, written, tuple(sorted(given)), day)
+
+
+@lru_cache(maxsize=8)
+def _loaded(
+    path: Path, _: bytes, overrides: tuple[tuple[str, float, str], ...], day: str
+) -> Rulebook:
+    """Read a rulebook whose file holds these bytes: the parts of a city have the same one."""
+    given = {key: (value, why) for key, value, why in overrides}
+    return make_rulebook(toml_of(path, "rulebook"), path.name, given, day=day)
 
 
 def make_rulebook(

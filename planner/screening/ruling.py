@@ -106,7 +106,7 @@ def rule_on(rule: Rule, view: View, applies: Marks, *, in_words: bool = True) ->
         answer[rows],
         ((answer == UNKNOWN) & blanks)[rows],
         _said(rule, fill(rule.because, view, rows), answer[rows]) if in_words else _silence(rows),
-        _figures(rule, view, rows) if in_words else _no_figures(len(rows)),
+        _figures(rule, view, rows) if in_words else no_figures(len(rows)),
     )
     return _with_blanks(whole)
 
@@ -196,7 +196,7 @@ def _figures(rule: Rule, view: View, rows: Places) -> Figures:
     parts: list[Clause | Limit] = [one for one in rule.when if _is_figure(one)]
     parts += list(rule.limit)
     count = len(rows)
-    out = _no_figures(count)
+    out = no_figures(count)
     settled = np.full(count, 3, dtype=np.int8)
     for part in parts:
         low, high = (ends[rows] for ends in view.interval(part.column))
@@ -212,7 +212,8 @@ def _figures(rule: Rule, view: View, rows: Places) -> Figures:
     return out
 
 
-def _no_figures(count: int) -> Figures:
+def no_figures(count: int) -> Figures:
+    """Give figures of rows that none decides."""
     return Figures(
         np.full(count, "", dtype=object),
         np.full(count, np.nan),

@@ -24,9 +24,9 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
-from planner.distinct import matches, numbers_at, places_in
+from planner.distinct import first_rows, groups_of, matches, numbers_at, places_in
 from planner.ground.ids import KnownIds, give_ids
-from planner.order import order_by
+from planner.order import order_by, ranks_of
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
@@ -211,9 +211,9 @@ def _links(members: Columns, takers: Places, givers: Places) -> Columns:
     links = {name: members[name][at] for name in _SAID}
     links["place"] = np.concatenate([members["place"], takers[pair]])
     links["part"] = np.concatenate([members["part"], np.full(len(row), "lent", dtype=object)])
+    links["row"] = ranks_of(links["observation_id"])
     rank = np.array([_RANKS[part] for part in links["part"]], dtype=np.int8)
-    keys = [links["place"], rank, links["core_from"], links["observation_id"]]
-    return taken(links, order_by(keys))
+    return taken(links, order_by([links["place"], rank, links["core_from"], links["row"]]))
 
 
 def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
@@ -227,38 +227,33 @@ def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
 
 def _once(links: Columns, ids: npt.NDArray[np.object_]) -> Columns:
     """Give each pair of a span and a row once, as what the row is to the span first."""
-    given = ids[links["place"]]
-    pairs = dict[tuple[str, str], int]()
-    for at, pair in enumerate(zip(given, links["observation_id"], strict=True)):
-        pairs.setdefault(pair, at)
-    first = np.fromiter(pairs.values(), dtype=np.intp, count=len(pairs))
-    rows = {"observation_id": links["observation_id"], "part": links["part"], "span_id": given}
-    return taken(rows, first)
+    pairs = links["place"] * (links["row"].max(initial=0) + 1) + links["row"]
+    first = np.sort(np.unique(pairs, return_index=True)[1])
+    some = {name: links[name][first] for name in ("observation_id", "part")}
+    return {**some, "span_id": ids[links["place"][first]]}
 
 
 def _words(links: Columns, count: int) -> Columns:
     """Gather mechanisms, kinds of root and deposit, and what is seen through the wall."""
-    own, lent, roots, deposits = ([set[str]() for _ in range(count)] for _ in range(4))
-    seen = {what: np.zeros(count, dtype=bool) for what in _SHOWN}
-    rows = zip(*(links[name] for name in ("part", "mechanism", "detail", "shows")), strict=True)
-    for place, (part, mechanism, detail, shows) in zip(links["place"].tolist(), rows, strict=True):
-        if part == "own":
-            own[place].add(mechanism)
-        elif part == "lent":
-            lent[place].add(mechanism)
-        if mechanism == "roots":
-            roots[place].add(detail or "unknown")
-        elif mechanism in _DEPOSITS:
-            deposits[place].add(detail or "unknown")
-        if part != "lent" and (shows or mechanism in seen):
-            for what, marks in seen.items():
-                marks[place] |= mechanism == what or what in shows
+    place = links["place"]
+    mechanism, names = pd.factorize(links["mechanism"])
+    detail, details = pd.factorize(links["detail"])
+    shows, shown = pd.factorize(links["shows"])
+    own, lent = links["part"] == "own", links["part"] == "lent"
+    named = np.array([name or "unknown" for name in details], dtype=object)
+    roots = (names == "roots")[mechanism]
+    deposits = np.isin(names, _DEPOSITS)[mechanism]
+    seen = {}
+    for what in _SHOWN:
+        by_text = np.array([what in text for text in shown], dtype=bool)[shows]
+        found = ~lent & ((names == what)[mechanism] | by_text)
+        seen[what] = np.bincount(place[found], minlength=count) > 0
     known = np.zeros(count, dtype=bool)
     return {
-        "mechanisms": _joined(own),
-        "lent": _joined(lent),
-        "root_kind": _kinds(roots),
-        "deposit_kind": _kinds(deposits),
+        "mechanisms": _joined(place, mechanism, names, own, count),
+        "lent": _joined(place, mechanism, names, lent, count),
+        "root_kind": _kinds(_joined(place, detail, named, roots, count)),
+        "deposit_kind": _kinds(_joined(place, detail, named, deposits, count)),
         "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),  # type: ignore[dict-item]
         "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),  # type: ignore[dict-item]
         "coded_lateral": seen["at_lateral"],
@@ -268,13 +263,41 @@ def _words(links: Columns, count: int) -> Columns:
 _SHOWN = ("soil_visible", "void_visible", "at_lateral")
 
 
-def _joined(words: list[set[str]]) -> npt.NDArray[np.object_]:
-    return np.array(["+".join(sorted(some)) for some in words], dtype=object)
+# Words that fit into the bits of a whole number, its sign left out.
+_BITS = 62
 
 
-def _kinds(words: list[set[str]]) -> npt.NDArray[np.object_]:
-    """Join unlike texts; a blank among named ones is a kind of its own, not the mildest."""
-    return _joined([set() if some == {"unknown"} else some for some in words])
+def _joined(
+    place: Places, codes: Places, words: npt.NDArray[np.object_], wanted: Marks, count: int
+) -> npt.NDArray[np.object_]:
+    """Join the words of each place's wanted rows, each once and in order, '+' between.
+
+    Each set of words that occurs is written once.
+    """
+    unlike = sorted({words[code] for code in np.unique(codes[wanted])})
+    rank = {word: at for at, word in enumerate(unlike)}
+    of_code = np.array([rank.get(word, 0) for word in words], dtype=np.int64)
+    here, bit = place[wanted], of_code[codes[wanted]]
+    sets = [np.zeros(count, dtype=np.int64) for _ in range(0, max(len(unlike), 1), _BITS)]
+    for at, bits in enumerate(sets):
+        some = np.flatnonzero(bit // _BITS == at)
+        np.bitwise_or.at(bits, here[some], np.int64(1) << (bit[some] % _BITS))
+    where, first = _unlike(sets)
+    masks = [sum(int(bits[row]) << _BITS * at for at, bits in enumerate(sets)) for row in first]
+    texts = ["+".join(w for at, w in enumerate(unlike) if mask >> at & 1) for mask in masks]
+    return np.array(texts, dtype=object)[where]
+
+
+def _unlike(columns: list[npt.NDArray[np.int64]]) -> tuple[Places, Places]:
+    """Give the number of what each row holds in all columns, and the first row of each number."""
+    where, count = groups_of([pd.Series(values) for values in columns])
+    return where, first_rows(where, count)
+
+
+def _kinds(words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Leave out a blank that stands alone; among named ones it is a kind of its own."""
+    words[words == "unknown"] = ""
+    return words
 
 
 def _worst(links: Columns, count: int) -> Columns:

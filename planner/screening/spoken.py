@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
+from planner.arrays import column_of, texts_of, worded
 from planner.contracts import VERDICTS
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY, VERDICT_WORDS
 from planner.distinct import first_rows, groups_of
-from planner.screening.because import Field, Sentence, fill
+from planner.order import order_by, rises
+from planner.screening.because import Worded, filled
 from planner.screening.coded import Coded
-from planner.screening.columns import View, visible
 from planner.screening.judge import AT_LINING, LINED, REPEATED, never_word
 from planner.screening.margins import Margins
 from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE
@@ -44,92 +47,102 @@ _BARRED = ("", REPEATED, AT_LINING, LINED, *(never_word(name) for name in sorted
 
 def verdicts_of(coded: Coded, margins: Margins) -> pd.DataFrame:
     """Put all verdicts into words, `VERDICTS`."""
-    codes, things = coded.told.codes, coded.view.things
-    rows = np.arange(len(coded))
+    things = coded.view.things
+    span_id = texts_of(things["span_id"].str.strip().array)
+    order = None if rises([span_id]) else order_by([span_id])
+
+    def taken(values: Any) -> Any:  # noqa: ANN401 - any array
+        return values if order is None else values.take(order)
+
+    def worded_by(words: Sequence[str] | Texts, codes: npt.NDArray[np.integer]) -> object:
+        return worded([str(word) for word in words], taken(codes))
+
+    codes, rows = coded.told.codes, np.arange(len(coded)) if order is None else order
     table: dict[str, object] = {
-        "span_id": things["span_id"].str.strip(),
-        "pipe_id": things["pipe_id"].str.strip(),
-        "needs": worded(_NEEDS, codes[:, OUT_NEEDS]),
-        "urgency": worded(URGENCY, codes[:, OUT_URGENCY]),
+        "span_id": taken(span_id),
+        "pipe_id": taken(texts_of(things["pipe_id"].str.strip().array)),
+        "needs": worded_by(_NEEDS, codes[:, OUT_NEEDS]),
+        "urgency": worded_by(URGENCY, codes[:, OUT_URGENCY]),
         **{
-            method: worded(STATE_WORDS, codes[:, OUT_SLEEVE + k])
+            method: worded_by(STATE_WORDS, codes[:, OUT_SLEEVE + k])
             for k, method in enumerate(METHODS)
         },
-        "verdict": worded(VERDICT_WORDS, codes[:, OUT_VERDICT]),
-        "first": works_of(coded),
-        "rules": rules_behind(coded),
-        "assumed": codes[:, OUT_ASSUMED] != 0,
-        "close_call": margins.close,
-        "flip_column": margins.column,
-        "flip_at": margins.at,
-        "flip_by": margins.by,
-        "flip_unit": margins.unit,
-        "flip_to": margins.to,
-        "why": sentences(coded, rows),
+        "verdict": worded_by(VERDICT_WORDS, codes[:, OUT_VERDICT]),
+        "first": worded_by(*works_of(coded)),
+        "rules": worded_by(*rules_behind(coded)),
+        "assumed": taken(codes[:, OUT_ASSUMED]) != 0,
+        "close_call": taken(margins.close),
+        "flip_column": taken(margins.column),
+        "flip_at": taken(margins.at),
+        "flip_by": taken(margins.by),
+        "flip_unit": taken(margins.unit),
+        "flip_to": taken(margins.to),
+        "why": column_of(_sentences(coded, rows)),
     }
-    return conform(pd.DataFrame(table), VERDICTS)
+    return conform(table, VERDICTS)
 
 
-def worded(words: Sequence[str] | Texts, codes: npt.NDArray[np.integer]) -> pd.Series:
-    """Give each row the word of its number."""
-    return pd.Series(pd.array(list(words), dtype="str").take(codes.astype(np.intp)))
-
-
-def works_of(coded: Coded) -> pd.Series:
-    """List the works of each span before anything else, in the order of `STEPS`."""
+def works_of(coded: Coded) -> tuple[list[str], Places]:
+    """List the works of spans before anything else, in the order of `STEPS`, and whose they are."""
     where, unlike = pd.factorize(coded.told.first)
-    words = ["+".join(step for n, step in enumerate(STEPS) if bits >> n & 1) for bits in unlike]
-    return worded(words, where)
+    steps = list(enumerate(STEPS))
+    return ["+".join(step for n, step in steps if bits >> n & 1) for bits in unlike], where
 
 
-def rules_behind(coded: Coded) -> pd.Series:
-    """Name the rules behind each referral, '+' between, in order of id."""
+def rules_behind(coded: Coded) -> tuple[list[str], Places]:
+    """Name the rules behind referrals, '+' between, in order of id, and which each span has."""
     blamed = coded.told.blamed
     where, count = groups_of([pd.Series(column) for column in blamed.T])
+    ids = [rule.id for rule in coded.book.rules]
     words = []
-    for some in blamed[first_rows(where, count)]:
-        ids = [
-            rule.id for n, rule in enumerate(coded.book.rules) if int(some[n >> 6]) >> (n & 63) & 1
-        ]
-        words.append("+".join(ids))
-    return worded(words, where)
+    for some in blamed[first_rows(where, count)].tolist():
+        bits = sum(word << 64 * w for w, word in enumerate(some))
+        words.append("+".join(ids[n] for n in _ones(bits)))
+    return words, where
+
+
+def _ones(bits: int) -> list[int]:
+    """Give the places of the bits that are set, in order."""
+    found = []
+    while bits:
+        found.append((bits & -bits).bit_length() - 1)
+        bits &= bits - 1
+    return found
 
 
 def sentences(coded: Coded, rows: Places) -> Texts:
     """Say of some spans in one sentence why their verdict is what it is."""
+    said: Texts = _sentences(coded, rows).to_numpy(zero_copy_only=False)
+    return said
+
+
+def _sentences(coded: Coded, rows: Places) -> pa.Array:
+    """Say it as arrow holds texts: each sentence that occurs is written once."""
     why = coded.told.why[rows]
-    out = np.full(len(rows), MENDED, dtype=object)
-    for code in np.unique(why[why >= 0]):
-        here = np.flatnonzero(why == code)
-        rule = coded.book.rules[code >> 1]
-        said = said_by(coded, rule, rows[here])
-        out[here] = NOT_SETTLED + said if code & 1 else said
+    texts, where = [MENDED, FAILED_HERE], np.zeros(len(rows), dtype=np.int64)
+
+    def put(here: Places, said: Worded) -> None:
+        where[here] = said[0] + len(texts)
+        texts.extend(said[1])
+
+    by_code = np.argsort(why, kind="stable")
+    codes, starts = np.unique(why[by_code], return_index=True)
+    for code, here in zip(codes.tolist(), np.split(by_code, starts[1:]), strict=True):
+        if code >= 0:
+            at, said = said_by(coded, coded.book.rules[code >> 1], rows[here])
+            put(here, (at, [NOT_SETTLED + text for text in said] if code & 1 else said))
     here = np.flatnonzero((why < 0) & (coded.told.codes[rows, OUT_MENDED] == 0))
-    out[here] = _unspoken(coded, rows[here])
-    out[(coded.view.things["state"].take(rows) == FAILED).to_numpy()] = FAILED_HERE
-    return out
+    at, unlike = pd.factorize(_unspoken(coded, rows[here]))
+    put(here, (at, unlike.tolist()))
+    where[(coded.view.things["state"].array.take(rows) == FAILED)] = 1
+    return pa.array(texts, type=pa.large_string()).take(pa.array(where))
 
 
-def said_by(coded: Coded, rule: Rule, rows: Places) -> Texts:
-    """Write the sentence of a rule for some spans."""
-    return fill(rule.because, view_at(coded, rule, rows), np.arange(len(rows)))
-
-
-def view_at(coded: Coded, rule: Rule, rows: Places, more: Sequence[str] = ()) -> View:
-    """Show some spans, with those columns alone that a rule's sentence names, and `more`."""
-    seen = visible(rule.about)
-    shown: dict[str, object] = {}
-    for column in (*_fields(rule.because), *more):
-        halves = (f"{column}_low", f"{column}_high")
-        for name in halves if seen[column].kind == "interval" else (column,):
-            of_span = rule.about == "span" and name in coded.view.things.columns
-            table, at = (coded.view.things, rows) if of_span else (coded.pipes, coded.at[rows])
-            shown[name] = table[name].array.take(at)
-    return View(rule.about, pd.DataFrame(shown, index=range(len(rows))), coded.pipes, seen, {})
-
-
-def _fields(sentence: Sentence) -> list[str]:
-    return [piece.column for piece in sentence.pieces if isinstance(piece, Field)]
+def said_by(coded: Coded, rule: Rule, rows: Places) -> Worded:
+    """Write the sentences of a rule for some spans."""
+    if rule.about == "span":
+        return filled(rule.because, coded.view, rows)
+    return filled(rule.because, coded.pipe_view, coded.at[rows])
 
 
 def silence(coded: Coded, rows: Places) -> Texts:
