@@ -45,8 +45,10 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
     frame.reset_index(drop=True).to_parquet(path, index=False)
 
 
-def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
+def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) -> pd.DataFrame:
     """Read what `write_frame` wrote, in the order and the kinds of `table`.
+
+    Without `table` it comes as it was written; `shapes` then tells that it has any.
 
     Raises
     ------
@@ -55,7 +57,7 @@ def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     TableError
         If it does not obey `table`.
     """
-    shapes = table is not None and bool(table.geometry)
+    shapes = shapes or (table is not None and bool(table.geometry))
     try:
         frame = gpd.read_parquet(path) if shapes else pd.read_parquet(path)
     except (OSError, ValueError) as error:
@@ -73,7 +75,10 @@ def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame
         if "pipe_id" not in frame.columns:
             return frame
         pipes = frame["pipe_id"]
-    return frame.iloc[np.argsort(pipes.to_numpy(dtype=object), kind="stable")]
+    rank = pd.factorize(pipes.array, sort=True)[0]
+    if (rank[1:] >= rank[:-1]).all():
+        return frame
+    return frame.iloc[np.argsort(rank, kind="stable")]
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:

@@ -109,9 +109,10 @@ def part_work(folder: str, number: int) -> Summary:
     tables = _own_tables(made, summary, whole)
 
     def fill(part: Path) -> None:
+        # What waits for the city's ids is sorted by pipe once it has them.
         for name, frame in tables.items():
-            write_frame(part / f"{name}.parquet", by_pipe(frame))
-        write_frame(part / "known.parquet", by_pipe(made.known.table))
+            write_frame(part / f"{name}.parquet", by_pipe(frame) if name in WITHOUT_IDS else frame)
+        write_frame(part / "known.parquet", made.known.table)
         write_frame(part / "fresh.parquet", fresh_of(made, base))
         write_json(part / "record.json", summary)
 
@@ -147,7 +148,7 @@ def number_work(folder: str, number: int) -> Summary:
         raise CityError(message)
     change = renumbered(read_frame(raw / "fresh.parquet"), read_frame(place / "numbers.parquet"),
                         int(summary["base"]))  # fmt: skip
-    known = change.frame(read_frame(raw / "known.parquet", IDS), IDS)
+    known = conform(change.frame(read_frame(raw / "known.parquet")), IDS)
     summary["after"] = known_digest(row_marks(known))
     summary["numbers"] = job["parts"][number]["numbers"]
 
@@ -157,8 +158,8 @@ def number_work(folder: str, number: int) -> Summary:
             if name in WITHOUT_IDS:
                 link_file(source, part / source.name)
             elif source.is_file():
-                frame = change.frame(read_frame(source, table), table)
-                write_frame(part / f"{name}.parquet", by_pipe(frame))
+                frame = change.frame(read_frame(source, shapes=bool(table.geometry)))
+                write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
         write_frame(part / "known.parquet", by_pipe(known))
         write_json(part / "record.json", summary)
 
