@@ -33,6 +33,7 @@ from planner.city.gather import (
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Task
+from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Town, split_town
 from planner.city.whole import write_whole
 from planner.city.work import JOB, ROWS, count_work, number_work, part_work
@@ -322,7 +323,8 @@ def _sweep(job: Job) -> None:
         if place.name not in keep:
             shutil.rmtree(place, ignore_errors=True)
             continue
-        shutil.rmtree(place / "raw", ignore_errors=True)
+        for once in ("raw", RULED):
+            shutil.rmtree(place / once, ignore_errors=True)
         for rest in place.glob(".part-*"):
             shutil.rmtree(rest, ignore_errors=True)
     for place in (job.home / "whole").iterdir():

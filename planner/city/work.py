@@ -25,6 +25,7 @@ from planner.city.filing import (
     write_json,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
+from planner.city.ruled import keep_ruled, kept_ruled
 from planner.city.split import known_digest
 from planner.city.whole import part_inputs, read_whole
 from planner.contracts import (
@@ -45,7 +46,7 @@ from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import PRICES_STEP
-from planner.propose import READ, Proposal, Whole, count_wanted, propose
+from planner.propose import READ, Proposal, Ruled, Whole, count_wanted, propose, rule_spans
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
@@ -100,11 +101,13 @@ def part_work(folder: str, number: int) -> Summary:
     home = Path(folder)
     job = read_job(home)
     same_code(job["code"])
-    inputs, known, decisions, whole = _read_part(home, job, number)
-    base = free_base(inputs, decisions)
-    local = KnownIds(known, {"span": base, "sleeve": base})
+    place = part_folder(home, job, number)
     with within(Once()):
-        made = propose(inputs, local, decisions, whole=whole)
+        inputs, known, decisions, whole = _read_part(home, job, number)
+        base = free_base(inputs, decisions)
+        local = KnownIds(known, {"span": base, "sleeve": base})
+        ruled = kept_ruled(place, job["parts"][number])
+        made = propose(inputs, local, decisions, whole=whole, ruled=ruled)
     summary = _summary(job, number, inputs, made) | {"base": base}
     tables = _own_tables(made, summary, whole)
 
@@ -116,22 +119,34 @@ def part_work(folder: str, number: int) -> Summary:
         write_frame(part / "fresh.parquet", fresh_of(made, base))
         write_json(part / "record.json", summary)
 
-    fill_aside(part_folder(home, job, number) / "raw", fill)
+    fill_aside(place / "raw", fill)
     return summary
 
 
+def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.DataFrame, Ruled]:
+    """Read one part and let the book speak; give its rows, decisions on it and what was said."""
+    inputs, known, decisions, whole = _read_part(home, job, number)
+    base = free_base(inputs, decisions)
+    local = KnownIds(known, {"span": base, "sleeve": base})
+    return inputs, decisions, rule_spans(inputs, local, decisions, whole=whole)
+
+
 def count_work(folder: str, number: int) -> Summary:
-    """Count what one part could order of each price that holds for a range of quantity."""
+    """Count what one part could order of each price that holds for a range of quantity.
+
+    What the book said is kept aside for `part_work`.
+    """
     home = Path(folder)
     job = read_job(home)
     same_code(job["code"])
-    inputs, known, decisions, whole = _read_part(home, job, number)
-    base = free_base(inputs, decisions)
-    wanted = count_wanted(inputs, KnownIds(known, {"span": base, "sleeve": base}), decisions, whole)
-    part = job["parts"][number]
+    with within(Once()):
+        inputs, decisions, ruled = rule_part(home, job, number)
+        wanted = count_wanted(inputs, decisions, ruled)
+    part, place = job["parts"][number], part_folder(home, job, number)
+    keep_ruled(place, ruled, part)
     counted = {"asked": part["asked"], "known": part["known"],
                "wanted": tally(wanted, inputs.prices)}  # fmt: skip
-    write_json(part_folder(home, job, number) / "wanted.json", counted)
+    write_json(place / "wanted.json", counted)
     return counted
 
 
