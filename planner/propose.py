@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import pandas as pd
 
@@ -59,18 +60,37 @@ READ = ("nodes", "streets", "addresses", "observations", "systems", "system_size
 
 
 @dataclass(frozen=True)
-class Proposal:
-    """The engineer's half: tables up to the choices, and the ids known after it.
+class Proposed:
+    """The engineer's half as the planner's goes on from it.
 
-    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
-    `chosen` obeys `CHOICES`: what was chosen before anybody was asked; `given` has the id and
-    pipe_id of each sleeve that got one, those that a rule took out again as well.
+    `tables` up to the choices, the ids `known` after it, earlier ids without an heir by kind,
+    and the rulebook.
     """
 
     tables: Tables
     known: KnownIds
     lost_ids: tuple[pd.DataFrame, ...]
     book: Rulebook
+
+
+class Engineer(Protocol):
+    """Whoever goes the engineer's half of the way: `propose`, or a city's parts."""
+
+    def __call__(
+        self, inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool
+    ) -> Proposed:
+        """Go from coded rows to one choice for each pipe."""
+
+
+@dataclass(frozen=True)
+class Proposal(Proposed):
+    """The engineer's half, and what it counted on the way.
+
+    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
+    `chosen` obeys `CHOICES`: what was chosen before anybody was asked; `given` has the id and
+    pipe_id of each sleeve that got one, those that a rule took out again as well.
+    """
+
     wanted: pd.DataFrame
     chosen: pd.DataFrame
     given: pd.DataFrame
@@ -135,7 +155,7 @@ def propose(  # noqa: PLR0913 - the keywords are a part's own
     Proposal
         Tables up to the choices; a pipe with an undecided span is held.
     """
-    book = _book_of(inputs, book)
+    book = book_of(inputs, book)
     ruled = ruled or rule_spans(inputs, known, decisions, book, whole)
     located, spanned, found = ruled.located, ruled.spanned, ruled.found
     findings, no_limits = ruled.findings, ruled.no_limits
@@ -196,7 +216,7 @@ def count_wanted(inputs: Inputs, decisions: pd.DataFrame, ruled: Ruled) -> pd.Da
     return list_wanted({**tables, "verdicts": verdicts}, inputs.prices)
 
 
-def _book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
+def book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
     """Give the project's rulebook, or another, which reckons no age where there is no day."""
     day = inputs.settings.project.first_day
     book = other or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=day)
@@ -243,7 +263,7 @@ def rule_spans(
     spans, found = _as_it_lies(inputs, located, spanned)
     own, no_limits = own_limits(decisions, spans)
     screened, unknown = screen_with_own(
-        spans, located.pipes, _book_of(inputs, book), own, defects=located.defects
+        spans, located.pipes, book_of(inputs, book), own, defects=located.defects
     )
     grades = grade_all(
         located.defects,

@@ -136,7 +136,7 @@ def run_city(
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
-    with _alone(folder.resolve() / HOME) as home:
+    with alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
         summaries = propose_parts(job, known)
         central = central_tables(inputs, job.town, summaries)
@@ -145,7 +145,7 @@ def run_city(
         store.write_known(known_after(job, known))
         out = write_aside(folder, lambda part: _write(part, job, central, totals),
                           lambda runs: runs / RESULT)  # fmt: skip
-        _sweep(job)
+        sweep(job, finished=True)
     project = inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines.append(f"parts      {len(job.redone)} proposed, "
@@ -316,15 +316,19 @@ def _write(part: Path, job: Job, central: dict[str, pd.DataFrame], totals: dict[
     write_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
 
 
-def _sweep(job: Job) -> None:
-    """Delete parts that are no more, and what served only this run."""
-    keep = {place.name for place in job.folders}
+def sweep(job: Job, *, finished: bool) -> None:
+    """Delete parts that are no more, and what served only to finish the others.
+
+    `finished` tells that the store knows the ids of all parts; else what may be needed to
+    number a part anew stays.
+    """
+    parts = {place.name: part for place, part in zip(job.folders, job.job["parts"], strict=True)}
     for place in (job.home / "parts").iterdir():
-        if place.name not in keep:
+        if place.name not in parts:
             shutil.rmtree(place, ignore_errors=True)
-            continue
-        for once in ("raw", RULED):
-            shutil.rmtree(place / once, ignore_errors=True)
+        elif finished or _finished(place, parts[place.name]):
+            for once in ("raw", RULED):
+                shutil.rmtree(place / once, ignore_errors=True)
         for rest in place.glob(".part-*"):
             shutil.rmtree(rest, ignore_errors=True)
     for place in (job.home / "whole").iterdir():
@@ -333,7 +337,7 @@ def _sweep(job: Job) -> None:
 
 
 @contextmanager
-def _alone(home: Path) -> Iterator[Path]:
+def alone(home: Path) -> Iterator[Path]:
     """Hold the folder of the parts for this run alone."""
     if home.is_symlink():
         message = f"{home}: is a link to another folder; nothing is written through it"

@@ -54,6 +54,8 @@ from planner.screening.match import Matched
 from planner.tables import conform, rows_in
 
 JOB = "job.json"
+LOST = "lost.parquet"
+"""Earlier ids of a part without an heir."""
 ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
         "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
         "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
@@ -117,6 +119,7 @@ def part_work(folder: str, number: int) -> Summary:
             write_frame(part / f"{name}.parquet", by_pipe(frame) if name in WITHOUT_IDS else frame)
         write_frame(part / "known.parquet", made.known.table)
         write_frame(part / "fresh.parquet", fresh_of(made, base))
+        write_frame(part / LOST, pd.concat(made.lost_ids))
         write_json(part / "record.json", summary)
 
     fill_aside(place / "raw", fill)
@@ -176,6 +179,7 @@ def number_work(folder: str, number: int) -> Summary:
                 frame = change.frame(read_frame(source, shapes=bool(table.geometry)))
                 write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
         write_frame(part / "known.parquet", by_pipe(known))
+        link_file(raw / LOST, part / LOST)
         write_json(part / "record.json", summary)
 
     fill_aside(place / "tables", fill)
