@@ -12,7 +12,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from planner.city.filing import read_frame
+from planner.city.filing import in_one_line, read_frame
 from planner.city.gather import OWN, central_tables
 from planner.city.parts import MOST
 from planner.city.pool import Pool
@@ -58,7 +58,8 @@ class ByParts:
         """
         if len(inputs.pipes) < inputs.settings.city.parts_from_count:
             return propose(inputs, known, decisions, assume_accepted=assume_accepted)
-        with self._pool() as pool, alone(inputs.folder.resolve() / HOME) as home:
+        place = inputs.folder.resolve() / HOME
+        with self._pool() as pool, in_one_line(place), alone(place) as home:
             town = split_town(inputs, known, decisions, self._most)
             job = Job(home, inputs, town, pool, self._say)
             central = central_tables(inputs, job.town, propose_parts(job, known))

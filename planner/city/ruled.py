@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from planner.city.filing import fill_aside, read_frame, read_json, write_frame, write_json
+from planner.city.filing import fill_aside, read_frame, read_record, write_frame, write_record
 from planner.contracts import (
     DEFECTS,
     FINDINGS,
@@ -45,7 +45,7 @@ def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
             home = ruled if of == "own" else getattr(ruled, of)
             for name in names:
                 write_frame(folder / f"{of}-{name}.parquet", getattr(home, name))
-        write_json(folder / "record.json", _mark(part))
+        write_record(folder, _mark(part))
 
     fill_aside(place / FOLDER, fill)
 
@@ -53,7 +53,8 @@ def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
 def kept_ruled(place: Path, part: dict[str, Any]) -> Ruled | None:
     """Read what was kept of the same rows by the same code; None where there is none."""
     folder = place / FOLDER
-    if read_json(folder / "record.json") != _mark(part):
+    found, mark = read_record(folder), _mark(part)
+    if {name: found.get(name) for name in mark} != mark:
         return None
 
     def read(of: str, names: Mapping[str, Table | None]) -> dict[str, pd.DataFrame]:

@@ -17,10 +17,13 @@ from planner.city.filing import (
     CityError,
     digest_of,
     fill_aside,
+    in_one_line,
     read_frame,
     read_json,
+    read_record,
     write_frame,
     write_json,
+    write_record,
 )
 from planner.city.gather import (
     central_tables,
@@ -39,7 +42,7 @@ from planner.city.whole import write_whole
 from planner.city.work import JOB, ROWS, count_work, number_work, part_work
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
-from planner.outputs.record import write_record
+from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
 from planner.repairs.quantity_bands import in_force, list_quantities
 from planner.run_folders import write_aside
@@ -136,7 +139,7 @@ def run_city(
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
-    with alone(folder.resolve() / HOME) as home:
+    with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
         summaries = propose_parts(job, known)
         central = central_tables(inputs, job.town, summaries)
@@ -189,7 +192,7 @@ def lay_out(job: Job) -> dict[str, Any]:
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
-        if not (place / "rows").is_dir():
+        if not read_record(place / "rows"):
             _write_rows(place, town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
         parts.append(part)
@@ -210,6 +213,7 @@ def _write_rows(place: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     def fill(part: Path) -> None:
         for name in ROWS:
             write_frame(part / f"{name}.parquet", tables[name])
+        write_record(part, {})
 
     fill_aside(place / "rows", fill)
 
@@ -219,14 +223,14 @@ def _finished(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[s
 
     A part whose ids are those that its last run gave would be given the same again.
     """
-    record = read_json(place / "tables" / "record.json")
+    record = read_record(place / "tables")
     fits = record.get(by) == part[by] and record.get("after") == part["known"]
     return record if fits else {}
 
 
 def _proposed_before(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[str, Any]:
     """Give what is recorded of a part that lacks only the city's ids; else nothing."""
-    record = read_json(place / "raw" / "record.json")
+    record = read_record(place / "raw")
     fits = record.get(by) == part[by] and record.get("known") == part["known"]
     return record if fits else {}
 
@@ -294,7 +298,7 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         place, part = job.folders[number], parts[number]
         own = numbers[numbers["pipe_id"].isin(fresh[number]["pipe_id"])]
         part["numbers"] = digest_of({"numbers": own.to_csv(index=False), "key": part["key"]})
-        done = read_json(place / "tables" / "record.json")
+        done = read_record(place / "tables")
         if done.get("numbers") != part["numbers"] or done.get("known") != part["known"]:
             write_frame(place / "numbers.parquet", own)
             left.append(number)
@@ -313,7 +317,7 @@ def known_after(job: Job, known: KnownIds) -> KnownIds:
 def _write(part: Path, job: Job, central: dict[str, pd.DataFrame], totals: dict[str, Any]) -> None:
     lay_result(part, [place / "tables" for place in job.folders], central)
     write_json(part / "summary.json", totals)
-    write_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
+    write_run_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
 
 
 def sweep(job: Job, *, finished: bool) -> None:

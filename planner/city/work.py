@@ -20,9 +20,11 @@ from planner.city.filing import (
     link_file,
     read_frame,
     read_json,
+    read_record,
     row_marks,
     write_frame,
     write_json,
+    write_record,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
 from planner.city.ruled import keep_ruled, kept_ruled
@@ -120,7 +122,7 @@ def part_work(folder: str, number: int) -> Summary:
         write_frame(part / "known.parquet", made.known.table)
         write_frame(part / "fresh.parquet", fresh_of(made, base))
         write_frame(part / LOST, pd.concat(made.lost_ids))
-        write_json(part / "record.json", summary)
+        write_record(part, summary)
 
     fill_aside(place / "raw", fill)
     return summary
@@ -160,7 +162,7 @@ def number_work(folder: str, number: int) -> Summary:
     same_code(job["code"])
     place = part_folder(home, job, number)
     raw = place / "raw"
-    summary = read_json(raw / "record.json")
+    summary = read_record(raw)
     if not summary:
         message = f"{raw}: not there or damaged; delete it and run again"
         raise CityError(message)
@@ -180,7 +182,7 @@ def number_work(folder: str, number: int) -> Summary:
                 write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
         write_frame(part / "known.parquet", by_pipe(known))
         link_file(raw / LOST, part / LOST)
-        write_json(part / "record.json", summary)
+        write_record(part, summary)
 
     fill_aside(place / "tables", fill)
     return summary
