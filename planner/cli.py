@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from planner.cli_city import city
+from planner.cli_city import by_parts, city
 from planner.cli_review import review, users
 from planner.cli_rules import rules
 from planner.cli_screen import InOrder, overrides_of, progress, say, timed
@@ -155,7 +155,12 @@ def replan(  # noqa: PLR0913 - one parameter for each option
         return
     with timed("replan"):
         out, lines = replan_project(
-            folder, at, run, overrides_of(sets), assume_accepted=assume_accepted
+            folder,
+            at,
+            run,
+            overrides_of(sets),
+            assume_accepted=assume_accepted,
+            engineer=by_parts(),
         )
     for line in lines:
         print(line)
@@ -206,6 +211,7 @@ def _plan_and_write(
             assume_accepted=assume_accepted,
             ask_what_if=ask_what_if,
             tell=tell,
+            engineer=by_parts(),
         )
     with timed("map, sheets, tables"):
         out = write_run(made, folder)
@@ -312,7 +318,7 @@ def explain(
     from planner.folder import run_project
     from planner.screening.explain import explain_lines
 
-    made = run_project(folder, {}, assume_accepted=False, keep_ids=False)
+    made = run_project(folder, {}, assume_accepted=False, keep_ids=False, engineer=by_parts())
     for line in explain_lines(key, made.tables):
         print(line)
 

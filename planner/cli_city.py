@@ -11,6 +11,7 @@ import typer
 from planner.cli_screen import overrides_of, say, timed
 
 if TYPE_CHECKING:
+    from planner.city.by_parts import ByParts
     from planner.city.pool import Pool
 
 
@@ -38,14 +39,21 @@ def city(
     if scheduler and workers:
         message = "wants either --scheduler, which has workers of its own, or --workers"
         raise typer.BadParameter(message)
-    with timed("city"), _pool(scheduler, workers) as pool:
+    with timed("city"), pool_of(scheduler, workers) as pool:
         made = run_city(folder, pool, overrides_of(sets), say=say)
     for line in made.lines:
         print(line)
     print(f"results    {made.out.resolve()}: a folder of GeoParquet for each table")
 
 
-def _pool(scheduler: str, workers: int) -> Pool:
+def by_parts() -> ByParts:
+    """Give who goes the engineer's half for the other commands: in parts, if it is large."""
+    from planner.city.by_parts import ByParts
+
+    return ByParts(pool_of, say=say)
+
+
+def pool_of(scheduler: str = "", workers: int = 0) -> Pool:
     """Give who does the parts."""
     from planner.city.pool import PlainLoop, Processes
 

@@ -33,7 +33,7 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
-from planner.propose import Proposal, Tables, place_rows, placed_tables, propose
+from planner.propose import Engineer, Proposal, Tables, place_rows, placed_tables, propose
 from planner.repairs.revise import change_lines, changes_since, freeze
 from planner.run_folders import next_run, write_aside
 from planner.screening.books import compared_lines
@@ -104,7 +104,7 @@ def check_project(folder: Path, overrides: Mapping[str, str] | None = None) -> C
     return Checked(lines, out, bool(len(inputs.faults) or len(located.left_over)))
 
 
-def run_project(
+def run_project(  # noqa: PLR0913 - the keywords are the run's own switches
     folder: Path,
     overrides: Mapping[str, str] | None = None,
     *,
@@ -112,6 +112,7 @@ def run_project(
     keep_ids: bool = True,
     ask_what_if: bool = False,
     tell: Callable[[Told], None] | None = None,
+    engineer: Engineer = propose,
 ) -> Plan:
     """Read a project folder and its store, plan, and keep the ids given.
 
@@ -129,6 +130,8 @@ def run_project(
         Say what one more crew-day or packer would bring.
     tell : callable
         Hears how far the search for the week is; changes nothing.
+    engineer : callable
+        Who goes the engineer's half, as for `make_plan`.
 
     Raises
     ------
@@ -145,6 +148,7 @@ def run_project(
     made = make_plan(
         inputs, known, decisions, edits=store.read_week_edits(),
         assume_accepted=assume_accepted, kept=kept, ask_what_if=ask_what_if, tell=tell,
+        engineer=engineer,
     )  # fmt: skip
     if kept is not None and kept.notes:
         made = with_notes(made, kept.notes)

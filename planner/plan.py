@@ -31,7 +31,7 @@ from planner.crews.week import dates_of, plan_week
 from planner.crews.what_if import what_if
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.propose import Proposal, Tables, joined, propose
+from planner.propose import Engineer, Proposed, Tables, joined, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
@@ -63,6 +63,7 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     kept: KeptDrives | None = None,
     ask_what_if: bool = False,
     tell: Callable[[Told], None] | None = None,
+    engineer: Engineer = propose,
 ) -> Plan:
     """Go the whole way from what was read to routes and totals; write nothing.
 
@@ -84,13 +85,15 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
         Say what one more crew-day or packer would bring; each is a week planned anew.
     tell : callable
         Hears how far the search for the week is; changes nothing.
+    engineer : callable
+        Who goes the engineer's half; a city goes it part by part, to the same tables.
 
     Returns
     -------
     Plan
         All tables of the run, by contract name.
     """
-    ready = ready_works(inputs, known, decisions, assume_accepted=assume_accepted)
+    ready = ready_works(inputs, known, decisions, engineer, assume_accepted=assume_accepted)
     t, settings = ready.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
     setups = make_setups(t, ready.known, week, settings.sleeving, first_day=first_day)
@@ -139,17 +142,22 @@ class Ready:
 
     tables: Tables
     known: KnownIds
-    made: Proposal
+    made: Proposed
     inputs: Inputs
     decisions: pd.DataFrame
     flags: pd.DataFrame
 
 
 def ready_works(
-    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool
+    inputs: Inputs,
+    known: KnownIds,
+    decisions: pd.DataFrame,
+    engineer: Engineer = propose,
+    *,
+    assume_accepted: bool,
 ) -> Ready:
     """Go from coded rows to works; the first half of `make_plan`, and of a plan made again."""
-    made = propose(inputs, known, decisions, assume_accepted=assume_accepted)
+    made = engineer(inputs, known, decisions, assume_accepted=assume_accepted)
     t, settings = made.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
     t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import pandas as pd
 
@@ -59,18 +60,37 @@ READ = ("nodes", "streets", "addresses", "observations", "systems", "system_size
 
 
 @dataclass(frozen=True)
-class Proposal:
-    """The engineer's half: tables up to the choices, and the ids known after it.
+class Proposed:
+    """The engineer's half as the planner's goes on from it.
 
-    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
-    `chosen` obeys `CHOICES`: what was chosen before anybody was asked; `given` has the id and
-    pipe_id of each sleeve that got one, those that a rule took out again as well.
+    `tables` up to the choices, the ids `known` after it, earlier ids without an heir by kind,
+    and the rulebook.
     """
 
     tables: Tables
     known: KnownIds
     lost_ids: tuple[pd.DataFrame, ...]
     book: Rulebook
+
+
+class Engineer(Protocol):
+    """Whoever goes the engineer's half of the way: `propose`, or a city's parts."""
+
+    def __call__(
+        self, inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, *, assume_accepted: bool
+    ) -> Proposed:
+        """Go from coded rows to one choice for each pipe."""
+
+
+@dataclass(frozen=True)
+class Proposal(Proposed):
+    """The engineer's half, and what it counted on the way.
+
+    `wanted` is what could be ordered before placement, as `quantity_bands.list_wanted` has it;
+    `chosen` obeys `CHOICES`: what was chosen before anybody was asked; `given` has the id and
+    pipe_id of each sleeve that got one, those that a rule took out again as well.
+    """
+
     wanted: pd.DataFrame
     chosen: pd.DataFrame
     given: pd.DataFrame
@@ -107,7 +127,7 @@ class _Settled:
     undone: pd.DataFrame
 
 
-def propose(
+def propose(  # noqa: PLR0913 - the keywords are a part's own
     inputs: Inputs,
     known: KnownIds,
     decisions: pd.DataFrame,
@@ -115,6 +135,7 @@ def propose(
     assume_accepted: bool = False,
     book: Rulebook | None = None,
     whole: Whole | None = None,
+    ruled: Ruled | None = None,
 ) -> Proposal:
     """Go from coded rows to one choice for each pipe; the engineer's half of the way.
 
@@ -126,16 +147,19 @@ def propose(
         Another rulebook than the project's own.
     whole
         Given where `inputs` are a part of a project; None = they are all of it.
+    ruled
+        What `rule_spans` gave for the same, where that is known already.
 
     Returns
     -------
     Proposal
         Tables up to the choices; a pipe with an undecided span is held.
     """
-    book = _book_of(inputs, book)
-    ruled = _rule_spans(inputs, known, decisions, book, whole)
-    located, spanned, found, due = ruled.located, ruled.spanned, ruled.found, ruled.due
-    tables, findings, no_limits = ruled.tables, ruled.findings, ruled.no_limits
+    book = book_of(inputs, book)
+    ruled = ruled or rule_spans(inputs, known, decisions, book, whole)
+    located, spanned, found = ruled.located, ruled.spanned, ruled.found
+    findings, no_limits = ruled.findings, ruled.no_limits
+    tables, due = ruled_tables(inputs, ruled), _still_due(decisions, ruled.spans)
     settled = _settled(tables, inputs, known, book, due, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
     passages = settled.passages
@@ -177,25 +201,22 @@ def propose(
     return Proposal(tables, known, lost, book, settled.wanted, chosen["choices"], placed.given)
 
 
-def count_wanted(
-    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, whole: Whole
-) -> pd.DataFrame:
+def count_wanted(inputs: Inputs, decisions: pd.DataFrame, ruled: Ruled) -> pd.DataFrame:
     """List what a part of a project could order, as `quantity_bands.list_wanted` has it.
 
-    It is the way of `propose` up to placement: no price is looked at.
+    No price is looked at but for its range.
 
     Parameters
     ----------
-    inputs, known, decisions, whole
-        As for `propose`; the quantities and prices of `whole` are passed over.
+    inputs, decisions, ruled
+        As for `propose`.
     """
-    ruled = _rule_spans(inputs, known, decisions, _book_of(inputs), whole)
-    tables = ruled.tables
-    verdicts, _ = apply_span_decisions(tables["verdicts"], ruled.due, tables["spans"])
+    tables, due = ruled_tables(inputs, ruled), _still_due(decisions, ruled.spans)
+    verdicts, _ = apply_span_decisions(tables["verdicts"], due, tables["spans"])
     return list_wanted({**tables, "verdicts": verdicts}, inputs.prices)
 
 
-def _book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
+def book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
     """Give the project's rulebook, or another, which reckons no age where there is no day."""
     day = inputs.settings.project.first_day
     book = other or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=day)
@@ -203,36 +224,69 @@ def _book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
 
 
 @dataclass(frozen=True)
-class _Ruled:
-    """Spans and what the book says of them, before people's decisions on single spans."""
+class Ruled:
+    """Spans and what the book says of them, before people's decisions on single spans.
+
+    `spans` are those of `spanned` with what the field measured and built; `found` says of
+    that, and `no_limits` of limits of people's own that are not applied.
+    """
 
     located: Located
     spanned: Spanned
-    tables: Tables
+    spans: pd.DataFrame
+    verdicts: pd.DataFrame
+    grades: pd.DataFrame
     findings: pd.DataFrame
-    due: pd.DataFrame
     found: pd.DataFrame
     no_limits: pd.DataFrame
 
 
-def _rule_spans(
+def rule_spans(
     inputs: Inputs,
     known: KnownIds,
     decisions: pd.DataFrame,
-    book: Rulebook,
-    whole: Whole | None,
-) -> _Ruled:
-    """Put rows on pipes, join them to spans, and let the book speak."""
+    book: Rulebook | None = None,
+    whole: Whole | None = None,
+) -> Ruled:
+    """Put rows on pipes, join them to spans, and let the book speak.
+
+    Parameters
+    ----------
+    inputs, known, decisions, book, whole
+        As for `propose`; the quantities and prices of `whole` are passed over.
+    """
     located = place_rows(inputs, whole)
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
-    lying = replace(spanned, spans=spans)
-    tables, findings, no_limits = _screened(inputs, located, lying, book, decisions)
-    due = _still_due(decisions, spans)
-    return _Ruled(located, spanned, tables, findings, due, found, no_limits)
+    own, no_limits = own_limits(decisions, spans)
+    screened, unknown = screen_with_own(
+        spans, located.pipes, book_of(inputs, book), own, defects=located.defects
+    )
+    grades = grade_all(
+        located.defects,
+        located.inspections,
+        located.pipes,
+        GradeTables(**inputs.grade_tables),
+        inputs.settings.grades,
+    )
+    return Ruled(
+        located, spanned, spans, screened.verdicts, grades, screened.findings, found,
+        joined([no_limits, unknown], FLAGS),
+    )  # fmt: skip
+
+
+def ruled_tables(inputs: Inputs, ruled: Ruled) -> Tables:
+    """Give the tables that were read, and those up to what the book says of each span."""
+    return {
+        **placed_tables(inputs, ruled.located),
+        "spans": ruled.spans,
+        "span_rows": ruled.spanned.span_rows,
+        "verdicts": ruled.verdicts,
+        "grades": ruled.grades,
+    }
 
 
 def _as_it_lies(
@@ -258,30 +312,6 @@ def mended(tables: Tables) -> list[str]:
     """Give the spans that a sleeve as built mends by now."""
     rows = rows_in(tables["spans"], ["span_id", "state"])
     return [span_id for span_id, state in rows if state == "mended"]
-
-
-def _screened(
-    inputs: Inputs, located: Located, spanned: Spanned, book: Rulebook, decisions: pd.DataFrame
-) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, pd.DataFrame]:
-    """Say what the book says of each span: tables, findings, own limits that are not applied."""
-    own, no_limits = own_limits(decisions, spanned.spans)
-    screened, unknown = screen_with_own(
-        spanned.spans, located.pipes, book, own, defects=located.defects
-    )
-    tables = {
-        **placed_tables(inputs, located),
-        "spans": spanned.spans,
-        "span_rows": spanned.span_rows,
-        "verdicts": screened.verdicts,
-        "grades": grade_all(
-            located.defects,
-            located.inspections,
-            located.pipes,
-            GradeTables(**inputs.grade_tables),
-            inputs.settings.grades,
-        ),
-    }
-    return tables, screened.findings, joined([no_limits, unknown], FLAGS)
 
 
 def _settled(

@@ -22,6 +22,7 @@ from planner.crews.week import dates_of
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.plan import Plan, finish, ready_works, with_pins
+from planner.propose import Engineer, propose
 from planner.tables import conform
 
 
@@ -43,12 +44,13 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
     edits: pd.DataFrame | None = None,
     assume_accepted: bool = False,
     kept: KeptDrives | None = None,
+    engineer: Engineer = propose,
 ) -> Again:
     """Plan the rest of a week again; write nothing.
 
     Parameters
     ----------
-    inputs, known, decisions, edits, assume_accepted, kept
+    inputs, known, decisions, edits, assume_accepted, kept, engineer
         As for `make_plan`.
     standing
         Tables of the standing plan: visits, unserved, setups, setup_works, works, sleeves.
@@ -67,7 +69,7 @@ def make_replan(  # noqa: PLR0913 - as make_plan, and what it is planned from
     """
     when, settings = Instant.of(at), inputs.settings
     week, first_day = settings.week, settings.project.first_day
-    ready = ready_works(inputs, known, decisions, assume_accepted=assume_accepted)
+    ready = ready_works(inputs, known, decisions, engineer, assume_accepted=assume_accepted)
     t = ready.tables
     states = t["work_states"] if "work_states" in t else states_of(t["works"], inputs.done)
     facts = facts_of(standing["visits"], standing["setup_works"], states, when)

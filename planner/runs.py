@@ -24,6 +24,7 @@ from planner.inputs.project import read_project
 from planner.inputs.visit_edits import read_visit_edits
 from planner.outputs.files import write_table
 from planner.outputs.read_back import read_record, read_tables
+from planner.propose import Engineer, propose
 from planner.replan import Again, make_replan
 from planner.run_folders import RUNS, own_file, run_number, runs_of
 from planner.settings import Settings, Week
@@ -241,6 +242,7 @@ def replan_project(
     overrides: Mapping[str, str] | None = None,
     *,
     assume_accepted: bool = False,
+    engineer: Engineer = propose,
 ) -> tuple[Path, list[str]]:
     """Plan the rest of a week again and write it as a run of its own; it stands once accepted.
 
@@ -254,7 +256,7 @@ def replan_project(
         Number of the run that stands; '' = `standing_run`.
     overrides
         Settings from the command line.
-    assume_accepted
+    assume_accepted, engineer
         As for a plan.
 
     Returns
@@ -282,7 +284,7 @@ def replan_project(
     kept = kept_drives(folder, write=True)
     again = make_replan(
         inputs, known, decisions, standing,
-        at=at, edits=edits, assume_accepted=assume_accepted, kept=kept,
+        at=at, edits=edits, assume_accepted=assume_accepted, kept=kept, engineer=engineer,
     )  # fmt: skip
     made = again.plan
     if kept is not None and kept.notes:

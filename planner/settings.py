@@ -287,6 +287,12 @@ class Takeoff(_Section):
     night_to_s: int = Field(ge=0, le=86_400)
 
 
+class City(_Section):
+    """What is gone through part by part; see settings.toml for each key."""
+
+    parts_from_count: int = Field(ge=1)
+
+
 class Settings(_Section):
     """All sections, and `origins`: for each ``section.key`` the layer it came from."""
 
@@ -299,6 +305,7 @@ class Settings(_Section):
     grades: Grades
     design: Design
     takeoff: Takeoff
+    city: City
     origins: dict[str, str]
 
 
@@ -312,6 +319,7 @@ SECTIONS: dict[str, type[_Section]] = {
     "grades": Grades,
     "design": Design,
     "takeoff": Takeoff,
+    "city": City,
 }
 
 

@@ -25,6 +25,7 @@ import shapely
 from city_town import write_city
 from typer.testing import CliRunner
 
+from planner import propose as propose_step
 from planner.city import work
 from planner.city.code import code_mark, same_code
 from planner.city.filing import CityError, read_frame, write_frame
@@ -216,8 +217,18 @@ class Failing:
             yield number, task(folder, number)
 
 
-def test_a_broken_run_goes_on_where_it_was(finished: Path, tmp_path: Path) -> None:
-    """Broken once all is counted and two parts are proposed: the same bytes, no part twice."""
+def test_a_broken_run_goes_on_where_it_was(
+    finished: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Broken once all is counted and two parts are proposed: the same bytes, no part twice.
+
+    What was screened to count the quantities of prices is not screened again to propose.
+    """
+    placed = []
+    place_rows = propose_step.place_rows
+    monkeypatch.setattr(
+        propose_step, "place_rows", lambda *given: placed.append(1) or place_rows(*given)
+    )
     town = Path(shutil.copytree(finished, tmp_path / "town"))
     expected = contents(town / "out" / "city")
     parts = len(list((town / HOME / "parts").iterdir()))
@@ -230,6 +241,8 @@ def test_a_broken_run_goes_on_where_it_was(finished: Path, tmp_path: Path) -> No
     again = run_city(town, PlainLoop(), most=MOST)
     assert again.redone == parts - 2
     assert contents(again.out) == expected
+    assert len(placed) == parts
+    assert not list((town / HOME).glob("parts/*/ruled"))
 
 
 def die_once(folder: str, number: int) -> dict[str, object]:
@@ -304,14 +317,44 @@ def _network(draw: np.random.Generator, sizes: list[int]) -> pd.DataFrame:
     return conform(gpd.GeoDataFrame(rows, geometry=lines, crs="EPSG:25832"), PIPES)
 
 
+CHANGE = Renumbering(900_000_000, {"D": np.array([41, 42, 1_000_007]), "S": np.array([5])})
+CITY = {"D-900000001": "D-000041", "D-900000002": "D-000042", "D-900000003": "D-1000007",
+        "S-900000001": "S-000005"}  # fmt: skip
+
+
+def one_by_one(text: str) -> str:
+    """Put the city's ids into one text by a regular expression: the readable way."""
+    return re.sub(r"\b[DS]-9\d{8}\b", lambda found: CITY.get(found[0], found[0]), text, flags=re.A)
+
+
+def in_one_go(texts: object) -> list[str]:
+    found = CHANGE.texts(texts)
+    assert found is not None
+    return list(found)
+
+
 def test_ids_in_texts_are_those_of_the_city_and_nobody_elses_are_touched() -> None:
     """A fingerprint's digest is that of its text; a number that only looks alike stays."""
-    ids = {"D-900000001": "D-000041", "D-900000002": "D-000042"}
-    change = Renumbering(ids, re.compile(r"\b[DS]-9\d{8}\b"))
-    said = change.text("mends D-900000001+D-900000002, not D-9000000011 or D-900000009")
-    assert said == "mends D-000041+D-000042, not D-9000000011 or D-900000009"
-    print_ = digest_of("mends D-900000001")
-    assert change._print(print_) == digest_of("mends D-000041")
+    said = ["mends D-900000001+D-900000002, not D-9000000011 or D-900000009"]
+    city = ["mends D-000041+D-000042, not D-9000000011 or D-900000009"]
+    assert in_one_go(said) == city
+    prints = pd.DataFrame({"fingerprint": [digest_of("mends D-900000001"), "nothing"]})
+    changed = CHANGE.frame(prints.astype("str"))["fingerprint"]
+    assert list(changed) == [digest_of("mends D-000041"), "nothing"]
+
+
+def test_texts_in_one_go_are_those_one_by_one() -> None:
+    """5,000 texts of random bits of ids, letters of any script and nothing, against a regex."""
+    draw = np.random.default_rng(5)
+    bits = [*CITY, "D-900000004", "D-9000", "00001", "D-", "-", "S", "9", "_", "x", " ", "|", "",
+            "\u00e9", "\u4e2d", "+", "D-900000001", "S-900000001"]  # fmt: skip
+    texts = ["".join(draw.choice(bits, draw.integers(0, 6))) for _ in range(5000)]
+    expected = [one_by_one(text) for text in texts]
+    assert sum(one != other for one, other in zip(texts, expected, strict=True)) > 1000
+    column = pd.Series(["D-900000001", *texts], dtype="str")
+    # A slice has its first text elsewhere than at the beginning of its bytes.
+    assert in_one_go(column.iloc[1:].array) == expected
+    assert CHANGE.texts(["D-90000000", "1", ""]) is None
 
 
 def test_a_text_that_holds_a_parts_own_id_is_stepped_aside_of(finished: Path) -> None:

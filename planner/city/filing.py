@@ -11,7 +11,8 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,8 @@ import shapely
 
 from planner.errors import PlannerError
 from planner.tables import Table, conform
+
+_SIZES = "sizes"
 
 Hashes = npt.NDArray[np.uint64]
 
@@ -42,11 +45,13 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
         Any table; a `GeoDataFrame` keeps its system of coordinates.
     """
     # Parquet itself keeps each text once and numbers in its place, as far as that is shorter.
-    frame.reset_index(drop=True).to_parquet(path, index=False)
+    frame.reset_index(drop=True).to_parquet(path, index=False, write_page_checksum=True)
 
 
-def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
+def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) -> pd.DataFrame:
     """Read what `write_frame` wrote, in the order and the kinds of `table`.
+
+    Without `table` it comes as it was written; `shapes` then tells that it has any.
 
     Raises
     ------
@@ -55,11 +60,15 @@ def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     TableError
         If it does not obey `table`.
     """
-    shapes = table is not None and bool(table.geometry)
+    shapes = shapes or (table is not None and bool(table.geometry))
     try:
-        frame = gpd.read_parquet(path) if shapes else pd.read_parquet(path)
+        read = gpd.read_parquet if shapes else pd.read_parquet
+        frame = read(path, page_checksum_verification=True)
     except (OSError, ValueError) as error:
-        message = f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete it"
+        message = (
+            f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete the "
+            f"folder {path.parent} and run again"
+        )
         raise CityError(message) from None
     return frame if table is None else conform(frame, table)
 
@@ -73,7 +82,10 @@ def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame
         if "pipe_id" not in frame.columns:
             return frame
         pipes = frame["pipe_id"]
-    return frame.iloc[np.argsort(pipes.to_numpy(dtype=object), kind="stable")]
+    rank = pd.factorize(pipes.array, sort=True)[0]
+    if (rank[1:] >= rank[:-1]).all():
+        return frame
+    return frame.iloc[np.argsort(rank, kind="stable")]
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:
@@ -115,6 +127,42 @@ def fill_aside(target: Path, fill: Callable[[Path], None]) -> None:
     finally:
         shutil.rmtree(part, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
+
+
+RECORD = "record.json"
+
+
+def write_record(folder: Path, values: Mapping[str, Any]) -> None:
+    """Write what is recorded of a folder, the last file of it, with the sizes of the others."""
+    sizes = {path.name: path.stat().st_size for path in folder.iterdir() if path.name != RECORD}
+    write_json(folder / RECORD, {**values, _SIZES: sizes})
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Read what is recorded of a folder; nothing where a file of it is lost or cut short."""
+    found = read_json(folder / RECORD)
+    sizes = found.get(_SIZES)
+    if not isinstance(sizes, dict):
+        return {}
+    try:
+        whole = all((folder / name).stat().st_size == size for name, size in sizes.items())
+    except OSError:
+        return {}
+    return found if whole else {}
+
+
+@contextmanager
+def in_one_line(folder: Path) -> Iterator[None]:
+    """Say in one line of `folder` why the system refuses to read or write there."""
+    try:
+        yield
+    except OSError as error:
+        why = " ".join(str(error.strerror or error).split())
+        message = (
+            f"{error.filename or folder}: {why}; the last result stands and finished parts are "
+            "kept: mend it and run again"
+        )
+        raise CityError(message) from None
 
 
 def link_file(source: Path, target: Path) -> None:

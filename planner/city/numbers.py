@@ -7,8 +7,7 @@ is all that is needed to say what number each one has in the whole city.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -16,18 +15,17 @@ import numpy as np
 import pandas as pd
 
 from planner.city.filing import CityError
+from planner.city.texts import Whole, column_of, flat_of, ids_in, numbers_at, with_numbers
 from planner.ground.ids import PREFIX, number_of
 from planner.inputs.project import Inputs
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
-from planner.tables import Table, conform
 
 KINDS = ("span", "sleeve")
 _BASES = tuple(n * 100_000_000 for n in range(9, 1, -1))
 
 
-def _pattern(base: int) -> str:
-    return rf"\b[{PREFIX['span']}{PREFIX['sleeve']}]-{str(base)[0]}\d{{8}}\b"
+_MARKS = "".join(PREFIX[kind] for kind in KINDS)
 
 
 def free_base(inputs: Inputs, decisions: pd.DataFrame) -> int:
@@ -41,9 +39,9 @@ def free_base(inputs: Inputs, decisions: pd.DataFrame) -> int:
     frames = [getattr(inputs, one.name) for one in fields(inputs)] + [decisions]
     texts = [frame[name] for frame in frames if isinstance(frame, pd.DataFrame)
              for name in frame.columns if frame[name].dtype == "str" and len(frame)]  # fmt: skip
+    flat = [flat_of(column.array) for column in texts]
     for base in _BASES:
-        pattern = _pattern(base)
-        if not any(column.str.contains(pattern, regex=True).any() for column in texts):
+        if not any(len(ids_in(one, _MARKS, _first(base))) for one in flat):
             return base
     message = "the texts of a part name ids of nine digits of every kind: no number is free"
     raise CityError(message)
@@ -81,35 +79,47 @@ def number_pipes(parts: Iterable[pd.DataFrame], highest: dict[str, int]) -> pd.D
 
 @dataclass(frozen=True)
 class Renumbering:
-    """The ids of one part by the number that holds in the city."""
+    """The ids of one part by the number that holds in the city.
 
-    ids: dict[str, str]
-    pattern: re.Pattern[str]
+    `numbers` has by mark the city's number of each id of the part, from ``base + 1`` on.
+    """
 
-    def text(self, text: str) -> str:
-        """Put the city's ids into a text."""
-        return self.pattern.sub(lambda found: self.ids.get(found[0], found[0]), text)
+    base: int
+    numbers: Mapping[str, Whole]
 
-    def frame(self, frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-        """Put the city's ids into all texts of a table."""
+    def texts(self, texts: Any) -> Any | None:  # noqa: ANN401 - any text column
+        """Put the city's ids into a text column; None where it names none of the part's."""
+        flat = flat_of(texts)
+        at = ids_in(flat, _MARKS, _first(self.base))
+        own = numbers_at(flat, at) - self.base - 1
+        city = np.full(len(at), -1, dtype=np.int64)
+        for mark, numbers in self.numbers.items():
+            of_mark = (flat.data[at] == ord(mark)) & (own >= 0) & (own < len(numbers))
+            city[of_mark] = numbers[own[of_mark]]
+        there = city >= 0
+        if not there.any():
+            return None
+        return column_of(with_numbers(flat, at[there], city[there]))
+
+    def frame(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Put the city's ids into all texts of a table; its rows stay in their order."""
         changed: dict[str, Any] = {}
-        for name in frame.columns if self.ids and len(frame) else ():
+        for name in frame.columns if len(frame) else ():
             if frame[name].dtype != "str":
                 continue
-            values = frame[name].to_numpy(dtype=object)
-            at = np.flatnonzero(
-                frame[name].str.contains(self.pattern.pattern, regex=True).to_numpy(dtype=bool)
-            )
-            if len(at):
-                one = self._print if name == "fingerprint" else self.text
-                values = values.copy()
-                values[at] = [one(text) for text in values[at]]
-                changed[name] = pd.Series(values, frame.index, dtype="str")
-        return conform(frame.assign(**changed), table) if changed else frame
+            one = self._prints if name == "fingerprint" else self.texts
+            found = one(frame[name].array)
+            if found is not None:
+                changed[name] = found
+        return frame.assign(**changed) if changed else frame
 
-    def _print(self, print_: str) -> str:
-        """Put them into a fingerprint, which has the digest of its text before it."""
-        return digest_of(self.text(content_of(print_)))
+    def _prints(self, prints: Any) -> Any | None:  # noqa: ANN401 - any text column
+        """Put them into fingerprints, each of which has the digest of its text before it."""
+        found = self.texts(prints)
+        if found is None:
+            return None
+        pairs = zip(list(prints), list(found), strict=True)
+        return [new if new == old else digest_of(content_of(new)) for old, new in pairs]
 
 
 def renumbered(fresh: pd.DataFrame, first: pd.DataFrame, base: int) -> Renumbering:
@@ -125,14 +135,14 @@ def renumbered(fresh: pd.DataFrame, first: pd.DataFrame, base: int) -> Renumberi
         As `free_base` gave it.
     """
     starts = first.set_index("pipe_id").loc[fresh["pipe_id"]]
-    ids: dict[str, str] = {}
+    numbers = {}
     for kind in KINDS:
         counts = fresh[kind].to_numpy()
-        own = base + 1 + np.arange(int(counts.sum()))
         before = np.cumsum(counts) - counts
         within = np.arange(int(counts.sum())) - np.repeat(before, counts)
-        city = np.repeat(starts[kind].to_numpy(), counts) + 1 + within
-        mark = PREFIX[kind]
-        ids |= {f"{mark}-{a:06d}": f"{mark}-{b:06d}"
-                for a, b in zip(own.tolist(), city.tolist(), strict=True)}  # fmt: skip
-    return Renumbering(ids, re.compile(_pattern(base)))
+        numbers[PREFIX[kind]] = np.repeat(starts[kind].to_numpy(), counts) + 1 + within
+    return Renumbering(base, numbers)
+
+
+def _first(base: int) -> int:
+    return int(str(base)[0])

@@ -17,10 +17,13 @@ from planner.city.filing import (
     CityError,
     digest_of,
     fill_aside,
+    in_one_line,
     read_frame,
     read_json,
+    read_record,
     write_frame,
     write_json,
+    write_record,
 )
 from planner.city.gather import (
     central_tables,
@@ -33,12 +36,13 @@ from planner.city.gather import (
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Task
+from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Town, split_town
 from planner.city.whole import write_whole
 from planner.city.work import JOB, ROWS, count_work, number_work, part_work
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
-from planner.outputs.record import write_record
+from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
 from planner.repairs.quantity_bands import in_force, list_quantities
 from planner.run_folders import write_aside
@@ -135,7 +139,7 @@ def run_city(
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
-    with _alone(folder.resolve() / HOME) as home:
+    with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
         summaries = propose_parts(job, known)
         central = central_tables(inputs, job.town, summaries)
@@ -144,7 +148,7 @@ def run_city(
         store.write_known(known_after(job, known))
         out = write_aside(folder, lambda part: _write(part, job, central, totals),
                           lambda runs: runs / RESULT)  # fmt: skip
-        _sweep(job)
+        sweep(job, finished=True)
     project = inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines.append(f"parts      {len(job.redone)} proposed, "
@@ -188,7 +192,7 @@ def lay_out(job: Job) -> dict[str, Any]:
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
-        if not (place / "rows").is_dir():
+        if not read_record(place / "rows"):
             _write_rows(place, town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
         parts.append(part)
@@ -209,6 +213,7 @@ def _write_rows(place: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     def fill(part: Path) -> None:
         for name in ROWS:
             write_frame(part / f"{name}.parquet", tables[name])
+        write_record(part, {})
 
     fill_aside(place / "rows", fill)
 
@@ -218,14 +223,14 @@ def _finished(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[s
 
     A part whose ids are those that its last run gave would be given the same again.
     """
-    record = read_json(place / "tables" / "record.json")
+    record = read_record(place / "tables")
     fits = record.get(by) == part[by] and record.get("after") == part["known"]
     return record if fits else {}
 
 
 def _proposed_before(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[str, Any]:
     """Give what is recorded of a part that lacks only the city's ids; else nothing."""
-    record = read_json(place / "raw" / "record.json")
+    record = read_record(place / "raw")
     fits = record.get(by) == part[by] and record.get("known") == part["known"]
     return record if fits else {}
 
@@ -293,7 +298,7 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         place, part = job.folders[number], parts[number]
         own = numbers[numbers["pipe_id"].isin(fresh[number]["pipe_id"])]
         part["numbers"] = digest_of({"numbers": own.to_csv(index=False), "key": part["key"]})
-        done = read_json(place / "tables" / "record.json")
+        done = read_record(place / "tables")
         if done.get("numbers") != part["numbers"] or done.get("known") != part["known"]:
             write_frame(place / "numbers.parquet", own)
             left.append(number)
@@ -312,17 +317,22 @@ def known_after(job: Job, known: KnownIds) -> KnownIds:
 def _write(part: Path, job: Job, central: dict[str, pd.DataFrame], totals: dict[str, Any]) -> None:
     lay_result(part, [place / "tables" for place in job.folders], central)
     write_json(part / "summary.json", totals)
-    write_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
+    write_run_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
 
 
-def _sweep(job: Job) -> None:
-    """Delete parts that are no more, and what served only this run."""
-    keep = {place.name for place in job.folders}
+def sweep(job: Job, *, finished: bool) -> None:
+    """Delete parts that are no more, and what served only to finish the others.
+
+    `finished` tells that the store knows the ids of all parts; else what may be needed to
+    number a part anew stays.
+    """
+    parts = {place.name: part for place, part in zip(job.folders, job.job["parts"], strict=True)}
     for place in (job.home / "parts").iterdir():
-        if place.name not in keep:
+        if place.name not in parts:
             shutil.rmtree(place, ignore_errors=True)
-            continue
-        shutil.rmtree(place / "raw", ignore_errors=True)
+        elif finished or _finished(place, parts[place.name]):
+            for once in ("raw", RULED):
+                shutil.rmtree(place / once, ignore_errors=True)
         for rest in place.glob(".part-*"):
             shutil.rmtree(rest, ignore_errors=True)
     for place in (job.home / "whole").iterdir():
@@ -331,7 +341,7 @@ def _sweep(job: Job) -> None:
 
 
 @contextmanager
-def _alone(home: Path) -> Iterator[Path]:
+def alone(home: Path) -> Iterator[Path]:
     """Hold the folder of the parts for this run alone."""
     if home.is_symlink():
         message = f"{home}: is a link to another folder; nothing is written through it"

@@ -25,7 +25,7 @@ from planner.contracts import PRICE_EDITS, TABLES
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.inputs.project import Inputs
 from planner.inputs.specs import RulesSpec
-from planner.settings import Settings
+from planner.settings import Settings, load_settings
 
 KEPT = (
     "systems", "system_sizes", "materials", "parts", "process", "pressure_steps",
@@ -34,6 +34,8 @@ KEPT = (
 """Tables of `Inputs` that placement and choice look up; the others no part needs whole."""
 _CONTRACTS = {table.name: table for table in (*TABLES, PRICE_EDITS)}
 _BOOK = "book.toml"
+_OF_OTHERS = ("flow", "week", "budget", "takeoff", "city")
+"""Sections of the settings that nothing up to the choices reads."""
 
 
 def _frames(inputs: Inputs) -> dict[str, pd.DataFrame]:
@@ -43,13 +45,24 @@ def _frames(inputs: Inputs) -> dict[str, pd.DataFrame]:
     return {name: f if name in KEPT else f.iloc[:0] for name, f in frames.items()}
 
 
+def _own_settings(settings: Settings) -> Settings:
+    """Give the settings with those of later steps as they are packaged: no part hangs on them."""
+    plain = load_settings()
+    others = {name: getattr(plain, name) for name in _OF_OTHERS}
+    origins = {
+        key: plain.origins[key] if key.split(".")[0] in others else origin
+        for key, origin in settings.origins.items()
+    }
+    return settings.model_copy(update={**others, "origins": origins})
+
+
 def write_whole(home: Path, inputs: Inputs) -> str:
     """Write what all parts need into ``whole/DIGEST``, if it is not there; give the digest."""
     frames, book = _frames(inputs), inputs.rules.book
     own_book = "" if book in PACKAGED_BOOKS else Path(book).read_text("utf-8")
     names = {"source_crs": inputs.source_crs, "local_crs": inputs.local_crs}
     values: dict[str, Any] = {
-        "settings": inputs.settings.model_dump_json(),
+        "settings": _own_settings(inputs.settings).model_dump_json(),
         "rules": inputs.rules.model_dump_json(),
         "names": names,
         "tables": sorted(frames),

@@ -20,11 +20,14 @@ from planner.city.filing import (
     link_file,
     read_frame,
     read_json,
+    read_record,
     row_marks,
     write_frame,
     write_json,
+    write_record,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
+from planner.city.ruled import keep_ruled, kept_ruled
 from planner.city.split import known_digest
 from planner.city.whole import part_inputs, read_whole
 from planner.contracts import (
@@ -45,7 +48,7 @@ from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import PRICES_STEP
-from planner.propose import READ, Proposal, Whole, count_wanted, propose
+from planner.propose import READ, Proposal, Ruled, Whole, count_wanted, propose, rule_spans
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
@@ -53,6 +56,8 @@ from planner.screening.match import Matched
 from planner.tables import conform, rows_in
 
 JOB = "job.json"
+LOST = "lost.parquet"
+"""Earlier ids of a part without an heir."""
 ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
         "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
         "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
@@ -100,37 +105,53 @@ def part_work(folder: str, number: int) -> Summary:
     home = Path(folder)
     job = read_job(home)
     same_code(job["code"])
-    inputs, known, decisions, whole = _read_part(home, job, number)
-    base = free_base(inputs, decisions)
-    local = KnownIds(known, {"span": base, "sleeve": base})
+    place = part_folder(home, job, number)
     with within(Once()):
-        made = propose(inputs, local, decisions, whole=whole)
+        inputs, known, decisions, whole = _read_part(home, job, number)
+        base = free_base(inputs, decisions)
+        local = KnownIds(known, {"span": base, "sleeve": base})
+        ruled = kept_ruled(place, job["parts"][number])
+        made = propose(inputs, local, decisions, whole=whole, ruled=ruled)
     summary = _summary(job, number, inputs, made) | {"base": base}
     tables = _own_tables(made, summary, whole)
 
     def fill(part: Path) -> None:
+        # What waits for the city's ids is sorted by pipe once it has them.
         for name, frame in tables.items():
-            write_frame(part / f"{name}.parquet", by_pipe(frame))
-        write_frame(part / "known.parquet", by_pipe(made.known.table))
+            write_frame(part / f"{name}.parquet", by_pipe(frame) if name in WITHOUT_IDS else frame)
+        write_frame(part / "known.parquet", made.known.table)
         write_frame(part / "fresh.parquet", fresh_of(made, base))
-        write_json(part / "record.json", summary)
+        write_frame(part / LOST, pd.concat(made.lost_ids))
+        write_record(part, summary)
 
-    fill_aside(part_folder(home, job, number) / "raw", fill)
+    fill_aside(place / "raw", fill)
     return summary
 
 
+def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.DataFrame, Ruled]:
+    """Read one part and let the book speak; give its rows, decisions on it and what was said."""
+    inputs, known, decisions, whole = _read_part(home, job, number)
+    base = free_base(inputs, decisions)
+    local = KnownIds(known, {"span": base, "sleeve": base})
+    return inputs, decisions, rule_spans(inputs, local, decisions, whole=whole)
+
+
 def count_work(folder: str, number: int) -> Summary:
-    """Count what one part could order of each price that holds for a range of quantity."""
+    """Count what one part could order of each price that holds for a range of quantity.
+
+    What the book said is kept aside for `part_work`.
+    """
     home = Path(folder)
     job = read_job(home)
     same_code(job["code"])
-    inputs, known, decisions, whole = _read_part(home, job, number)
-    base = free_base(inputs, decisions)
-    wanted = count_wanted(inputs, KnownIds(known, {"span": base, "sleeve": base}), decisions, whole)
-    part = job["parts"][number]
+    with within(Once()):
+        inputs, decisions, ruled = rule_part(home, job, number)
+        wanted = count_wanted(inputs, decisions, ruled)
+    part, place = job["parts"][number], part_folder(home, job, number)
+    keep_ruled(place, ruled, part)
     counted = {"asked": part["asked"], "known": part["known"],
                "wanted": tally(wanted, inputs.prices)}  # fmt: skip
-    write_json(part_folder(home, job, number) / "wanted.json", counted)
+    write_json(place / "wanted.json", counted)
     return counted
 
 
@@ -141,13 +162,13 @@ def number_work(folder: str, number: int) -> Summary:
     same_code(job["code"])
     place = part_folder(home, job, number)
     raw = place / "raw"
-    summary = read_json(raw / "record.json")
+    summary = read_record(raw)
     if not summary:
         message = f"{raw}: not there or damaged; delete it and run again"
         raise CityError(message)
     change = renumbered(read_frame(raw / "fresh.parquet"), read_frame(place / "numbers.parquet"),
                         int(summary["base"]))  # fmt: skip
-    known = change.frame(read_frame(raw / "known.parquet", IDS), IDS)
+    known = conform(change.frame(read_frame(raw / "known.parquet")), IDS)
     summary["after"] = known_digest(row_marks(known))
     summary["numbers"] = job["parts"][number]["numbers"]
 
@@ -157,10 +178,11 @@ def number_work(folder: str, number: int) -> Summary:
             if name in WITHOUT_IDS:
                 link_file(source, part / source.name)
             elif source.is_file():
-                frame = change.frame(read_frame(source, table), table)
-                write_frame(part / f"{name}.parquet", by_pipe(frame))
+                frame = change.frame(read_frame(source, shapes=bool(table.geometry)))
+                write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
         write_frame(part / "known.parquet", by_pipe(known))
-        write_json(part / "record.json", summary)
+        link_file(raw / LOST, part / LOST)
+        write_record(part, summary)
 
     fill_aside(place / "tables", fill)
     return summary

@@ -1,0 +1,69 @@
+"""What the book says of a part's spans, kept aside from the count of quantities to the proposal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from planner.city.filing import fill_aside, read_frame, read_record, write_frame, write_record
+from planner.contracts import (
+    DEFECTS,
+    FINDINGS,
+    FLAGS,
+    GRADES,
+    GROWTH,
+    INSPECTIONS,
+    LATERALS,
+    LEFT_OVER,
+    PIPES,
+    SPAN_ROWS,
+    SPANS,
+    VERDICTS,
+)
+from planner.propose import Ruled
+from planner.screening.locate import Located
+from planner.screening.spans import Spanned
+from planner.tables import Table
+
+FOLDER = "ruled"
+_LOCATED = {"pipes": PIPES, "inspections": INSPECTIONS, "defects": DEFECTS, "laterals": LATERALS,
+            "growth": GROWTH, "flags": FLAGS, "left_over": LEFT_OVER}  # fmt: skip
+_SPANNED = {"spans": SPANS, "span_rows": SPAN_ROWS, "flags": FLAGS, "left_over": LEFT_OVER,
+            "lost_ids": None}  # fmt: skip
+_OWN = {"spans": SPANS, "verdicts": VERDICTS, "grades": GRADES, "findings": FINDINGS,
+        "found": FLAGS, "no_limits": FLAGS}  # fmt: skip
+
+
+def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
+    """Write it into the folder of a part; `part` says what it is of, as in ``job.json``."""
+
+    def fill(folder: Path) -> None:
+        for of, names in (("located", _LOCATED), ("spanned", _SPANNED), ("own", _OWN)):
+            home = ruled if of == "own" else getattr(ruled, of)
+            for name in names:
+                write_frame(folder / f"{of}-{name}.parquet", getattr(home, name))
+        write_record(folder, _mark(part))
+
+    fill_aside(place / FOLDER, fill)
+
+
+def kept_ruled(place: Path, part: dict[str, Any]) -> Ruled | None:
+    """Read what was kept of the same rows by the same code; None where there is none."""
+    folder = place / FOLDER
+    found, mark = read_record(folder), _mark(part)
+    if {name: found.get(name) for name in mark} != mark:
+        return None
+
+    def read(of: str, names: Mapping[str, Table | None]) -> dict[str, pd.DataFrame]:
+        return {name: read_frame(folder / f"{of}-{name}.parquet", t) for name, t in names.items()}
+
+    located = Located(**read("located", _LOCATED))
+    return Ruled(located, Spanned(**read("spanned", _SPANNED)), **read("own", _OWN))
+
+
+def _mark(part: dict[str, Any]) -> dict[str, Any]:
+    # What is asked of a part holds the digest of the code as well.
+    return {"asked": part["asked"], "known": part["known"]}

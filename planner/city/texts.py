@@ -1,0 +1,117 @@
+"""Ids within texts, found and replaced in the flat bytes of a whole column at once.
+
+An id is a mark, a hyphen and nine digits, with no letter, digit or underscore of ASCII
+beside it; so long a number is given to nothing but what is new on a part (see `numbers`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from planner.arrays import texts_of
+
+Whole = npt.NDArray[np.int64]
+Bytes = npt.NDArray[np.uint8]
+
+DIGITS = 9
+WIDTH = 2 + DIGITS
+"""Bytes of such an id."""
+_ZERO, _HYPHEN = ord("0"), ord("-")
+_WORD = np.zeros(256, dtype=bool)
+_WORD[[ord(one) for one in "0123456789_ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"]] = (
+    True
+)
+
+
+@dataclass(frozen=True)
+class Flat:
+    """Texts one after the other: text n is ``data[starts[n]:starts[n + 1]]``, in UTF-8."""
+
+    data: Bytes
+    starts: Whole
+
+
+def flat_of(texts: Any) -> Flat:  # noqa: ANN401 - any text column
+    """Lay out a text column without missing texts."""
+    plain: Any = pa.array(texts_of(texts))
+    if isinstance(plain, pa.ChunkedArray):
+        plain = plain.combine_chunks()
+    plain = plain.cast(pa.large_string())
+    _, starts, data = plain.buffers()
+    count, first = len(plain), plain.offset
+    if not count:
+        return Flat(np.zeros(0, dtype=np.uint8), np.zeros(1, dtype=np.int64))
+    at = np.frombuffer(starts, dtype=np.int64)[first : first + count + 1]
+    held = np.zeros(0, dtype=np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
+    return Flat(held[at[0] : at[-1]], at - at[0])
+
+
+def column_of(flat: Flat) -> pd.api.extensions.ExtensionArray:
+    """Give the text column that `flat` lays out."""
+    starts, data = (pa.py_buffer(np.ascontiguousarray(one)) for one in (flat.starts, flat.data))
+    return texts_of(pa.LargeStringArray.from_buffers(len(flat.starts) - 1, starts, data))
+
+
+def ids_in(flat: Flat, marks: str, first: int) -> Whole:
+    """Give the places in ``flat.data`` where an id of nine digits begins.
+
+    Parameters
+    ----------
+    flat
+        Texts.
+    marks
+        Letters that an id may begin with.
+    first
+        Its first digit.
+    """
+    data, size = flat.data, len(flat.data)
+    at = np.flatnonzero(data == _HYPHEN) - 1
+    at = at[(at >= 0) & (at + WIDTH <= size)]
+    at = at[np.isin(data[at], [ord(mark) for mark in marks]) & (data[at + 2] == _ZERO + first)]
+    for step in range(3, WIDTH):
+        at = at[(data[at + step] >= _ZERO) & (data[at + step] < _ZERO + 10)]
+    text = np.searchsorted(flat.starts, at, side="right") - 1
+    begin, end = flat.starts[text], flat.starts[text + 1]
+    whole = at + WIDTH <= end
+    before = (at > begin) & _WORD[data[at - 1]]
+    after = (at + WIDTH < end) & _WORD[data[np.minimum(at + WIDTH, size - 1)]]
+    return np.asarray(at[whole & ~before & ~after], dtype=np.int64)
+
+
+def numbers_at(flat: Flat, at: Whole) -> Whole:
+    """Give the number of each id that begins at one of the places `at`."""
+    out = np.zeros(len(at), dtype=np.int64)
+    for step in range(2, WIDTH):
+        out = 10 * out + (flat.data[at + step].astype(np.int64) - _ZERO)
+    return out
+
+
+def with_numbers(flat: Flat, at: Whole, numbers: Whole) -> Flat:
+    """Put other numbers of six to nine digits into the ids that begin at the places `at`.
+
+    Parameters
+    ----------
+    flat
+        Texts.
+    at
+        As `ids_in` gave it.
+    numbers
+        The new number of each; fewer than six digits are filled up with noughts.
+    """
+    data = flat.data.copy()
+    keep = np.ones(len(data), dtype=bool)
+    digits = np.maximum(6, (numbers[:, None] >= 10 ** np.arange(1, DIGITS)).sum(axis=1) + 1)
+    for step in range(DIGITS):
+        within = step < digits
+        power = 10 ** np.maximum(digits - 1 - step, 0)
+        place = at + 2 + step
+        data[place[within]] = (_ZERO + numbers // power % 10)[within]
+        keep[place[~within]] = False
+    gone = np.flatnonzero(~keep)
+    return Flat(data[keep], flat.starts - np.searchsorted(gone, flat.starts))

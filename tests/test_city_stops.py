@@ -1,0 +1,166 @@
+"""What stops a city's run ends it in one line: the old result stands, what is finished stays."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from city_town import write_city
+from test_city_plan import contents
+
+from planner.city.filing import CityError
+from planner.city.pool import Done, PlainLoop, Task
+from planner.city.run import HOME, run_city
+from planner.city.work import JOB
+from planner.errors import PlannerError
+
+SIZE, MOST = 24, 14
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A city whose first run is done; to be copied, not changed."""
+    folder = write_city(tmp_path_factory.mktemp("city") / "town", SIZE)
+    run_city(folder, PlainLoop(), most=MOST)
+    return folder
+
+
+@contextmanager
+def small_disk(place: Path, size: str) -> Iterator[Callable[[str], None]]:
+    """Mount a disk of its own, to be mounted anew by other words; skip where none may be."""
+    place.mkdir()
+
+    def mount(words: str) -> bool:
+        command = ["mount", "-t", "tmpfs", "-o", words, "none", str(place)]
+        return subprocess.run(command, check=False, capture_output=True).returncode == 0
+
+    if not mount(f"size={size}"):
+        pytest.skip("no disk can be mounted here")
+    try:
+        yield lambda words: None if mount(f"remount,{words}") else pytest.fail(words)
+    finally:
+        subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+def dearer(folder: Path) -> None:
+    """Another price: all parts have to be done anew."""
+    prices = folder / "prices.toml"
+    text = prices.read_text()
+    assert "each = " in text
+    prices.write_text(text.replace("each = ", "each = 1", 1))
+
+
+def aside(folder: Path) -> list[Path]:
+    """Give what lies half-written."""
+    return [*folder.rglob(".part-*"), *(folder / "out").glob("*-old")]
+
+
+def stopped(folder: Path) -> str:
+    with pytest.raises(PlannerError) as told:
+        run_city(folder, PlainLoop(), most=MOST)
+    assert "\n" not in str(told.value)
+    return str(told.value)
+
+
+def test_a_full_disk(finished: Path, tmp_path: Path) -> None:
+    """Full at once, after the first files, later: each time one line; with room it goes on."""
+    with small_disk(tmp_path / "disk", "64m") as again:
+        town = Path(shutil.copytree(finished, tmp_path / "disk" / "town"))
+        before = contents(town / "out" / "city")
+        dearer(town)
+        filler = tmp_path / "disk" / "filler"
+        for left in (0, 60_000, 400_000):
+            fill(filler, left)
+            said = stopped(town)
+            assert "No space left" in said or "full" in said
+            assert contents(town / "out" / "city") == before
+            assert aside(town) == []
+            filler.unlink()
+        made = run_city(town, PlainLoop(), most=MOST)
+        assert contents(made.out) != before
+        again("size=64m")
+        other = Path(shutil.copytree(finished, tmp_path / "other"))
+        dearer(other)
+        assert contents(run_city(other, PlainLoop(), most=MOST).out) == contents(made.out)
+
+
+def fill(path: Path, left: int) -> None:
+    """Fill the disk that `path` lies on but for `left` bytes."""
+    free = shutil.disk_usage(path.parent).free
+    path.write_bytes(b"\0" * max(0, free - left))
+
+
+def test_a_folder_that_cannot_be_written(finished: Path, tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", "64m") as again:
+        town = Path(shutil.copytree(finished, tmp_path / "disk" / "town"))
+        before = contents(town)
+        again("ro")
+        assert "Read-only file system" in stopped(town)
+        again("rw")
+        assert contents(town) == before
+
+
+def part_files(town: Path) -> list[Path]:
+    return sorted((town / HOME / "parts").glob("*/*/*.parquet"))
+
+
+@pytest.mark.parametrize("harm", ["lost", "cut short"])
+def test_a_part_with_a_file_lost_or_cut_short_is_done_again(
+    finished: Path, tmp_path: Path, harm: str
+) -> None:
+    """Of rows and of tables alike: never is a result laid out without it."""
+    town = Path(shutil.copytree(finished, tmp_path / "town"))
+    before = contents(town / "out" / "city")
+    folders = sorted({path.parent for path in part_files(town)})
+    assert {folder.name for folder in folders} == {"rows", "tables"}
+    for folder in folders:
+        path = folder / ("pipes.parquet" if folder.name == "rows" else "spans.parquet")
+        if harm == "lost":
+            path.unlink()
+        else:
+            path.write_bytes(path.read_bytes()[:-100])
+    made = run_city(town, PlainLoop(), most=MOST)
+    assert made.redone == made.totals["parts"]
+    assert contents(made.out) == before
+
+
+def test_a_damaged_file_of_the_same_size_is_told(finished: Path, tmp_path: Path) -> None:
+    """A flipped byte within a page is found by its check sum, and the folder to delete named."""
+    town = Path(shutil.copytree(finished, tmp_path / "town"))
+    before = contents(town / "out" / "city")
+    path = next(path for path in part_files(town) if path.match("rows/observations.parquet"))
+    bits = bytearray(path.read_bytes())
+    bits[len(bits) // 3] ^= 0xFF
+    path.write_bytes(bytes(bits))
+    dearer(town)
+    said = stopped(town)
+    assert f"delete the folder {path.parent} and run again" in said
+    assert contents(town / "out" / "city") == before
+    shutil.rmtree(path.parent)
+    run_city(town, PlainLoop(), most=MOST)
+
+
+class Older(PlainLoop):
+    """A worker that has another code than the run."""
+
+    def run(self, task: Task, folder: str, numbers: Sequence[int]) -> Done:
+        path = Path(folder) / JOB
+        job = json.loads(path.read_text())
+        path.write_text(json.dumps({**job, "code": "9.9.9 abc"}))
+        yield from super().run(task, folder, numbers)
+
+
+def test_a_worker_of_another_version(finished: Path, tmp_path: Path) -> None:
+    town = Path(shutil.copytree(finished, tmp_path / "town"))
+    before = contents(town / "out" / "city")
+    dearer(town)
+    with pytest.raises(CityError, match="another version of sleeveplan") as told:
+        run_city(town, Older(), most=MOST)
+    assert "\n" not in str(told.value)
+    assert contents(town / "out" / "city") == before
+    assert aside(town) == []
