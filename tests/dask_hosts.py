@@ -52,15 +52,13 @@ class DaskHosts:
 
     def kill_worker(self) -> None:
         """Kill the process that works under the first nanny; the nanny starts another."""
-        threads = Path(f"/proc/{self.workers[0].pid}/task").iterdir()
-        pids = [int(p) for one in threads for p in (one / "children").read_text().split()]
-        mains = [p for p in pids if b"spawn_main" in Path(f"/proc/{p}/cmdline").read_bytes()]
-        os.kill(mains[-1], signal.SIGKILL)
+        (forker,) = [p for p in _children(self.workers[0].pid) if _is_forker(p)]
+        os.kill(_children(forker)[-1], signal.SIGKILL)
 
     def _worker(self) -> subprocess.Popen[bytes]:
         return self._start(
             "worker", self.address, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0",
-            "--local-directory", str(self._folder),
+            "--local-directory", str(self._folder), "--preload-nanny", "planner.city.forked",
         )  # fmt: skip
 
     def _start(self, what: str, *words: str) -> subprocess.Popen[bytes]:
@@ -89,3 +87,12 @@ class DaskHosts:
             time.sleep(0.1)
         message = f"the scheduler did not start; see {self._folder}"
         raise RuntimeError(message)
+
+
+def _children(pid: int) -> list[int]:
+    threads = Path(f"/proc/{pid}/task").iterdir()
+    return [int(p) for one in threads for p in (one / "children").read_text().split()]
+
+
+def _is_forker(pid: int) -> bool:
+    return b"multiprocessing.forkserver" in Path(f"/proc/{pid}/cmdline").read_bytes()
