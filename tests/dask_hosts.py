@@ -55,6 +55,10 @@ class DaskHosts:
         (forker,) = [p for p in _children(self.workers[0].pid) if _is_forker(p)]
         os.kill(_children(forker)[-1], signal.SIGKILL)
 
+    def cpu_s(self) -> float:
+        """Give the CPU that all of them took so far, with processes that have ended [s]."""
+        return sum(_cpu_s(one.pid) for one in self._all if one.poll() is None)
+
     def _worker(self) -> subprocess.Popen[bytes]:
         return self._start(
             "worker", self.address, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0",
@@ -96,3 +100,10 @@ def _children(pid: int) -> list[int]:
 
 def _is_forker(pid: int) -> bool:
     return b"multiprocessing.forkserver" in Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
+def _cpu_s(pid: int) -> float:
+    """Give the CPU of a process, of its ended children and of those that live."""
+    times = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:15]
+    own = sum(int(ticks) for ticks in times) / os.sysconf("SC_CLK_TCK")
+    return own + sum(_cpu_s(child) for child in _children(pid))
