@@ -52,15 +52,17 @@ class DaskHosts:
 
     def kill_worker(self) -> None:
         """Kill the process that works under the first nanny; the nanny starts another."""
-        threads = Path(f"/proc/{self.workers[0].pid}/task").iterdir()
-        pids = [int(p) for one in threads for p in (one / "children").read_text().split()]
-        mains = [p for p in pids if b"spawn_main" in Path(f"/proc/{p}/cmdline").read_bytes()]
-        os.kill(mains[-1], signal.SIGKILL)
+        (forker,) = [p for p in _children(self.workers[0].pid) if _is_forker(p)]
+        os.kill(_children(forker)[-1], signal.SIGKILL)
+
+    def cpu_s(self) -> float:
+        """Give the CPU that all of them took so far, with processes that have ended [s]."""
+        return sum(_cpu_s(one.pid) for one in self._all if one.poll() is None)
 
     def _worker(self) -> subprocess.Popen[bytes]:
         return self._start(
             "worker", self.address, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0",
-            "--local-directory", str(self._folder),
+            "--local-directory", str(self._folder), "--preload-nanny", "planner.city.forked",
         )  # fmt: skip
 
     def _start(self, what: str, *words: str) -> subprocess.Popen[bytes]:
@@ -89,3 +91,19 @@ class DaskHosts:
             time.sleep(0.1)
         message = f"the scheduler did not start; see {self._folder}"
         raise RuntimeError(message)
+
+
+def _children(pid: int) -> list[int]:
+    threads = Path(f"/proc/{pid}/task").iterdir()
+    return [int(p) for one in threads for p in (one / "children").read_text().split()]
+
+
+def _is_forker(pid: int) -> bool:
+    return b"multiprocessing.forkserver" in Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
+def _cpu_s(pid: int) -> float:
+    """Give the CPU of a process, of its ended children and of those that live."""
+    times = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:15]
+    own = sum(int(ticks) for ticks in times) / os.sysconf("SC_CLK_TCK")
+    return own + sum(_cpu_s(child) for child in _children(pid))

@@ -84,15 +84,16 @@ class Cluster:
         # Pure would hand back what an earlier run found; each run looks at the files anew.
         futures = {client.submit(task, folder, number, pure=False): number for number in numbers}
         lost = f"the scheduler at {self._address} was lost; finished parts are kept: run again"
-        left = len(futures)
         for future in as_completed(list(futures), loop=client.loop):
             if future.status == "error":
                 raise _as_city_error(future.exception(), self._address)
             if future.status != "finished":
                 raise CityError(lost)
-            left -= 1
-            yield futures[future], future.result()
-        if left:
+            number, found = futures.pop(future), future.result()
+            # A result that is still asked for would be made again if its worker died now.
+            future.release()
+            yield number, found
+        if futures:
             raise CityError(lost)
 
 

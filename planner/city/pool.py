@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
@@ -11,11 +10,10 @@ from contextlib import contextmanager
 from typing import Any, Protocol
 
 from planner.city.filing import CityError
+from planner.city.forked import ONE_THREAD, forking
 
 Task = Callable[[str, int], dict[str, Any]]
 Done = Iterator[tuple[int, dict[str, Any]]]
-ONE_THREAD = ("OMP_NUM_THREADS", "NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""What keeps a worker to one thread: as many workers as cores would else crowd each other."""
 _TIMES_BROKEN = 3
 
 
@@ -49,7 +47,7 @@ class PlainLoop:
 
 
 class Processes:
-    """Some processes of this host, each started afresh and kept to one thread."""
+    """Some processes of this host, each kept to one thread."""
 
     def __init__(self, workers: int) -> None:
         """Start nothing yet; `workers` processes at most."""
@@ -94,8 +92,7 @@ class Processes:
         if not numbers:
             return
         if self._pool is None:
-            start = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(self._workers, mp_context=start)
+            self._pool = ProcessPoolExecutor(self._workers, mp_context=forking())
         with _one_thread():  # a process is started when there is work for it
             futures: dict[Future[dict[str, Any]], int] = {
                 self._pool.submit(task, folder, number): number for number in numbers

@@ -2,14 +2,20 @@
 
 The city is invented (`city_town`), in eight parts or so. Times are of the clock, from the first
 part handed out to the last that is back, all processes warm: on a loaded machine they scatter.
+So plain loop, Dask and Dask with a kill take turns, and each ratio is the median of those of
+the turns. Beside them stands the CPU of all processes that take part. The worker is killed
+half a part's time after half of the parts are back: what it had in hand by then is lost.
 """
 
 from __future__ import annotations
 
 import shutil
+import statistics
 import tempfile
+import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from city_town import write_city
@@ -21,7 +27,7 @@ from planner.city.pool import PlainLoop, Pool
 from planner.city.run import HOME, run_city
 from tests.bench.frame import BenchResult
 
-WARM, PARTS = 100, 8
+WARM, PARTS, TURNS = 100, 8, 3
 GOALS: dict[str, tuple[str, float]] = {
     "one worker over TCP / plain loop": ("<=", 1.1),
     "a worker killed / undisturbed": ("<=", 1.3),
@@ -32,62 +38,112 @@ GOALS: dict[str, tuple[str, float]] = {
 }
 
 
+@dataclass
 class Clock:
-    """Times a run from its first part to its last, and breaks something in the middle."""
+    """Times a run from its first part to its last, and breaks something in the middle.
 
-    def __init__(self, breaks: Callable[[], None] | None = None) -> None:
-        self._breaks = breaks
-        self.done = 0
-        self._from = self.seconds = 0.0
+    `cpu_s` gives the CPU that processes beside this one took so far [s].
+    """
+
+    cpu_s: Callable[[], float] = lambda: 0.0
+    breaks: Callable[[], None] | None = None
+    in_a_part: bool = False
+    done: int = 0
+    seconds: float = 0.0
+    cpu: float = 0.0
+    _from: tuple[float, float] = (0.0, 0.0)
+    _timers: list[threading.Timer] = field(default_factory=list)
 
     def __call__(self, line: str) -> None:
-        now = time.perf_counter()
+        now = time.perf_counter(), time.process_time() + self.cpu_s()
         if "as an earlier run left them" in line:
             self._from = now
         if line.startswith("proposed: "):
             self.done = int(line.split()[1])
-            self.seconds = now - self._from
-            if self._breaks and self.done == int(line.split()[3]) // 2:
-                self._breaks()
+            self.seconds, self.cpu = (b - a for a, b in zip(self._from, now, strict=True))
+            if self.breaks and self.done == int(line.split()[3]) // 2:
+                self._break(self.breaks)
+
+    def _break(self, breaks: Callable[[], None]) -> None:
+        if self.in_a_part:
+            self._timers.append(threading.Timer(0.5 * self.seconds / self.done, breaks))
+            self._timers[-1].start()
+        else:
+            breaks()
+
+
+@dataclass(frozen=True)
+class Timed:
+    """One run: seconds of the clock and of CPU while parts were proposed, bytes, parts proposed."""
+
+    seconds: float
+    cpu: float
+    found: dict[str, bytes]
+    parts: int
 
 
 def run(size: int) -> BenchResult:
     """Run a city of `size` pipes by the plain loop, by one worker, and with both kinds of kill."""
+    plain, dask, killed = list[Timed](), list[Timed](), list[Timed]()
     with tempfile.TemporaryDirectory() as home:
         warm, town = (write_city(Path(home) / name, count)
                       for name, count in (("warm", WARM), ("town", size)))  # fmt: skip
         most = max(1, size // PARTS)
         run_city(warm, PlainLoop())
-        plain_s, expected, parts = _timed(town, PlainLoop(), most)
+        begun = time.perf_counter()
         with DaskHosts(Path(home) / "hosts", 1) as hosts:
-            with Cluster(hosts.address) as pool:
+            with Cluster(hosts.address, answer_s=60) as pool:
+                start_s = time.perf_counter() - begun
                 _again(warm)
                 run_city(warm, pool)
-                dask_s, same, _ = _timed(town, pool, most)
-                killed_s, broken, _ = _timed(town, pool, most, hosts.kill_worker)
+                for _ in range(TURNS):
+                    plain.append(_timed(town, PlainLoop(), most, Clock()))
+                    dask.append(_timed(town, pool, most, Clock(hosts.cpu_s)))
+                    clock = Clock(hosts.cpu_s, hosts.kill_worker, in_a_part=True)
+                    killed.append(_timed(town, pool, most, clock))
             done = _lose_scheduler(town, hosts, most)
-        resumed_s, resumed, left = _timed(town, PlainLoop(), most, fresh=False)
+        resumed = _timed(town, PlainLoop(), most, Clock(), fresh=False)
+    parts, expected = plain[0].parts, plain[0].found
     return BenchResult(
         rows=[
-            _row("plain loop, this process", parts, plain_s),
-            _row("one worker over TCP", parts, dask_s),
-            _row("one worker, killed in the middle", parts, killed_s),
-            _row("plain loop after the scheduler was killed", left, resumed_s),
+            _row("plain loop, this process", plain),
+            _row("one worker over TCP", dask),
+            _row("one worker, killed in the middle", killed),
+            _row("plain loop after the scheduler was killed", [resumed]),
+            {"what": "start of scheduler and worker, not counted", "parts": "",
+             "seconds": round(start_s, 2), "cpu_s": ""},
         ],
         ratios={
-            "one worker over TCP / plain loop": dask_s / plain_s,
-            "a worker killed / undisturbed": killed_s / dask_s,
-            "files that differ with Dask": _unlike(expected, same),
-            "files that differ after a killed worker": _unlike(expected, broken),
+            "one worker over TCP / plain loop": _ratio(dask, plain, "seconds"),
+            "CPU of one worker over TCP / plain loop": _ratio(dask, plain, "cpu"),
+            "a worker killed / undisturbed": _ratio(killed, dask, "seconds"),
+            "CPU of a worker killed / undisturbed": _ratio(killed, dask, "cpu"),
+            "files that differ with Dask": _unlike(expected, *dask),
+            "files that differ after a killed worker": _unlike(expected, *killed),
             "files that differ after a killed scheduler": _unlike(expected, resumed),
-            "finished parts done again": float(max(0, left - (parts - done))),
+            "finished parts done again": float(max(0, resumed.parts - (parts - done))),
         },
         goals={name: list(goal) for name, goal in GOALS.items()},
+    )  # fmt: skip
+
+
+def _ratio(ones: list[Timed], others: list[Timed], what: str) -> float:
+    """Give the median of the ratios of the turns."""
+    return statistics.median(
+        getattr(a, what) / getattr(b, what) for a, b in zip(ones, others, strict=True)
     )
 
 
-def _row(what: str, parts: int, seconds: float) -> dict[str, object]:
-    return {"what": what, "parts": parts, "seconds": round(seconds, 2)}
+def _row(what: str, runs: list[Timed]) -> dict[str, object]:
+    seconds, cpu = (
+        statistics.median(getattr(one, of) for one in runs) for of in ("seconds", "cpu")
+    )
+    return {
+        "what": what,
+        "parts": runs[0].parts,
+        "seconds": round(seconds, 2),
+        "cpu_s": round(cpu, 2),
+    }
 
 
 def _again(folder: Path) -> None:
@@ -97,29 +153,21 @@ def _again(folder: Path) -> None:
     (folder / "project.gpkg").unlink(missing_ok=True)
 
 
-def _timed(
-    folder: Path,
-    pool: Pool,
-    most: int,
-    breaks: Callable[[], None] | None = None,
-    *,
-    fresh: bool = True,
-) -> tuple[float, dict[str, bytes], int]:
-    """Give the seconds of proposing, the bytes of the result, and how many parts were proposed."""
+def _timed(folder: Path, pool: Pool, most: int, clock: Clock, *, fresh: bool = True) -> Timed:
+    """Run, and look at the result."""
     if fresh:
         _again(folder)
-    clock = Clock(breaks)
     made = run_city(folder, pool, most=most, say=clock)
     files = sorted(path for path in made.out.rglob("*") if path.is_file())
     # run.json alone says when.
     found = {str(p.relative_to(made.out)): p.read_bytes() for p in files if p.name != "run.json"}
-    return clock.seconds, found, made.redone
+    return Timed(clock.seconds, clock.cpu, found, made.redone)
 
 
 def _lose_scheduler(folder: Path, hosts: DaskHosts, most: int) -> int:
     """Kill the scheduler in the middle; give how many parts were back by then."""
     _again(folder)
-    clock = Clock(hosts.kill_scheduler)
+    clock = Clock(breaks=hosts.kill_scheduler)
     try:
         with Cluster(hosts.address) as pool:
             run_city(folder, pool, most=most, say=clock)
@@ -129,5 +177,12 @@ def _lose_scheduler(folder: Path, hosts: DaskHosts, most: int) -> int:
     raise RuntimeError(message)
 
 
-def _unlike(one: dict[str, bytes], other: dict[str, bytes]) -> float:
-    return float(sum(one.get(name) != other.get(name) for name in {*one, *other}))
+def _unlike(expected: dict[str, bytes], *runs: Timed) -> float:
+    """Count the files that are not as expected, over all runs."""
+    return float(
+        sum(
+            expected.get(name) != one.found.get(name)
+            for one in runs
+            for name in {*expected, *one.found}
+        )
+    )

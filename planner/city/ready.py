@@ -1,0 +1,16 @@
+"""All that a process has loaded before its first part; others are forked from it, ready at once.
+
+Nobody calls it: the process that starts workers imports it by name, see `forked.READY`. A
+worker that takes another's place begins within a fraction of a second, and workers of one
+host share the memory of what is loaded here.
+"""
+
+import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
+
+import planner.city.work  # noqa: F401 - with all that it stands on
+from planner.city.code import code_mark
+from planner.repairs.place_kernel import warm_up
+
+# The mark of the code as it is loaded here: files that change later do not change what runs.
+code_mark()
+warm_up()
