@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.screening.growth import apart
 from planner.screening.match import Flags
 
 # One wall on its way down: a crack that has become a break is coded still.
@@ -73,8 +74,5 @@ def _met(old: pd.DataFrame, later: pd.DataFrame, same: list[str], touch_m: float
     """Give the old rows, by their place in the table, that a row of a later day meets."""
     pairs = old.merge(later, on=same, suffixes=("", "_new"))
     pairs = pairs[pairs["seen_on_new"] > pairs["seen_on"]]
-    gap = np.maximum(
-        pairs["x_from_m_new"] - pairs["x_to_m"], pairs["x_from_m"] - pairs["x_to_m_new"]
-    )
-    reach = np.maximum(touch_m, pairs["find_m"] + pairs["find_m_new"])
-    return set(pairs.loc[(gap <= reach).to_numpy(bool), "place"].tolist())
+    _, near = apart(pairs, touch_m)
+    return set(pairs.loc[near.to_numpy(bool), "place"].tolist())
