@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -198,3 +199,25 @@ def _named_in_texts() -> set[str]:
     """What `pyproject.toml` starts by its name."""
     text = (ROOT.parent / "pyproject.toml").read_text("utf-8")
     return set(re.findall(r'"planner\.\w+:(\w+)"', text))
+
+
+def test_the_reading_order_names_each_chapter_and_nothing_that_is_gone() -> None:
+    """`planner/__init__.py` tells the story: what stands in backticks or begins a row is there."""
+    words = ast.get_docstring(ast.parse((ROOT / "__init__.py").read_text("utf-8"))) or ""
+    rows = re.findall(r"^   ([a-z_]+) +\S", words, re.M)
+    modules = {path.stem for path in MODULES} | {path.parent.name for path in MODULES}
+    told = {name.rpartition(".")[2] for name in re.findall(r"`([a-z_.]+)`", words)}
+    assert (told | set(rows)) - modules == set()
+    chapters = {path.parent.name for path in ROOT.glob("*/__init__.py")}
+    assert chapters - set(rows) - told == set()
+
+
+def test_developers_md_names_the_layers_of_the_contract() -> None:
+    """The same names in the same order as import-linter holds, layer by layer."""
+    root = ROOT.parent
+    kept = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"]
+    layers = [set(one.split(" | ")) for one in kept["contracts"][0]["layers"]]
+    text = (root / "DEVELOPERS.md").read_text("utf-8")
+    line = text.partition("**Layers**:")[2].partition("Chapters")[0]
+    told = [set(re.findall(r"\w+", one)) for one in re.split(r"\s>\s", line)]
+    assert told == layers

@@ -75,4 +75,4 @@ def _met(old: pd.DataFrame, later: pd.DataFrame, same: list[str], touch_m: float
     pairs = old.merge(later, on=same, suffixes=("", "_new"))
     pairs = pairs[pairs["seen_on_new"] > pairs["seen_on"]]
     _, near = apart(pairs, touch_m)
-    return set(pairs.loc[near.to_numpy(bool), "place"].tolist())
+    return set(pairs.loc[near, "place"].tolist())

@@ -78,7 +78,9 @@ def growth_between(
     )
 
 
-def apart(pairs: pd.DataFrame, touch_m: float) -> tuple[pd.Series, pd.Series]:
+def apart(
+    pairs: pd.DataFrame, touch_m: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
     """Say of pairs of rows how far apart they are [m], and whether they are one place.
 
     Parameters
@@ -88,7 +90,10 @@ def apart(pairs: pd.DataFrame, touch_m: float) -> tuple[pd.Series, pd.Series]:
     touch_m
         As for `growth_between` [m].
     """
-    gap = np.maximum(
-        pairs["x_from_m_new"] - pairs["x_to_m"], pairs["x_from_m"] - pairs["x_to_m_new"]
+    start, end, find, start_new, end_new, find_new = (
+        pairs[f"{name}{of}"].to_numpy(dtype=float)
+        for of in ("", "_new")
+        for name in ("x_from_m", "x_to_m", "find_m")
     )
-    return gap, gap <= np.maximum(touch_m, pairs["find_m"] + pairs["find_m_new"])
+    gap_m = np.maximum(start_new - end, start - end_new)
+    return gap_m, gap_m <= np.maximum(touch_m, find + find_new)
