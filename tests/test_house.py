@@ -41,6 +41,20 @@ ONLY_TESTED = {
     # What a person asks in a notebook or a shell.
     "describe", "default_path",
 }  # fmt: skip
+# Where a library may be imported.
+HOMES = {
+    "folium": {"outputs"}, "branca": {"outputs"}, "typst": {"outputs"}, "xlsxwriter": {"outputs"},
+    "openpyxl": {"inputs"}, "pyvrp": {"crews"}, "ortools": {"crews"},
+    "highspy": {"crews", "repairs"},  # a week's bound, and a budget: no chapter imports another
+    "starlette": {"review"}, "distributed": {"city"}, "dask": {"city"},
+    "adbc_driver_manager": {"ground"}, "pint": {"units"}, "networkx": {"ground"},
+}  # fmt: skip
+# The record of a run says when; the page gives its edits their instant; what a form or command
+# is given without a day is of today.
+CLOCKS = {"cli.py", "outputs/record.py", "review/live.py"}
+CLOCK = re.compile(
+    r"(.*\.)?(date(time)?\.(now|today|utcnow)|time\.(time(_ns)?|strftime|localtime|gmtime))"
+)
 SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.M)
 
 
@@ -221,3 +235,27 @@ def test_developers_md_names_the_layers_of_the_contract() -> None:
     line = text.partition("**Layers**:")[2].partition("Chapters")[0]
     told = [set(re.findall(r"\w+", one)) for one in re.split(r"\s>\s", line)]
     assert told == layers
+
+
+def test_each_library_is_imported_in_its_chapter_alone() -> None:
+    """So that one of them can be changed for another in one place."""
+    found: dict[str, set[str]] = {name: set() for name in HOMES}
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            names = [one.name for one in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            for name in {one.partition(".")[0] for one in names} & set(HOMES):
+                found[name].add(path.relative_to(ROOT).with_suffix("").parts[0])
+    assert {name: homes - HOMES[name] for name, homes in found.items() if homes - HOMES[name]} == {}
+    assert [name for name, homes in found.items() if not homes and name != "dask"] == []
+
+
+def test_nothing_reads_the_clock_but_what_may() -> None:
+    """Seeds and days are arguments: the same inputs give the same plan on any day."""
+    reads = {
+        path.relative_to(ROOT).as_posix()
+        for path in MODULES
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call) and CLOCK.fullmatch(ast.unparse(node.func))
+    }
+    assert reads == CLOCKS
