@@ -10,6 +10,7 @@ from small_project import PROJECT, write_project
 from planner.ground.material_words import coded_material
 from planner.inputs.project import read_project
 from planner.propose import place_rows
+from planner.screening.explain import explain_lines
 from planner.screening.locate import Located
 
 HEADER = "inspection_id,pipe_id,start_node,date,s_m,code,char1,q1,complete,surveyed_m,material\n"
@@ -101,6 +102,15 @@ def test_damage_that_the_newer_survey_does_not_show_is_told(tmp_path: Path) -> N
     ):
         assert part in what
     assert "a person should look" in what
+
+
+def test_explain_of_the_pipe_tells_it(tmp_path: Path) -> None:
+    """Where nothing else of the pipe is coded there is no span that could."""
+    found = located(tmp_path, f"{OLD},12.0,BAB,C,6,yes,39.2,", f"{NEW},0.0,BCD,A,,yes,39.2,")
+    tables = {"pipes": found.pipes, "inspections": found.inspections, "flags": found.flags}
+    lines = explain_lines("0017", tables)
+    at = lines.index("What is doubtful of it and its surveys:")
+    assert any(line.startswith("  B: pipe 0017: fracture at 12.") for line in lines[at:])
 
 
 @pytest.mark.parametrize(
