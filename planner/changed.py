@@ -13,11 +13,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-import shapely
 
-from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, PIPES, TABLES
+from planner.contracts import DECISIONS, FAULTS, FLAGS, TABLES
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
@@ -28,6 +26,7 @@ from planner.owned import (
     PRICES_STEP,
     asked_in,
     at_of,
+    changed_rows,
     frames_of,
     named_in,
     owners_of,
@@ -49,7 +48,6 @@ from planner.tables import check, conform, empty
 NOT_REDONE = ("budget", "works", "flows", "cures", "setups", "visits", "legs", "quantities")
 """Tables of a whole plan that no rescreening touches: they weigh all pipes together."""
 _CONTRACTS = {table.name: table for table in TABLES}
-Lines = npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -169,7 +167,7 @@ class Running:
         decided = self._decided() if decisions is None else check(decisions, DECISIONS)
         given = () if observations is None else ("observations",)
         read = {name: rows.take(at) for name, rows in self._read.items() if name not in given}
-        read |= _changed(read, pipes, observations)
+        read |= changed_rows(read, pipes, observations)
         known = KnownIds(self._rows["known"].take(at), self._highest)
         own = self._own_decisions(names, known, decided)
         part = replace(
@@ -395,38 +393,3 @@ class Running:
         keys |= set(part.observations["observation_id"])
         both = sorted(self._several & keys)
         return [f"flags of {key} are of several pipes, and stand as they did" for key in both]
-
-
-def _drawn_alike(one: Lines, other: Lines) -> bool:
-    """Tell whether pipes are drawn as before; without a drawing they may be both times."""
-    return all(
-        a is b or bool(shapely.equals(a, b)) or (a is None and b is None)
-        for a, b in zip(one, other, strict=True)
-    )
-
-
-def _changed(
-    read: Mapping[str, pd.DataFrame],
-    pipes: pd.DataFrame | None,
-    observations: pd.DataFrame | None,
-) -> dict[str, pd.DataFrame]:
-    """Check what is to stand for the rows read; only what is one pipe's own may change."""
-    out = {}
-    if pipes is not None:
-        was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
-        fixed = ("pipe_id", "us_node", "ds_node", "drawn_m")
-        if not all(was[name].equals(now[name]) for name in fixed) or not _drawn_alike(
-            was["geometry"].to_numpy(), now["geometry"].to_numpy()
-        ):
-            message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"
-            raise TableError(message)
-        out["pipes"] = now
-    if observations is not None:
-        now = conform(check(observations, OBSERVATIONS), OBSERVATIONS)
-        strange = ~now["inspection_id"].isin(read["inspections"]["inspection_id"])
-        if strange.any():
-            name = now["inspection_id"][strange].iloc[0]
-            message = f"rescreen: run {name} is of none of the changed pipes"
-            raise TableError(message)
-        out["observations"] = now
-    return out

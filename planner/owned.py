@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
+from collections.abc import Mapping
 
-from planner.contracts import CHOICES
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from planner.contracts import CHOICES, OBSERVATIONS, PIPES
 from planner.contracts.books import IDS
 from planner.distinct import places_in
+from planner.errors import TableError
 from planner.ground.overlay import NOBODY, Places, owners_by_key
 from planner.order import FEW
 from planner.propose import Proposal, Tables
+from planner.tables import check, conform
 
 _BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",
             "grades", "sleeves", "pipe_totals", "passages", "wall_checks", "options",
             "option_lines", "break_even", "choices", "choice_sleeves")  # fmt: skip
 _BY_SLEEVE = ("sleeve_spans", "sleeve_laterals", "wall_figures")
+Lines = npt.NDArray[np.object_]
 PRICES_STEP = "options"
 """Step of the flags about prices: they are about the project, not about a pipe."""
 
@@ -107,3 +114,56 @@ def asked_in(decisions: pd.DataFrame, ids: pd.Index) -> list[tuple[pd.Series, Pl
         return []
     about = decisions[decisions["span_id"] != ""]
     return [(about["span_id"], at_of(ids, about["pipe_id"]))]
+
+
+def _drawn_alike(one: Lines, other: Lines) -> bool:
+    """Tell whether pipes are drawn as before; without a drawing they may be both times."""
+    return all(
+        a is b or bool(shapely.equals(a, b)) or (a is None and b is None)
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def changed_rows(
+    read: Mapping[str, pd.DataFrame],
+    pipes: pd.DataFrame | None,
+    observations: pd.DataFrame | None,
+) -> dict[str, pd.DataFrame]:
+    """Check what is to stand for the rows read; only what is one pipe's own may change.
+
+    Parameters
+    ----------
+    read
+        pipes, inspections and observations of the pipes, as they were read.
+    pipes, observations
+        Obey `PIPES` and `OBSERVATIONS`: what is to stand for them; None = as before.
+
+    Returns
+    -------
+    changed
+        Of the two what was given, by name.
+
+    Raises
+    ------
+    TableError
+        If a table breaks its contract, is of other runs, or draws a pipe anew.
+    """
+    out = {}
+    if pipes is not None:
+        was, now = read["pipes"], conform(check(pipes, PIPES), PIPES)
+        fixed = ("pipe_id", "us_node", "ds_node", "drawn_m")
+        if not all(was[name].equals(now[name]) for name in fixed) or not _drawn_alike(
+            was["geometry"].to_numpy(), now["geometry"].to_numpy()
+        ):
+            message = "rescreen: pipes, manholes and drawings are those of before: wants a full run"
+            raise TableError(message)
+        out["pipes"] = now
+    if observations is not None:
+        now = conform(check(observations, OBSERVATIONS), OBSERVATIONS)
+        strange = ~now["inspection_id"].isin(read["inspections"]["inspection_id"])
+        if strange.any():
+            name = now["inspection_id"][strange].iloc[0]
+            message = f"rescreen: run {name} is of none of the changed pipes"
+            raise TableError(message)
+        out["observations"] = now
+    return out

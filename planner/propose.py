@@ -15,23 +15,17 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
+from planner.place_and_rule import place_and_rule
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
 from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
 from planner.repairs.options import price_options
-from planner.repairs.passages import (
-    NO_WAY,
-    asked,
-    find_passages,
-    passage_findings,
-    unreached,
-    unreached_findings,
-)
-from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
+from planner.repairs.passages import asked, passage_findings, unreached_findings
+from planner.repairs.place import Placed
 from planner.repairs.place_own import Own, own_places
-from planner.repairs.place_told import not_kept, ruled_out, told_places, without
+from planner.repairs.place_told import not_kept, told_places, without
 from planner.repairs.quantity_bands import (
     doubt_quantities,
     in_force,
@@ -48,7 +42,7 @@ from planner.screening.locate import Located, locate
 from planner.screening.match import Matched
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.screening.screen import ScreenedSleeves, screen_sleeves
+from planner.screening.screen import ScreenedSleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
 from planner.tables import Table, conform, empty, rows_in
 
@@ -398,55 +392,6 @@ def placed_tables(inputs: Inputs, located: Located) -> Tables:
         "flags": joined([inputs.flags, located.flags], FLAGS),
         "left_over": joined([lost_rows(inputs), located.left_over], LEFT_OVER),
     }
-
-
-def place_and_rule(
-    tables: Tables, inputs: Inputs, known: KnownIds, book: Rulebook, own: Sequence[Own] = ()
-) -> tuple[Placed, ScreenedSleeves, pd.DataFrame]:
-    """Place sleeves, let the sleeve rules speak, place once more without what they bar.
-
-    Parameters
-    ----------
-    tables
-        Of it: pipes, spans, verdicts, laterals, defects.
-    inputs, known, book
-        As for `propose`.
-    own
-        Places and lengths that people decided on.
-
-    Returns
-    -------
-    placed, said, passages
-        Sleeves that no rule bars, all that the rules say of them, and `PASSAGES`.
-    """
-    supply = Supply(inputs.systems, inputs.system_sizes, inputs.packers, inputs.prices)
-    sleeving, find_m = inputs.settings.sleeving, inputs.settings.survey.find_least_m
-    placed = place_sleeves(tables, supply, sleeving, known, find_m=find_m, own=own)
-    said = _said(placed, tables, book)
-    if len(said.barred):
-        ruled = ruled_out(own, placed, said.barred)
-        placed = place_sleeves(
-            tables, supply, sleeving, known, find_m=find_m, barred=said.barred, own=own
-        )
-        refused = {span: ruled.get(span, why) for span, why in placed.refused.items()}
-        placed = replace(placed, refused=refused)
-        said = _said(placed, tables, book)
-    if len(said.barred):
-        placed = drop_barred(placed, said.barred)
-        said = _said(placed, tables, book)
-    passages = find_passages({**tables, "sleeves": placed.sleeves})
-    lost = unreached(passages)
-    if len(lost):
-        placed = drop_barred(placed, lost, why=NO_WAY, unreached=True)
-        said = _said(placed, tables, book)
-        passages = find_passages({**tables, "sleeves": placed.sleeves})
-    return placed, said, passages
-
-
-def _said(placed: Placed, tables: Tables, book: Rulebook) -> ScreenedSleeves:
-    return screen_sleeves(
-        placed.sleeves, tables["pipes"], placed.pipe_totals, book, defects=tables["defects"]
-    )
 
 
 def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:

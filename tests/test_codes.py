@@ -102,9 +102,16 @@ def test_the_figure_beats_the_letter_and_says_so() -> None:
     """Hairline by letter, 1 mm by figure: 1 mm counts; at 0.5 mm both agree."""
     read = one("BAB A A 1")
     assert (read["quantity_low"], read["quantity_high"]) == (1, 1)
-    assert "differ" in read["note"]
+    assert read["note"] == (
+        "figure and letter differ: 1 mm is used, for it was measured, where letter A of BAB "
+        "stands for up to 0.5 mm; the kind, crack_surface, is the letter's"
+    )
     assert one("BAB A A 0.5")["note"] == ""
-    assert "differ" in one("BAB C A 4")["note"]
+    wide, classed = one("BAB C A 4")["note"], one("BAB B A 6-8")["note"]
+    assert "4 mm is used" in wide
+    assert "letter C of BAB stands for 5 mm or more" in wide
+    assert "6 to 8 mm is used" in classed
+    assert "letter B of BAB stands for 0.5 to 5 mm" in classed
 
 
 @pytest.mark.parametrize(

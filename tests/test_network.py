@@ -361,6 +361,23 @@ def test_what_a_layer_does_not_say_is_counted_and_where_it_may_stand(tmp_path: P
     assert found.pipes["height_mm"].isna().all()
 
 
+def test_where_no_manhole_names_its_street_it_is_said_how(tmp_path: Path):
+    """Without a layer of manholes, with one that has no column of ours, with one that has it."""
+    write_geojson(tmp_path / "p.geojson", [(pipe("a", "U", "M"), UM)])
+    told = []
+    for row in (None, {"road": "Low Lane"}, {"street": "Low Lane"}):
+        spots = [({"node": "U", **(row or {})}, point(0, 0))]
+        write_geojson(tmp_path / "n.geojson", spots)
+        nodes = spec("n.geojson", columns={"node_id": "node"}) if row else None
+        pipes = spec("p.geojson", columns=PIPE)
+        found = read_network(pipes, nodes, None, tmp_path, survey(), "")
+        told.append([text for text in found.said if "street" in text])
+    none, unnamed, named = told
+    assert 'give one as [nodes], with columns = {node_id = "...", street = "..."}' in none[0]
+    assert 'write street = "..." among the columns of [nodes]; columns not used: road' in unnamed[0]
+    assert named == []
+
+
 def test_columns_that_could_hold_ids_are_proposed_by_their_values(tmp_path: Path):
     """`code` tells all features apart and `kind` does not."""
     rows = [

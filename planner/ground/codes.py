@@ -265,7 +265,7 @@ def _plausible(figure: Figure, quantity: str, unit: str, notes: list[str]) -> Fi
 
 
 def _filled(entry: dict[str, str], figure: Figure, notes: list[str]) -> Figure:
-    """Give a blank figure the class of its letter, or say that figure and letter differ."""
+    """Give a blank figure the class of its letter, or say what of the two is used, and why."""
     if not (entry["blank_low"] or entry["blank_high"]):
         return figure
     low = float(entry["blank_low"] or "nan")
@@ -274,8 +274,23 @@ def _filled(entry: dict[str, str], figure: Figure, notes: list[str]) -> Figure:
         return Figure(low, high)
     top = np.nan_to_num(figure.high, nan=np.inf)
     if figure.low > np.nan_to_num(high, nan=np.inf) or top < low:
-        notes.append("figure and letter differ: the figure counts")
+        unit = entry["unit"]
+        notes.append(
+            f"figure and letter differ: {_said(figure, unit)} is used, for it was measured, where "
+            f"letter {entry['char1']} of {entry['code']} stands for "
+            f"{_said(Figure(low, high), unit)}; the kind, {entry['mechanism']}, is the letter's"
+        )
     return figure
+
+
+def _said(figure: Figure, unit: str) -> str:
+    """Write a figure or a class as a person reads it: ``4 mm``, ``0.5 to 1 mm``, ``up to 1 mm``."""
+    low, high = figure.low, figure.high
+    if np.isnan(high):
+        return f"{low:g} {unit} or more"
+    if low == 0.0 and high > 0.0:
+        return f"up to {high:g} {unit}"
+    return f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
 
 
 def _crack_by_width(figure: Figure) -> str:

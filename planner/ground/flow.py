@@ -47,7 +47,7 @@ def harmon_factor(population: npt.ArrayLike, least: float = 1.0) -> Numbers:
     population : array_like, shape (n,)
         Persons, not below 0.
     least : float
-        Floor of the factor.
+        Floor of the factor [-].
 
     Examples
     --------
@@ -59,7 +59,7 @@ def harmon_factor(population: npt.ArrayLike, least: float = 1.0) -> Numbers:
 
 
 def babbitt_factor(population: npt.ArrayLike, least: float = 1.0) -> Numbers:
-    """Give peak / average flow by Babbitt: 5 / P^0.2, P in thousands, never below `least`.
+    """Give peak / average flow by Babbitt: 5 / P^0.2, P in thousands, never below `least` [-].
 
     NaN below `BABBITT_FROM_PERSONS`, where it does not hold. The bare formula reaches
     1.0 at `BABBITT_TO_PERSONS` and would fall on: a peak below the average.
@@ -92,7 +92,7 @@ def peak_factors(population: npt.ArrayLike, least: float) -> tuple[Numbers, Numb
     population : array_like, shape (n,)
         Persons.
     least : float
-        Floor of both.
+        Floor of both [-].
 
     Returns
     -------

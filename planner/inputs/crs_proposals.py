@@ -56,7 +56,7 @@ def on_land(lon: float, lat: float) -> bool:
 
 
 def propose_crs(x: float, y: float) -> list[str]:
-    """Name systems in whose range a point lies.
+    """Name systems in whose range a point lies, east and north in metres [m].
 
     Examples
     --------

@@ -28,6 +28,7 @@ from planner.inputs.network_doubts import (
     direction_doubts,
     fall_doubts,
     say_blanks,
+    say_streets,
     sizes_in_texts,
 )
 from planner.inputs.node_columns import node_columns
@@ -38,6 +39,7 @@ from planner.inputs.profiles import read_profiles
 from planner.inputs.projection import flat_shapes, inside_area, settle_crs, to_local
 from planner.inputs.specs import LayerSpec
 from planner.inputs.vector import Shapes, read_layer
+from planner.inputs.zero_levels import without_zeros
 from planner.settings import Survey
 from planner.tables import conform, empty
 
@@ -90,6 +92,7 @@ class _Notes:
     hashes: dict[str, str] = field(default_factory=dict)
     size_texts: list[str] = field(default_factory=list)
     unused: list[str] = field(default_factory=list)
+    unused_of_nodes: list[str] = field(default_factory=list)
 
     def flag(self, key: str, what: str) -> None:
         """Keep a doubt."""
@@ -147,6 +150,7 @@ def read_network(
     if nodes:
         layer, reading = read_nodes(nodes, root, local, crs)
         notes.take(reading)
+        notes.unused_of_nodes = reading.unused(NODES.names)
     ends = Ends(np.array(raw["geometry"], dtype=object), list(raw["us_node"]), list(raw["ds_node"]))
     shapes = dict(zip(layer["node_id"], layer["geometry"], strict=True))
     known = {name: shape for name, shape in shapes.items() if shape is not None}
@@ -157,7 +161,10 @@ def read_network(
     all_nodes, doubts = name_all(layer, raw, turned)
     notes.flags += doubts if nodes else []
     out = conform(raw, PIPES, crs=local)
-    notes.flags += fall_doubts(out, layer)
+    all_nodes = conform(all_nodes, NODES, crs=local)
+    levelled = without_zeros(out, all_nodes, pipes.name, nodes.name if nodes else pipes.name)
+    out, all_nodes = levelled.pipes, levelled.nodes
+    notes.flags += [*levelled.told, *fall_doubts(out, all_nodes)]
     side = empty(LATERALS)
     if laterals:
         on_pipes = OnPipes(
@@ -172,7 +179,7 @@ def read_network(
     rows = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(notes.flags)]
     return Network(
         pipes=out,
-        nodes=conform(all_nodes, NODES, crs=local),
+        nodes=all_nodes,
         laterals=side,
         faults=notes.faults,
         flags=conform(rows, FLAGS),
@@ -183,6 +190,7 @@ def read_network(
             f"{pipes.name}: {say_place(turned.lines, local)}"
             f"{say_parts(turned.lines, settings.snap_m)}",
             *say_blanks(out, pipes.name, notes.size_texts, notes.unused),
+            *say_streets(all_nodes, nodes.name if nodes else "", notes.unused_of_nodes),
         ],
         hashes=notes.hashes,
     )

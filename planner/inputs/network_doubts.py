@@ -106,6 +106,33 @@ def say_blanks(
     return lines
 
 
+def say_streets(nodes: pd.DataFrame, name: str, unused: list[str]) -> list[str]:
+    """Say how to name streets, where no manhole names its own.
+
+    Parameters
+    ----------
+    nodes
+        street.
+    name
+        The layer of manholes, '' where there is none.
+    unused
+        Its columns that nothing is read from.
+    """
+    if nodes.empty or (nodes["street"].fillna("") != "").any():
+        return []
+    shown_as = "sheets, notices and lists will say 'street not known'"
+    if not name:
+        return [
+            f"streets: there is no layer of manholes, which name them: {shown_as}; give one as "
+            '[nodes], with columns = {node_id = "...", street = "..."}'
+        ]
+    could = f"; columns not used: {', '.join(unused[:_NAMED])}" if unused else ""
+    return [
+        f"{name}: no manhole names its street: {shown_as}; to name its column write "
+        f'street = "..." among the columns of [nodes]{could}'
+    ]
+
+
 def sizes_in_texts(layer: Layer) -> list[str]:
     """Name the columns whose words hold sizes, such as a scope of works, each with one text."""
     found = []

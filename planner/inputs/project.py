@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -32,7 +33,7 @@ from planner.inputs.hours import FILE as HOURS
 from planner.inputs.hours import NOTICES_FILE, HourTables, read_hours, read_notices
 from planner.inputs.id_matches import FILE as MATCHES
 from planner.inputs.id_matches import read_id_matches, rename
-from planner.inputs.journal import Journal, take_in
+from planner.inputs.journal import take_in
 from planner.inputs.lot_moves import moved_lots
 from planner.inputs.lots import FILE as LOTS_FILE
 from planner.inputs.lots import read_lots
@@ -256,37 +257,27 @@ class _Stored:
     price_edits: pd.DataFrame
 
 
+_OF_SYSTEMS = ("systems", "system_sizes", "materials", "parts", "process", "pressure_steps",
+               "order_of_work", "packers")  # fmt: skip
+
+
 def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored: _Stored) -> Inputs:
+    """Hold the tables against each other, take in what the store says, and lay all in one."""
     network, surveys, systems = tables.network, tables.surveys, tables.systems
-    done = empty(DONE) if tables.done is None else tables.done
     stock = empty(STOCK) if tables.stock is None else tables.stock
-    done, more = check_done(done, network.pipes, network.nodes)
-    reading.faults += more
-    reading.faults += check_systems(systems, tables.crews, tables.prices.prices, stock)
-    missing = [text for name, text in SECTIONS_WAIT.items() if name not in sections.layers]
-    if not sections.inspections:
-        missing.insert(0, "verdicts, and all that follows, wait for [[inspections]]")
-    if not sections.settings.project.first_day:
-        missing.append("dates and ages wait for first_day in [project]")
-    parts = {
-        "systems.toml": systems.systems,
-        "prices.toml": tables.prices.prices,
-        "crews.toml": tables.crews.crews,
-    }
-    waits = "".join(reading.missing)
-    reading.missing += [
-        f"{WAITING_FOR[name]}, which gives none"
-        for name, frame in parts.items()
-        if frame.empty and name not in waits
-    ]
+    done, more = check_done(
+        empty(DONE) if tables.done is None else tables.done, network.pipes, network.nodes
+    )
+    reading.faults += [*more, *check_systems(systems, tables.crews, tables.prices.prices, stock)]
     field = take_in(stored.events, done, stock, systems.system_sizes)
     given = empty(LOTS) if tables.lots is None else tables.lots
-    lots, told = moved_lots(given, field.stock_moves)
+    lots, of_lots = moved_lots(given, field.stock_moves)
     given_prices = with_changes(tables.prices.prices, tables.price_changes)
     prices, of_prices = with_edits(given_prices, stored.price_edits)
-    said = [("journal", *one) for one in told] + [("prices", *one) for one in of_prices]
+    said = [("journal", *one) for one in of_lots] + [("prices", *one) for one in of_prices]
     beside = conform([{"step": s, "key": k, "what": w} for s, k, w in said], FLAGS)
     flags = pd.concat([network.flags, surveys.flags, field.flags, beside], ignore_index=True)
+    missing = _waiting(tables, sections, reading)
     return Inputs(
         folder=reading.folder,
         settings=sections.settings,
@@ -298,29 +289,16 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored:
         addresses=tables.beside["addresses"],
         inspections=surveys.inspections,
         observations=surveys.observations,
-        systems=systems.systems,
-        system_sizes=systems.system_sizes,
-        materials=systems.materials,
-        parts=systems.parts,
-        process=systems.process,
-        pressure_steps=systems.pressure_steps,
-        order_of_work=systems.order_of_work,
+        **_named(systems, _OF_SYSTEMS),
         conditions=sections.conditions,
-        packers=systems.packers,
         prices=prices,
         price_changes=tables.price_changes,
         price_edits=stored.price_edits,
-        stock=field.stock,
         lots=lots,
-        crews=tables.crews.crews,
-        shifts=tables.crews.shifts,
-        windows=tables.hours.windows,
-        closed=tables.hours.closed,
-        permits=tables.hours.permits,
-        weather=tables.hours.weather,
+        **_named(tables.crews, ("crews", "shifts")),
+        **_named(tables.hours, ("windows", "closed", "permits", "weather")),
         notices=tables.notices,
-        done=field.done,
-        **_reported(field),
+        **_named(field, ("stock", "done", "events", "as_built", "measured", "stock_moves")),
         grade_tables=tables.grades,
         media=tables.media,
         faults=conform([vars(fault) for fault in reading.faults], FAULTS),
@@ -330,10 +308,36 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored:
         read_count=dict(sorted(reading.read_count.items())),
         head_count=surveys.head_count,
         forms=[*network.said, *surveys.said],
-        missing=[*missing, *reading.missing],
+        missing=missing,
         hashes=dict(sorted((_hashes(sections, reading.folder) | reading.hashes).items())),
         unread=_unread(surveys) if sections.inspections else "",
     )
+
+
+def _named(of: object, names: tuple[str, ...]) -> dict[str, Any]:
+    """Give the tables of one reading that stand under the same names in `Inputs`."""
+    return {name: getattr(of, name) for name in names}
+
+
+def _waiting(tables: _Tables, sections: Sections, reading: FolderReading) -> list[str]:
+    """Say which step waits for which file, in the order of the way."""
+    missing = [text for name, text in SECTIONS_WAIT.items() if name not in sections.layers]
+    if not sections.inspections:
+        missing.insert(0, "verdicts, and all that follows, wait for [[inspections]]")
+    if not sections.settings.project.first_day:
+        missing.append("dates and ages wait for first_day in [project]")
+    parts = {
+        "systems.toml": tables.systems.systems,
+        "prices.toml": tables.prices.prices,
+        "crews.toml": tables.crews.crews,
+    }
+    waits = "".join(reading.missing)
+    none_given = [
+        f"{WAITING_FOR[name]}, which gives none"
+        for name, frame in parts.items()
+        if frame.empty and name not in waits
+    ]
+    return [*missing, *reading.missing, *none_given]
 
 
 def _unread(surveys: Surveys) -> str:
@@ -343,11 +347,6 @@ def _unread(surveys: Surveys) -> str:
     why = [f"{fault.file}: {fault.found}" for fault in surveys.faults if not fault.row]
     more = f" (and {len(why) - 1} more)" if len(why) > 1 else ""
     return f"no file of coded rows could be read: {why[0]}{more}" if why else ""
-
-
-def _reported(field: Journal) -> dict[str, pd.DataFrame]:
-    names = ("events", "as_built", "measured", "stock_moves")
-    return {name: getattr(field, name) for name in names}
 
 
 def _read_network(sections: Sections, reading: FolderReading) -> Network:

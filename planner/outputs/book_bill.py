@@ -18,6 +18,7 @@ _BILL_HEADS = (
 )  # fmt: skip
 # Priced once for the project, or once for each night: no line of a pipe holds them.
 _ASIDE = ("mobilisation", "night")
+_NOTE, _ROUTE_NOTE = 13, 14  # columns
 Amounts = Mapping[tuple[str, str], int]
 
 
@@ -43,7 +44,7 @@ def write_bill(
         page.number(10, row["year"], "text")
         for column, name in ((11, "place"), (12, "source")):
             page.text(column, row[name])
-        page.text(13, row["note"], "wrap")
+        page.text(_NOTE, row["note"], "wrap")
         if row["price_id"] not in prices.row:
             page.number(3, row["times_count"])
         elif row["item"] in _ASIDE:
@@ -51,7 +52,7 @@ def write_bill(
         else:
             _bill_row(page, {str(k): v for k, v in row.items()}, bill, prices, lines)
         page.next()
-    return _bill_total(page, first, bill, contingency_ratio)
+    return _bill_total(page, first, tables, contingency_ratio)
 
 
 def _unit_prices(page: Page, price_id: str, prices: PriceRows) -> None:
@@ -92,8 +93,9 @@ def _aside_row(page: Page, item: str, price_id: str, prices: PriceRows, nights: 
         page.formula(7, f"=J{at}", times * one)
 
 
-def _bill_total(page: Page, first: int, bill: pd.DataFrame, ratio: float) -> str:
+def _bill_total(page: Page, first: int, tables: Tables, ratio: float) -> str:
     """Write the sums, the share of contingency to type in, and the sums with it."""
+    bill = tables["bill"]
     last, levels = max(first, page.row), ("week", "rest", "project")
     plain = bill[bill["item"] != "contingency"].groupby("level")["sum_cents"].sum()
     added = bill[bill["item"] == "contingency"].groupby("level")["sum_cents"].sum()
@@ -115,7 +117,15 @@ def _bill_total(page: Page, first: int, bill: pd.DataFrame, ratio: float) -> str
         text = f"={column}{sum_row}+{column}{sum_row + 1}"
         both = _cents(plain, level) + _cents(added, level)
         page.formula(_at(column), text, both, "money_total")
+    page.text(_NOTE, gap_of(tables["bill_sums"], "project"), "wrap")
     return cell
+
+
+def gap_of(sums: pd.DataFrame, level: str, key: str = "") -> str:
+    """Say what a sum of `BILL_SUMS` lacks a price for; '' where it is complete."""
+    own = sums[(sums["level"] == level) & ((sums["key"] == key) if key else True)]
+    short = own[~own["complete"].astype(bool)]
+    return f"INCOMPLETE: no price for {short['unpriced'].iloc[0]}" if len(short) else ""
 
 
 def _at(column: str) -> int:
@@ -135,7 +145,7 @@ def contingency_of(sum_cell: str, share_cell: str) -> str:
 _ROUTE_HEADS = (
     ("No.", -6), ("Crew", 18), ("Date", 12), ("Stops", -8), ("Sleeves", -9), ("Sleeve, m", -10),
     ("Resin, kg", -10), ("Hours", -8), ("Drive, km", -10), ("Works", -14), ("Night", -12),
-    ("Sum", -14), ("Contingency", -13), ("With contingency", -15),
+    ("Sum", -14), ("Contingency", -13), ("With contingency", -15), ("Note", 40),
 )  # fmt: skip
 
 
@@ -160,8 +170,10 @@ def write_routes(
         page.number(7, found.time_s / 3600, "metres")
         page.number(8, found.drive_m / 1000, "metres")
         _route_money(page, routes[routes["key"] == name], number, prices, lines, share_cell)
+        page.text(_ROUTE_NOTE, gap_of(tables["bill_sums"], "route", name), "wrap")
         page.next()
     _week_row(page, first, bill, share_cell)
+    page.text(_ROUTE_NOTE, gap_of(tables["bill_sums"], "week"), "wrap")
 
 
 def _route_money(

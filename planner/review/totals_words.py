@@ -55,7 +55,7 @@ def percent(share: float) -> str:
 
 
 def metres(value: float) -> str:
-    """Give metres as they were typed: no more digits than there are; '' where unknown."""
+    """Give a length [m] as it was typed: no more digits than there are; '' where unknown."""
     return "" if value != value else f"{value:g}"  # noqa: PLR0124 - NaN is not itself
 
 

@@ -303,8 +303,16 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
         lines.append(
             f"Sleeve {sleeve.sleeve_id}, {_stretch(sleeve.from_m, sleeve.to_m)}, {sleeve.system}"
         )
-    lines += _left_over(pipe.pipe_id, tables)
+    lines += _left_over(pipe.pipe_id, tables) + _doubts(pipe.pipe_id, tables)
     return lines + _alternatives(pipe.pipe_id, tables)
+
+
+def _doubts(pipe_id: str, tables: Tables) -> list[str]:
+    """List what is doubtful of a pipe and of its surveys, as flags have it."""
+    runs = sorted(row.inspection_id for row in _where(tables, "inspections", "pipe_id", pipe_id))
+    rows = [row for key in (pipe_id, *runs) for row in _where(tables, "flags", "key", key)]
+    head = ["What is doubtful of it and its surveys:"] if rows else []
+    return [*head, *(f"  {row.key}: {row.what}" for row in rows)]
 
 
 def _growth(rows: list[str], tables: Tables) -> list[str]:

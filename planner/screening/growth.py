@@ -51,11 +51,8 @@ def growth_between(
         right_on=["pipe_id", "inspection_id", "mechanism", "quantity"],
         suffixes=("", "_new"),
     )
-    gap = np.maximum(
-        pairs["x_from_m_new"] - pairs["x_to_m"], pairs["x_from_m"] - pairs["x_to_m_new"]
-    )
-    reach = np.maximum(touch_m, pairs["find_m"] + pairs["find_m_new"])
-    pairs = pairs.assign(gap=np.maximum(gap, 0.0))[gap <= reach]
+    gap, near = apart(pairs, touch_m)
+    pairs = pairs.assign(gap=np.maximum(gap, 0.0))[near]
     pairs = pairs.sort_values(["place", "gap", "place_new"], kind="stable")
     pairs = pairs.drop_duplicates("place")
     days = pd.to_datetime(pairs["seen_on_new"]) - pd.to_datetime(pairs["seen_on"])
@@ -79,3 +76,24 @@ def growth_between(
         ),
         GROWTH,
     )
+
+
+def apart(
+    pairs: pd.DataFrame, touch_m: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Say of pairs of rows how far apart they are [m], and whether they are one place.
+
+    Parameters
+    ----------
+    pairs
+        x_from_m, x_to_m, find_m [m] of the older row, and of the newer with ``_new`` behind.
+    touch_m
+        As for `growth_between` [m].
+    """
+    start, end, find, start_new, end_new, find_new = (
+        pairs[f"{name}{of}"].to_numpy(dtype=float)
+        for of in ("", "_new")
+        for name in ("x_from_m", "x_to_m", "find_m")
+    )
+    gap_m = np.maximum(start_new - end, start - end_new)
+    return gap_m, gap_m <= np.maximum(touch_m, find + find_new)

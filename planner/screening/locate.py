@@ -38,6 +38,7 @@ from planner.screening.axis import (
 from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
 from planner.screening.doubles import doubled_runs
 from planner.screening.doubts import flag_drawings, flag_runs
+from planner.screening.gone import flag_gone
 from planner.screening.growth import growth_between
 from planner.screening.laterals import find_laterals, known_parts
 from planner.screening.match import Flags, Matched, join_notes, match_inspections
@@ -139,6 +140,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     seen = with_rows(seen_parts(axes, usable, settings), rows)
     newer = overtaken_by(rows, seen)
     _note_older(rows, newer, usable)
+    flag_gone(rows, newer, usable, settings.touch_m, flags)
     defects = conform(rows, DEFECTS)
     axes = known_parts(axes, seen, flags)
     found = find_laterals(axes, defects, laterals, seen, settings, flags)

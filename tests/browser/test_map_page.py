@@ -15,6 +15,7 @@ from small_project import PROJECT, write_project
 
 from planner.folder import check_project
 from planner.outputs.map import draw_map
+from planner.outputs.palette import LOOKS
 from tests.conftest import BROWSER_FLAGS
 
 pytestmark = pytest.mark.browser
@@ -249,6 +250,20 @@ def test_switches_show_and_hide(open_map, town_page):
         for wanted in (True, False):
             shown.page.get_by_label(label, exact=True).click()
             assert shown.run(f"view => view.looks.{look}.hidden") is wanted
+
+
+def test_lines_grow_with_the_zoom_up_to_the_widths_of_the_palette(open_map, town_page):
+    """Over a city 2 px at most, and less than 1 for what needs nothing; in a street as listed."""
+    shown = open_map(town_page)
+    widths = {}
+    for zoom in (11, 13, 15, 17):
+        shown.zoom(zoom)
+        widths[zoom] = {name: shown.run(f"view => view.looks.pipe_{name}.weight") for name in LOOKS}
+    for name, look in LOOKS.items():
+        row = [widths[zoom][name] for zoom in sorted(widths)]
+        assert row == sorted(row)
+        assert row[0] <= (1 if name in ("none", "unseen") else 2)
+        assert row[-1] == look.width
 
 
 def test_a_hidden_pipe_answers_no_click(open_map, town_page):

@@ -271,6 +271,23 @@ def test_nothing_is_wider_than_the_screen_and_axe_finds_no_serious_fault(visit, 
     assert faults(page) == []
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_the_quick_accept_names_its_method_where_a_finger_sees_it(visit, town, size):
+    """In the button's own text, not only in a tooltip; it is what the column of choices says."""
+    page = visit(town, size=size)
+    row = page.locator("#rows .span-row:has(.accept)").first
+    button = row.locator(".accept")
+    button.scroll_into_view_if_needed()
+    choice = row.locator(".c-choice").inner_text().splitlines()[0]
+    assert choice.startswith("sleeve")
+    expect(button).to_be_visible()
+    assert button.inner_text().split("\n")[0].strip() == f"Accept {choice}"
+    box = button.bounding_box()
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= size[0]
+    assert button.get_attribute("title") is None
+
+
 def test_axe_would_tell_of_text_that_does_not_stand_out(visit, town):
     """Without this the test before would pass whatever stands there."""
     page = visit(town)

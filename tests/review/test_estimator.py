@@ -226,3 +226,17 @@ def test_without_prices_and_without_a_run_it_says_so(tmp_path: Path) -> None:
         assert page.get(f"/estimator/files/{name}.csv").status_code == 200
     asked = "/estimator/week/why?of=order&key=rest&item=x"
     assert "Not there any more" in page.get(asked).text
+
+
+def test_a_sum_that_lacks_a_price_says_so_beside_each_of_its_two_places(
+    still: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every line is taken for one without a price: the card names the items, the sum is marked."""
+    page = client(still)
+    assert "INCOMPLETE" not in page.get("/estimator").text
+    monkeypatch.setattr("planner.review.totals_views.is_gap", lambda _: True)
+    text = page.get("/estimator").text
+    card = text.partition('data-k="c-all"')[2].partition("</div>")[0]
+    assert re.search(r"INCOMPLETE: no price for [a-z ,]*sleeve", card)
+    row = text.partition('data-k="b-all"')[2].partition("</tr>")[0]
+    assert "INCOMPLETE" in row
