@@ -9,7 +9,7 @@ import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
 
 import planner.city.work  # noqa: F401 - with all that it stands on
 from planner.city.code import code_mark
-from planner.repairs.place_kernel import warm_up
+from planner.repairs.place_flat_rows import warm_up
 
 # The mark of the code as it is loaded here: files that change later do not change what runs.
 code_mark()
