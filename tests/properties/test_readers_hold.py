@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from planner.errors import FileError
+from planner.contracts import CLOSED
+from planner.errors import FileError, PlannerError
 from planner.inputs.attributes import in_utf8
 from planner.inputs.network import read_network
+from planner.outputs.read_back import read_tables
 from tests.layer_files import spec, survey
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -42,6 +44,30 @@ def test_damaged_files_end_in_rows_and_faults_or_one_line(seed: int) -> None:
     )
     assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
     assert "60 files, 0 failures" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("column", "cell"),
+    [
+        ("row", '"1x\n"'),
+        ("row", "1b"),
+        ("row", "9" * 30),  # no 64 bits hold it
+        ("from_date", '"2026-01-\n12"'),
+        ("to_date", "2026" * 200),
+    ],
+)
+def test_a_damaged_table_of_a_run_is_one_short_line(tmp_path: Path, column: str, cell: str) -> None:
+    """What stands in the cell is told without the signs that would break the line."""
+    cells = {"from_date": "2026-01-12", "to_date": "2026-01-13", "why": "frost", "row": "1"}
+    cells |= {column: cell}
+    table = tmp_path / "tables" / "closed.csv"
+    table.parent.mkdir()
+    names = [one.name for one in CLOSED.columns]
+    table.write_text(",".join(names) + "\n" + ",".join(cells.get(one, "") for one in names) + "\n")
+    with pytest.raises(PlannerError) as caught:
+        read_tables(tmp_path, [CLOSED], "")
+    assert "\n" not in str(caught.value)
+    assert len(str(caught.value)) < 400
 
 
 def test_text_that_is_no_utf8_is_read_and_named() -> None:
