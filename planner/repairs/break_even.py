@@ -15,7 +15,7 @@ import pandas as pd
 
 from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
-from planner.distinct import first_rows, groups_of, is_among
+from planner.distinct import is_among
 from planner.ground.money import money
 from planner.repairs.lives import Shares
 from planner.repairs.option_steps import Wholes
@@ -111,15 +111,17 @@ def first_count(base: Fraction | int, each: Fraction | int, limit: Fraction | in
 
 def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ...]]:
     """Add up for each option total, own, pieces, dug and placed of `_Way`."""
-    way = _way_of(options, lines)
+    names = ["pipe_id", "method"]
+    rows = {key: row for row, key in enumerate(rows_in(options, names))}
+    way = np.array([rows.get(key, -1) for key in rows_in(lines, names)], dtype=np.int64)
     cents = lines["sum_cents"].to_numpy(dtype=np.int64, na_value=0)
     times = lines["times_count"].to_numpy(dtype=np.int64)
     digs, sleeved = is_among(lines["part"], ["dig"]), ~is_among(lines["sleeve_id"], [""])
     own = np.where(is_among(lines["method"], ["dig"]), digs, sleeved)
     own &= ~is_among(lines["item"], ["setup_dig"])
-    pieces = own & np.asarray(lines["item"] == lines["method"], dtype=bool)
-    sleeves, count = groups_of([pd.Series(way), lines["sleeve_id"].reset_index(drop=True)])
-    placed = way[[at for at in first_rows(sleeves, count, sleeved) if at >= 0]]
+    pieces = own & np.asarray(lines["item"].array == lines["method"].array, dtype=bool)
+    sleeves = {*zip(way[sleeved].tolist(), lines["sleeve_id"].array[sleeved].tolist(), strict=True)}
+    placed = np.array([at for at, _ in sleeves], dtype=np.int64)
 
     def summed(values: Wholes, at: Wholes) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
@@ -135,15 +137,6 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
         summed(np.ones_like(placed), placed),
         strict=True,
     )
-
-
-def _way_of(options: pd.DataFrame, lines: pd.DataFrame) -> Wholes:
-    """Give the row of each line's option; -1 where there is none."""
-    names = ["pipe_id", "method"]
-    rows = {key: row for row, key in enumerate(rows_in(options, names))}
-    groups, count = groups_of([lines[name] for name in names])
-    firsts = lines[names].take(first_rows(groups, count))
-    return np.array([rows.get(key, -1) for key in rows_in(firsts, names)], dtype=np.int64)[groups]
 
 
 def _row(pipe_id: str, ways: dict[str, _Way], shares: Shares) -> Row:
