@@ -111,17 +111,17 @@ def first_count(base: Fraction | int, each: Fraction | int, limit: Fraction | in
 
 def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ...]]:
     """Add up for each option total, own, pieces, dug and placed of `_Way`."""
-    places = {key: at for at, key in enumerate(rows_in(options, ["pipe_id", "method"]))}
-    way = [places.get(key, -1) for key in rows_in(lines, ["pipe_id", "method"])]
-    way_of, sleeves = np.array(way, dtype=np.int64), lines["sleeve_id"].tolist()
+    names = ["pipe_id", "method"]
+    rows = {key: row for row, key in enumerate(rows_in(options, names))}
+    way = np.array([rows.get(key, -1) for key in rows_in(lines, names)], dtype=np.int64)
     cents = lines["sum_cents"].to_numpy(dtype=np.int64, na_value=0)
     times = lines["times_count"].to_numpy(dtype=np.int64)
-    digs = is_among(lines["part"], ["dig"])
-    own = np.where(is_among(lines["method"], ["dig"]), digs, ~is_among(lines["sleeve_id"], [""]))
+    digs, sleeved = is_among(lines["part"], ["dig"]), ~is_among(lines["sleeve_id"], [""])
+    own = np.where(is_among(lines["method"], ["dig"]), digs, sleeved)
     own &= ~is_among(lines["item"], ["setup_dig"])
-    pieces = own & np.asarray(lines["item"] == lines["method"], dtype=bool)
-    each = {(at, sleeve) for at, sleeve in zip(way, sleeves, strict=True) if sleeve}
-    placed = np.array([at for at, _ in each], dtype=np.int64)
+    pieces = own & np.asarray(lines["item"].array == lines["method"].array, dtype=bool)
+    sleeves = {*zip(way[sleeved].tolist(), lines["sleeve_id"].array[sleeved].tolist(), strict=True)}
+    placed = np.array([at for at, _ in sleeves], dtype=np.int64)
 
     def summed(values: Wholes, at: Wholes) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
@@ -130,10 +130,10 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
         return found
 
     return zip(
-        summed(cents, way_of),
-        summed(np.where(own, cents, 0), way_of),
-        summed(np.where(pieces, times, 0), way_of),
-        summed(np.where(digs, cents, 0), way_of),
+        summed(cents, way),
+        summed(np.where(own, cents, 0), way),
+        summed(np.where(pieces, times, 0), way),
+        summed(np.where(digs, cents, 0), way),
         summed(np.ones_like(placed), placed),
         strict=True,
     )

@@ -1,6 +1,7 @@
-"""Which works a method takes on one pipe, in which order: one place for price and plan.
+"""Which works a method takes on one pipe, in which order.
 
-`options` prices these steps, `works` gives them ids and says which are done.
+`works` gives these steps ids and says which are done; `option_steps` lists the same ones for
+all ways of all pipes at once, and `options` prices them. A change here is a change there.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What all ways of many pipes take, listed at once over flat arrays.
 
-It lists what `chain.steps_of` lists of one way, without its reasons, and the moves besides; a
-test compares the two. A mask has a row for each pipe, span or sleeve, a column for each of
-`ORDER`, and marks those that a line is for.
+`chain.steps_of` says the same of one way, with reasons, and is the place to read it; here it is
+listed for pricing, with the moves besides, and a test compares the two. A mask has a row for
+each pipe, span or sleeve, a column for each of `ORDER`, and marks those that a line is for.
 """
 
 from __future__ import annotations
@@ -147,14 +147,7 @@ class _Pipes:
         lined, open_ = (
             _column([getattr(spot, way) == "open" for spot in spots]) for way in ("liner", "dig")
         )
-        places = {spot.span_id: at for at, spot in enumerate(spots)}
-        links = [
-            (at, places[span_id])
-            for at, piece in enumerate(pieces)
-            for span_id in piece.spans
-            if span_id in places
-        ]
-        under, span = np.array(links, dtype=int).reshape(-1, 2).T
+        under, span = _links(pieces, spots)
         kept = np.zeros((len(pieces), len(ORDER)), dtype=bool)
         kept[:, _SLEEVE] = True
         kept[under[(mend & ~lined)[span, 0]], _UNDER] = True
@@ -176,13 +169,26 @@ class _Pipes:
             dug=dug,
         )
 
-    def have(self, spots: Marks) -> Marks:
+    def with_span(self, spots: Marks) -> Marks:
         """Mark the pipes with a marked span."""
         return _any(self.of_spot, spots, len(self.jobs))
 
-    def set(self, pieces: Marks) -> Marks:
+    def with_sleeve(self, pieces: Marks) -> Marks:
         """Mark the pipes with a marked sleeve."""
         return _any(self.of_piece, pieces, len(self.jobs))
+
+
+def _links(pieces: Sequence[Piece], spots: Sequence[Spot]) -> tuple[Wholes, Wholes]:
+    """Pair each sleeve with each span that it serves."""
+    places = {spot.span_id: at for at, spot in enumerate(spots)}
+    pairs = [
+        (at, places[span_id])
+        for at, piece in enumerate(pieces)
+        for span_id in piece.spans
+        if span_id in places
+    ]
+    under, span = np.array(pairs, dtype=int).reshape(-1, 2).T
+    return under, span
 
 
 def _column(marks: list[bool]) -> Marks:
@@ -198,25 +204,27 @@ def _any(owner: Wholes, marks: Marks, count: int) -> Marks:
 
 
 def _list_moves(sheet: _Sheet, pipes: _Pipes, named: frozenset[str]) -> None:
-    sheet.put_whole("setup", pipes.set(pipes.kept) | (np.arange(len(ORDER)) == _SLEEVE))
+    sheet.put_whole("setup", pipes.with_sleeve(pipes.kept) | (np.arange(len(ORDER)) == _SLEEVE))
     sheet.put_whole("setup_liner", _LINED)
     if "setup_dig" in named:
-        sheet.put_whole("setup_dig", pipes.have(pipes.dug))
+        sheet.put_whole("setup_dig", pipes.with_span(pipes.dug))
 
 
 def _list_steps(sheet: _Sheet, pipes: _Pipes) -> None:
     """List the steps as `chain.steps_of` does."""
     served = pipes.mend & ~pipes.dug
     cared = served | pipes.upkeep
-    asked = {step: pipes.have(cared & marks) for step, marks in pipes.asked.items()}
-    serves = pipes.have(served)
-    sheet.put_whole("check_access", pipes.have(pipes.mend | pipes.upkeep))
-    sheet.put_whole("clean", pipes.have(cared))
+    asked = {step: pipes.with_span(cared & marks) for step, marks in pipes.asked.items()}
+    serves = pipes.with_span(served)
+    sheet.put_whole("check_access", pipes.with_span(pipes.mend | pipes.upkeep))
+    sheet.put_whole("clean", pipes.with_span(cared))
     for step in AT_SPAN:
         sheet.put_spots(step, cared & pipes.asked[step])
     sheet.put_whole("clean_again", np.any([asked[step] for step in CUTS], axis=0))
     unknown = _column([not job.laterals_known for job in pipes.jobs])
-    unseen = pipes.set(pipes.kept & _column([piece.laterals_unknown for piece in pipes.pieces]))
+    unseen = pipes.with_sleeve(
+        pipes.kept & _column([piece.laterals_unknown for piece in pipes.pieces])
+    )
     doubtful = np.where(_LINED, unknown, unseen)
     sheet.put_whole("prove_laterals", asked["prove_laterals"] | (serves & doubtful))
     sheet.put_whole("look", asked["look"] | serves)

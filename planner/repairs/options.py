@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.contracts import (
     OPTION_LINES,
     OPTIONS,
@@ -21,9 +23,9 @@ from planner.contracts import (
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import NO_SYSTEM
 from planner.contracts.sums import WITHIN
-from planner.distinct import texts_at
 from planner.ground.quantities import dn_said
 from planner.once import made_once
+from planner.order import FEW
 from planner.repairs.chain import Job, Spot, jobs_of
 from planner.repairs.option_lines import PriceBook, Priced, price_lines
 from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Ways, Wholes, list_lines
@@ -216,13 +218,15 @@ def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -
         "times_count": lines.times,
         "one_cents": pd.arrays.IntegerArray(priced.one_cents, blank),
         "sum_cents": pd.arrays.IntegerArray(priced.cents, blank),
-        **{name: texts_at(prices[name], priced.price_row) for name in _OF_PRICE},
+        **{name: _texts(prices[name].tolist(), priced.price_row) for name in _OF_PRICE},
         "year": prices["year"].array.take(priced.price_row, allow_fill=True),
         "note": notes,
     }
     return conform(columns, OPTION_LINES)
 
 
-def _texts(texts: Sequence[str], at: Wholes) -> pd.Series:
+def _texts(texts: Sequence[str], at: Wholes) -> Any:  # noqa: ANN401 - any array
     """Give the texts at these places; blank at -1."""
-    return texts_at(pd.Series(texts, dtype="str"), at)
+    if len(at) <= FEW:
+        return [texts[one] if one >= 0 else "" for one in at.tolist()]
+    return texts_of(texts).take(at, allow_fill=True, fill_value="")
