@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kept
+from planner.compiled import inner, kept
 from planner.repairs.place_flat_kernel import (
     COST,
     LENGTH_CM,
@@ -57,16 +57,18 @@ class FlatFigures(NamedTuple):
     covered: Wholes
 
 
-@kept
-def _longest(problem: Problem) -> int:
-    """Give the longest demand [cm]."""
-    longest = 0
-    for at, to in problem.demands:
-        longest = max(longest, to - at)
-    return longest
+@inner
+def _may_save(problem: Problem, before: int) -> bool:
+    """Say whether a sleeve shorter than `before` [cm] is long enough for the longest demand."""
+    longest, saves = 0, False
+    for i in range(problem.demands.shape[0]):
+        longest = max(longest, problem.demands[i, 1] - problem.demands[i, 0])
+    for size in problem.lengths:
+        saves |= longest <= size < before
+    return saves
 
 
-@kept
+@inner
 def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
     """Do as `place_fit.allowance_cents`: the cost without doubt, -1 where nothing is saved.
 
@@ -82,8 +84,7 @@ def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
         wanted[spot - first] = True
     reach = np.full(last - first, flat.rule_m[OVERLAP, rule])
     problem = problem_on(flat, case, low, high, wanted, reach)
-    longest = _longest(problem)
-    if not np.any((problem.lengths >= longest) & (problem.lengths < before)):
+    if not _may_save(problem, before):
         return -1
     starts, ends = solve_alone(problem)
     figures = np.zeros(8, dtype=np.int64)
@@ -93,7 +94,7 @@ def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
     return int(figures[COST])
 
 
-@kept
+@inner
 def _edge_of(flat: Flat, pipe: int, start: float, end: float) -> float:
     """Give how far a sleeve ends from the nearest lateral beside it [m]; NaN without any."""
     nearest = np.nan
@@ -106,7 +107,7 @@ def _edge_of(flat: Flat, pipe: int, start: float, end: float) -> float:
     return 0.0 if nearest < 0.0 else nearest
 
 
-@kept
+@inner
 def _metres_on(
     flat: Flat, case: int, served: Wholes, sleeve: tuple[float, float], metres: Floats
 ) -> None:
@@ -165,7 +166,7 @@ def figures_flat(flat: Flat, laid: LaidFlat, cases: Wholes, sleeves: Wholes) -> 
     return found
 
 
-@kept
+@inner
 def _within(at: int, wall: int, zones: Wholes, first: int, last: int) -> bool:
     """Say whether an end lies in one of some zones; one at the `wall` lies in none."""
     if at == wall:
@@ -176,7 +177,7 @@ def _within(at: int, wall: int, zones: Wholes, first: int, last: int) -> bool:
     return inside
 
 
-@kept
+@inner
 def _ends_in(problem: Problem, start: int, end: int, first: int, last: int) -> bool:
     """Say whether an end of a sleeve lies in one of some of the zones."""
     return _within(start, 0, problem.left_zones, first, last) or _within(
@@ -184,7 +185,7 @@ def _ends_in(problem: Problem, start: int, end: int, first: int, last: int) -> b
     )
 
 
-@kept
+@inner
 def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) -> int:
     """Give the first bound that a sleeve breaks; `own` zone, -1 none, of those at `unsound`."""
     length, wall, zones = problem.length, problem.wall, problem.left_zones.shape[0]
@@ -208,7 +209,7 @@ def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) ->
     return bound
 
 
-@kept
+@inner
 def _why(flat: Flat, case: int, spot: int) -> tuple[int, int]:
     """Do as `place_why.first_bound`: the bound that leaves no place, and what is needed [cm]."""
     pipe = flat.cases[0, case]
@@ -217,14 +218,14 @@ def _why(flat: Flat, case: int, spot: int) -> tuple[int, int]:
     wanted[spot - first] = True
     low, high = flat.spot_m[FROM, first:last], flat.spot_m[TO, first:last]
     problem = problem_on(flat, case, low, high, wanted, reaches_on(flat, case))
-    at, to = problem.demands[0]
-    if not np.any(problem.lengths >= to - at):
+    at, to = problem.demands[0, 0], problem.demands[0, 1]
+    if problem.lengths.size == 0 or problem.lengths[-1] < to - at:
         return TOO_LONG, to - at
-    unsound = int(np.sum(flat.spot_is[UNSOUND, first:last]))
-    own = -1
-    if flat.spot_is[UNSOUND, spot]:
-        own = int(np.sum(flat.spot_is[UNSOUND, first:spot]))
-    bound = WALLS
+    unsound, own, bound = 0, -1, WALLS
+    for i in range(first, last):
+        if flat.spot_is[UNSOUND, i]:
+            own = unsound if i == spot else own
+            unsound += 1
     for size in problem.lengths:
         for start in range(max(to - size, 0), min(at, problem.length - size) + 1):
             bound = max(bound, _bound_of(problem, start, start + size, own, unsound))

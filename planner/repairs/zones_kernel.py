@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.compiled import kept
+from planner.compiled import inner, kept
 from planner.repairs.problem import Problem
 
 Floats = npt.NDArray[np.float64]
@@ -87,7 +87,7 @@ def up_whole_cm(metres: float) -> int:
     return -((-parts_cm(metres)) // 10_000)
 
 
-@kept
+@inner
 def doubts_on(flat: Flat, case: int) -> Floats:
     """Give for each span of the pipe the doubt at each end of a sleeve over it [m]."""
     pipe, _, rule = flat.cases[:, case]
@@ -97,19 +97,22 @@ def doubts_on(flat: Flat, case: int) -> Floats:
     return np.full(last - first, flat.rule_m[PLACE, rule])
 
 
-@kept
+@inner
 def reaches_on(flat: Flat, case: int) -> Floats:
     """Give for each span of the pipe how far beyond it a sleeve must reach [m]."""
-    return flat.rule_m[OVERLAP, flat.cases[RULE, case]] + doubts_on(flat, case)
+    reach = doubts_on(flat, case)
+    for i in range(reach.size):
+        reach[i] = flat.rule_m[OVERLAP, flat.cases[RULE, case]] + reach[i]
+    return reach
 
 
-@kept
+@inner
 def _left_cm(metres: float, far: tuple[float, float]) -> int:
     """Round a left edge down; `far`: what rounding took off the pipe, and from where it counts."""
     return down_whole_cm(metres - far[0] if far[0] > 0.0 and metres > far[1] else metres)
 
 
-@kept
+@inner
 def _demands_of(
     low: Floats,
     high: Floats,
@@ -120,7 +123,7 @@ def _demands_of(
 ) -> Wholes:
     """Give the demands in order; `walls`: length of the pipe, and how clear of its walls [cm]."""
     length, wall = walls
-    rows = np.empty((np.sum(wanted), 2), dtype=np.int64)
+    rows = np.empty((wanted.size, 2), dtype=np.int64)
     count = 0
     for i in range(low.size):
         if wanted[i]:
@@ -130,14 +133,14 @@ def _demands_of(
             while at > 0 and (
                 rows[at - 1, 0] > start or (rows[at - 1, 0] == start and rows[at - 1, 1] > end)
             ):
-                rows[at] = rows[at - 1]
+                rows[at, 0], rows[at, 1] = rows[at - 1, 0], rows[at - 1, 1]
                 at -= 1
             rows[at, 0], rows[at, 1] = start, end
             count += 1
-    return rows
+    return rows[:count]
 
 
-@kept
+@inner
 def _zones_of(
     flat: Flat, case: int, low: Floats, high: Floats, reach: Floats, far: tuple[float, float]
 ) -> tuple[Wholes, Wholes]:
@@ -164,7 +167,7 @@ def _zones_of(
     return lefts[:count], rights[:count]
 
 
-@kept
+@inner
 def _closed_on(flat: Flat, pipe: int, low: Floats, high: Floats) -> Wholes:
     """Give what no sleeve may lie on."""
     first, count = flat.spots_at[pipe], 0
@@ -176,7 +179,7 @@ def _closed_on(flat: Flat, pipe: int, low: Floats, high: Floats) -> Wholes:
     return rows[:count]
 
 
-@kept
+@inner
 def _boxes_of(flat: Flat, rule: int, length: int, far: tuple[float, float]) -> Wholes:
     """Give what no sleeve may take in whole."""
     first, last = flat.boxes_at[rule], flat.boxes_at[rule + 1]
@@ -187,7 +190,7 @@ def _boxes_of(flat: Flat, rule: int, length: int, far: tuple[float, float]) -> W
     return rows
 
 
-@kept
+@inner
 def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
     """Give the laterals to be opened again."""
     first, last = flat.taps_at[pipe], flat.taps_at[pipe + 1]
@@ -201,7 +204,19 @@ def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
     return places[:count]
 
 
-@kept
+@inner
+def _sizes_on(flat: Flat, offer: int, but: int) -> tuple[Wholes, Wholes]:
+    """Give the lengths but one, which would miss a wall of the rounded pipe, and their costs."""
+    first, last = flat.sizes_at[offer], flat.sizes_at[offer + 1]
+    rows, count = np.empty((2, last - first), dtype=np.int64), 0
+    for i in range(first, last):
+        if flat.size_cm[i] != but:
+            rows[0, count], rows[1, count] = flat.size_cm[i], flat.size_cents[i]
+            count += 1
+    return rows[0, :count], rows[1, :count]
+
+
+@inner
 def problem_on(
     flat: Flat, case: int, low: Floats, high: Floats, wanted: Flags, reach: Floats
 ) -> Problem:
@@ -216,17 +231,13 @@ def problem_on(
         beyond it a sleeve must reach [m].
     """
     pipe, offer, rule = flat.cases[:, case]
-    length_m, shut = flat.length_m[pipe], flat.rule_m[SHUT_FROM : SHUT_TO + 1, rule]
+    length_m, shut = flat.length_m[pipe], (flat.rule_m[SHUT_FROM, rule], flat.rule_m[SHUT_TO, rule])
     length, wall = down_whole_cm(length_m), up_whole_cm(flat.rule_m[WALL_CLEAR, rule])
     lost = length_m - length / 100.0
     lost = lost if lost > NOISE_M else 0.0
     far = (lost, length_m - (flat.offer_longest_m[offer] + 0.02))
     lefts, rights = _zones_of(flat, case, low, high, reach, far)
-    first, last = flat.sizes_at[offer], flat.sizes_at[offer + 1]
-    sizes, costs = flat.size_cm[first:last].copy(), flat.size_cents[first:last].copy()
-    if lost > 0.0:  # as long as the rounded pipe it would miss one wall
-        fits = sizes != length
-        sizes, costs = sizes[fits], costs[fits]
+    sizes, costs = _sizes_on(flat, offer, length if lost > 0.0 else -1)
     shut_from, shut_to = _FAR, -1
     if shut[0] < shut[1]:
         shut_from = down_whole_cm(max(shut[0], -1.0))
