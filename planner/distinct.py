@@ -26,6 +26,12 @@ def parted(texts: pd.Series) -> tuple[Codes, list[str]]:
     return codes, [str(text) for text in uniques.to_numpy(dtype=object)]
 
 
+def unlike_in(texts: pd.Series) -> list[str]:
+    """Give the distinct texts of a column as they first appear."""
+    found: list[str] = compute.unique(_arrow(texts)).to_pylist()
+    return found
+
+
 def values_at(values: Sequence[Any], codes: Codes, dtype: str) -> pd.Series:
     """Give each row the value of its number, as a column of `dtype`."""
     table = pd.array(list(values), dtype=dtype)  # type: ignore[call-overload]

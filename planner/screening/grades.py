@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import numbers_at, places_in, texts_at
+from planner.order import ranked
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
@@ -69,7 +70,7 @@ class _Rows:
         """Count the mechanisms of some rows by run."""
         names = ("inspection_id", "mechanism")
         (run, runs), (kind, kinds) = (
-            pd.factorize(self.defects[name].array.take(at), sort=True) for name in names
+            _in_order(self.defects[name].array.take(at)) for name in names
         )
         pairs, counts = np.unique(run * len(kinds) + kind, return_counts=True)
         found: dict[str, list[str]] = {}
@@ -130,11 +131,17 @@ def _between(low: float, high: float) -> str:
     return f"{high:g}" if low == high else f"{min(low, high):g} to {max(low, high):g}"
 
 
+def _in_order(texts: object) -> tuple[npt.NDArray[np.intp], list[str]]:
+    """Give the number of each row's text among the unlike ones in order, and these."""
+    codes, unlike = ranked(texts)
+    return codes, unlike.to_pylist()
+
+
 def _classes(rows: _Rows) -> dict[str, Any]:
     """Give the worst class of each run, as columns of `GRADES`."""
     values = rows.valued(handbook_steps())
     why, scale = rows.without(values), scales()[HANDBOOK]
-    code, runs = pd.factorize(values["inspection_id"], sort=True)
+    code, runs = _in_order(values["inspection_id"].array)
     # 1 is the worst: the least of all is the run's class.
     low, high = np.full(len(runs), np.inf), np.full(len(runs), np.inf)
     np.fmin.at(low, code, values["low"].to_numpy(dtype=float))
@@ -144,7 +151,7 @@ def _classes(rows: _Rows) -> dict[str, Any]:
     ends = list(zip(low.tolist(), high.tolist(), strict=True))
     shown = {both: _between(*both) + tail for both in set(ends)}
     return {
-        "key": np.asarray(runs, dtype=object),
+        "key": runs,
         "pipe_id": [rows.pipe_of[run] for run in runs],
         "scheme": HANDBOOK,
         "requirement": "overall",
