@@ -26,6 +26,12 @@ def parted(texts: pd.Series) -> tuple[Codes, list[str]]:
     return codes, [str(text) for text in uniques.to_numpy(dtype=object)]
 
 
+def unlike_in(texts: pd.Series) -> list[str]:
+    """Give the distinct texts of a column as they first appear."""
+    found: list[str] = compute.unique(_arrow(texts)).to_pylist()
+    return found
+
+
 def values_at(values: Sequence[Any], codes: Codes, dtype: str) -> pd.Series:
     """Give each row the value of its number, as a column of `dtype`."""
     table = pd.array(list(values), dtype=dtype)  # type: ignore[call-overload]
@@ -93,13 +99,19 @@ def _arrow(texts: Texts) -> pa.Array:
     return pa.array(texts, type=pa.large_string(), from_pandas=True)
 
 
-def groups_of(columns: Sequence[pd.Series]) -> tuple[Codes, int]:
+def groups_of(columns: Sequence[pd.Series | npt.NDArray[Any]]) -> tuple[Codes, int]:
     """Give each row a number by what they hold in all `columns`, in order of first appearance."""
-    numbers = np.zeros(len(columns[0]) if columns else 0, dtype=np.int64)
+    numbers = None
     for column in columns:
         codes, uniques = pd.factorize(column)
-        if len(uniques) > 1 or (codes < 0).any():
-            numbers, _ = pd.factorize(numbers * (len(uniques) + 1) + codes + 1)
+        blank = bool((codes < 0).any())
+        if numbers is None and not blank:
+            numbers = codes if len(uniques) > 1 else None
+        elif len(uniques) > 1 or blank:
+            before = 0 if numbers is None else numbers * (len(uniques) + 1)
+            numbers, _ = pd.factorize(before + codes + 1)
+    if numbers is None:
+        numbers = np.zeros(len(columns[0]) if columns else 0, dtype=np.int64)
     return numbers, int(numbers.max(initial=-1)) + 1
 
 

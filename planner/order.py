@@ -45,19 +45,33 @@ def order_by(columns: Sequence[Any]) -> Order:
 def rises(columns: Sequence[Any]) -> bool:
     """Tell whether each row lies after the one before it: then none stands twice."""
     count = len(columns[0])
-    if any(pd.isna(values).any() for values in columns):
+    if any(_is_unknown_in(values) for values in columns):
         return False
     if count <= FEW:
         return all(one < other for one, other in pairwise(_tuples(columns)))
     later = np.zeros(count - 1, dtype=bool)
     same = ~later
     for values in columns:
-        before, after = values[:-1], values[1:]
+        before, after = _neighbours(values)
         later |= same & np.asarray(before < after, dtype=bool)
-        same &= np.asarray(before == after, dtype=bool)
         if later.all():
             return True
+        same &= np.asarray(before == after, dtype=bool)
     return bool(later.all())
+
+
+def _is_unknown_in(values: Any) -> bool:  # noqa: ANN401 - any array
+    if str(values.dtype) == "str":
+        return bool(pa.array(values, type=pa.large_string()).null_count)
+    return bool(pd.isna(values).any())
+
+
+def _neighbours(values: Any) -> tuple[Any, Any]:  # noqa: ANN401 - any array
+    """Give each value but the last, and the one after it, as what compares them soonest."""
+    if str(values.dtype) == "str":
+        numbers = _as_numbers(_arrow(values))
+        values = values if numbers is None else numbers
+    return values[:-1], values[1:]
 
 
 def _tuples(columns: Sequence[Any]) -> list[tuple[Any, ...]]:
@@ -66,12 +80,17 @@ def _tuples(columns: Sequence[Any]) -> list[tuple[Any, ...]]:
 
 def ranks_of(texts: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - any array
     """Give texts, none missing, numbers that sort as they do; equal ones have the same."""
+    return ranked(texts)[0]
+
+
+def ranked(texts: Any) -> tuple[npt.NDArray[np.intp], pa.Array]:  # noqa: ANN401 - any array
+    """Give the number of each text, none missing, among the unlike ones in order; and these."""
     coded = _arrow(texts).dictionary_encode()
     # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
-    unlike = compute.sort_indices(coded.dictionary).to_numpy()
+    unlike = compute.sort_indices(coded.dictionary)
     rank = np.empty(len(unlike), dtype=np.intp)
-    rank[unlike] = np.arange(len(unlike))
-    return rank[coded.indices.to_numpy()]
+    rank[unlike.to_numpy()] = np.arange(len(unlike))
+    return rank[coded.indices.to_numpy()], coded.dictionary.take(unlike)
 
 
 def _rank(values: Any) -> npt.NDArray[Any]:  # noqa: ANN401 - any array

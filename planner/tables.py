@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
     create_dataframe_from_blocks,
 )
+from pandas.arrays import NumpyExtensionArray
 from pyarrow import compute
 
 from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
@@ -326,9 +327,9 @@ def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # no
     unbound = column.low is None and column.high is None
     if column.kind == "flag" or (column.kind == "whole" and unbound):
         return faults
-    numbers = values
-    if not isinstance(values, np.ndarray):
-        numbers = values.to_numpy(dtype=float, na_value=np.nan)
+    numbers = _floats(values)
+    if _inside(numbers, column):
+        return faults
     bad = np.isinf(numbers)
     if column.low is not None:
         bad |= numbers < column.low
@@ -341,9 +342,28 @@ def _faults_of(values: Any, column: Column, index: pd.Index) -> list[str]:  # no
     return faults
 
 
+def _floats(values: Any) -> NDArray[np.float64]:  # noqa: ANN401
+    """Give figures as an array of floats, without a copy where they are one."""
+    if isinstance(values, np.ndarray | NumpyExtensionArray):
+        return np.asarray(values, dtype=np.float64)
+    found: NDArray[np.float64] = values.to_numpy(dtype=float, na_value=np.nan)
+    return found
+
+
+def _inside(numbers: NDArray[np.float64], column: Column) -> bool:
+    """Tell by the least and the most of all that are known whether all lie within the bounds."""
+    least, most = np.fmin.reduce(numbers), np.fmax.reduce(numbers)
+    far = np.inf
+    low = -far if column.low is None else column.low
+    high = far if column.high is None else column.high
+    return not (least < low or most > high or -far in {least, most} or far in {least, most})
+
+
 def _blank_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # noqa: ANN401
+    if column.blank:
+        return []
     missing = np.asarray(pd.isna(values), dtype=bool)
-    if column.blank or not missing.any():
+    if not missing.any():
         return []
     return [f"{column.name}: {int(missing.sum())} blank, e.g. in row {index[missing][0]}"]
 

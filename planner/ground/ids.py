@@ -93,12 +93,13 @@ def give_ids(
             part = {name: values[was_live == live] for name, values in old.items()}
             free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
             _match(new, np.flatnonzero(free), part, taken)
-    left = np.array([at for at in range(len(rows)) if at not in taken], dtype=np.intp)
+    given = np.full(len(rows), "", dtype=object)
+    given[list(taken)] = list(taken.values())
+    left = np.flatnonzero(given == "")
     names = ("pipe_id", "from_m", "to_m", "step")
     order = left[order_by([new[name][left] for name in names])] if len(left) else left
-    taken.update(zip(order.tolist(), _fresh(len(order), known, kind), strict=True))
-    ids = pd.Series([taken[at] for at in range(len(rows))], rows.index, "str", name="id")
-    return ids, _lost(old, taken.values())
+    given[order] = _fresh(len(order), known, kind)
+    return pd.Series(given, rows.index, "str", name="id"), _lost(old, given.tolist())
 
 
 Columns = dict[str, npt.NDArray[Any]]

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from planner.distinct import first_rows, groups_of
 from planner.order import FEW
@@ -122,7 +121,7 @@ def _alike(fields: list[Places], count: int) -> tuple[Places, Places]:
         return np.zeros(count, dtype=np.intp), np.arange(min(count, 1))
     if count <= FEW:
         return np.arange(count), np.arange(count)
-    where, number = groups_of([pd.Series(one) for one in fields])
+    where, number = groups_of(fields)
     return where, first_rows(where, number)
 
 
@@ -155,7 +154,7 @@ def _figures(
     where = first = np.arange(len(low))
     if len(low) > FEW:
         ends = [low] if (blank | (low == high)).all() else [low, high]
-        where, count = groups_of([pd.Series(np.where(blank, np.nan, one)) for one in ends])
+        where, count = groups_of([np.where(blank, np.nan, one) for one in ends])
         first = first_rows(where, count)
     unlike = zip(low[first].tolist(), high[first].tolist(), blank[first].tolist(), strict=True)
     return where, [

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import NamedTuple
+from functools import cache, lru_cache
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from planner.screening.ruling import hold
 Codes = npt.NDArray[np.int16]
 Numbers = npt.NDArray[np.float64]
 Part = Clause | Limit
+Array = TypeVar("Array", bound=npt.NDArray[Any])
 Parted = tuple[npt.NDArray[np.intp], list[str]]
 
 # Added to the answer in a part's table where nothing at all is known of the column.
@@ -121,18 +122,48 @@ def coded_column(
     name, seen = key.name, _visible(key.table)[key.name]
     if seen.kind in ("interval", "number"):
         return _figures(name, seen, things, parts)
-    clauses = [part for part in parts if isinstance(part, Clause)]
+    clauses = tuple(part for part in parts if isinstance(part, Clause))
     if seen.kind == "flag":
-        whole = things[name].astype("boolean").array.to_numpy(dtype="int8", na_value=2)
-        flags = pd.array([False, True, None], dtype="boolean")
-        return Coded(_said_of(key, flags, clauses), whole.astype(np.int16))
+        column = things[name].array
+        if not isinstance(column, pd.arrays.BooleanArray):
+            column = pd.array(column, dtype="boolean")
+        return Coded(_said_of_flags(key, clauses), column.to_numpy(dtype="int16", na_value=2))
     where, texts = parted_texts(things[name]) if known is None else known
-    unlike = pd.array([*(text.strip() for text in texts), ""], dtype="str")
-    said = _said_of(key, unlike, clauses)
-    # Texts of which all parts say the same are one.
+    table, codes = _alike(key, (*(text.strip() for text in texts), ""), clauses)
+    return Coded(table, codes[where], blank=int(codes[-1]))
+
+
+# Tables that hang on few texts and on the book alone are the same from part to part of a city.
+_KEPT = 512
+_FEW = 50
+
+
+def _alike(
+    key: Key, texts: tuple[str, ...], clauses: tuple[Clause, ...]
+) -> tuple[npt.NDArray[np.int8], Codes]:
+    """Say what clauses hold of each of some texts, once for those of which all say the same."""
+    return (_alike_few if len(texts) <= _FEW else _alike_any)(key, texts, clauses)
+
+
+def _alike_any(
+    key: Key, texts: tuple[str, ...], clauses: tuple[Clause, ...]
+) -> tuple[npt.NDArray[np.int8], Codes]:
+    said = _said_of(key, pd.array(list(texts), dtype="str"), clauses)
     table, alike = np.unique(said, axis=1, return_inverse=True)
-    codes = alike.reshape(-1).astype(np.int16)
-    return Coded(np.ascontiguousarray(table), codes[where], blank=int(codes[-1]))
+    return _unchanged(np.ascontiguousarray(table)), _unchanged(alike.reshape(-1).astype(np.int16))
+
+
+_alike_few = lru_cache(maxsize=_KEPT)(_alike_any)
+
+
+@lru_cache(maxsize=_KEPT)
+def _said_of_flags(key: Key, clauses: tuple[Clause, ...]) -> npt.NDArray[np.int8]:
+    return _unchanged(_said_of(key, pd.array([False, True, None], dtype="boolean"), clauses))
+
+
+def _unchanged(values: Array) -> Array:
+    values.flags.writeable = False
+    return values
 
 
 def _said_of(
@@ -150,9 +181,16 @@ def _figures(name: str, seen: Seen, things: pd.DataFrame, parts: Sequence[Part])
     split = seen.kind == "interval"
     low = floats(things, f"{name}_low" if split else name)
     high = floats(things, f"{name}_high" if split else name)
-    cuts = cuts_of(parts)
-    table = np.asarray([_by_band(part, cuts, seen.least) for part in parts], dtype=np.int8)
+    table, cuts = _banded(tuple(parts), seen.least)
     return Coded(table, None, low, high, seen.least, cuts)
+
+
+@lru_cache(maxsize=_KEPT)
+def _banded(parts: tuple[Part, ...], least: float) -> tuple[npt.NDArray[np.int8], Numbers]:
+    """Say what parts hold of each pair of bands, and where the bands are cut."""
+    cuts = cuts_of(parts)
+    table = np.asarray([_by_band(part, cuts, least) for part in parts], dtype=np.int8)
+    return _unchanged(table), cuts
 
 
 def floats(things: pd.DataFrame, name: str) -> Numbers:

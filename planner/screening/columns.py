@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from pandas.arrays import NumpyExtensionArray
+from pyarrow import compute
 
-from planner.arrays import texts_of
+from planner.arrays import arrow_of, texts_of
 from planner.contracts.crews import SETUPS, VISITS
 from planner.contracts.network import PIPES
 from planner.contracts.repairs import PIPE_TOTALS, SLEEVES
@@ -128,6 +129,9 @@ class View:
 
     def texts(self, name: str) -> Texts:
         """Give the texts of a column, trimmed."""
+        column = None if ("coded", name) in self._read else texts_of(self._column(name))
+        if column is not None and len(column) > FEW and not _may_be_trimmed(column):
+            return np.asarray(column.to_numpy(dtype=object))
         unlike, where = self.coded(name)
         return unlike[where]
 
@@ -194,6 +198,15 @@ class View:
 
     def _pipe_places(self, name: str) -> Places:
         return places_in(self.things[name], self.pipes[name])
+
+
+def _may_be_trimmed(texts: Any) -> bool:  # noqa: ANN401 - any array
+    """Tell whether some text may begin or end with a blank: with no plain letter or sign."""
+    return bool(compute.any(compute.match_substring_regex(arrow_of(texts), _BLANK_END)).as_py())
+
+
+# A first or a last letter that is no visible one of ASCII.
+_BLANK_END = r"^[^!-~]|[^!-~]$"
 
 
 def _few_coded(texts: list[str]) -> tuple[Places, list[str]]:

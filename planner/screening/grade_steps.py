@@ -11,18 +11,19 @@ Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is men
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import GRADE_STEPS
-from planner.distinct import is_among
+from planner.distinct import is_among, parted
 from planner.once import made_once
 from planner.order import order_by
 from planner.tables import conform
@@ -61,8 +62,18 @@ _READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "
          "quantity_high", "x_from_m", "x_to_m", "clock_h", "arc_h", "at_joint")  # fmt: skip
 
 
-def _upper(texts: pd.Series) -> npt.NDArray[np.object_]:
-    return np.array([text.upper() for text in texts.tolist()], dtype=object)
+class _Coded(NamedTuple):
+    """A column of texts: the number of each row's text, and the number of each text there is."""
+
+    rows: npt.NDArray[np.intp]
+    of: dict[str, int]
+
+
+def _coded(texts: pd.Series, turn: Callable[[str], str] = str) -> _Coded:
+    where, unlike = parted(texts)
+    of: dict[str, int] = {}
+    again = [of.setdefault(turn(text), len(of)) for text in unlike]
+    return _Coded(np.array(again, dtype=np.intp)[where], of)
 
 
 def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
@@ -87,8 +98,8 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     """
     height = np.asarray(heights_mm, dtype=np.float64)
     seen = _Seen(
-        {name: _upper(defects[name]) for name in ("code", "char1", "mechanism")},
-        defects["quantity"].to_numpy(dtype=object),
+        {name: _coded(defects[name], str.upper) for name in ("code", "char1", "mechanism")},
+        _coded(defects["quantity"]),
         defects["quantity_low"].to_numpy(dtype=np.float64),
         defects["quantity_high"].to_numpy(dtype=np.float64),
         height,
@@ -98,11 +109,12 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
         for step in made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
     ]
     counts = [len(place) for _, place, _ in met]
-    words = np.array([step.requirement for step, _, _ in met], dtype=object)
+    named = sorted({step.requirement for step, _, _ in met})
+    requirement = np.array([named.index(step.requirement) for step, _, _ in met], dtype=np.intp)
     found = {
         "place": np.concatenate([place for _, place, _ in met] or [np.zeros(0, np.int64)]),
         "wanting": np.concatenate([open_ for _, _, open_ in met] or [np.zeros(0, bool)]),
-        "requirement": np.repeat(words, counts),
+        "requirement": np.repeat(requirement, counts),
         "value": np.repeat(np.array([step.value for step, _, _ in met], dtype=float), counts),
         "verified": np.repeat(np.array([step.verified for step, _, _ in met], dtype=bool), counts),
     }
@@ -110,12 +122,12 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     found = {name: values[order] for name, values in found.items()}
     new = np.ones(len(order), dtype=bool)
     new[1:] = found["place"][1:] != found["place"][:-1]
-    new[1:] |= np.asarray(found["requirement"][1:] != found["requirement"][:-1], dtype=bool)
+    new[1:] |= found["requirement"][1:] != found["requirement"][:-1]
     first = np.flatnonzero(new)
     return pd.DataFrame(
         {
             "place": found["place"][first],
-            "requirement": found["requirement"][first],
+            "requirement": np.array(named, dtype=object)[found["requirement"][first]],
             "low": np.minimum.reduceat(found["value"], first),
             "high": np.maximum.reduceat(found["value"], first),
             "verified": np.logical_and.reduceat(found["verified"], first),
@@ -128,8 +140,8 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
 class _Seen:
     """What steps look at, as arrays."""
 
-    names: dict[str, npt.NDArray[np.object_]]
-    quantity: npt.NDArray[np.object_]
+    names: dict[str, _Coded]
+    quantity: _Coded
     low: npt.NDArray[np.float64]
     high: npt.NDArray[np.float64]
     height_mm: npt.NDArray[np.float64]
@@ -142,7 +154,7 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
     for column, found in seen.names.items():
         wanted = str(getattr(step, column)).upper()
         if wanted:
-            fits &= found == wanted
+            fits &= found.rows == found.of.get(wanted, -1)
     if not fits.any():
         return np.flatnonzero(fits), wanting[fits]
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
@@ -150,7 +162,8 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
         fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
         wanting |= np.isnan(seen.height_mm)
     if step.quantity:
-        known = (seen.quantity == step.quantity) & ~np.isnan(seen.low) & ~np.isnan(seen.high)
+        known = seen.quantity.rows == seen.quantity.of.get(step.quantity, -1)
+        known &= ~np.isnan(seen.low) & ~np.isnan(seen.high)
         fits &= ~(known & ((seen.high <= step.over) | (seen.low > step.up_to)))
         wanting |= ~known
     place = np.flatnonzero(fits)

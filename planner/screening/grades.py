@@ -6,14 +6,16 @@ was seen. A figure that rests on an interval is given as an interval.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import numbers_at, places_in, texts_at
+from planner.order import ranked
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
@@ -52,19 +54,31 @@ class _Rows:
 
     def without(self, values: pd.DataFrame) -> dict[str, str]:
         """Say by run which rows the table has no value for, and which are graded wide."""
-        rows = list(rows_in(self.defects, ["inspection_id", "mechanism"]))
         place = values["place"].to_numpy()
-        bare = np.ones(len(rows), dtype=bool)
+        bare = np.ones(len(self.defects), dtype=bool)
         bare[place] = False
-        missing = _listed([rows[at] for at in np.flatnonzero(bare)], "no row in the table: ")
-        open_ = set(place[values["wanting"].to_numpy(dtype=bool)].tolist())
-        wanting = "any that their kind can have, for want of a figure: "
-        wide = _listed([rows[at] for at in sorted(open_)], wanting)
+        missing = self._listed(np.flatnonzero(bare), "no row in the table: ")
+        open_ = np.unique(place[values["wanting"].to_numpy(dtype=bool)])
+        wide = self._listed(open_, "any that their kind can have, for want of a figure: ")
         runs = missing.keys() | wide.keys()
         return {
             run: "; ".join(part for part in (missing.get(run), wide.get(run)) if part)
             for run in sorted(runs)
         }
+
+    def _listed(self, at: npt.NDArray[np.intp], before: str) -> dict[str, str]:
+        """Count the mechanisms of some rows by run."""
+        names = ("inspection_id", "mechanism")
+        (run, runs), (kind, kinds) = (
+            _in_order(self.defects[name].array.take(at)) for name in names
+        )
+        pairs, counts = np.unique(run * len(kinds) + kind, return_counts=True)
+        found: dict[str, list[str]] = {}
+        for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
+            what = kinds[pair % len(kinds)]
+            told = f"{what} {count}" if count > 1 else what
+            found.setdefault(runs[pair // len(kinds)], []).append(told)
+        return {run: before + ", ".join(parts) for run, parts in found.items()}
 
 
 def grade_all(
@@ -101,10 +115,11 @@ def grade_all(
         inspections,
         dict(rows_in(inspections, ["inspection_id", "pipe_id"])),
     )
-    found = [*rate_inspections(defects, inspections), *_classes(rows)]
+    found = rate_inspections(defects, inspections)
     found += _points(rows, tables.classes, settings)
     found += _metres(rows, tables)
-    return conform(found, GRADES)
+    both = [conform(_classes(rows), GRADES), conform(found, GRADES)]
+    return conform(pd.concat(both), GRADES) if found else both[0]
 
 
 def _row(rows: _Rows, run: object, **more: object) -> dict[str, object]:
@@ -116,36 +131,36 @@ def _between(low: float, high: float) -> str:
     return f"{high:g}" if low == high else f"{min(low, high):g} to {max(low, high):g}"
 
 
-def _listed(rows: list[tuple[str, str]], before: str) -> dict[str, str]:
-    counts = Counter(rows)
-    found: dict[str, list[str]] = {}
-    for (run, what), count in sorted(counts.items()):
-        found.setdefault(run, []).append(f"{what} {count}" if count > 1 else what)
-    return {run: before + ", ".join(parts) for run, parts in found.items()}
+def _in_order(texts: object) -> tuple[npt.NDArray[np.intp], list[str]]:
+    """Give the number of each row's text among the unlike ones in order, and these."""
+    codes, unlike = ranked(texts)
+    return codes, unlike.to_pylist()
 
 
-def _classes(rows: _Rows) -> list[dict[str, object]]:
+def _classes(rows: _Rows) -> dict[str, Any]:
+    """Give the worst class of each run, as columns of `GRADES`."""
     values = rows.valued(handbook_steps())
     why, scale = rows.without(values), scales()[HANDBOOK]
+    code, runs = _in_order(values["inspection_id"].array)
     # 1 is the worst: the least of all is the run's class.
-    worst: dict[str, tuple[float, float, bool]] = {}
-    for run, low, high, verified in rows_in(values, ["inspection_id", "low", "high", "verified"]):
-        least = worst.get(run, (np.inf, np.inf, True))
-        worst[run] = (min(least[0], low), min(least[1], high), least[2] and verified)
-    return [
-        _row(
-            rows,
-            run,
-            scheme=HANDBOOK,
-            requirement="overall",
-            measure="worst class",
-            value=low,
-            shown=f"{_between(low, high)} of {scale['worst']} (worst) to {scale['mildest']}",
-            verified=verified,
-            why=why.get(run, ""),
-        )
-        for run, (low, high, verified) in sorted(worst.items())
-    ]
+    low, high = np.full(len(runs), np.inf), np.full(len(runs), np.inf)
+    np.fmin.at(low, code, values["low"].to_numpy(dtype=float))
+    np.fmin.at(high, code, values["high"].to_numpy(dtype=float))
+    unsure = np.bincount(code[~values["verified"].to_numpy(dtype=bool)], minlength=len(runs))
+    tail = f" of {scale['worst']} (worst) to {scale['mildest']}"
+    ends = list(zip(low.tolist(), high.tolist(), strict=True))
+    shown = {both: _between(*both) + tail for both in set(ends)}
+    return {
+        "key": runs,
+        "pipe_id": [rows.pipe_of[run] for run in runs],
+        "scheme": HANDBOOK,
+        "requirement": "overall",
+        "measure": "worst class",
+        "value": low,
+        "shown": [shown[both] for both in ends],
+        "verified": unsure == 0,
+        "why": [why.get(run, "") for run in runs],
+    }
 
 
 def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[str, object]]:

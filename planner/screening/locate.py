@@ -127,8 +127,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     flag_runs(usable, axes, observations, first_day, flags)
 
     measured = runs.assign(wall_part_m=wall_part(runs, settings))
-    joined, reasons = _join(observations, measured, refused, axes)
-    good = _kept(joined, reasons == "")
+    good, reasons = _join(observations, measured, refused, axes)
     spots, far = _place(good, usable, settings, flags)
     reasons[np.flatnonzero(reasons == "")] = far
     fits = far == ""
@@ -216,21 +215,26 @@ def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags
 def _join(
     observations: pd.DataFrame, runs: pd.DataFrame, refused: Texts, pipes: pd.DataFrame
 ) -> tuple[pd.DataFrame, Texts]:
-    """Put beside each row what its run and pipe say, and why it cannot be placed, "" if it can."""
+    """Put beside each row what its run and pipe say; leave out, and say why, what has no place.
+
+    The reasons are those of all rows, "" for one that can be placed.
+    """
     at = places_in(observations["inspection_id"], runs["inspection_id"])
+    of_run = np.append(refused, "its inspection is not in the list")[at]
+    reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
+    reasons[at < 0] = "its inspection is not in the list"
+    blank = (reasons == "") & observations["s_m"].isna().to_numpy()
+    reasons[blank] = "no distance"
     data: dict[str, Any] = {name: observations[name].array for name in observations.columns}
+    good = np.flatnonzero(reasons == "")
+    if len(good) < len(at):
+        data, at = {name: values.take(good) for name, values in data.items()}, at[good]
     for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
         data[name] = _taken(runs[name], at)
     of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
     for name in ("us_node", "length_m", "length_doubt_m"):
         data[name] = _taken(pipes[name], of_pipe)
-    out = pd.DataFrame(data, index=range(len(observations)), copy=False)
-    of_run = np.append(refused, "its inspection is not in the list")[at]
-    reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
-    reasons[at < 0] = "its inspection is not in the list"
-    blank = (reasons == "") & out["s_m"].isna().to_numpy()
-    reasons[blank] = "no distance"
-    return out, reasons
+    return pd.DataFrame(data, index=range(len(good)), copy=False), reasons
 
 
 def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> Any:  # noqa: ANN401 - any array

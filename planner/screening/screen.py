@@ -18,7 +18,7 @@ import pandas as pd
 from planner.arrays import texts_of
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
-from planner.distinct import is_among
+from planner.distinct import is_among, unlike_in
 from planner.screening.coded import screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
@@ -258,11 +258,12 @@ def screen_visits(
 
 def _pipes_of(spans: pd.DataFrame, pipes: pd.DataFrame) -> pd.DataFrame:
     """Give the pipes that carry spans; of one that is not there nothing is known."""
-    wanted = set(spans["pipe_id"])
+    wanted = unlike_in(spans["pipe_id"])
     plain = pd.DataFrame(pipes)
     among = is_among(plain["pipe_id"], wanted)
     own = plain if among.all() else plain.loc[among, PIPES.names].reset_index(drop=True)
-    missing = sorted(wanted - set(own["pipe_id"]))
+    there = is_among(wanted, own["pipe_id"])
+    missing = sorted(name for name, found in zip(wanted, there, strict=True) if not found)
     if not missing:
         return own
     blank = pd.DataFrame(conform([{"pipe_id": name} for name in missing], PIPES))[PIPES.names]

@@ -290,7 +290,7 @@ def _joined(
 
 def _unlike(columns: list[npt.NDArray[np.int64]]) -> tuple[Places, Places]:
     """Give the number of what each row holds in all columns, and the first row of each number."""
-    where, count = groups_of([pd.Series(values) for values in columns])
+    where, count = groups_of(columns)
     return where, first_rows(where, count)
 
 

@@ -92,7 +92,7 @@ def works_of(coded: Coded) -> tuple[list[str], Places]:
 def rules_behind(coded: Coded) -> tuple[list[str], Places]:
     """Name the rules behind referrals, '+' between, in order of id, and which each span has."""
     blamed = coded.told.blamed
-    where, count = groups_of([pd.Series(column) for column in blamed.T])
+    where, count = groups_of([np.ascontiguousarray(column) for column in blamed.T])
     ids = [rule.id for rule in coded.book.rules]
     words = []
     for some in blamed[first_rows(where, count)].tolist():
