@@ -6,7 +6,7 @@ import fcntl
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -96,6 +96,12 @@ class Job:
             self.say(f"{what}: {len(found)} of {len(numbers)} parts")
         return found
 
+    def let_go(self) -> None:
+        """Let go of the rows of the parts, which lie in files by now."""
+        self.town = self.town.without_rows()
+        runs, rows = self.inputs.inspections, self.inputs.observations
+        self.inputs = replace(self.inputs, inspections=runs.iloc[:0], observations=rows.iloc[:0])
+
     def _give_known(self, number: int) -> None:
         """Write the ids known now beside the rows of a part that is to be worked on."""
         place, known = self.folders[number], self.job["parts"][number]["known"]
@@ -141,15 +147,16 @@ def run_city(
     known, decisions = store.read_known(), store.read_decisions()
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
+        del inputs, decisions
         summaries = propose_parts(job, known)
-        central = central_tables(inputs, job.town, summaries)
+        central = central_tables(job.inputs, job.town, summaries)
         totals = totals_of(summaries, central)
         # Ids first: a run killed after that finds all parts finished, and only lays them out.
         store.write_known(known_after(job, known))
         out = write_aside(folder, lambda part: _write(part, job, central, totals),
                           lambda runs: runs / RESULT)  # fmt: skip
         sweep(job, finished=True)
-    project = inputs.settings.project
+    project = job.inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines.append(f"parts      {len(job.redone)} proposed, "
                  f"{len(summaries) - len(job.redone)} as an earlier run left them")  # fmt: skip
@@ -159,6 +166,7 @@ def run_city(
 def propose_parts(job: Job, known: KnownIds) -> list[dict[str, Any]]:
     """Propose every part that is not as it was, and give all of them the city's ids."""
     job.job = lay_out(job)
+    job.let_go()
     quantities = pd.DataFrame()
     wanted = _counted(job)
     for _ in range(_MOST_ROUNDS):
