@@ -16,14 +16,12 @@ from planner.city.code import code_mark
 from planner.city.filing import (
     CityError,
     digest_of,
-    fill_aside,
     in_one_line,
     read_frame,
     read_json,
     read_record,
     write_frame,
     write_json,
-    write_record,
 )
 from planner.city.gather import (
     central_tables,
@@ -36,10 +34,11 @@ from planner.city.gather import (
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Task
+from planner.city.rows import write_rows
 from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Town, split_town
 from planner.city.whole import write_whole
-from planner.city.work import JOB, ROWS, count_work, number_work, part_work
+from planner.city.work import JOB, count_work, number_work, part_work
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
@@ -201,7 +200,7 @@ def lay_out(job: Job) -> dict[str, Any]:
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
         if not read_record(place / "rows"):
-            _write_rows(place, town.part(number))
+            write_rows(place / "rows", town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
         parts.append(part)
     return {
@@ -215,15 +214,6 @@ def lay_out(job: Job) -> dict[str, Any]:
 
 def _listed_key(listed: Listed) -> str:
     return f"{listed.both_m!r} {listed.spread_m!r} {listed.count >= ENOUGH}"
-
-
-def _write_rows(place: Path, tables: Mapping[str, pd.DataFrame]) -> None:
-    def fill(part: Path) -> None:
-        for name in ROWS:
-            write_frame(part / f"{name}.parquet", tables[name])
-        write_record(part, {})
-
-    fill_aside(place / "rows", fill)
 
 
 def _finished(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[str, Any]:

@@ -31,19 +31,12 @@ from planner.city.filing import (
     write_record,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
+from planner.city.rows import read_rows
 from planner.city.ruled import keep_ruled, kept_ruled
 from planner.city.split import known_digest
 from planner.city.whole import KEPT, part_inputs, read_whole
 from planner.contracts import (
-    AS_BUILT,
-    DECISIONS,
     FLAGS,
-    INSPECTIONS,
-    LATERALS,
-    MEASURED,
-    NODES,
-    OBSERVATIONS,
-    PIPES,
     PRICE_QUANTITIES,
     TABLES,
 )
@@ -63,10 +56,6 @@ from planner.tables import conform, rows_in
 JOB = "job.json"
 LOST = "lost.parquet"
 """Earlier ids of a part without an heir."""
-ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
-        "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
-        "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
-"""Tables that a part is read from, with their contracts."""
 WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "grades", "pipe_totals")
 """Tables in which no span or sleeve is named: they stand as they were proposed."""
 _CONTRACTS = {table.name: table for table in TABLES}
@@ -223,8 +212,7 @@ def _read_part(
 ) -> tuple[Inputs, pd.DataFrame, pd.DataFrame, Whole]:
     """Read a part's rows, the ids known on it, decisions on it, and what the whole says."""
     place = part_folder(home, job, number)
-    rows = {name: read_frame(place / "rows" / f"{name}.parquet", table)
-            for name, table in ROWS.items()}  # fmt: skip
+    rows = read_rows(place / "rows")
     inputs = part_inputs(read_whole(home, job["whole"]), rows)
     quantities, prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
     runs = rows["inspections"]
