@@ -33,9 +33,11 @@ from planner.city.gather import OWN, union_tables
 from planner.city.numbers import Renumbering, free_base
 from planner.city.parts import part_pipes
 from planner.city.pool import Done, PlainLoop, Processes, Task
+from planner.city.rows import read_rows, write_rows
 from planner.city.run import HOME, run_city
+from planner.city.split import split_town
 from planner.cli import app
-from planner.contracts import DECISIONS, PIPES
+from planner.contracts import DECISIONS, INSPECTIONS, OBSERVATIONS, PIPES
 from planner.inputs.project import read_project
 from planner.propose import Proposal, propose
 from planner.repairs.decide_spans import digest_of
@@ -386,6 +388,32 @@ def test_what_is_written_comes_back(finished: Path, tmp_path: Path) -> None:
     path.write_bytes(first[: len(first) // 2])
     with pytest.raises(CityError, match="no table as a city's run wrote it"):
         read_frame(path, PIPES)
+
+
+@pytest.mark.parametrize("named", ["by place", "otherwise", "of no run"])
+def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named: str) -> None:
+    """What is read is what was written; texts stand in the file where no place gives them."""
+    inputs, store = read_project(finished), store_of(finished)
+    town = split_town(inputs, store.read_known(), store.read_decisions(), MOST)
+    tables = town.part(1)
+    rows = tables["observations"]
+    assert len(rows) > 50
+    if named == "otherwise":
+        rows = rows.assign(observation_id="x" + rows["observation_id"])
+    if named == "of no run":
+        rows = rows.assign(inspection_id=["nobody's", *rows["inspection_id"].iloc[1:]])
+    write_rows(tmp_path / "rows", {**tables, "observations": rows})
+    back = read_rows(tmp_path / "rows")
+    pd.testing.assert_frame_equal(back["observations"], conform(rows, OBSERVATIONS))
+    pd.testing.assert_frame_equal(back["inspections"], conform(tables["inspections"], INSPECTIONS))
+    for name in ("refused", "through"):
+        was = tables["matching"].set_index("inspection_id")[name]
+        assert was.equals(back["matching"].set_index("inspection_id")[name])
+    kept = pq.read_schema(tmp_path / "rows" / "observations.parquet")
+    assert ("run" in kept.names) == (named == "by place")
+    assert ("observation_id" in kept.names) == (named != "by place")
+    if named == "by place":
+        assert str(kept.field("run").type) == "int32"
 
 
 def test_other_code_is_refused_by_a_worker() -> None:

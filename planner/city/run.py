@@ -6,7 +6,7 @@ import fcntl
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +16,12 @@ from planner.city.code import code_mark
 from planner.city.filing import (
     CityError,
     digest_of,
-    fill_aside,
     in_one_line,
     read_frame,
     read_json,
     read_record,
     write_frame,
     write_json,
-    write_record,
 )
 from planner.city.gather import (
     central_tables,
@@ -36,10 +34,11 @@ from planner.city.gather import (
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Task
+from planner.city.rows import write_rows
 from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Town, split_town
 from planner.city.whole import write_whole
-from planner.city.work import JOB, ROWS, count_work, number_work, part_work
+from planner.city.work import JOB, count_work, number_work, part_work
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
@@ -96,6 +95,12 @@ class Job:
             self.say(f"{what}: {len(found)} of {len(numbers)} parts")
         return found
 
+    def let_go(self) -> None:
+        """Let go of the rows of the parts, which lie in files by now."""
+        self.town = self.town.without_rows()
+        runs, rows = self.inputs.inspections, self.inputs.observations
+        self.inputs = replace(self.inputs, inspections=runs.iloc[:0], observations=rows.iloc[:0])
+
     def _give_known(self, number: int) -> None:
         """Write the ids known now beside the rows of a part that is to be worked on."""
         place, known = self.folders[number], self.job["parts"][number]["known"]
@@ -141,15 +146,16 @@ def run_city(
     known, decisions = store.read_known(), store.read_decisions()
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
+        del inputs, decisions
         summaries = propose_parts(job, known)
-        central = central_tables(inputs, job.town, summaries)
+        central = central_tables(job.inputs, job.town, summaries)
         totals = totals_of(summaries, central)
         # Ids first: a run killed after that finds all parts finished, and only lays them out.
         store.write_known(known_after(job, known))
         out = write_aside(folder, lambda part: _write(part, job, central, totals),
                           lambda runs: runs / RESULT)  # fmt: skip
         sweep(job, finished=True)
-    project = inputs.settings.project
+    project = job.inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines.append(f"parts      {len(job.redone)} proposed, "
                  f"{len(summaries) - len(job.redone)} as an earlier run left them")  # fmt: skip
@@ -159,6 +165,7 @@ def run_city(
 def propose_parts(job: Job, known: KnownIds) -> list[dict[str, Any]]:
     """Propose every part that is not as it was, and give all of them the city's ids."""
     job.job = lay_out(job)
+    job.let_go()
     quantities = pd.DataFrame()
     wanted = _counted(job)
     for _ in range(_MOST_ROUNDS):
@@ -193,7 +200,7 @@ def lay_out(job: Job) -> dict[str, Any]:
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
         if not read_record(place / "rows"):
-            _write_rows(place, town.part(number))
+            write_rows(place / "rows", town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
         parts.append(part)
     return {
@@ -207,15 +214,6 @@ def lay_out(job: Job) -> dict[str, Any]:
 
 def _listed_key(listed: Listed) -> str:
     return f"{listed.both_m!r} {listed.spread_m!r} {listed.count >= ENOUGH}"
-
-
-def _write_rows(place: Path, tables: Mapping[str, pd.DataFrame]) -> None:
-    def fill(part: Path) -> None:
-        for name in ROWS:
-            write_frame(part / f"{name}.parquet", tables[name])
-        write_record(part, {})
-
-    fill_aside(place / "rows", fill)
 
 
 def _finished(place: Path, part: Mapping[str, Any], by: str = "asked") -> dict[str, Any]:

@@ -7,7 +7,7 @@ pipes together: they are settled here, once. What belongs to no pipe goes with t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +58,12 @@ class Town:
     def known_of(self, number: int) -> pd.DataFrame:
         """Give the ids known on the pipes of one part."""
         return self.frames["known"].iloc[np.flatnonzero(self.own["known"] == number)]
+
+    def without_rows(self) -> Town:
+        """Give the town without the rows of its parts, but for the ids known on them."""
+        known = {"known": self.frames["known"]}
+        own = {"known": self.own["known"]}
+        return replace(self, frames=known, own=own, nodes=self.nodes.iloc[:0])
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
         ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}

@@ -6,6 +6,10 @@ that dies takes nothing with it but its own time, and two that do the same do no
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -27,19 +31,12 @@ from planner.city.filing import (
     write_record,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
+from planner.city.rows import read_rows
 from planner.city.ruled import keep_ruled, kept_ruled
 from planner.city.split import known_digest
-from planner.city.whole import part_inputs, read_whole
+from planner.city.whole import KEPT, part_inputs, read_whole
 from planner.contracts import (
-    AS_BUILT,
-    DECISIONS,
     FLAGS,
-    INSPECTIONS,
-    LATERALS,
-    MEASURED,
-    NODES,
-    OBSERVATIONS,
-    PIPES,
     PRICE_QUANTITIES,
     TABLES,
 )
@@ -48,20 +45,17 @@ from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import PRICES_STEP
-from planner.propose import READ, Proposal, Ruled, Whole, count_wanted, propose, rule_spans
+from planner.propose import READ, Proposal, Ruled, Whole, book_of, count_wanted, propose, rule_spans
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
 from planner.screening.match import Matched
+from planner.screening.rulebook import Rulebook
 from planner.tables import conform, rows_in
 
 JOB = "job.json"
 LOST = "lost.parquet"
 """Earlier ids of a part without an heir."""
-ROWS = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
-        "matching": None, "observations": OBSERVATIONS, "as_built": AS_BUILT,
-        "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
-"""Tables that a part is read from, with their contracts."""
 WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "grades", "pipe_totals")
 """Tables in which no span or sleeve is named: they stand as they were proposed."""
 _CONTRACTS = {table.name: table for table in TABLES}
@@ -106,12 +100,12 @@ def part_work(folder: str, number: int) -> Summary:
     job = read_job(home)
     same_code(job["code"])
     place = part_folder(home, job, number)
-    with within(Once()):
+    with _remembering(home, job) as book:
         inputs, known, decisions, whole = _read_part(home, job, number)
         base = free_base(inputs, decisions)
         local = KnownIds(known, {"span": base, "sleeve": base})
         ruled = kept_ruled(place, job["parts"][number])
-        made = propose(inputs, local, decisions, whole=whole, ruled=ruled)
+        made = propose(inputs, local, decisions, book=book, whole=whole, ruled=ruled)
     summary = _summary(job, number, inputs, made) | {"base": base}
     tables = _own_tables(made, summary, whole)
 
@@ -130,10 +124,11 @@ def part_work(folder: str, number: int) -> Summary:
 
 def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.DataFrame, Ruled]:
     """Read one part and let the book speak; give its rows, decisions on it and what was said."""
-    inputs, known, decisions, whole = _read_part(home, job, number)
-    base = free_base(inputs, decisions)
-    local = KnownIds(known, {"span": base, "sleeve": base})
-    return inputs, decisions, rule_spans(inputs, local, decisions, whole=whole)
+    with _remembering(home, job) as book:
+        inputs, known, decisions, whole = _read_part(home, job, number)
+        base = free_base(inputs, decisions)
+        local = KnownIds(known, {"span": base, "sleeve": base})
+        return inputs, decisions, rule_spans(inputs, local, decisions, book, whole)
 
 
 def count_work(folder: str, number: int) -> Summary:
@@ -144,9 +139,8 @@ def count_work(folder: str, number: int) -> Summary:
     home = Path(folder)
     job = read_job(home)
     same_code(job["code"])
-    with within(Once()):
-        inputs, decisions, ruled = rule_part(home, job, number)
-        wanted = count_wanted(inputs, decisions, ruled)
+    inputs, decisions, ruled = rule_part(home, job, number)
+    wanted = count_wanted(inputs, decisions, ruled)
     part, place = job["parts"][number], part_folder(home, job, number)
     keep_ruled(place, ruled, part)
     counted = {"asked": part["asked"], "known": part["known"],
@@ -188,21 +182,45 @@ def number_work(folder: str, number: int) -> Summary:
     return summary
 
 
+@lru_cache(maxsize=1)
+def _told_prices(home: Path, digest: str, said: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give the quantities and the prices in force that all parts of a run are told."""
+    quantities = conform(json.loads(said), PRICE_QUANTITIES)
+    return quantities, in_force(read_whole(home, digest).prices, quantities)
+
+
+@lru_cache(maxsize=1)
+def _told_book(home: Path, digest: str) -> tuple[Once, Rulebook]:
+    return Once(), book_of(read_whole(home, digest))
+
+
+@contextmanager
+def _remembering(home: Path, job: dict[str, Any]) -> Iterator[Rulebook]:
+    """Keep, from part to part, what follows from what all are told; give the rulebook."""
+    once, book = _told_book(home, job["whole"])
+    prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
+    whole = read_whole(home, job["whole"])
+    try:
+        with within(once):
+            yield book
+    finally:
+        once.forget([*prices, *(getattr(whole, name) for name in KEPT)])
+
+
 def _read_part(
     home: Path, job: dict[str, Any], number: int
 ) -> tuple[Inputs, pd.DataFrame, pd.DataFrame, Whole]:
     """Read a part's rows, the ids known on it, decisions on it, and what the whole says."""
     place = part_folder(home, job, number)
-    rows = {name: read_frame(place / "rows" / f"{name}.parquet", table)
-            for name, table in ROWS.items()}  # fmt: skip
+    rows = read_rows(place / "rows")
     inputs = part_inputs(read_whole(home, job["whole"]), rows)
-    quantities = conform(job["quantities"], PRICE_QUANTITIES)
+    quantities, prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
     runs = rows["inspections"]
     matching = rows["matching"].set_index("inspection_id").reindex(runs["inspection_id"])
     whole = Whole(
         Listed(**job["listed"]),
         quantities,
-        in_force(inputs.prices, quantities),
+        prices,
         Matched(
             runs,
             pd.Series(matching["refused"].to_numpy(dtype=object), runs.index, dtype="str"),
