@@ -132,7 +132,7 @@ def propose(
     Proposal
         Tables up to the choices; a pipe with an undecided span is held.
     """
-    book = _book_of(inputs, book)
+    book = book_of(inputs, book)
     ruled = _rule_spans(inputs, known, decisions, book, whole)
     located, spanned, found, due = ruled.located, ruled.spanned, ruled.found, ruled.due
     tables, findings, no_limits = ruled.tables, ruled.findings, ruled.no_limits
@@ -189,14 +189,14 @@ def count_wanted(
     inputs, known, decisions, whole
         As for `propose`; the quantities and prices of `whole` are passed over.
     """
-    ruled = _rule_spans(inputs, known, decisions, _book_of(inputs), whole)
+    ruled = _rule_spans(inputs, known, decisions, book_of(inputs), whole)
     tables = ruled.tables
     verdicts, _ = apply_span_decisions(tables["verdicts"], ruled.due, tables["spans"])
     return list_wanted({**tables, "verdicts": verdicts}, inputs.prices)
 
 
-def _book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
-    """Give the project's rulebook, or another, which reckons no age where there is no day."""
+def book_of(inputs: Inputs, other: Rulebook | None = None) -> Rulebook:
+    """Give the project's rulebook, or another; it reckons no age where there is no first day."""
     day = inputs.settings.project.first_day
     book = other or load_rulebook(inputs.rules.book, inputs.rules.overrides, day=day)
     return book if day else book.undated()
