@@ -86,7 +86,7 @@ def write_zone(home: Path, zone: ZoneAsked) -> Path:
 
     def fill(part: Path) -> None:
         write_json(part / ASKED, asked)
-        np.savez(part / ARRAYS, **arrays)
+        np.savez(part / ARRAYS, able=arrays["able"], seconds=arrays["seconds"])
 
     if not read_json(place / ASKED):
         fill_aside(place, fill)
