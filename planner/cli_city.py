@@ -24,6 +24,9 @@ def city(
         int,
         typer.Option("--workers", min=0, help="Processes on this host; as many as cores without."),
     ] = 0,
+    week: Annotated[  # noqa: FBT002 - a switch on the command line
+        bool, typer.Option("--week", help="Plan the week too, its zones on the same workers.")
+    ] = False,
     sets: Annotated[
         list[str] | None,
         typer.Option("--set", help="Override one setting. May be repeated."),
@@ -31,8 +34,8 @@ def city(
 ) -> None:
     """Place and choose for a whole city, part by part.
 
-    What an earlier run finished is not done again. Writes out/city; week, sheets and map are
-    for: sleeveplan plan.
+    What an earlier run finished is not done again. Writes out/city; sheets and map are for:
+    sleeveplan plan.
     """
     from planner.city.run import run_city
 
@@ -40,7 +43,7 @@ def city(
         message = "wants either --scheduler, which has workers of its own, or --workers"
         raise typer.BadParameter(message)
     with timed("city"), pool_of(scheduler, workers) as pool:
-        made = run_city(folder, pool, overrides_of(sets), say=say)
+        made = run_city(folder, pool, overrides_of(sets), week=week, say=say)
     for line in made.lines:
         print(line)
     print(f"results    {made.out.resolve()}: a folder of GeoParquet for each table")

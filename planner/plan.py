@@ -1,8 +1,8 @@
-"""The whole way in one function: a project folder in, a week of routes and its totals out.
+"""The whole way: a project folder in, a week of routes and its totals out.
 
-Read `make_plan` first: each line is one step, and each step is one module. Its first half,
-`propose.propose`, is the engineer's: rows on pipes, spans, verdicts, sleeves, choices. The
-second is the planner's and the estimator's.
+Read `make_plan` and `plan_works` first: each line is one step, and each step is one module. The
+first half, `propose.propose`, is the engineer's: rows on pipes, spans, verdicts, sleeves,
+choices. The second, `plan_works`, is the planner's and the estimator's.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from planner.crews.street_doubts import street_flags
 from planner.crews.travel import KeptDrives, Travel, travel
 from planner.crews.week import dates_of, plan_week
 from planner.crews.what_if import what_if
+from planner.crews.zones import Dealer
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.propose import Engineer, Proposed, Tables, joined, propose
@@ -38,6 +39,7 @@ from planner.repairs.cure import find_cures
 from planner.repairs.field import event_orphans
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
+from planner.screening.rulebook import Rulebook
 from planner.screening.screen import screen_visits
 from planner.tables import empty
 from planner.takeoff.estimate import estimate
@@ -94,7 +96,23 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
         All tables of the run, by contract name.
     """
     ready = ready_works(inputs, known, decisions, engineer, assume_accepted=assume_accepted)
-    t, settings = ready.tables, inputs.settings
+    return plan_works(ready, edits=edits, kept=kept, ask_what_if=ask_what_if, tell=tell)
+
+
+def plan_works(
+    ready: Ready,
+    *,
+    edits: pd.DataFrame | None = None,
+    kept: KeptDrives | None = None,
+    ask_what_if: bool = False,
+    tell: Callable[[Told], None] | None = None,
+    dealer: Dealer | None = None,
+) -> Plan:
+    """Go from works to routes and totals; the planner's and the estimator's half of `make_plan`.
+
+    `dealer` deals the zones of a week that is cut into some; None = this process.
+    """
+    t, inputs, settings = ready.tables, ready.inputs, ready.inputs.settings
     week, first_day = settings.week, settings.project.first_day
     setups = make_setups(t, ready.known, week, settings.sleeving, first_day=first_day)
     t |= {"setups": setups.setups, "setup_works": setups.setup_works, "waiting": setups.waiting}
@@ -106,7 +124,7 @@ def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
         t["setups"], t["crews"], t["streets"], week, source_crs=inputs.source_crs, kept=kept  # type: ignore[arg-type]
     )  # fmt: skip
     locks = locks_of(t["pins"]) if "pins" in t else {}
-    seed, asked = settings.project.seed, Asked(locks, tell=tell)
+    seed, asked = settings.project.seed, Asked(locks, tell=tell, dealer=dealer)
     days = plan_week(t, ways, week, first_day=first_day, seed=seed, asked=asked)
     t |= {"visits": days.visits, "unserved": days.unserved}
     t |= {"week_bound": bound_week(days.board, week), "spare": spare_days(days.board)}
@@ -138,11 +156,15 @@ def told_bound(bound: pd.DataFrame, iterations: int) -> Told:
 
 @dataclass(frozen=True)
 class Ready:
-    """A run up to its works: tables, ids known after them, what comes of the engineer's half."""
+    """A run up to its works: tables, ids known after them, what comes of the engineer's half.
+
+    `lost` holds earlier ids without an heir (kind, id, pipe_id).
+    """
 
     tables: Tables
     known: KnownIds
-    made: Proposed
+    book: Rulebook
+    lost: pd.DataFrame
     inputs: Inputs
     decisions: pd.DataFrame
     flags: pd.DataFrame
@@ -158,6 +180,11 @@ def ready_works(
 ) -> Ready:
     """Go from coded rows to works; the first half of `make_plan`, and of a plan made again."""
     made = engineer(inputs, known, decisions, assume_accepted=assume_accepted)
+    return works_of(made, inputs, decisions)
+
+
+def works_of(made: Proposed, inputs: Inputs, decisions: pd.DataFrame) -> Ready:
+    """Go from choices to works."""
     t, settings = made.tables, inputs.settings
     week, first_day = settings.week, settings.project.first_day
     t["budget"], t["budget_bound"] = plan_budget(t, settings.budget)
@@ -166,7 +193,8 @@ def ready_works(
     t["flows"] = find_flows(t, settings.flow, week.stated_wall_c)
     t["cures"] = find_cures(t, week.stated_wall_c)
     known = learn(made.known, "work", works.works, works.works["work_id"])
-    return Ready(t, known, made, inputs, decisions, works.flags)
+    lost = pd.concat(made.lost_ids)
+    return Ready(t, known, made.book, lost, inputs, decisions, works.flags)
 
 
 def finish(ready: Ready, ways: Travel, *, reproducible: bool, at: str = "") -> Plan:
@@ -177,11 +205,11 @@ def finish(ready: Ready, ways: Travel, *, reproducible: bool, at: str = "") -> P
     t, inputs = ready.tables, ready.inputs
     week, first_day = inputs.settings.week, inputs.settings.project.first_day
     t["legs"] = draw_legs(t["visits"], ways, inputs.local_crs)
-    warned = screen_visits(t["visits"], t["setups"], t["pipes"], ready.made.book)
+    warned = screen_visits(t["visits"], t["setups"], t["pipes"], ready.book)
     t["findings"] = joined([t["findings"], warned], FINDINGS)
     t["audit"] = audit_week(t, ways, week, first_day=first_day, at=at)
     t |= estimate(t, inputs.settings.takeoff, first_day=first_day)
-    lost = find_orphans(ready.decisions, pd.concat(ready.made.lost_ids), t["choices"])
+    lost = find_orphans(ready.decisions, ready.lost, t["choices"])
     t["orphans"] = joined([lost, event_orphans(t)], ORPHANS)
     t["flags"] = joined([t["flags"], ready.flags, street_flags(ways, week)], FLAGS)
     facts = replace(

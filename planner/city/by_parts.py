@@ -15,8 +15,8 @@ import pandas as pd
 from planner.city.filing import in_one_line, read_frame
 from planner.city.gather import OWN, central_tables
 from planner.city.parts import MOST
-from planner.city.pool import Pool
-from planner.city.run import HOME, Job, Say, alone, known_after, propose_parts, sweep
+from planner.city.pool import Pool, Say
+from planner.city.run import HOME, Job, alone, known_after, propose_parts, sweep
 from planner.city.split import split_town
 from planner.city.work import LOST
 from planner.contracts import DECISIONS

@@ -14,6 +14,7 @@ from planner.city.forked import ONE_THREAD, forking
 
 Task = Callable[[str, int], dict[str, Any]]
 Done = Iterator[tuple[int, dict[str, Any]]]
+Say = Callable[[str], None]
 _TIMES_BROKEN = 3
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -33,12 +33,15 @@ from planner.city.gather import (
 )
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
-from planner.city.pool import Pool, Task
+from planner.city.pool import Pool, Say, Task
 from planner.city.rows import write_rows
 from planner.city.ruled import FOLDER as RULED
-from planner.city.split import Marks, Town, split_town
+from planner.city.split import Marks, Tables, Town, split_town
+from planner.city.week import Said, all_parts, plan_city_week, week_lines, with_week
 from planner.city.whole import write_whole
 from planner.city.work import JOB, count_work, number_work, part_work
+from planner.city.zones import ZoneWorkers
+from planner.contracts.facts import RunFacts
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
@@ -51,7 +54,6 @@ from planner.tables import records_in
 
 HOME, RESULT = ".city", "city"
 _MOST_ROUNDS = 4
-Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,7 @@ def run_city(
     pool: Pool,
     overrides: Mapping[str, str] | None = None,
     *,
+    week: bool = False,
     most: int = MOST,
     say: Say = lambda _: None,
 ) -> CityRun:
@@ -131,6 +134,8 @@ def run_city(
         Who does the parts, got ready.
     overrides
         Settings from the command line.
+    week
+        Plan the week too; zones of it are dealt by `pool`.
     most
         Pipes of one part at most.
     say
@@ -144,19 +149,31 @@ def run_city(
     store = store_of(folder)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
     known, decisions = store.read_known(), store.read_decisions()
+    planned: list[str] = []
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
-        del inputs, decisions
+        # The rows of a city take much room: only its week looks at them again.
+        whole = inputs if week else None
+        del inputs
         summaries = propose_parts(job, known)
         central = central_tables(job.inputs, job.town, summaries)
-        totals = totals_of(summaries, central)
+        totals, facts = totals_of(summaries, central), facts_of(job.inputs)
+        known = known_after(job, known)
+        if whole is not None:
+            tables = all_parts([place / "tables" for place in job.folders], central)
+            said = Said(decisions, store.read_week_edits())
+            made = plan_city_week(whole, tables, known, said, ZoneWorkers(home, pool, say))
+            known, facts = made.known, made.facts
+            central, planned = with_week(made, tables, central), week_lines(made)
+            totals |= {name: len(made.tables[name]) for name in ("visits", "unserved")}
         # Ids first: a run killed after that finds all parts finished, and only lays them out.
-        store.write_known(known_after(job, known))
-        out = write_aside(folder, lambda part: _write(part, job, central, totals),
+        store.write_known(known)
+        out = write_aside(folder, lambda part: _write(part, job, central, totals, facts),
                           lambda runs: runs / RESULT)  # fmt: skip
         sweep(job, finished=True)
     project = job.inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
+    lines += planned
     lines.append(f"parts      {len(job.redone)} proposed, "
                  f"{len(summaries) - len(job.redone)} as an earlier run left them")  # fmt: skip
     return CityRun(lines, out, totals, len(job.redone))
@@ -312,10 +329,10 @@ def known_after(job: Job, known: KnownIds) -> KnownIds:
     return KnownIds(rows, {**known.highest, **highest}, known.setup_works)
 
 
-def _write(part: Path, job: Job, central: dict[str, pd.DataFrame], totals: dict[str, Any]) -> None:
+def _write(part: Path, job: Job, central: Tables, totals: dict[str, Any], facts: RunFacts) -> None:
     lay_result(part, [place / "tables" for place in job.folders], central)
     write_json(part / "summary.json", totals)
-    write_run_record(part, job.inputs.settings, job.inputs.hashes, facts_of(job.inputs))
+    write_run_record(part, job.inputs.settings, job.inputs.hashes, facts)
 
 
 def sweep(job: Job, *, finished: bool) -> None:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from planner.crews.board import Board
 from planner.crews.solver import Told
 from planner.crews.timetable import CrewDay, Stop
+from planner.crews.zones import Dealer
 from planner.settings import Week
 
 
@@ -31,12 +32,14 @@ class Asked:
     """What a plan of the same week asks of the next: set-ups bound to crew or day, by id.
 
     A set-up that is bound is worth as much as a promised one. `start` gives routes to begin
-    the search with, set-ups in their order by crew and date. `tell` hears how far it is.
+    the search with, set-ups in their order by crew and date. `tell` hears how far it is;
+    `dealer` deals the zones of a week that is cut into some, None = this process.
     """
 
     locks: Mapping[str, Lock] = field(default_factory=dict)
     start: Mapping[tuple[str, str], Sequence[str]] = field(default_factory=dict)
     tell: Callable[[Told], None] | None = None
+    dealer: Dealer | None = None
 
 
 NOTHING = Asked()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,7 @@ from planner.crews.timetable import (
     timetable,
 )
 from planner.crews.travel import Travel
-from planner.crews.zones import deal_in_zones
+from planner.crews.zones import Dealer, deal_in_zones
 from planner.settings import Week
 from planner.tables import check, conform, records_in
 
@@ -104,7 +105,8 @@ def plan_week(
     board, promised = out.board, _promised(tables)
     search = Search(week, seed, start_of(board, asked.start), tell=asked.tell)
     bound = promised | asked.locks.keys()
-    picked, iterations, by_clock = fill(board, bound, search, locked=bool(asked.locks))
+    locked = bool(asked.locks)
+    picked, iterations, by_clock = fill(board, bound, search, locked=locked, dealer=asked.dealer)
     reasons = dict(out.reasons) | why_left(board, picked)
     unserved = conform([{"setup_id": one, "reason": why} for one, why in reasons.items()], UNSERVED)
     return Days(visits_of(board), unserved, iterations, not by_clock, board, promised)
@@ -161,7 +163,12 @@ def set_out(  # noqa: PLR0913 - a board is made of all of them
 
 
 def fill(
-    board: Board, promised: frozenset[str], search: Search, *, locked: bool = False
+    board: Board,
+    promised: frozenset[str],
+    search: Search,
+    *,
+    locked: bool = False,
+    dealer: Dealer | None = None,
 ) -> tuple[list[int], int, bool]:
     """Deal the candidates of an empty board; give them, the rounds run, whether a clock stopped it.
 
@@ -175,13 +182,16 @@ def fill(
         Iterations, seed, routes to begin with.
     locked
         Whether stops are bound to a crew or a day.
+    dealer
+        Who deals zones, where the candidates are cut into some; None = this process.
     """
     picked = pick_candidates(board, promised, search.week)
     if not picked:
         return picked, 0, False
     every = range(len(board.days))
     own = replace(search, start=part_start(search.start, picked, every))
-    dealt = deal_in_zones(part_of(board, picked, every), own, locked=locked)
+    dealt_by = partial(deal_in_zones, dealer=dealer) if dealer else deal_in_zones
+    dealt = dealt_by(part_of(board, picked, every), own, locked=locked)
     put_back(board, dealt.board, picked, every)
     return picked, dealt.iterations, dealt.by_clock
 

@@ -7,7 +7,7 @@ zone lacks a skill that its stops ask for; where that cannot be, there are fewer
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,7 +31,28 @@ class Zone:
     days: tuple[int, ...]
 
 
-def deal_in_zones(board: Board, search: Search, *, locked: bool = False) -> Dealt:
+@dataclass(frozen=True)
+class ZoneAsked:
+    """A zone to be dealt: its board without routes, how to search, whether stops are bound."""
+
+    board: Board
+    search: Search
+    locked: bool
+
+
+Dealer = Callable[[Sequence[ZoneAsked]], Iterable[Dealt]]
+"""Deals zones, which know nothing of each other; gives them in their order."""
+
+
+def deal_each(zones: Sequence[ZoneAsked]) -> Iterator[Dealt]:
+    """Deal one zone after the other, in this process."""
+    for zone in zones:
+        yield deal(zone.board, zone.search, locked=zone.locked)
+
+
+def deal_in_zones(
+    board: Board, search: Search, *, locked: bool = False, dealer: Dealer = deal_each
+) -> Dealt:
     """Fill a board: as a whole, or zone by zone where it holds too many stops.
 
     Parameters
@@ -42,14 +63,22 @@ def deal_in_zones(board: Board, search: Search, *, locked: bool = False) -> Deal
         Stops of a zone at most, and what `stages.deal` needs.
     locked
         Whether stops are bound to a crew or a day.
+    dealer
+        Who deals zones where there is more than one.
     """
     zones = cut_zones(board, search.week.zone_stops_count)
     if len(zones) < 2:
         return deal(board, search, locked=locked)
+    asked = [
+        ZoneAsked(
+            part_of(board, zone.stops, zone.days),
+            replace(search, start=part_start(search.start, zone.stops, zone.days)),
+            locked,
+        )
+        for zone in zones
+    ]
     ran, by_clock = 0, False
-    for zone in zones:
-        own = replace(search, start=part_start(search.start, zone.stops, zone.days))
-        dealt = deal(part_of(board, zone.stops, zone.days), own, locked=locked)
+    for zone, dealt in zip(zones, dealer(asked), strict=True):
         put_back(board, dealt.board, zone.stops, zone.days)
         ran, by_clock = ran + dealt.iterations, by_clock or dealt.by_clock
     # The shelf is one for all zones, and works keep apart across their seams.
