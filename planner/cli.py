@@ -325,7 +325,7 @@ def demo(
 ) -> None:
     """Run the whole job on an invented town: check, accept, plan."""
     from planner.folder import accept_form
-    from planner.repairs.place_kernel import warm_up
+    from planner.repairs.place_flat_rows import warm_up
 
     _copy_town(folder)
     with timed("compiling, kept on disk for later runs"):

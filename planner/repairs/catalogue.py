@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -48,7 +49,7 @@ class Offers:
     offers: tuple[Offer, ...]
     reasons: tuple[str, ...]
 
-    @property
+    @cached_property
     def may_lap(self) -> bool:
         """Say whether sleeves of any system may lap."""
         return not all(np.isnan(offer.lap_m) for offer in self.offers)

@@ -170,10 +170,10 @@ def _within(at: int, wall: int, zones: Wholes, first: int, last: int) -> bool:
     """Say whether an end lies in one of some zones; one at the `wall` lies in none."""
     if at == wall:
         return False
+    inside = False
     for i in range(first, last):
-        if zones[i, 0] < at < zones[i, 1]:
-            return True
-    return False
+        inside |= zones[i, 0] < at < zones[i, 1]
+    return inside
 
 
 @kept
@@ -188,23 +188,24 @@ def _ends_in(problem: Problem, start: int, end: int, first: int, last: int) -> b
 def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) -> int:
     """Give the first bound that a sleeve breaks; `own` zone, -1 none, of those at `unsound`."""
     length, wall, zones = problem.length, problem.wall, problem.left_zones.shape[0]
-    if (start != 0 and start < wall) or (end != length and end > length - wall):
-        return WALLS
-    for i in range(problem.crosses.shape[0]):
-        if start < problem.crosses[i, 1] and end > problem.crosses[i, 0]:
-            return CROSSED
+    bound = NEIGHBOURS  # the last bound first: the first one broken stays
+    for i in range(problem.boxes.shape[0]):
+        if start <= problem.boxes[i, 0] and problem.boxes[i, 1] <= end:
+            bound = RULED
+    if start > problem.shut_from and end < problem.shut_to:
+        bound = REACHED
+    if _ends_in(problem, start, end, 0, unsound):
+        bound = SOUND
     if _ends_in(problem, start, end, unsound, zones) or (
         own >= 0 and _ends_in(problem, start, end, own, own + 1)
     ):
-        return TAPPED
-    if _ends_in(problem, start, end, 0, unsound):
-        return SOUND
-    if start > problem.shut_from and end < problem.shut_to:
-        return REACHED
-    for i in range(problem.boxes.shape[0]):
-        if start <= problem.boxes[i, 0] and problem.boxes[i, 1] <= end:
-            return RULED
-    return NEIGHBOURS
+        bound = TAPPED
+    for i in range(problem.crosses.shape[0]):
+        if start < problem.crosses[i, 1] and end > problem.crosses[i, 0]:
+            bound = CROSSED
+    if (start != 0 and start < wall) or (end != length and end > length - wall):
+        bound = WALLS
+    return bound
 
 
 @kept

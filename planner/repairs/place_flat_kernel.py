@@ -79,13 +79,38 @@ def measure_flat(problem: Problem, starts: Wholes, ends: Wholes, figures: Wholes
 
 
 @kept
-def _meets(start: float, end: float, low: float, high: float) -> bool:
-    return start < high - NOISE_M and end > low + NOISE_M
+def _ends_within(at: float, wall: float, low: float, high: float) -> bool:
+    return at != wall and low + NOISE_M < at < high - NOISE_M
 
 
 @kept
-def _ends_within(at: float, wall: float, low: float, high: float) -> bool:
-    return at != wall and low + NOISE_M < at < high - NOISE_M
+def _at_spots(
+    flat: Flat, pipe: int, reach: Floats, sleeve: tuple[float, float], far: float
+) -> bool:
+    """Say whether a sleeve lies on a closed span, or ends on unsound pipe."""
+    (start, end), first = sleeve, flat.spots_at[pipe]
+    for i in range(reach.size):
+        low, high = flat.spot_m[FROM, first + i], flat.spot_m[TO, first + i]
+        if flat.spot_is[UNSOUND, first + i] and (
+            _ends_within(start, 0.0, low - reach[i], high)
+            or _ends_within(end, far, low, high + reach[i])
+        ):
+            return True
+        if flat.spot_is[CLOSED, first + i] and start < high - NOISE_M and end > low + NOISE_M:
+            return True
+    return False
+
+
+@kept
+def _at_taps(flat: Flat, pipe: int, clear: float, sleeve: tuple[float, float], far: float) -> bool:
+    """Say whether a sleeve ends at a lateral."""
+    for tap in range(flat.taps_at[pipe], flat.taps_at[pipe + 1]):
+        x_m, edge = flat.tap_m[X, tap], flat.tap_m[HALF, tap] + clear
+        if _ends_within(sleeve[0], 0.0, x_m - edge, x_m + edge) or _ends_within(
+            sleeve[1], far, x_m - edge, x_m + edge
+        ):
+            return True
+    return False
 
 
 @kept
@@ -96,31 +121,18 @@ def _is_sound(
     pipe, _, rule = flat.cases[:, case]
     start, end = sleeve
     rules, far = flat.rule_m[:, rule], flat.length_m[pipe]
-    if start - before < max(rules[GAP] - NOISE_M, 0.0):
+    near = start - before < max(rules[GAP] - NOISE_M, 0.0)
+    out = start < 0.0 or end > far + NOISE_M
+    wall = rules[WALL_CLEAR]
+    at_us = start != 0.0 and start < wall - NOISE_M
+    at_ds = end != far and end > length / 100.0 - wall + NOISE_M
+    shut = start > rules[SHUT_FROM] + NOISE_M and end < rules[SHUT_TO] - NOISE_M
+    if near or out or at_us or at_ds or shut:
         return False
-    if start < 0.0 or end > far + NOISE_M or (start != 0.0 and start < rules[WALL_CLEAR] - NOISE_M):
-        return False
-    if end != far and end > length / 100.0 - rules[WALL_CLEAR] + NOISE_M:
-        return False
-    if start > rules[SHUT_FROM] + NOISE_M and end < rules[SHUT_TO] - NOISE_M:
-        return False
-    first = flat.spots_at[pipe]
-    for i in range(reach.size):
-        low, high = flat.spot_m[FROM, first + i], flat.spot_m[TO, first + i]
-        if flat.spot_is[UNSOUND, first + i] and (
-            _ends_within(start, 0.0, low - reach[i], high)
-            or _ends_within(end, far, low, high + reach[i])
-        ):
-            return False
-        if flat.spot_is[CLOSED, first + i] and _meets(start, end, low, high):
-            return False
-    for tap in range(flat.taps_at[pipe], flat.taps_at[pipe + 1]):
-        x_m, edge = flat.tap_m[X, tap], flat.tap_m[HALF, tap] + rules[LATERAL_CLEAR]
-        if _ends_within(start, 0.0, x_m - edge, x_m + edge):
-            return False
-        if _ends_within(end, far, x_m - edge, x_m + edge):
-            return False
-    return True
+    return not (
+        _at_spots(flat, pipe, reach, sleeve, far)
+        or _at_taps(flat, pipe, rules[LATERAL_CLEAR], sleeve, far)
+    )
 
 
 @kept

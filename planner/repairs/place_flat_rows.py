@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from planner.repairs.catalogue import Offers
 from planner.repairs.place_figures_kernel import (
     ALLOWANCE,
     AT_WALLS,
@@ -17,9 +18,10 @@ from planner.repairs.place_figures_kernel import (
     figures_flat,
 )
 from planner.repairs.place_fit import END, cents_of
-from planner.repairs.place_flat import FlatPipes
+from planner.repairs.place_flat import FlatPipes, Pipe
 from planner.repairs.place_rows import Rows, sleeved_ratio
-from planner.repairs.zones import Offer
+from planner.repairs.zones import Line, Offer, Spot
+from planner.settings import load_settings
 
 
 def rows_flat(flat: FlatPipes) -> Rows:
@@ -44,6 +46,17 @@ def rows_flat(flat: FlatPipes) -> Rows:
         [[flat.taps[one].lateral_id for one in some] for some in covered],
         _totals(flat, chosen),
     )
+
+
+def warm_up() -> None:
+    """Compile the kernels without laps, or load them from disk, so that no pipe pays for it."""
+    spot = Spot("", 4.0, 4.1, 0.1, True, True, False, 4.0, 4.1, "")  # noqa: FBT003 - as listed
+    line = Line("", "", 10.0, 200.0, 0.0, 10.0, (spot,), ())
+    offer = Offer("", (1.0,), (100,), True, 0, True, 0.0, False, 6.0, 3)  # noqa: FBT003
+    pipes = [Pipe(0, line, Offers((offer,), ()), {})]
+    flat = FlatPipes(pipes, load_settings({}).sleeving)
+    flat.left()
+    rows_flat(flat)
 
 
 def _groups(first: np.ndarray, last: np.ndarray, numbers: np.ndarray) -> list[list[int]]:

@@ -88,14 +88,6 @@ def kernel_cache() -> Path | None:
     return cache_folder(ends_allowed)
 
 
-def warm_up() -> None:
-    """Compile the kernel without laps, or load it from disk, so that no pipe pays for it."""
-    none, pairs = np.empty(0, np.int64), np.empty((0, 2), np.int64)
-    demand, one = np.array([[300, 340]], np.int64), np.array([100], np.int64)
-    easy = Problem(1000, 30, 50, demand, pairs, pairs, pairs, pairs, one, one, none, 0)
-    place_sleeves_on(easy)
-
-
 @kept
 def _next_at(starts: np.ndarray, count: int, place: int) -> int:
     """Give which of `starts`, from right to left, is the first at or beyond `place`; -1 none."""

@@ -19,6 +19,7 @@ import numpy as np
 from planner.contracts import DEFECTS
 from planner.contracts.facts import Tables
 from planner.distinct import is_among
+from planner.once import made_once
 from planner.tables import check
 
 # Mechanisms that narrow the way, with the share of the size that one unit of the figure is.
@@ -103,9 +104,14 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
     TableError
         If the defects break their contract.
     """
-    found: defaultdict[str, list[Bar]] = defaultdict(list)
     if "defects" not in tables:
-        return found
+        return defaultdict(list)
+    frames = (tables["defects"], tables["pipes"])
+    return made_once(frames, "bars", lambda: _bars_of(tables))
+
+
+def _bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
+    found: defaultdict[str, list[Bar]] = defaultdict(list)
     defects = check(tables["defects"], DEFECTS)
     at = np.flatnonzero(is_among(defects["mechanism"], MECHANISMS))
     if not len(at):
