@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kept
+from planner.compiled import inner, kept
 from planner.repairs.place_flat_kernel import (
     COST,
     LENGTH_CM,
@@ -57,7 +57,7 @@ class FlatFigures(NamedTuple):
     covered: Wholes
 
 
-@kept
+@inner
 def _longest(problem: Problem) -> int:
     """Give the longest demand [cm]."""
     longest = 0
@@ -66,7 +66,7 @@ def _longest(problem: Problem) -> int:
     return longest
 
 
-@kept
+@inner
 def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
     """Do as `place_fit.allowance_cents`: the cost without doubt, -1 where nothing is saved.
 
@@ -93,7 +93,7 @@ def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
     return int(figures[COST])
 
 
-@kept
+@inner
 def _edge_of(flat: Flat, pipe: int, start: float, end: float) -> float:
     """Give how far a sleeve ends from the nearest lateral beside it [m]; NaN without any."""
     nearest = np.nan
@@ -106,7 +106,7 @@ def _edge_of(flat: Flat, pipe: int, start: float, end: float) -> float:
     return 0.0 if nearest < 0.0 else nearest
 
 
-@kept
+@inner
 def _metres_on(
     flat: Flat, case: int, served: Wholes, sleeve: tuple[float, float], metres: Floats
 ) -> None:
@@ -165,7 +165,7 @@ def figures_flat(flat: Flat, laid: LaidFlat, cases: Wholes, sleeves: Wholes) -> 
     return found
 
 
-@kept
+@inner
 def _within(at: int, wall: int, zones: Wholes, first: int, last: int) -> bool:
     """Say whether an end lies in one of some zones; one at the `wall` lies in none."""
     if at == wall:
@@ -176,7 +176,7 @@ def _within(at: int, wall: int, zones: Wholes, first: int, last: int) -> bool:
     return inside
 
 
-@kept
+@inner
 def _ends_in(problem: Problem, start: int, end: int, first: int, last: int) -> bool:
     """Say whether an end of a sleeve lies in one of some of the zones."""
     return _within(start, 0, problem.left_zones, first, last) or _within(
@@ -184,7 +184,7 @@ def _ends_in(problem: Problem, start: int, end: int, first: int, last: int) -> b
     )
 
 
-@kept
+@inner
 def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) -> int:
     """Give the first bound that a sleeve breaks; `own` zone, -1 none, of those at `unsound`."""
     length, wall, zones = problem.length, problem.wall, problem.left_zones.shape[0]
@@ -208,7 +208,7 @@ def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) ->
     return bound
 
 
-@kept
+@inner
 def _why(flat: Flat, case: int, spot: int) -> tuple[int, int]:
     """Do as `place_why.first_bound`: the bound that leaves no place, and what is needed [cm]."""
     pipe = flat.cases[0, case]

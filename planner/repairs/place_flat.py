@@ -82,7 +82,7 @@ class FlatPipes:
         self.cases_at = _starts([len(pipe.offers.offers) for pipe in pipes]).tolist()
         self.flat = _flattened(pipes, self.cases, self.spots, self.taps)
         self.laid: LaidFlat = lay_flat(self.flat)
-        self.figures: list[list[int]] = self.laid.figures.T.tolist()
+        self.figures: list[list[int]] = self.laid.figures.tolist()
         self.sleeves_at: list[int] = self.laid.sleeves_at.tolist()
         self.chosen = self._choose()
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kept
+from planner.compiled import inner, kept
 from planner.repairs.place_kernel import solve_alone
 from planner.repairs.place_marks import slack_of
 from planner.repairs.problem import Problem
@@ -35,7 +35,7 @@ from planner.repairs.zones_kernel import (
     reaches_on,
 )
 
-# Rows of `LaidFlat.figures`, one column a case.
+# Columns of `LaidFlat.figures`, one row a case.
 SERVED, COST, SLEEVES, LENGTH_CM, AT_WALLS, SLACK, COVERS, WRONG = range(8)
 
 
@@ -56,7 +56,7 @@ class LaidFlat(NamedTuple):
     served: Wholes
 
 
-@kept
+@inner
 def measure_flat(problem: Problem, starts: Wholes, ends: Wholes, figures: Wholes) -> None:
     """Do as `problem.measure`; the slack of each sleeve is at least none."""
     for start, end in zip(starts, ends):  # noqa: B905 - numba knows no strict
@@ -78,12 +78,12 @@ def measure_flat(problem: Problem, starts: Wholes, ends: Wholes, figures: Wholes
     figures[COST] += figures[AT_WALLS] * problem.seal
 
 
-@kept
+@inner
 def _ends_within(at: float, wall: float, low: float, high: float) -> bool:
     return at != wall and low + NOISE_M < at < high - NOISE_M
 
 
-@kept
+@inner
 def _at_spots(
     flat: Flat, pipe: int, reach: Floats, sleeve: tuple[float, float], far: float
 ) -> bool:
@@ -101,7 +101,7 @@ def _at_spots(
     return False
 
 
-@kept
+@inner
 def _at_taps(flat: Flat, pipe: int, clear: float, sleeve: tuple[float, float], far: float) -> bool:
     """Say whether a sleeve ends at a lateral."""
     for tap in range(flat.taps_at[pipe], flat.taps_at[pipe + 1]):
@@ -114,7 +114,7 @@ def _at_taps(flat: Flat, pipe: int, clear: float, sleeve: tuple[float, float], f
 
 
 @kept
-def _is_sound(
+def is_sound(
     flat: Flat, case: int, reach: Floats, sleeve: tuple[float, float], before: float, length: int
 ) -> bool:
     """Say whether `zones.faults_of` finds nothing wrong; `before` is where the last one ends."""
@@ -135,7 +135,7 @@ def _is_sound(
     )
 
 
-@kept
+@inner
 def _serves(flat: Flat, pipe: int, spot: int, reach: float, sleeve: tuple[float, float]) -> bool:
     """Do as `zones.serves`."""
     start, end = sleeve
@@ -145,7 +145,7 @@ def _serves(flat: Flat, pipe: int, spot: int, reach: float, sleeve: tuple[float,
     return left and right and start < high + NOISE_M and end > low - NOISE_M
 
 
-@kept
+@inner
 def covers_tap(flat: Flat, pipe: int, tap: int, sleeve: tuple[float, float]) -> bool:
     """Say whether a live lateral lies inside; one in the wall itself belongs to an end there."""
     start, end, x_m = sleeve[0], sleeve[1], flat.tap_m[X, tap]
@@ -153,7 +153,7 @@ def covers_tap(flat: Flat, pipe: int, tap: int, sleeve: tuple[float, float]) -> 
     return flat.tap_live[tap] and left and right
 
 
-@kept
+@inner
 def _metres_of(length_m: float, length: int, start: int, end: int) -> tuple[float, float]:
     """Do as `place_own.in_metres`."""
     if end < length:
@@ -163,10 +163,10 @@ def _metres_of(length_m: float, length: int, start: int, end: int) -> tuple[floa
     return length_m - (end - start) / 100.0, length_m
 
 
-@kept
-def _take_case(flat: Flat, case: int, laid: LaidFlat, count: int) -> int:
-    """Place the sleeves of one case; `count` are there already."""
-    pipe, figures = flat.cases[0, case], laid.figures[:, case]
+@inner
+def _take_case(flat: Flat, case: int, laid: LaidFlat) -> None:
+    """Place the sleeves of one case, behind those of the one before."""
+    pipe, figures, count = flat.cases[0, case], laid.figures[case], laid.sleeves_at[case]
     first, last = flat.spots_at[pipe], flat.spots_at[pipe + 1]
     low, high = flat.spot_m[FROM, first:last], flat.spot_m[TO, first:last]
     wanted, reach = flat.spot_is[WANTED, first:last], reaches_on(flat, case)
@@ -178,7 +178,7 @@ def _take_case(flat: Flat, case: int, laid: LaidFlat, count: int) -> int:
         sleeve = _metres_of(flat.length_m[pipe], problem.length, starts[at], ends[at])
         laid.places[count, 0], laid.places[count, 1] = starts[at], ends[at]
         laid.metres[count, 0], laid.metres[count, 1] = sleeve
-        if not _is_sound(flat, case, reach, sleeve, before, problem.length):
+        if not is_sound(flat, case, reach, sleeve, before, problem.length):
             figures[WRONG] = 1
         many = laid.served_at[count]
         for i in range(last - first):
@@ -195,7 +195,7 @@ def _take_case(flat: Flat, case: int, laid: LaidFlat, count: int) -> int:
         laid.served_at[count] = many
     if np.sum(got) < figures[SERVED]:
         figures[WRONG] = 1
-    return count
+    laid.sleeves_at[case + 1] = count
 
 
 @kept
@@ -208,15 +208,13 @@ def lay_flat(flat: Flat) -> LaidFlat:
         # A span without length may lie in two sleeves, where these touch.
         room += 2 * np.sum(flat.spot_is[WANTED, flat.spots_at[pipe] : flat.spots_at[pipe + 1]])
     laid = LaidFlat(
-        np.zeros((8, cases), dtype=np.int64),
+        np.zeros((cases, 8), dtype=np.int64),
         np.zeros(cases + 1, dtype=np.int64),
         np.empty((room, 2), dtype=np.int64),
         np.empty((room, 2)),
         np.zeros(room + 1, dtype=np.int64),
         np.empty(2 * room, dtype=np.int64),
     )
-    count = 0
     for case in range(cases):
-        count = _take_case(flat, case, laid, count)
-        laid.sleeves_at[case + 1] = count
+        _take_case(flat, case, laid)
     return laid

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.compiled import cache_folder, kept
+from planner.compiled import cache_folder, inner, kept
 from planner.repairs.place_lap_kernel import solve_with_laps
 from planner.repairs.place_marks import (
     COUNT,
@@ -88,7 +88,7 @@ def kernel_cache() -> Path | None:
     return cache_folder(ends_allowed)
 
 
-@kept
+@inner
 def _next_at(starts: np.ndarray, count: int, place: int) -> int:
     """Give which of `starts`, from right to left, is the first at or beyond `place`; -1 none."""
     low, high = 0, count
@@ -101,7 +101,7 @@ def _next_at(starts: np.ndarray, count: int, place: int) -> int:
     return low - 1
 
 
-@kept
+@inner
 def _lies_free(problem: Problem, start: int, end: int) -> bool:
     """Say whether a sleeve may lie there, whatever its ends."""
     if start > problem.shut_from and end < problem.shut_to:
@@ -115,7 +115,7 @@ def _lies_free(problem: Problem, start: int, end: int) -> bool:
     return True
 
 
-@kept
+@inner
 def _counts_from(problem: Problem, first: int, start: int, end: int) -> tuple[int, int]:
     """Count demands and laterals inside a sleeve; `first` demand begins at or after start."""
     served, covered = 0, 0
@@ -128,7 +128,7 @@ def _counts_from(problem: Problem, first: int, start: int, end: int) -> tuple[in
     return served, covered
 
 
-@kept
+@inner
 def _room(problem: Problem) -> int:
     """Give at how many places a sleeve may start that serves a demand, at most."""
     count = 0
@@ -137,7 +137,7 @@ def _room(problem: Problem) -> int:
     return min(count, problem.length + 1)
 
 
-@kept
+@inner
 def _best_kind(
     problem: Problem,
     may_end: np.ndarray,
@@ -176,7 +176,7 @@ def _best_kind(
     return chosen
 
 
-@kept
+@inner
 def _walk_back(problem: Problem) -> tuple[np.ndarray, int]:
     """List where the best first sleeve changes: start and length, from right to left; how many.
 
@@ -188,7 +188,8 @@ def _walk_back(problem: Problem) -> tuple[np.ndarray, int]:
     found = np.empty((2, room), dtype=np.int64)
     # best[i] stands beside found[:, i]; nothing lies beyond the first, which is best[-1].
     best = np.zeros((room + 2, 3), dtype=np.int64)
-    count, first, lowest = 0, problem.demands.shape[0], problem.length - problem.lengths[0] + 1
+    count = np.int64(0)  # a plain 0 would be compiled for itself
+    first, lowest = problem.demands.shape[0], problem.length - problem.lengths[0] + 1
     for demand in range(problem.demands.shape[0] - 1, -1, -1):
         at, to = problem.demands[demand]
         last = max(to - problem.lengths[-1], 0)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.compiled import kept
+from planner.compiled import inner
 from planner.repairs.problem import Problem
 
 # Packed into one number: sleeves above 2**40, length in cm above 2**8, manhole ends below.
@@ -17,7 +17,7 @@ COUNT, LENGTH = 1 << 40, 1 << 8
 NEVER = 1 << 61  # money of what cannot be
 
 
-@kept
+@inner
 def ends_allowed(
     problem: Problem, left_zones: np.ndarray, right_zones: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -36,7 +36,7 @@ def ends_allowed(
     return starts, ends
 
 
-@kept
+@inner
 def add_range(counts: np.ndarray, first: int, last: int) -> None:
     """Count one more on first..last, as steps that a running sum turns into counts."""
     first = max(first, 0)
@@ -46,7 +46,7 @@ def add_range(counts: np.ndarray, first: int, last: int) -> None:
         counts[last + 1] -= 1
 
 
-@kept
+@inner
 def laterals_before(problem: Problem) -> np.ndarray:
     """Count the laterals up to each place, itself included."""
     counts = np.zeros(problem.length + 1, dtype=np.int64)
@@ -55,7 +55,7 @@ def laterals_before(problem: Problem) -> np.ndarray:
     return np.cumsum(counts)
 
 
-@kept
+@inner
 def slack_of(problem: Problem, first: int, start: int, end: int) -> int:
     """Give the smaller overlap beyond what is asked; `first` demand begins at or after start."""
     left, right = -1, -1
@@ -76,7 +76,7 @@ def slack_of(problem: Problem, first: int, start: int, end: int) -> int:
     return min(left, right)
 
 
-@kept
+@inner
 def reward_of(problem: Problem) -> int:
     """Give a figure above whatever all sleeves of the pipe can cost together."""
     most = problem.length // problem.lengths[0] + 1
@@ -86,7 +86,7 @@ def reward_of(problem: Problem) -> int:
     return int(most * np.max(problem.costs) + reopened * problem.reopen + 2 * problem.seal + 1)
 
 
-@kept
+@inner
 def is_better(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     """Say whether three figures go before those of `best`."""
     if money != best[0]:
@@ -96,7 +96,7 @@ def is_better(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     return bool(slack < best[2])
 
 
-@kept
+@inner
 def is_equal(best: np.ndarray, money: int, size: int, slack: int) -> bool:
     """Say whether three figures are those of `best`."""
     return bool(money == best[0] and size == best[1] and slack == best[2])

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.compiled import kept
+from planner.compiled import inner, kept
 from planner.repairs.problem import Problem
 
 Floats = npt.NDArray[np.float64]
@@ -87,7 +87,7 @@ def up_whole_cm(metres: float) -> int:
     return -((-parts_cm(metres)) // 10_000)
 
 
-@kept
+@inner
 def doubts_on(flat: Flat, case: int) -> Floats:
     """Give for each span of the pipe the doubt at each end of a sleeve over it [m]."""
     pipe, _, rule = flat.cases[:, case]
@@ -97,19 +97,19 @@ def doubts_on(flat: Flat, case: int) -> Floats:
     return np.full(last - first, flat.rule_m[PLACE, rule])
 
 
-@kept
+@inner
 def reaches_on(flat: Flat, case: int) -> Floats:
     """Give for each span of the pipe how far beyond it a sleeve must reach [m]."""
     return flat.rule_m[OVERLAP, flat.cases[RULE, case]] + doubts_on(flat, case)
 
 
-@kept
+@inner
 def _left_cm(metres: float, far: tuple[float, float]) -> int:
     """Round a left edge down; `far`: what rounding took off the pipe, and from where it counts."""
     return down_whole_cm(metres - far[0] if far[0] > 0.0 and metres > far[1] else metres)
 
 
-@kept
+@inner
 def _demands_of(
     low: Floats,
     high: Floats,
@@ -137,7 +137,7 @@ def _demands_of(
     return rows
 
 
-@kept
+@inner
 def _zones_of(
     flat: Flat, case: int, low: Floats, high: Floats, reach: Floats, far: tuple[float, float]
 ) -> tuple[Wholes, Wholes]:
@@ -164,7 +164,7 @@ def _zones_of(
     return lefts[:count], rights[:count]
 
 
-@kept
+@inner
 def _closed_on(flat: Flat, pipe: int, low: Floats, high: Floats) -> Wholes:
     """Give what no sleeve may lie on."""
     first, count = flat.spots_at[pipe], 0
@@ -176,7 +176,7 @@ def _closed_on(flat: Flat, pipe: int, low: Floats, high: Floats) -> Wholes:
     return rows[:count]
 
 
-@kept
+@inner
 def _boxes_of(flat: Flat, rule: int, length: int, far: tuple[float, float]) -> Wholes:
     """Give what no sleeve may take in whole."""
     first, last = flat.boxes_at[rule], flat.boxes_at[rule + 1]
@@ -187,7 +187,7 @@ def _boxes_of(flat: Flat, rule: int, length: int, far: tuple[float, float]) -> W
     return rows
 
 
-@kept
+@inner
 def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
     """Give the laterals to be opened again."""
     first, last = flat.taps_at[pipe], flat.taps_at[pipe + 1]
@@ -201,7 +201,7 @@ def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
     return places[:count]
 
 
-@kept
+@inner
 def problem_on(
     flat: Flat, case: int, low: Floats, high: Floats, wanted: Flags, reach: Floats
 ) -> Problem:
