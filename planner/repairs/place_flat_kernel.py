@@ -150,7 +150,7 @@ def covers_tap(flat: Flat, pipe: int, tap: int, sleeve: tuple[float, float]) -> 
     """Say whether a live lateral lies inside; one in the wall itself belongs to an end there."""
     start, end, x_m = sleeve[0], sleeve[1], flat.tap_m[X, tap]
     left, right = start < x_m or start == 0.0, x_m < end or end == flat.length_m[pipe]
-    return flat.tap_live[tap] and left and right
+    return bool(flat.tap_live[tap]) and left and right
 
 
 @inner
@@ -206,7 +206,8 @@ def lay_flat(flat: Flat) -> LaidFlat:
     for case in range(cases):
         pipe = flat.cases[0, case]
         # A span without length may lie in two sleeves, where these touch.
-        room += 2 * np.sum(flat.spot_is[WANTED, flat.spots_at[pipe] : flat.spots_at[pipe + 1]])
+        wanted = flat.spot_is[WANTED, flat.spots_at[pipe] : flat.spots_at[pipe + 1]]
+        room += 2 * int(np.sum(wanted))
     laid = LaidFlat(
         np.zeros((cases, 8), dtype=np.int64),
         np.zeros(cases + 1, dtype=np.int64),

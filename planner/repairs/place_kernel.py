@@ -188,8 +188,8 @@ def _walk_back(problem: Problem) -> tuple[np.ndarray, int]:
     found = np.empty((2, room), dtype=np.int64)
     # best[i] stands beside found[:, i]; nothing lies beyond the first, which is best[-1].
     best = np.zeros((room + 2, 3), dtype=np.int64)
-    count = np.int64(0)  # a plain 0 would be compiled for itself
-    first, lowest = problem.demands.shape[0], problem.length - problem.lengths[0] + 1
+    count, first = 0, problem.demands.shape[0]
+    lowest = problem.length - problem.lengths[0] + 1
     for demand in range(problem.demands.shape[0] - 1, -1, -1):
         at, to = problem.demands[demand]
         last = max(to - problem.lengths[-1], 0)

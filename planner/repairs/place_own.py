@@ -214,7 +214,7 @@ def _tell(
 
 
 def _demand(line: Line, offer: Offer, rules: Rules, spot: Spot) -> tuple[int, int]:
-    only = tuple(one if one is spot else replace(one, wanted=False) for one in line.spots)
+    only = tuple(one if one is spot else one._replace(wanted=False) for one in line.spots)
     low, high = set_problem(replace(line, spots=only), offer, rules).demands[0].tolist()
     return low, high
 

@@ -100,7 +100,10 @@ def doubts_on(flat: Flat, case: int) -> Floats:
 @inner
 def reaches_on(flat: Flat, case: int) -> Floats:
     """Give for each span of the pipe how far beyond it a sleeve must reach [m]."""
-    return flat.rule_m[OVERLAP, flat.cases[RULE, case]] + doubts_on(flat, case)
+    reach = doubts_on(flat, case)
+    for i in range(reach.size):
+        reach[i] = flat.rule_m[OVERLAP, flat.cases[RULE, case]] + reach[i]
+    return reach
 
 
 @inner
@@ -120,7 +123,7 @@ def _demands_of(
 ) -> Wholes:
     """Give the demands in order; `walls`: length of the pipe, and how clear of its walls [cm]."""
     length, wall = walls
-    rows = np.empty((np.sum(wanted), 2), dtype=np.int64)
+    rows = np.empty((int(np.sum(wanted)), 2), dtype=np.int64)
     count = 0
     for i in range(low.size):
         if wanted[i]:
