@@ -58,12 +58,14 @@ class FlatFigures(NamedTuple):
 
 
 @inner
-def _longest(problem: Problem) -> int:
-    """Give the longest demand [cm]."""
-    longest = 0
-    for at, to in problem.demands:
-        longest = max(longest, to - at)
-    return longest
+def _may_save(problem: Problem, before: int) -> bool:
+    """Say whether a sleeve shorter than `before` [cm] is long enough for the longest demand."""
+    longest, saves = 0, False
+    for i in range(problem.demands.shape[0]):
+        longest = max(longest, problem.demands[i, 1] - problem.demands[i, 0])
+    for size in problem.lengths:
+        saves |= longest <= size < before
+    return saves
 
 
 @inner
@@ -82,8 +84,7 @@ def _bare_cost(flat: Flat, case: int, served: Wholes, before: int) -> int:
         wanted[spot - first] = True
     reach = np.full(last - first, flat.rule_m[OVERLAP, rule])
     problem = problem_on(flat, case, low, high, wanted, reach)
-    longest = _longest(problem)
-    if not np.any((problem.lengths >= longest) & (problem.lengths < before)):
+    if not _may_save(problem, before):
         return -1
     starts, ends = solve_alone(problem)
     figures = np.zeros(8, dtype=np.int64)
@@ -217,14 +218,14 @@ def _why(flat: Flat, case: int, spot: int) -> tuple[int, int]:
     wanted[spot - first] = True
     low, high = flat.spot_m[FROM, first:last], flat.spot_m[TO, first:last]
     problem = problem_on(flat, case, low, high, wanted, reaches_on(flat, case))
-    at, to = problem.demands[0]
-    if not np.any(problem.lengths >= to - at):
+    at, to = problem.demands[0, 0], problem.demands[0, 1]
+    if problem.lengths.size == 0 or problem.lengths[-1] < to - at:
         return TOO_LONG, to - at
-    unsound = int(np.sum(flat.spot_is[UNSOUND, first:last]))
-    own = -1
-    if flat.spot_is[UNSOUND, spot]:
-        own = int(np.sum(flat.spot_is[UNSOUND, first:spot]))
-    bound = WALLS
+    unsound, own, bound = 0, -1, WALLS
+    for i in range(first, last):
+        if flat.spot_is[UNSOUND, i]:
+            own = unsound if i == spot else own
+            unsound += 1
     for size in problem.lengths:
         for start in range(max(to - size, 0), min(at, problem.length - size) + 1):
             bound = max(bound, _bound_of(problem, start, start + size, own, unsound))

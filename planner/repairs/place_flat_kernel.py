@@ -142,7 +142,7 @@ def _serves(flat: Flat, pipe: int, spot: int, reach: float, sleeve: tuple[float,
     low, high = flat.spot_m[FROM, spot], flat.spot_m[TO, spot]
     left = start == 0.0 or start <= low - reach + NOISE_M
     right = end == flat.length_m[pipe] or end >= high + reach - NOISE_M
-    return left and right and start < high + NOISE_M and end > low - NOISE_M
+    return bool(left and right and start < high + NOISE_M and end > low - NOISE_M)
 
 
 @inner
@@ -173,7 +173,7 @@ def _take_case(flat: Flat, case: int, laid: LaidFlat) -> None:
     problem = problem_on(flat, case, low, high, wanted, reach)
     starts, ends = solve_alone(problem)
     measure_flat(problem, starts, ends, figures)
-    got, before = np.zeros(last - first, dtype=np.bool_), -np.inf
+    got, distinct, before = np.zeros(last - first, dtype=np.bool_), 0, -np.inf
     for at in range(starts.size):
         sleeve = _metres_of(flat.length_m[pipe], problem.length, starts[at], ends[at])
         laid.places[count, 0], laid.places[count, 1] = starts[at], ends[at]
@@ -184,8 +184,7 @@ def _take_case(flat: Flat, case: int, laid: LaidFlat) -> None:
         for i in range(last - first):
             if wanted[i] and _serves(flat, pipe, first + i, reach[i], sleeve):
                 laid.served[many] = first + i
-                got[i] = True
-                many += 1
+                many, distinct, got[i] = many + 1, distinct + int(not got[i]), True
         for tap in range(flat.taps_at[pipe], flat.taps_at[pipe + 1]):
             figures[COVERS] |= int(covers_tap(flat, pipe, tap, sleeve))
         if many == laid.served_at[count]:
@@ -193,7 +192,7 @@ def _take_case(flat: Flat, case: int, laid: LaidFlat) -> None:
         before = sleeve[1]
         count += 1
         laid.served_at[count] = many
-    if np.sum(got) < figures[SERVED]:
+    if distinct < figures[SERVED]:
         figures[WRONG] = 1
     laid.sleeves_at[case + 1] = count
 
@@ -206,8 +205,8 @@ def lay_flat(flat: Flat) -> LaidFlat:
     for case in range(cases):
         pipe = flat.cases[0, case]
         # A span without length may lie in two sleeves, where these touch.
-        wanted = flat.spot_is[WANTED, flat.spots_at[pipe] : flat.spots_at[pipe + 1]]
-        room += 2 * int(np.sum(wanted))
+        for spot in range(flat.spots_at[pipe], flat.spots_at[pipe + 1]):
+            room += 2 * int(flat.spot_is[WANTED, spot])
     laid = LaidFlat(
         np.zeros((cases, 8), dtype=np.int64),
         np.zeros(cases + 1, dtype=np.int64),

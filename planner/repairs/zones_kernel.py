@@ -123,7 +123,7 @@ def _demands_of(
 ) -> Wholes:
     """Give the demands in order; `walls`: length of the pipe, and how clear of its walls [cm]."""
     length, wall = walls
-    rows = np.empty((int(np.sum(wanted)), 2), dtype=np.int64)
+    rows = np.empty((wanted.size, 2), dtype=np.int64)
     count = 0
     for i in range(low.size):
         if wanted[i]:
@@ -133,11 +133,11 @@ def _demands_of(
             while at > 0 and (
                 rows[at - 1, 0] > start or (rows[at - 1, 0] == start and rows[at - 1, 1] > end)
             ):
-                rows[at] = rows[at - 1]
+                rows[at, 0], rows[at, 1] = rows[at - 1, 0], rows[at - 1, 1]
                 at -= 1
             rows[at, 0], rows[at, 1] = start, end
             count += 1
-    return rows
+    return rows[:count]
 
 
 @inner
@@ -205,6 +205,18 @@ def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
 
 
 @inner
+def _sizes_on(flat: Flat, offer: int, but: int) -> tuple[Wholes, Wholes]:
+    """Give the lengths but one, which would miss a wall of the rounded pipe, and their costs."""
+    first, last = flat.sizes_at[offer], flat.sizes_at[offer + 1]
+    rows, count = np.empty((2, last - first), dtype=np.int64), 0
+    for i in range(first, last):
+        if flat.size_cm[i] != but:
+            rows[0, count], rows[1, count] = flat.size_cm[i], flat.size_cents[i]
+            count += 1
+    return rows[0, :count], rows[1, :count]
+
+
+@inner
 def problem_on(
     flat: Flat, case: int, low: Floats, high: Floats, wanted: Flags, reach: Floats
 ) -> Problem:
@@ -219,17 +231,13 @@ def problem_on(
         beyond it a sleeve must reach [m].
     """
     pipe, offer, rule = flat.cases[:, case]
-    length_m, shut = flat.length_m[pipe], flat.rule_m[SHUT_FROM : SHUT_TO + 1, rule]
+    length_m, shut = flat.length_m[pipe], (flat.rule_m[SHUT_FROM, rule], flat.rule_m[SHUT_TO, rule])
     length, wall = down_whole_cm(length_m), up_whole_cm(flat.rule_m[WALL_CLEAR, rule])
     lost = length_m - length / 100.0
     lost = lost if lost > NOISE_M else 0.0
     far = (lost, length_m - (flat.offer_longest_m[offer] + 0.02))
     lefts, rights = _zones_of(flat, case, low, high, reach, far)
-    first, last = flat.sizes_at[offer], flat.sizes_at[offer + 1]
-    sizes, costs = flat.size_cm[first:last].copy(), flat.size_cents[first:last].copy()
-    if lost > 0.0:  # as long as the rounded pipe it would miss one wall
-        fits = sizes != length
-        sizes, costs = sizes[fits], costs[fits]
+    sizes, costs = _sizes_on(flat, offer, length if lost > 0.0 else -1)
     shut_from, shut_to = _FAR, -1
     if shut[0] < shut[1]:
         shut_from = down_whole_cm(max(shut[0], -1.0))
