@@ -70,7 +70,7 @@ def lapping_pipe(random: Random) -> tuple[Line, Offer, Rules]:
 
 def demand_of(line: Line, offer: Offer, rules: Rules, spot: Spot) -> Place:
     """What one span alone asks [cm]."""
-    only = tuple(one if one is spot else replace(one, wanted=False) for one in line.spots)
+    only = tuple(one if one is spot else one._replace(wanted=False) for one in line.spots)
     low, high = set_problem(replace(line, spots=only), offer, rules).demands[0].tolist()
     return low, high
 
