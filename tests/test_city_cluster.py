@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 import socket
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -134,6 +135,30 @@ def test_what_is_no_address_is_refused_and_not_repeated(address: str) -> None:
     with pytest.raises(CityError, match=line) as told, Cluster(address):
         pass
     assert "secret" not in str(told.value)
+
+
+def test_a_worker_that_is_killed_takes_no_finished_part_with_it(
+    tmp_path: Path, hosts: DaskHosts
+) -> None:
+    """Each task notes that it was begun: those whose results came before the kill are begun once.
+
+    The third is left out: its result may be let go of too late for the scheduler to know.
+    """
+
+    def note(folder: str, number: int) -> dict[str, object]:
+        with (Path(folder) / str(number)).open("a") as file:
+            file.write("begun ")
+        time.sleep(0.1)
+        return {}
+
+    done: list[int] = []
+    with Cluster(hosts.address) as pool:
+        for number, _ in pool.run(note, str(tmp_path), range(6)):
+            done.append(number)
+            if len(done) == 3:
+                hosts.kill_worker()
+    assert sorted(done) == list(range(6))
+    assert [(tmp_path / str(number)).read_text() for number in done[:2]] == ["begun "] * 2
 
 
 def test_a_worker_without_the_folder_and_one_that_always_dies(
