@@ -2,7 +2,7 @@
 
 Reading order for a newcomer:
 
-1. `planner.plan` - the whole way in one function, step by step; `planner.propose` is its first
+1. `planner.plan` - the whole way in two functions, step by step; `planner.propose` is its first
    half, up to one choice for each pipe, and `planner.place_and_rule` the middle of that.
 2. `planner.contracts` - every table that passes between two steps.
 3. the steps, one module each, in the order of the way:

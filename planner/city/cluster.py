@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from planner.city.code import code_mark
@@ -12,6 +15,7 @@ from planner.city.filing import CityError
 from planner.city.pool import Done, Task
 
 _ANSWER_S = 10
+_ADDRESS = re.compile(r"(tcp|tls)://([^\s:/@\[\]]+|\[[0-9A-Fa-f:.%]+\]):[0-9]{1,5}")
 _MISSING = "dask.distributed is not installed here: pip install 'sleeveplan[dask]'"
 
 
@@ -40,15 +44,20 @@ class Cluster:
         CityError
             If it does not answer, has no workers, or one has another version of sleeveplan.
         """
+        if not _ADDRESS.fullmatch(self._address):
+            # It is not repeated: what is no address may hold a password.
+            message = "--scheduler wants tcp://HOST:PORT and nothing else, as the scheduler says it"
+            raise CityError(message)
         try:
             from distributed import Client
         except ImportError:
             raise CityError(_MISSING) from None
         self._quiet.__enter__()
         try:
+            asyncio.run(_knock(self._address, self._answer_s))
             self._client = Client(self._address, timeout=self._answer_s, set_as_default=False)
             _look_at(self._client, self._address, self._answer_s)
-        except (OSError, TimeoutError, ValueError) as error:
+        except (OSError, TimeoutError, TypeError, ValueError) as error:
             self.__exit__()
             message = (
                 f"the scheduler at {self._address} does not answer "
@@ -73,9 +82,17 @@ class Cluster:
         Raises
         ------
         CityError
-            If the scheduler is lost, or workers die again and again.
+            If a worker does not see `folder`, the scheduler is lost, or workers die again and
+            again.
         """
         if numbers:
+            seen = self._client.run(_sees, folder, on_error="ignore")
+            for worker in sorted(worker for worker, sees in seen.items() if not sees):
+                message = (
+                    f"worker {worker} does not see {folder}: every host must see the project's "
+                    "folder by this path"
+                )
+                raise CityError(message)
             yield from self._done(self._client, task, folder, numbers)
 
     def _done(self, client: Any, task: Task, folder: str, numbers: Sequence[int]) -> Done:  # noqa: ANN401 - of distributed, which may be absent
@@ -95,6 +112,27 @@ class Cluster:
             yield number, found
         if futures:
             raise CityError(lost)
+
+
+async def _knock(address: str, answer_s: float) -> None:
+    """Wait for the greeting of a scheduler, which a client of it would do for ever.
+
+    Raises
+    ------
+    OSError, TimeoutError, TypeError, ValueError
+        If nobody is there, or somebody who does not greet as a scheduler does.
+    """
+    from distributed import Security
+    from distributed.comm import connect
+
+    safe = Security().get_connection_args("client")
+    async with asyncio.timeout(2 * answer_s):
+        comm = await connect(address, timeout=answer_s, **safe)
+        await comm.close()
+
+
+def _sees(folder: str) -> bool:
+    return Path(folder).is_dir()
 
 
 def _look_at(client: Any, address: str, answer_s: float) -> None:  # noqa: ANN401 - of distributed
