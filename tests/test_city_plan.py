@@ -6,19 +6,24 @@ of their own.
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from city_town import write_city
+from typer.testing import CliRunner
 
 from planner import propose as propose_step
 from planner.city.by_parts import ByParts
 from planner.city.pool import PlainLoop
 from planner.city.run import HOME
+from planner.cli import app
 from planner.contracts import DECISIONS
 from planner.folder import run_project, write_run
+from planner.plan import Plan
 from planner.store.chosen import store_of
 from planner.tables import conform
 
@@ -33,10 +38,9 @@ def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_city(tmp_path_factory.mktemp("city") / "town", SIZE)
 
 
-def plan_into(folder: Path, *, parts: bool, accepted: bool) -> Path:
+def plan(folder: Path, *, parts: bool, accepted: bool) -> Plan:
     engineer = BY_PARTS if parts else propose_step.propose
-    made = run_project(folder, ALWAYS, assume_accepted=accepted, engineer=engineer)
-    return write_run(made, folder)
+    return run_project(folder, ALWAYS, assume_accepted=accepted, engineer=engineer)
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -46,44 +50,41 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def test_a_plan_by_parts_is_the_plan_in_one_piece(town: Path, tmp_path: Path) -> None:
-    """Every file of both runs: the first, and one after decisions and with a span that is gone."""
+    """Every table of a first plan; every file of one after decisions, with a span that is gone."""
     one, other = (Path(shutil.copytree(town, tmp_path / name)) for name in ("one", "other"))
-    for accepted in (True, False):
-        whole = contents(plan_into(one, parts=False, accepted=accepted))
-        assert contents(plan_into(other, parts=True, accepted=accepted)) == whole
-        for folder in (one, other):
-            decide(folder)
-    assert any(name.endswith("visits.csv") for name in whole)
+    first, ours = (plan(folder, parts=folder is other, accepted=False) for folder in (one, other))
+    assert ours.tables.keys() == first.tables.keys()
+    for name, table in first.tables.items():
+        pd.testing.assert_frame_equal(ours.tables[name], table)
+        assert getattr(ours.tables[name], "crs", None) == getattr(table, "crs", None)
+    for folder in (one, other):
+        decide(folder, first.tables)
+    whole, ours = (plan(folder, parts=folder is other, accepted=True) for folder in (one, other))
+    assert contents(write_run(ours, other)) == contents(write_run(whole, one))
     assert store_of(one).read_known().table.equals(store_of(other).read_known().table)
+    assert len(whole.tables["works"]) > 0
+    assert set(ours.tables["orphans"]["kind"]) == {"span"}
     assert not (one / HOME).exists()
     assert len(list((other / HOME / "parts").iterdir())) > 1
-    orphans = pd.read_csv(other / "out" / "0002" / "tables" / "orphans.csv")
-    assert set(orphans["kind"]) == {"span"}
 
 
-def decide(folder: Path) -> None:
+def decide(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     """Accept and refuse some pipes, and decide on a span that a dropped run takes away."""
-    tables = folder / "out" / "0001" / "tables"
-    choices = pd.read_csv(tables / "choices.csv", dtype="str", keep_default_na=False)
-    spans = pd.read_csv(tables / "spans.csv", dtype="str", keep_default_na=False)
+    choices = tables["choices"].iloc[::3].to_dict("records")
+    last = tables["spans"].iloc[-1]
     rows = [
         {"version": n, "pipe_id": row["pipe_id"], "decision": word, "by": "Ada", "on": "2026-01-12",
          "reason": "seen", "fingerprint": row["fingerprint"]}
         for n, (word, row) in enumerate(
-            zip(["accept", "refuse", "hold"] * 3, choices.iloc[::3].to_dict("records"),
-                strict=False), 1)
+            zip(["accept", "refuse", "hold"] * 3, choices, strict=False), 1)
     ]  # fmt: skip
-    last = spans.iloc[-1]
     about = {"pipe_id": last["pipe_id"], "span_id": last["span_id"], "decision": "watch"}
     rows.append({**about, "version": 10, "by": "Ada", "on": "2026-01-12", "reason": "seen"})
-    if not store_of(folder).read_decisions().empty:
-        return
     store_of(folder).append_decisions(conform(rows, DECISIONS))
     surveys = folder / "surveys.csv"
     coded = pd.read_csv(surveys, dtype="str", keep_default_na=False)
-    coded[coded["pipe_id"].str.lstrip("0") != last["pipe_id"].lstrip("0")].to_csv(
-        surveys, index=False
-    )
+    gone = coded["pipe_id"].str.lstrip("0") == last["pipe_id"].lstrip("0")
+    coded[~gone].to_csv(surveys, index=False)
 
 
 def stamps(folder: Path) -> dict[str, tuple[int, int]]:
@@ -128,7 +129,16 @@ def test_only_the_changed_part_is_touched(
     assert len(parts & {path.name for path in home.iterdir()}) == len(parts) - 1
 
 
-def test_a_small_project_is_planned_in_one_piece(town: Path, tmp_path: Path) -> None:
+def test_the_command_goes_by_parts_from_a_size_on(
+    town: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 32 pipes in one piece; as soon as so many are many, by parts: the same verdicts."""
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
     folder = Path(shutil.copytree(town, tmp_path / "town"))
-    run_project(folder, {"week.iterations": "10"}, engineer=BY_PARTS)
-    assert not (folder / HOME).exists()
+    words = ["plan", str(folder), "--set", "week.iterations=10", "--set"]
+    for count, parts in ((SIZE + 1, False), (SIZE, True)):
+        done = CliRunner().invoke(app, [*words, f"city.parts_from_count={count}"])
+        assert done.exit_code == 0, done.output
+        assert (folder / HOME / "parts").is_dir() == parts
+    one, other = (folder / "out" / name / "tables" / "verdicts.csv" for name in ("0001", "0002"))
+    assert one.read_bytes() == other.read_bytes()

@@ -11,7 +11,7 @@ import pandas as pd
 
 from planner.city.filing import CityError, link_file, read_frame, write_frame
 from planner.city.split import Tables, Town
-from planner.contracts import FLAGS, LEFT_OVER, PRICE_QUANTITIES, TABLES
+from planner.contracts import FLAGS, GROWTH, LEFT_OVER, PRICE_QUANTITIES, TABLES
 from planner.contracts.books import IDS
 from planner.ground.money import money
 from planner.inputs.project import Inputs
@@ -24,7 +24,7 @@ from planner.tables import conform
 
 Summaries = Sequence[dict[str, Any]]
 WHOLE = "whole"
-OWN = tuple(table for table in TABLES if table.name not in READ)
+OWN = tuple(table for table in (*TABLES, GROWTH) if table.name not in READ)
 """Tables that parts give; those that are read stand in the project."""
 
 

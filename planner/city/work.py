@@ -37,6 +37,7 @@ from planner.city.split import known_digest
 from planner.city.whole import KEPT, part_inputs, read_whole
 from planner.contracts import (
     FLAGS,
+    GROWTH,
     PRICE_QUANTITIES,
     TABLES,
 )
@@ -56,9 +57,9 @@ from planner.tables import conform, rows_in
 JOB = "job.json"
 LOST = "lost.parquet"
 """Earlier ids of a part without an heir."""
-WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "grades", "pipe_totals")
+WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "growth", "grades", "pipe_totals")
 """Tables in which no span or sleeve is named: they stand as they were proposed."""
-_CONTRACTS = {table.name: table for table in TABLES}
+_CONTRACTS = {table.name: table for table in (*TABLES, GROWTH)}
 Summary = dict[str, Any]
 
 
