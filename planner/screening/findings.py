@@ -104,8 +104,11 @@ def findings_of(parts: Sequence[Rows]) -> pd.DataFrame:
         )
     )
     figures = [part.figures for part in parts]
-    for name in ("column", "unit"):
-        said[name] = texts_of(np.concatenate([getattr(one, name) for one in figures])[order])
+    starts = np.cumsum([0, *(len(one.named) for one in figures)])[:-1]
+    named = [column for one in figures for column in one.named]
+    at = np.concatenate([one.at for one in figures])[order] + starts[of_part]
+    said["column"] = worded([column for column, _ in named], at)
+    said["unit"] = worded([unit for _, unit in named], at)
     ends = {
         name: np.concatenate([getattr(one, name) for one in figures])[order]
         for name in ("low", "high", "limit")
