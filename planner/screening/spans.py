@@ -252,10 +252,10 @@ def _words(links: Columns, count: int) -> Columns:
         seen[what] = np.bincount(place[found], minlength=count) > 0
     known = np.zeros(count, dtype=bool)
     return {
-        "mechanisms": _joined(place, mechanism, names, own, count),
-        "lent": _joined(place, mechanism, names, lent, count),
-        "root_kind": _kinds(_joined(place, detail, named, roots, count)),
-        "deposit_kind": _kinds(_joined(place, detail, named, deposits, count)),
+        "mechanisms": joined(place, mechanism, names, own, count),
+        "lent": joined(place, mechanism, names, lent, count),
+        "root_kind": _kinds(joined(place, detail, named, roots, count)),
+        "deposit_kind": _kinds(joined(place, detail, named, deposits, count)),
         "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),  # type: ignore[dict-item]
         "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),  # type: ignore[dict-item]
         "coded_lateral": seen["at_lateral"],
@@ -269,7 +269,7 @@ _SHOWN = ("soil_visible", "void_visible", "at_lateral")
 _BITS = 62
 
 
-def _joined(
+def joined(
     place: Places, codes: Places, words: npt.NDArray[np.object_], wanted: Marks, count: int
 ) -> npt.NDArray[np.object_]:
     """Join the words of each place's wanted rows, each once and in order, '+' between.
