@@ -512,4 +512,4 @@ def test_many_places_lie_where_few_do(monkeypatch: pytest.MonkeyPatch) -> None:
     # 10 of 14 m is 5 of the 7 m drawn: 3 to the east, 2 to the north.
     assert shapely.get_coordinates(few[0]).tolist() == [[3, 2], [6, 9], [0, 0], [3, 4]]
     assert np.abs(shapely.get_coordinates(few[0]) - shapely.get_coordinates(many[0])).max() < 1e-9
-    assert few[1] == many[1] == [-90, 180, 0, -90]
+    assert few[1] == many[1] == [-90, -180, 0, -90]
