@@ -91,7 +91,7 @@ def findings_of(parts: Sequence[Rows]) -> pd.DataFrame:
     keys, key = _keys(parts)
     order = _order(parts, of_part, keys, key)
     of_part, key = of_part[order], key[order]
-    said = {
+    said: dict[str, pd.api.extensions.ExtensionArray] = {
         name: worded([getattr(part, name) for part in parts], of_part)
         for name in ("about", "rule_id", "effect", "subject", "source", "standing", "rest")
     }
