@@ -25,7 +25,7 @@ def arrow_of(texts: Any) -> pa.ChunkedArray | None:  # noqa: ANN401 - any array
     """Give a text column as arrow holds it, without a copy; None where it is held otherwise."""
     if not isinstance(texts, pd.arrays.ArrowStringArray):
         return None
-    found: pa.ChunkedArray = texts.__arrow_array__()  # type: ignore[no-untyped-call]
+    found: pa.ChunkedArray = texts.__arrow_array__()
     return found
 
 

@@ -70,9 +70,10 @@ def test_a_benchmark_that_cannot_run_says_so(
 def test_ours_agrees_with_shapely_inside_the_pipe() -> None:
     """Between the ends both ways give one point; past them the naive way is elsewhere."""
     result = locate.run(2000)
-    assert result.unmet == []
+    assert result.ratios["largest difference from shapely [m]"] <= 1e-6
     assert result.ratios["rows the naive way puts elsewhere"] > 0
-    assert {row["rows"] for row in result.rows} == {100, 2000}
+    placed = 2000 - int(result.ratios["rows left over by ours"])
+    assert {row["rows"] for row in result.rows} == {100, 200, placed, 2000}
 
 
 def test_each_sleeve_is_found_in_the_text_of_its_sheet(pdftoppm: str) -> None:

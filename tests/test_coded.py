@@ -18,7 +18,9 @@ from planner.distinct import places_in
 from planner.ground.codes import mechanisms_of
 from planner.plan import Plan
 from planner.screening import screen as step
+from planner.screening.because import fill, parse
 from planner.screening.coded import screen_coded
+from planner.screening.columns import view_of
 from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rulebook import Rulebook, default_path, load_rulebook, make_rulebook
 from planner.screening.spoken import sentences
@@ -233,3 +235,38 @@ def test_rows_of_pipes_are_found_in_any_order(
         ids, pipes = sorted(ids), sorted(pipes)
     both = [pd.Series(texts, dtype="str") for texts in (ids, pipes)]
     assert list(pipe_rows(*both)) == list(places_in(*both))
+
+
+def test_the_spans_of_several_calls_count_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two calls of 600 spans and a limit of 1,000 the second is judged in numbers."""
+    spans, pipes = make_spans(1_200)
+    asked: list[int] = []
+
+    def noted(some: pd.DataFrame, *more: Any) -> Any:
+        asked.append(len(some))
+        return screen_coded(some, *more)
+
+    monkeypatch.setattr(step, "_asked", step._Asked())
+    monkeypatch.setattr(step, "CODED_FROM", 1_000)
+    monkeypatch.setattr(step, "screen_coded", noted)
+    book = load_rulebook()
+    step.screen(spans.head(100).reset_index(drop=True), pipes, book)  # few: never
+    first = step.screen(spans.head(600).reset_index(drop=True), pipes, book)
+    assert asked == []
+    second = step.screen(spans.head(600).reset_index(drop=True), pipes, book)
+    assert asked == [600]
+    pd.testing.assert_frame_equal(first.verdicts, second.verdicts, check_exact=True)
+    pd.testing.assert_frame_equal(first.findings, second.findings, check_exact=True)
+
+
+def test_many_sentences_are_filled_as_each_alone() -> None:
+    """Rows that read alike share a text; one row alone shares none."""
+    spans, pipes = make_spans(900)
+    view = view_of("span", nasty(spans, np.random.default_rng(5)), pipes, None)
+    seen = view.seen
+    text = "{crack_mm:.1f} of {offset_mm}, {root_kind}, {at_joint}, {dn_mm} and {material} {lent}"
+    for sentence in (parse(text, seen), parse("plain", seen), parse("", seen)):
+        many = fill(sentence, view, np.arange(len(view)))
+        alone = [fill(sentence, view, np.array([row]))[0] for row in range(len(view))]
+        assert many.tolist() == alone
+    assert fill(parse(text, seen), view, np.zeros(0, dtype=np.intp)).tolist() == []

@@ -11,6 +11,7 @@ from pathlib import Path
 import folium
 import map_town
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from branca.element import Element
@@ -22,11 +23,11 @@ from shapely.geometry import LineString, Point
 import planner
 from planner.contracts.repairs import NO_METHOD, NO_SYSTEM
 from planner.errors import PlannerError
-from planner.outputs import ground_layers, layers
+from planner.outputs import ground_layers, layers, packing
 from planner.outputs.figure import OfflineFigure, safe_json
 from planner.outputs.layers import Sheet, pipe_classes, pipes_layer
 from planner.outputs.map import draw_map, plan_data
-from planner.outputs.packing import DEGREE, Layer, lon_lat, pack_shapes, pack_text
+from planner.outputs.packing import DEGREE, Axis, Layer, lon_lat, pack_shapes, pack_text
 from planner.outputs.routes import day_numbers, route_totals, week_totals
 
 WEB = Path(planner.__file__).parent / "data" / "web"
@@ -498,3 +499,17 @@ def test_popup_of_a_pipe_that_is_no_circle_says_both_sizes():
     tables = one_pipe(shape="box", width_mm=600.0, height_mm=900.0)
     layer = layers.pipes_layer(Sheet(tables, map_town.facts()))
     assert layer.fields["Size"] == ["box, 600 x 900 mm (wide x high)"]
+
+
+def test_many_places_lie_where_few_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On flat coordinates as line by line, the way of the pipe there too; shapely is the judge."""
+    lines = [shapely.LineString([(0, 0), (3, 0), (3, 4)]), shapely.LineString([(9, 9), (0, 9)])]
+    axis = Axis(pd.Series(lines, ["A", "B"], dtype=object), pd.Series([14.0, 9.0], ["A", "B"]))
+    pipe_id, x_m = pd.Series(["A", "B", "A", "A"]), pd.Series([10.0, 3.0, 0.0, 14.0])
+    few = axis.points(pipe_id, x_m)
+    monkeypatch.setattr(packing, "MANY", 1)
+    many = axis.points(pipe_id, x_m)
+    # 10 of 14 m is 5 of the 7 m drawn: 3 to the east, 2 to the north.
+    assert shapely.get_coordinates(few[0]).tolist() == [[3, 2], [6, 9], [0, 0], [3, 4]]
+    assert np.abs(shapely.get_coordinates(few[0]) - shapely.get_coordinates(many[0])).max() < 1e-9
+    assert few[1] == many[1] == [-90, -180, 0, -90]

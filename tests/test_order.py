@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.distinct import matches
-from planner.order import FEW, order_by, rises
+from planner.distinct import groups_of, matches, unlike_in
+from planner.order import FEW, order_by, ranked, ranks_of, rises
 
 
 def columns(count: int, draw: Random) -> list[np.ndarray]:
@@ -47,3 +47,50 @@ def test_matches_are_all_pairs_of_equal_texts_in_order(seed: int) -> None:
     pairs = [(i, j) for i, a in enumerate(one) for j, b in enumerate(other) if a == b]
     rows, found = matches(np.array(one, dtype=object), np.array(other, dtype=object))
     assert list(zip(rows.tolist(), found.tolist(), strict=True)) == pairs
+
+
+WORDS = ["", "a", "b", "\u00e9", "\U0001f600", "\uffff", "Z", "ab"]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_ranks_are_places_among_the_sorted_texts(seed: int) -> None:
+    """Python sorts texts by code point; so do the ranks, whatever the letters' bytes."""
+    texts = Random(seed).choices(WORDS, k=50)
+    unlike = sorted(set(texts))
+    assert ranks_of(np.array(texts, dtype=object)).tolist() == [unlike.index(t) for t in texts]
+    assert ranked(pd.array(texts, dtype="str"))[1].to_pylist() == unlike
+    assert unlike_in(pd.Series(texts, dtype="str")) == list(dict.fromkeys(texts))
+
+
+@pytest.mark.parametrize(
+    "form", ["{:04d}", "D-{:07d}", "{:08d}", "{:x}", "long ago {:03d}", "{:03d} and more letters"]
+)
+def test_ids_are_sorted_as_texts_whatever_their_form(form: str) -> None:
+    """Ids of one length are sorted by their last letters as numbers, others are not: `sorted`."""
+    draw = Random(len(form))
+    texts = [form.format(draw.randrange(900)) for _ in range(3 * FEW)]
+    column = pd.array([*texts, "cut off"], dtype="str")[: len(texts)]
+    order = order_by([column])
+    assert order.tolist() == sorted(range(len(texts)), key=texts.__getitem__)
+    once = pd.array(sorted(set(texts)), dtype="str")
+    assert len(once) > FEW
+    assert rises([once])
+    assert not rises([once[::-1]])
+    assert not rises([column.take(order)])  # some stand twice
+    assert rises([column.take(order), np.arange(len(texts))])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_rows_that_hold_the_same_have_one_number(seed: int) -> None:
+    """By a dictionary of tuples, numbered as they first appear; an unknown is like another."""
+    draw = Random(seed)
+    columns = [
+        draw.choices(some, k=40)
+        for some in draw.choices([["x"], ["x", "y"], [1.5, 2.0], [np.nan, 1.0], [np.nan]], k=3)
+    ]
+    given = [pd.Series(one) if isinstance(one[0], str) else np.array(one) for one in columns]
+    rows = [tuple(str(value) for value in row) for row in zip(*columns, strict=True)]
+    numbers = {row: number for number, row in enumerate(dict.fromkeys(rows))}
+    found, count = groups_of(given)
+    assert found.tolist() == [numbers[row] for row in rows]
+    assert count == len(numbers)

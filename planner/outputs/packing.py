@@ -171,7 +171,7 @@ class Axis:
         """
         share, near = self.share(pipe_id, x_m), 0.001
         find = self._finder(pipe_id)
-        at = shapely.points(find(share))
+        at = np.asarray(shapely.points(find(share)), dtype=object)
         a, b = find(np.clip(share - near, 0, 1)), find(np.clip(share + near, 0, 1))
         way = b - a
         degrees = np.degrees(np.arctan2(-way[:, 1], way[:, 0]))
@@ -184,7 +184,7 @@ class Axis:
             return lambda share: shapely.get_coordinates(
                 shapely.line_interpolate_point(lines, share, normalized=True)
             )
-        axes, rows = Axes.of(self.lines.to_numpy()), self.lines.index.get_indexer(pipe_id)
+        axes, rows = Axes.of(self.lines.to_numpy()), self.lines.index.get_indexer(pd.Index(pipe_id))
         length = axes.length_m[rows]
         return lambda share: axes.points(rows, share * length)
 

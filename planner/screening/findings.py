@@ -91,7 +91,7 @@ def findings_of(parts: Sequence[Rows]) -> pd.DataFrame:
     keys, key = _keys(parts)
     order = _order(parts, of_part, keys, key)
     of_part, key = of_part[order], key[order]
-    said = {
+    said: dict[str, pd.api.extensions.ExtensionArray] = {
         name: worded([getattr(part, name) for part in parts], of_part)
         for name in ("about", "rule_id", "effect", "subject", "source", "standing", "rest")
     }
@@ -104,8 +104,11 @@ def findings_of(parts: Sequence[Rows]) -> pd.DataFrame:
         )
     )
     figures = [part.figures for part in parts]
-    for name in ("column", "unit"):
-        said[name] = texts_of(np.concatenate([getattr(one, name) for one in figures])[order])
+    starts = np.cumsum([0, *(len(one.named) for one in figures)])[:-1]
+    named = [column for one in figures for column in one.named]
+    at = np.concatenate([one.at for one in figures])[order] + starts[of_part]
+    said["column"] = worded([column for column, _ in named], at)
+    said["unit"] = worded([unit for _, unit in named], at)
     ends = {
         name: np.concatenate([getattr(one, name) for one in figures])[order]
         for name in ("low", "high", "limit")

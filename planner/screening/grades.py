@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import numbers_at, places_in, texts_at
@@ -73,12 +75,17 @@ class _Rows:
             _in_order(self.defects[name].array.take(at)) for name in names
         )
         pairs, counts = np.unique(run * len(kinds) + kind, return_counts=True)
-        found: dict[str, list[str]] = {}
-        for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
-            what = kinds[pair % len(kinds)]
-            told = f"{what} {count}" if count > 1 else what
-            found.setdefault(runs[pair // len(kinds)], []).append(told)
-        return {run: before + ", ".join(parts) for run, parts in found.items()}
+        # What is said of a mechanism that stands so often is written once.
+        most = int(counts.max(initial=0)) + 1
+        said, unlike = pd.factorize((pairs % max(len(kinds), 1)) * most + counts)
+        told = [
+            f"{kinds[one // most]} {one % most}" if one % most > 1 else kinds[one // most]
+            for one in unlike.tolist()
+        ]
+        starts = np.searchsorted(pairs // max(len(kinds), 1), np.arange(len(runs) + 1))
+        lists = pa.LargeListArray.from_arrays(starts, pa.array(told, pa.large_string()).take(said))
+        texts = compute.binary_join(lists, pa.scalar(", ", pa.large_string())).to_pylist()
+        return {run: before + text for run, text in zip(runs, texts, strict=True)}
 
 
 def grade_all(

@@ -27,13 +27,16 @@ NOT_STATED = "not stated, taken as not so: "
 
 @dataclass(frozen=True)
 class Figures:
-    """The figure that decides, row by row: its column, interval [unit], limit and unit."""
+    """The figure that decides, row by row: its column and unit, interval [unit] and limit.
 
-    column: Texts
+    `named` has each column that may decide with its unit, and `at` which of them does.
+    """
+
+    named: tuple[tuple[str, str], ...]
+    at: npt.NDArray[np.int16]
     low: Numbers
     high: Numbers
     limit: Numbers
-    unit: Texts
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,7 @@ class Ruling:
     def _take(self, where: Places) -> Ruling:
         old = self.figures
         figures = Figures(
-            old.column[where], old.low[where], old.high[where], old.limit[where], old.unit[where]
+            old.named, old.at[where], old.low[where], old.high[where], old.limit[where]
         )
         return replace(
             self,
@@ -195,32 +198,35 @@ def _figures(rule: Rule, view: View, rows: Places) -> Figures:
     """Pick the figure that decides each row: what fails, else what is unknown, else the last."""
     parts: list[Clause | Limit] = [one for one in rule.when if _is_figure(one)]
     parts += list(rule.limit)
-    count = len(rows)
-    out = no_figures(count)
-    settled = np.full(count, 3, dtype=np.int8)
-    for part in parts:
+    others = [clause for clause in rule.when if not _is_figure(clause)]
+    named = [(part.column, part.unit) for part in parts] + [(one.column, "") for one in others]
+    out = replace(no_figures(len(rows)), named=(_NO_COLUMN, *named))
+    settled = np.full(len(rows), 3, dtype=np.int8)
+    for at, part in enumerate(parts):
         low, high = (ends[rows] for ends in view.interval(part.column))
         answer, limit = _held_against(part, low, high)
         better = (answer < settled) | ((answer == YES) & (settled == YES))
-        out.column[better] = part.column
+        out.at[better] = 1 + at
         out.low[better] = np.where(np.isfinite(low), low, np.nan)[better]
         out.high[better] = np.where(np.isfinite(high), high, np.nan)[better]
         out.limit[better] = limit[better]
-        out.unit[better] = part.unit
         settled[better] = answer[better]
-    _name_blank_texts(rule, view, rows, out)
+    for at, clause in enumerate(others):
+        # A blank text or flag is what decides, where one leaves it open.
+        unknown = (hold(clause, view) == UNKNOWN)[rows]
+        out.at[unknown] = 1 + len(parts) + at
+        for ends in (out.low, out.high, out.limit):
+            ends[unknown] = np.nan
     return out
+
+
+_NO_COLUMN = ("", "")
 
 
 def no_figures(count: int) -> Figures:
     """Give figures of rows that none decides."""
-    return Figures(
-        np.full(count, "", dtype=object),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
-        np.full(count, "", dtype=object),
-    )
+    low, high, limit = (np.full(count, np.nan) for _ in range(3))
+    return Figures((_NO_COLUMN,), np.zeros(count, dtype=np.int16), low, high, limit)
 
 
 def _is_figure(clause: Clause) -> bool:
@@ -233,14 +239,3 @@ def _held_against(part: Clause | Limit, low: Numbers, high: Numbers) -> tuple[An
         return answer, np.where(answer == NO, part.ask, part.ok)
     value = part.value if isinstance(part.value, float) else np.nan
     return compare(part.op, low, high, value), np.full(len(low), value)
-
-
-def _name_blank_texts(rule: Rule, view: View, rows: Places, out: Figures) -> None:
-    """Name a blank text or flag as the column that decides, where one leaves it open."""
-    for clause in rule.when:
-        if not _is_figure(clause):
-            unknown = (hold(clause, view) == UNKNOWN)[rows]
-            out.column[unknown] = clause.column
-            for ends in (out.low, out.high, out.limit):
-                ends[unknown] = np.nan
-            out.unit[unknown] = ""

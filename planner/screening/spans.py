@@ -147,7 +147,8 @@ def _spans_of(members: Columns) -> Columns:
     own = taken(members, np.flatnonzero(members["part"] == "own"))
     first = starts_of(own["place"])
     group = own["group"][first]
-    whole = np.array([text.startswith(f"{REPEATED} ") for text in group], dtype=bool)
+    named, groups = pd.factorize(group)
+    whole = np.array([text.startswith(f"{REPEATED} ") for text in groups], dtype=bool)[named]
     damage = np.isin(group, ("damage", "flag", JOINT)) | whole
     long = np.logical_or.reduceat(own["kind"] == "stretch", first)
     joint = np.logical_or.reduceat(own["joint"], first)
@@ -212,7 +213,8 @@ def _links(members: Columns, takers: Places, givers: Places) -> Columns:
     links["place"] = np.concatenate([members["place"], takers[pair]])
     links["part"] = np.concatenate([members["part"], np.full(len(row), "lent", dtype=object)])
     links["row"] = ranks_of(links["observation_id"])
-    rank = np.array([_RANKS[part] for part in links["part"]], dtype=np.int8)
+    code, parts = pd.factorize(links["part"])
+    rank = np.array([_RANKS[part] for part in parts], dtype=np.int8)[code]
     return taken(links, order_by([links["place"], rank, links["core_from"], links["row"]]))
 
 
@@ -250,10 +252,10 @@ def _words(links: Columns, count: int) -> Columns:
         seen[what] = np.bincount(place[found], minlength=count) > 0
     known = np.zeros(count, dtype=bool)
     return {
-        "mechanisms": _joined(place, mechanism, names, own, count),
-        "lent": _joined(place, mechanism, names, lent, count),
-        "root_kind": _kinds(_joined(place, detail, named, roots, count)),
-        "deposit_kind": _kinds(_joined(place, detail, named, deposits, count)),
+        "mechanisms": joined(place, mechanism, names, own, count),
+        "lent": joined(place, mechanism, names, lent, count),
+        "root_kind": _kinds(joined(place, detail, named, roots, count)),
+        "deposit_kind": _kinds(joined(place, detail, named, deposits, count)),
         "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),  # type: ignore[dict-item]
         "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),  # type: ignore[dict-item]
         "coded_lateral": seen["at_lateral"],
@@ -267,7 +269,7 @@ _SHOWN = ("soil_visible", "void_visible", "at_lateral")
 _BITS = 62
 
 
-def _joined(
+def joined(
     place: Places, codes: Places, words: npt.NDArray[np.object_], wanted: Marks, count: int
 ) -> npt.NDArray[np.object_]:
     """Join the words of each place's wanted rows, each once and in order, '+' between.
@@ -306,7 +308,8 @@ def _worst(links: Columns, count: int) -> Columns:
     A row whose figure is unknown leaves the upper end open: it may be the worst.
     """
     names = {name: at for at, name in enumerate(SPAN_QUANTITIES)}
-    figure = np.array([names.get(name, -1) for name in links["quantity"]], dtype=np.intp)
+    code, quantities = pd.factorize(links["quantity"])
+    figure = np.array([names.get(name, -1) for name in quantities], dtype=np.intp)[code]
     known = np.flatnonzero(figure >= 0)
     at = (figure[known], links["place"][known])
     high = links["quantity_high"][known]

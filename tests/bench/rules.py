@@ -6,6 +6,7 @@ pipes of which something is unknown now and then.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -21,12 +22,13 @@ from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import screen
 from planner.screening.spoken import verdicts_of
 from planner.tables import check, conform
-from tests.bench.frame import BenchResult, timed
-from tests.bench.locate import line
+from tests.bench.budget import clocked
+from tests.bench.frame import BenchResult, Found, timed
 from tests.plain_rules import METHODS, judge
 
 GOALS: dict[str, tuple[str, float]] = {
-    "row-by-row rule list / ours, per span": (">=", 500.0),
+    "row-by-row rule list / ours, per span": (">=", 1_000.0),
+    "ours / memory floor": ("<=", 10.0),
     "verdicts that differ from the row-by-row list": ("<=", 0.0),
     "verdicts without a reason": ("<=", 0.0),
 }
@@ -42,48 +44,68 @@ def run(size: int) -> BenchResult:
     Both sides begin at what they want to read: ours at the contract tables, the row-by-row
     list at rows as dicts, whose making is not counted. Both end at a verdict with its reason:
     ours at the number of the rule that `sentences` words for any row, the list at the
-    sentence; the sample is compared word by word.
+    sentence; the sample is compared word by word. Ours takes all cores by the clock; CPU
+    seconds, which neither cores nor other work on the machine change much, stand beside.
     """
     spans, pipes = make_spans(size)
     book = load_rulebook()
     few = min(size, FEW)
-    first_s, _ = timed(lambda: flips_of(_coded(spans.head(few), pipes, book), book))
-    check_s, _ = timed(lambda: (check(spans, SPANS), check(pipes, PIPES)), tries=3)
-    ours_s, coded = timed(lambda: _coded(spans, pipes, book), tries=5)
+    first, _ = _both(lambda: flips_of(_coded(spans.head(few), pipes, book), book))
+    check_, _ = _both(lambda: (check(spans, SPANS), check(pipes, PIPES)), tries=3)
+    ours, coded = _both(lambda: _coded(spans, pipes, book), tries=5)
     floor_s = read_s(bytes_of(coded))
-    flips_s, flips = timed(lambda: flips_of(coded, book))
-    words_s, verdicts = timed(lambda: verdicts_of(coded, margins_in_words(flips)))
+    moved, flips = _both(lambda: flips_of(coded, book))
+    words, verdicts = _both(lambda: verdicts_of(coded, margins_in_words(flips)))
     some = spans.head(min(size, MIDDLE))
-    whole_s, found = timed(lambda: screen(some, pipes, book))
+    whole, found = _both(lambda: screen(some, pipes, book))
     rows = rows_of(spans, pipes, few)
-    plain_s, plain = timed(lambda: [judge(row, book) for row in rows], tries=3)
+    plain, told = _both(lambda: [judge(row, book) for row in rows], tries=3)
     sample = verdicts.set_index("span_id").loc[spans["span_id"].iloc[:few], SAID]
-    differ = sample.astype(object).to_numpy() != pd.DataFrame(plain)[SAID].astype(object).to_numpy()
-    per_span = ours_s / size
+    differ = sample.astype(object).to_numpy() != pd.DataFrame(told)[SAID].astype(object).to_numpy()
+    row_s, row_cpu_s = plain[0] / few, plain[1] / few
     return BenchResult(
         rows=[
-            line("ours: verdict and reason, in numbers", size, ours_s, ""),
-            line("ours: check of both tables", size, check_s, "the list checks nothing"),
-            line("ours: margins, in numbers", size, flips_s, ""),
-            line("ours: verdicts and margins in words", size, words_s, ""),
-            line("ours: first run of all in this process", few, first_s, "compiled or from disk"),
-            line("ours: whole step in readable steps", len(some), whole_s,
-                 f"{len(found.findings)} findings"),
-            line("naive: each rule on each row", few, plain_s, "verdict and sentence"),
-            line("floor: what is read and written, once", size, floor_s, ""),
+            _line("ours: verdict and reason, in numbers", size, ours, ""),
+            _line("ours: check of both tables", size, check_, "the list checks nothing"),
+            _line("ours: margins, in numbers", size, moved, ""),
+            _line("ours: verdicts and margins in words", size, words, ""),
+            _line("ours: first run of all in this process", few, first, "compiled or from disk"),
+            _line("ours: whole step, in words", len(some), whole,
+                  f"{len(found.findings)} findings"),
+            _line("naive: each rule on each row", few, plain, "verdict and sentence"),
+            _line("floor: what is read and written, once", size, (floor_s, floor_s), ""),
         ],
         ratios={
-            "row-by-row rule list / ours, per span": (plain_s / few) / per_span,
-            "row-by-row rule list / ours with the check": (plain_s / few)
-            / ((ours_s + check_s) / size),
-            "row-by-row rule list / ours with check, margins and words": (plain_s / few)
-            / ((ours_s + check_s + flips_s + words_s) / size),
-            "ours / memory floor": ours_s / floor_s,
+            "row-by-row rule list / ours, per span": row_s / (ours[0] / size),
+            "the same by CPU seconds": row_cpu_s / (ours[1] / size),
+            "with the check, by CPU seconds": row_cpu_s / ((ours[1] + check_[1]) / size),
+            "with check, margins and words, by CPU seconds": row_cpu_s
+            / ((ours[1] + check_[1] + moved[1] + words[1]) / size),
+            "ours / memory floor": ours[0] / floor_s,
             "verdicts that differ from the row-by-row list": float(differ.any(axis=1).sum()),
             "verdicts without a reason": float((verdicts["why"] == "").sum()),
         },
         goals={name: list(goal) for name, goal in GOALS.items()},
     )  # fmt: skip
+
+
+def _both(work: Callable[[], Found], *, tries: int = 1) -> tuple[tuple[float, float], Found]:
+    """Give the least time by the clock and the least CPU time of some tries [s]; what was found."""
+    best_s, best_cpu_s = float("inf"), float("inf")
+    for _ in range(tries):
+        cpu_s, (clock_s, found) = clocked(lambda: timed(work))
+        best_s, best_cpu_s = min(best_s, clock_s), min(best_cpu_s, cpu_s)
+    return (best_s, best_cpu_s), found
+
+
+def _line(what: str, count: int, took: tuple[float, float], note: str) -> dict[str, object]:
+    return {
+        "what": what,
+        "rows": count,
+        "seconds": round(took[0], 4),
+        "cpu_s": round(took[1], 4),
+        "note": note,
+    }
 
 
 def _coded(spans: pd.DataFrame, pipes: pd.DataFrame, book: Rulebook) -> Coded:
