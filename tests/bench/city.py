@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from time import process_time
 from typing import Any
+from unittest.mock import patch
 
 import pandas as pd
 import pyarrow as pa
@@ -27,9 +28,10 @@ from planner.city.pool import PlainLoop
 from planner.city.run import HOME, Job, propose_parts, run_city, set_prices
 from planner.city.run import lay_out as lay
 from planner.city.split import split_town
-from planner.city.work import count_work
+from planner.city.work import read_job, rule_part
 from planner.contracts import PRICE_QUANTITIES
 from planner.inputs.project import read_project
+from planner.screening import screen as screening
 from planner.store.chosen import store_of
 from planner.tables import empty
 from tests.bench.budget import clocked
@@ -40,7 +42,7 @@ STEPS = ("read", "screen", "chain", "change")
 CHAIN_MOST = 100_000
 SMALL = 10_000
 """Pipes of the smaller city; a quarter of the size where that is less."""
-WARM = 300
+WARM = 1_000
 NEEDED = {
     "pipes": ["pipe_id", "us_node", "ds_node", "shape", "dn_mm", "height_mm", "material", "lined",
               "stated_m", "drawn_m", "us_invert_m", "ds_invert_m", "geometry"],
@@ -54,7 +56,7 @@ NEEDED = {
 GOALS: dict[str, tuple[str, float]] = {
     "read, locate, screen / decoding": ("<=", 3.0),
     "memory beyond the start / decoded bytes": ("<=", 3.0),
-    "CPU s of the whole chain for 100,000 pipes at this rate": ("<=", 90.0),
+    "CPU s of the whole chain with its reading for 100,000 pipes at this rate": ("<=", 90.0),
     "read, locate, screen per pipe / in a smaller city": ("<=", 1.2),
     "the whole chain per pipe / in a smaller city": ("<=", 1.2),
     "parts redone for one changed row": ("<=", 1.0),
@@ -76,7 +78,9 @@ def run(size: int, steps: Sequence[str] = ()) -> BenchResult:
     few = min(SMALL, max(1, size // 4))
     with tempfile.TemporaryDirectory() as home:
         started = process_time()
-        run_city(write_city(Path(home) / "warm", WARM), PlainLoop())
+        # The compiled walks of many spans are got ready too; one part may be too small for them.
+        with patch.object(screening, "CODED_FROM", 0):
+            run_city(write_city(Path(home) / "warm", WARM), PlainLoop())
         warm_s = process_time() - started
         small = _chain(Path(home) / "small", few, steps)
         shutil.rmtree(Path(home) / "small")
@@ -104,7 +108,7 @@ def run(size: int, steps: Sequence[str] = ()) -> BenchResult:
 
 
 OF_STEP = {
-    "chain": ("CPU s of the whole chain for 100,000 pipes at this rate",
+    "chain": ("CPU s of the whole chain with its reading for 100,000 pipes at this rate",
               "the whole chain per pipe / in a smaller city"),
     "change": ("parts redone for one changed row",),
 }  # fmt: skip
@@ -125,7 +129,8 @@ def _ratios(small: dict[str, Any], large: dict[str, Any], few: int, size: int) -
             resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3,
         "CPU s of reading, locating, screening 100,000 pipes at this rate":
             per_pipe["screen"] * 100_000,
-        "CPU s of the whole chain for 100,000 pipes at this rate": per_pipe["chain"] * 100_000,
+        "CPU s of the whole chain with its reading for 100,000 pipes at this rate":
+            (large["read"] + large["lay"] + large["chain"]) / size * 100_000,
         "read, locate, screen per pipe / in a smaller city": grown["screen"],
         "the whole chain per pipe / in a smaller city": grown["chain"],
         "pipes of the smaller city": float(few),
@@ -162,7 +167,7 @@ def _chain(folder: Path, size: int, steps: Sequence[str]) -> dict[str, Any]:
         for _ in range(3)
     )  # fmt: skip
     with Highest() as seen:
-        screen_s, _ = clocked(lambda: job.run("counted", count_work, numbers))
+        screen_s, _ = clocked(lambda: job.run("screened", screen, numbers))
     chain_s, summaries = (
         clocked(lambda: propose_parts(job, known)) if "chain" in steps else (0.0, [])
     )
@@ -171,6 +176,12 @@ def _chain(folder: Path, size: int, steps: Sequence[str]) -> dict[str, Any]:
         "chain": chain_s, "bytes": decoded, "memory": seen.grown, "reading": reading.grown,
         "parts": len(numbers), "sleeves": sum(one["sleeves"] for one in summaries),
     }  # fmt: skip
+
+
+def screen(folder: str, number: int) -> dict[str, Any]:
+    """Read one part, put its rows on pipes, join and judge spans; write nothing."""
+    rule_part(Path(folder), read_job(Path(folder)), number)
+    return {}
 
 
 def _nothing(_: str) -> None:
