@@ -38,8 +38,7 @@ def test_no_work_waits_for_itself_whatever_comes_first(method: str):
     for size in range(len(FIRST) + 1):
         for first in combinations(FIRST, size):
             spots = tuple(
-                spot if spot.span_id != "D-1" else spot._replace(first=first)
-                for spot in base.spots
+                spot if spot.span_id != "D-1" else spot._replace(first=first) for spot in base.spots
             )
             steps = steps_of(type(base)(**{**vars(base), "spots": spots}), method)
             graph = nx.DiGraph(after(steps))

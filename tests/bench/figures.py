@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,8 @@ def table_of(entries: Sequence[Entry]) -> str:
             goal = list(told[-1]["goals"][name])
             if goal != NOUGHT:
                 lines.append(_row(bench, name, goal, told))
-    return "\n".join([*lines, "", *_counts(shown), *_not_run(entries)])
+    below = [_wrapped(text) for text in (_counts(shown), _not_run(entries)) if text]
+    return "\n".join([*lines, *(f"\n{text}" for text in below)])
 
 
 def in_readme(text: str, entries: Sequence[Entry]) -> str:
@@ -89,13 +91,17 @@ def _caption(entries: Sequence[Entry]) -> str:
         return "Nothing was measured yet: `python -m tests.bench table` does it."
     days = sorted({str(one["date"]) for one in entries})
     cores = sorted({int(one["machine"]["cores"]) for one in entries})
-    spins = [float(one["machine"]["two_processes"]) for one in entries]
-    return (
-        f"Measured {_span(days)} on {_span(cores)} virtual cores, each line within one run; two "
-        f"spinning processes did {min(spins):g} to {max(spins):g} times the work of one (2 on an "
-        "idle machine). `python -m tests.bench table` measures all again, `--only city:10000` one "
-        "bench at one size, `--readme` writes this table from tests/bench/figures.json."
+    spins = sorted({float(one["machine"]["two_processes"]) for one in entries})
+    return _wrapped(
+        f"Measured {_span(days)} on {_span(cores)} virtual cores, each figure within one run; two "
+        f"spinning processes did {_span(spins)} times the work of one (2 on idle cores). "
+        "`python -m tests.bench table` measures all again, with `--only city:10000` one bench at "
+        "one size; with `--readme` it writes this from `tests/bench/figures.json`."
     )
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, 100, break_long_words=False, break_on_hyphens=False)
 
 
 def _span(values: Sequence[object]) -> str:
@@ -103,15 +109,16 @@ def _span(values: Sequence[object]) -> str:
 
 
 def _row(bench: str, name: str, goal: Sequence[Any], told: Sequence[Entry]) -> str:
-    figures = ", ".join(f"{number(one['ratios'].get(name))} ({short(one['size'])})" for one in told)
+    figures = ", ".join(
+        f"{number(one['ratios'].get(name))} at {short(one['size'])}" for one in told
+    )
     missed = [short(one["size"]) for one in told if not one["met"][name]]
     met = f"not at {', '.join(missed)}" if missed and len(missed) < len(told) else ""
     met = met or ("no" if missed else "yes")
-    measured = f"{figures} {UNITS[bench]}"
-    return f"| {bench} | {name} | {goal[0]} {goal[1]:g} | {measured} | {met} |"
+    return f"| {bench} | {name} | {goal[0]} {goal[1]:g} | {figures} {UNITS[bench]} | {met} |"
 
 
-def _counts(entries: Sequence[Entry]) -> list[str]:
+def _counts(entries: Sequence[Entry]) -> str:
     """Say of the counts that must be nought whether they are."""
     asked = [
         (one, name)
@@ -125,14 +132,15 @@ def _counts(entries: Sequence[Entry]) -> list[str]:
         if not one["met"][name]
     ]
     if not asked:
-        return []
+        return ""
     said = f"; not: {'; '.join(wrong)}" if wrong else ""
-    right = len(asked) - len(wrong)
-    return [f"Counts that must be nought (what differs, is lost or overwritten): {right} of "
-            f"{len(asked)} are{said}."]  # fmt: skip
+    return (
+        "Counts that must be nought (what differs, is lost or overwritten): "
+        f"{len(asked) - len(wrong)} of {len(asked)} are{said}."
+    )
 
 
-def _not_run(entries: Sequence[Entry]) -> list[str]:
+def _not_run(entries: Sequence[Entry]) -> str:
     """Name what the table wants and nobody measured yet."""
     done = {(one["bench"], one["size"]) for one in entries}
     left = {
@@ -142,7 +150,7 @@ def _not_run(entries: Sequence[Entry]) -> list[str]:
     said = [
         f"{bench} at {', '.join(sizes)} {UNITS[bench]}" for bench, sizes in left.items() if sizes
     ]
-    return ["", f"Not measured yet: {'; '.join(said)}."] if said else []
+    return f"Not measured yet: {'; '.join(said)}." if said else ""
 
 
 def short(size: int) -> str:
