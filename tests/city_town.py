@@ -7,6 +7,7 @@ that is no end of the pipe, and one that stands twice. The same size gives the s
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -37,6 +38,29 @@ CODES = (
 SIZES_MM = (150, 200, 250, 300, 400)
 STUFF = ("vitrified clay", "concrete", "pvc", "")
 ROWS = 10
+AT_ONCE = 50_000
+"""Runs whose rows are written at once: ten million rows of text are too much for one frame."""
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Names, ends and surveyed lengths [m] of all pipes."""
+
+    names: np.ndarray
+    us: np.ndarray
+    ds: np.ndarray
+    length: np.ndarray
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What was drawn by lot for each run, and for each of its rows."""
+
+    from_ds: np.ndarray
+    wrong: np.ndarray
+    at: np.ndarray
+    picked: np.ndarray
+    odd: np.ndarray
 
 
 def write_city(folder: Path, size: int, *, seed: int = 11, prices: str = "") -> Path:
@@ -63,7 +87,7 @@ def write_city(folder: Path, size: int, *, seed: int = 11, prices: str = "") -> 
     nodes = {"node_id": np.concatenate([us, ds[down < 0]]), "access": "open"}
     points = shapely.points(np.concatenate([spots, ends[down < 0]]))
     gpd.GeoDataFrame(nodes, geometry=points, crs=CRS).to_file(folder / "nodes.gpkg")
-    _surveys(names, us, ds, drawn - 0.8, draw).to_csv(folder / "surveys.csv", index=False)
+    _write_surveys(folder / "surveys.csv", Runs(names, us, ds, drawn - 0.8), draw)
     return folder
 
 
@@ -91,38 +115,49 @@ def _trees(size: int, draw: np.random.Generator) -> tuple[np.ndarray, np.ndarray
     return down, spots
 
 
-def _surveys(
-    names: np.ndarray, us: np.ndarray, ds: np.ndarray, length: np.ndarray, draw: np.random.Generator
-) -> pd.DataFrame:
-    """Code every pipe once, from either end: its start, about eight rows, its end."""
-    size = len(names)
-    inner = ROWS - 2
+def _write_surveys(path: Path, runs: Runs, draw: np.random.Generator) -> None:
+    """Code every pipe once, from either end: its start, about eight rows, its end.
+
+    A few runs stand a second time, below all others. Texts of `AT_ONCE` runs are in memory.
+    """
+    size, inner = len(runs.names), ROWS - 2
     from_ds = draw.random(size) < 0.4
     wrong = draw.random(size)
-    start = np.where(from_ds, ds, us)
-    start = np.where(wrong < 0.005, "N-nowhere", start)
-    ref = np.where((wrong > 0.005) & (wrong < 0.015), np.char.lstrip(names.astype(str), "0"), names)
-    ref = np.where((wrong > 0.015) & (wrong < 0.02), np.char.add("gone-", names.astype(str)), ref)
-    at = np.sort(draw.random((size, inner)) * length[:, None], axis=1).round(2)
-    s_m = np.concatenate([np.zeros((size, 1)), at, length[:, None].round(2)], axis=1)
-    picked = np.array(CODES, dtype=object)[draw.integers(0, len(CODES), (size, inner))]
-    head = np.tile(np.array(["BCD", "A", "", ""], dtype=object), (size, 1, 1))
-    tail = np.tile(np.array(["BCE", "A", "", ""], dtype=object), (size, 1, 1))
-    code = np.concatenate([head, picked, tail], axis=1).reshape(-1, 4)
-    text = np.char.mod("%.2f", s_m).astype(object)
-    odd = draw.random(s_m.shape)
+    at = np.sort(draw.random((size, inner)) * runs.length[:, None], axis=1).round(2)
+    picked = draw.integers(0, len(CODES), (size, inner))
+    odd = draw.random((size, ROWS))
     odd[:, [0, -1]] = 0.5
+    drawn = Drawn(from_ds, wrong, at, picked, odd)
+    twice = np.flatnonzero(wrong > 0.995)
+    for letters, rows in (("R", np.arange(size)), ("TR", twice)):
+        for first in range(0, len(rows), AT_ONCE):
+            told = _coded(runs, drawn, rows[first : first + AT_ONCE])
+            told["inspection_id"] = letters + told["inspection_id"]
+            begun = letters == "TR" or first > 0
+            told.to_csv(path, index=False, header=not begun, mode="a" if begun else "w")
+
+
+def _coded(runs: Runs, drawn: Drawn, which: np.ndarray) -> pd.DataFrame:
+    """Give the coded rows of some runs as they stand in the file, their ids without letters."""
+    names, wrong, odd = runs.names[which], drawn.wrong[which], drawn.odd[which]
+    start = np.where(drawn.from_ds[which], runs.ds[which], runs.us[which])
+    start = np.where(wrong < 0.005, "N-nowhere", start)
+    plain = names.astype(str)
+    ref = np.where((wrong > 0.005) & (wrong < 0.015), np.char.lstrip(plain, "0"), names)
+    ref = np.where((wrong > 0.015) & (wrong < 0.02), np.char.add("gone-", plain), ref)
+    ends = np.zeros((len(which), 1)), runs.length[which, None].round(2)
+    s_m = np.concatenate([ends[0], drawn.at[which], ends[1]], axis=1)
+    text = np.char.mod("%.2f", s_m).astype(object)
     text[odd < 0.002], text[odd > 0.998] = "far", ""
     text[(odd > 0.99) & (odd < 0.994)] = "400.00"
-    code[:, 0] = np.where(
-        (odd > 0.004) & (odd < 0.006), [["BZZ"]], code[:, 0].reshape(odd.shape)
-    ).ravel()
+    head, tail = (np.tile(np.array([one, "A", "", ""], dtype=object), (len(which), 1, 1))
+                  for one in ("BCD", "BCE"))  # fmt: skip
+    picked = np.array(CODES, dtype=object)[drawn.picked[which]]
+    code = np.concatenate([head, picked, tail], axis=1).reshape(-1, 4)
+    code[((odd > 0.004) & (odd < 0.006)).ravel(), 0] = "BZZ"
     rows = pd.DataFrame(
-        {"inspection_id": np.repeat("R" + names, ROWS), "pipe_id": np.repeat(ref, ROWS),
+        {"inspection_id": np.repeat(names, ROWS), "pipe_id": np.repeat(ref, ROWS),
          "start_node": np.repeat(start, ROWS), "date": "2025-05-01", "s_m": text.ravel()}
     )  # fmt: skip
     rows[["code", "char1", "char2", "q1"]] = code
-    twice = rows[np.repeat(wrong > 0.995, ROWS)].assign(
-        inspection_id=lambda part: "T" + part["inspection_id"]
-    )
-    return pd.concat([rows, twice], ignore_index=True)
+    return rows

@@ -107,6 +107,9 @@ def test_a_span_from_the_far_end(tables: dict[str, pd.DataFrame]) -> None:
     text = "\n".join(explain_lines("D-000001", tables))
     assert "Span D-000001 on pipe P1: joint_offset" in text
     assert "verdict: sleeve; needs mend (programme); sleeve open, liner open, dig open" in text
+    # The rule says "{mechanisms} can be dug up"; the table keeps the key.
+    assert "[allow-dig] allows dig: joint offset can be dug up" in text
+    assert "joint_offset can be dug up" in tables["findings"]["why"].tolist()
     assert "[offset-mend-medium] needs mend: joint moved by 24 mm at DN 300 |" in text
     assert "offset_mm 24 against 20 mm | Stein: DN 300-600, classes 2 and 3 (cited)" in text
     assert "rows.csv, row 7: at 12.40 m: BAJ B, q1 24, clock 6, at a joint" in text

@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from planner.contracts.facts import RunFacts
 from planner.contracts.verdicts import verdict_said
+from planner.ground.mechanism_words import in_words
 from planner.outputs.counter import Counter
 from planner.outputs.drawings import strip_of
 from planner.outputs.layers import words
@@ -155,7 +156,7 @@ def detail_of(row: Row, rows: Tables, facts: RunFacts, *, decided: bool) -> Deta
         " ".join(str(one) for one in rows["break_even"]["why"]),
         [_sleeve(one, row, rows, facts) for one in sleeves],
         _coded_rows(row, rows, facts),
-        records_in(rows["grades"]),
+        [one | {"why": in_words(one["why"])} for one in records_in(rows["grades"])],
         _span_words(verdict, decided=decided),
         sorted({f"{one.rule}.{one.figure.split(' ')[0]}.ok = " for one in about_it if one.limit}),
         choice,
@@ -255,7 +256,7 @@ def _reason(one: Row) -> Reason:
     return Reason(
         _ABOUT.get(one["about"], f"sleeve {one['key']}"),
         what + _STATE.get(one["state"], ""),
-        one["why"],
+        in_words(one["why"]),
         figure,
         "" if pd.isna(one["limit"]) else f"{one['limit']:g}{unit}",
         one["source"] or BOOK_SOURCE,

@@ -10,6 +10,7 @@ import pandas as pd
 
 from planner.contracts.facts import RunFacts
 from planner.contracts.repairs import WAY_WORDS
+from planner.ground.mechanism_words import in_words
 from planner.outputs.counter import Counter
 from planner.outputs.layers import words
 from planner.outputs.palette import LOOKS
@@ -66,7 +67,7 @@ def span_row(row: Row, facts: RunFacts, seen: int) -> SpanRow:
         place_words(row, facts),
         counter_words(row, facts),
         words(row["mechanisms"]),
-        row["why"],
+        in_words(row["why"]),
         row["verdict"] or "unseen",
         look.word,
         look.letter,

@@ -17,6 +17,7 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAY_WORDS
 from planner.contracts.verdicts import DECIDE, verdict_said
 from planner.errors import UnknownIdError, printable
+from planner.ground.mechanism_words import in_words
 from planner.screening.explain_cure import cure_lines
 from planner.screening.explain_money import way_lines
 from planner.screening.explain_place import flow_lines, length_line, place_lines
@@ -114,7 +115,7 @@ def _verdict(verdict: Row) -> list[str]:
     urgency = f" ({verdict.urgency})" if verdict.urgency else ""
     lines = [
         f"  verdict: {verdict_said(verdict.verdict)}; needs {verdict.needs}{urgency}; {states}",
-        f"  because: {verdict.why}",
+        f"  because: {in_words(verdict.why)}",
     ]
     if verdict.rules:
         lines.append(f"  {DECIDE} because of: {_and(verdict.rules)}")
@@ -158,7 +159,7 @@ def _findings(title: str, about: str, key: str, tables: Tables) -> list[str]:
 def _finding(row: Row) -> str:
     state = {"yes": "", "no": " (fails)", "undecided": " (undecided)"}.get(row.state, "")
     what = " ".join(part for part in (row.effect, row.subject) if part)
-    line = f"  [{row.rule_id or 'no rule'}] {what}{state}: {row.why}"
+    line = f"  [{row.rule_id or 'no rule'}] {what}{state}: {in_words(row.why)}"
     if row.column:
         line += f" | {row.column} {interval(row.low, row.high)}"
         line += "" if np.isnan(row.limit) else f" against {row.limit:g}"
@@ -297,7 +298,7 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
         for row in _where(tables, "verdicts", "span_id", span.span_id):
             lines.append(
                 f"Span {span.span_id}, {_stretch(span.from_m, span.to_m)}:"
-                f" {_and(span.mechanisms)}: {verdict_said(row.verdict)}, {row.why}"
+                f" {_and(span.mechanisms)}: {verdict_said(row.verdict)}, {in_words(row.why)}"
             )
     for sleeve in _where(tables, "sleeves", "pipe_id", pipe.pipe_id):
         lines.append(
@@ -337,7 +338,7 @@ def _grades(pipe_id: str, tables: Tables) -> list[str]:
     lines = ["Grades, which move no rule:"] if rows else []
     for row in rows:
         doubt = "" if row.verified else ", unverified"
-        why = f" ({row.why})" if row.why else ""
+        why = f" ({in_words(row.why)})" if row.why else ""
         lines.append(
             f"  {row.scheme}, {row.requirement}, {row.measure}: {row.shown}{doubt};"
             f" inspection {row.key}{why}"
@@ -357,7 +358,7 @@ def _alternatives(pipe_id: str, tables: Tables) -> list[str]:
 
 def _left_over(key: str, tables: Tables) -> list[str]:
     rows = _where(tables, "left_over", "key", key)
-    return [f"Left over at {row.step}: {row.reason}" for row in rows]
+    return [f"Left over at {row.step}: {in_words(row.reason)}" for row in rows]
 
 
 def _and(joined: str) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import Tables
+from planner.ground.mechanism_words import in_words
 from planner.ground.money import money
 
 Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
@@ -81,6 +82,6 @@ def passage_lines(sleeve_id: str, tables: Tables) -> list[str]:
         return []
     frame = tables["passages"]
     return [
-        f"packer from {row.node_id}: {row.answer}; {row.why}"
+        f"packer from {row.node_id}: {row.answer}; {in_words(row.why)}"
         for row in frame[frame["sleeve_id"] == sleeve_id].itertuples(index=False)
     ]

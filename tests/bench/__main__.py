@@ -1,4 +1,7 @@
-"""``python -m tests.bench NAME [--size S] [--json]``: run one benchmark, or all."""
+"""``python -m tests.bench NAME [--size S] [--json]``: run one benchmark, or all.
+
+``python -m tests.bench table`` runs those that the README's table rests on (`tests.bench.table`).
+"""
 
 from __future__ import annotations
 
@@ -8,43 +11,31 @@ import sys
 from collections.abc import Sequence
 
 from planner.errors import PlannerError
+from tests.bench import table
 from tests.bench.frame import as_json, machine, report
-
-SIZES = {
-    "inputs": 1_000_000,
-    "locate": 100_000,
-    "rules": 1_000_000,
-    "place": 1_000,
-    "budget": 10_000,
-    "public": 60,
-    "week": 200,
-    "travel": 3_000,
-    "onepipe": 100_000,
-    "weeks": 200,
-    "replan": 200,
-    "sheets": 50,
-    "map": 20_000,
-    "review": 5_000,
-    "store": 100_000,
-    "city": 10_000,
-    "cluster": 12_000,
-}
-"""Benchmarks by name, with the size each takes by default."""
+from tests.bench.sizes import SIZES
 
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run what is named; 0 whatever the figures are, 2 if a benchmark could not run."""
+    given = list(sys.argv[1:] if words is None else words)
+    if given[:1] == ["table"]:
+        return table.main(given[1:])
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("name", choices=[*SIZES, "all"])
+    parser.add_argument("name", choices=[*SIZES, "all", "table"])
     parser.add_argument("--size", type=_size, help="how much: observations, pipes, seconds, ...")
     parser.add_argument("--json", action="store_true", help="one JSON object a benchmark")
-    asked = parser.parse_args(words)
+    parser.add_argument("--steps", help="of city: read,screen or read,screen,chain or all four")
+    asked = parser.parse_args(given)
+    if asked.steps and asked.name != "city":
+        parser.error("--steps is for city alone")
+    more = {"steps": asked.steps.split(",")} if asked.steps else {}
     seen = {} if asked.json else machine()
     failed = False
     for name in SIZES if asked.name == "all" else [asked.name]:
         size = asked.size or SIZES[name]
         try:
-            result = importlib.import_module(f"tests.bench.{name}").run(size)
+            result = importlib.import_module(f"tests.bench.{name}").run(size, **more)
         except (ImportError, MemoryError, OSError, PlannerError, RuntimeError, ValueError) as error:
             print(f"{name} could not run: {error}", file=sys.stderr)
             failed = True

@@ -142,6 +142,18 @@ def test_the_opened_row_tells_where_what_why_and_what_else(desk: Desk) -> None:
     assert "film run1.mp4 at 1:01:40" in desk.get(f"/engineer/span/{WIDE}")
 
 
+def test_sentences_name_mechanisms_in_words(desk: Desk) -> None:
+    """Settled deposit is `deposit_settled` in the tables; people read words, in list and row."""
+    kept = desk.live.rows_of("0019")["findings"]["why"].tolist()
+    assert "deposit_settled in the pipe: cleaning, not a sleeve" in kept
+    assert "deposit_settled are cleaned out" in kept
+    row, page = desk.get(f"/engineer/span/{DEPOSIT}"), desk.get("/engineer")
+    assert "deposit settled are cleaned out" in row
+    for text in (row, page):
+        assert "deposit settled in the pipe: cleaning, not a sleeve" in text
+        assert "deposit_settled" not in text
+
+
 def test_a_photo_comes_by_its_coded_row_and_nothing_else_does(desk: Desk) -> None:
     source = re.search(r'src="(/photo\?of=[^"]+)"', desk.get(f"/engineer/span/{CRACK}"))
     answer = desk.client.get(html.unescape(source[1]))
