@@ -7,6 +7,7 @@ tests of its own against outside sources.
 from __future__ import annotations
 
 import fcntl
+import gc
 import os
 import re
 import shutil
@@ -28,6 +29,7 @@ from typer.testing import CliRunner
 from planner import propose as propose_step
 from planner.city import work
 from planner.city.code import code_mark, same_code
+from planner.city.collecting import rarely
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
 from planner.city.numbers import Renumbering, free_base
@@ -454,3 +456,20 @@ def test_the_benchmark_of_a_small_city_runs(monkeypatch: pytest.MonkeyPatch) -> 
     assert result.ratios["parts redone for one changed row"] == 1
     assert result.ratios["read, locate, screen / decoding"] > 1
     assert set(result.goals) <= set(result.ratios)
+
+
+def test_garbage_is_looked_for_as_before_once_a_part_is_done() -> None:
+    """Also where the part fails: the settings of the process are those it had."""
+    before = gc.get_threshold()
+
+    @rarely
+    def part(*, fails: bool) -> tuple[int, int, int]:
+        if fails:
+            raise CityError
+        return gc.get_threshold()
+
+    assert part(fails=False)[0] > before[0]
+    with pytest.raises(CityError):
+        part(fails=True)
+    assert gc.get_threshold() == before
+    assert gc.get_freeze_count() == 0

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from planner.city.code import same_code
+from planner.city.collecting import rarely
 from planner.city.filing import (
     CityError,
     by_pipe,
@@ -77,6 +78,7 @@ def part_folder(home: Path, job: dict[str, Any], number: int) -> Path:
     return home / "parts" / str(job["parts"][number]["rows"])
 
 
+@rarely
 def part_work(folder: str, number: int) -> Summary:
     """Propose one part and write what comes of it, with ids that hold in the part only.
 
@@ -132,6 +134,7 @@ def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.
         return inputs, decisions, rule_spans(inputs, local, decisions, book, whole)
 
 
+@rarely
 def count_work(folder: str, number: int) -> Summary:
     """Count what one part could order of each price that holds for a range of quantity.
 
@@ -150,6 +153,7 @@ def count_work(folder: str, number: int) -> Summary:
     return counted
 
 
+@rarely
 def number_work(folder: str, number: int) -> Summary:
     """Write the tables of one part with the ids that hold in the whole city."""
     home = Path(folder)
