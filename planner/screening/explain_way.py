@@ -82,6 +82,6 @@ def passage_lines(sleeve_id: str, tables: Tables) -> list[str]:
         return []
     frame = tables["passages"]
     return [
-        f"packer from {row.node_id}: {row.answer}; {in_words(row.why)}"
+        f"packer from {row.node_id}: {row.answer}; {in_words(str(row.why))}"
         for row in frame[frame["sleeve_id"] == sleeve_id].itertuples(index=False)
     ]
