@@ -436,23 +436,3 @@ def records_in(frame: pd.DataFrame) -> list[dict[str, Any]]:
 def rows_in(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
     """Give rows as tuples of the columns `names`; a few rows cost little."""
     return zip(*(frame[name].tolist() for name in names), strict=True)
-
-
-def describe(table: Table) -> pd.DataFrame:
-    """Print-ready data dictionary of `table`: column, kind, unit, may be blank, bounds, meaning."""
-    rows = []
-    for column in table.columns:
-        bounds = " | ".join(column.one_of)
-        if column.low is not None or column.high is not None:
-            bounds = f"{column.low} .. {column.high}".replace("None", "")
-        rows.append(
-            {
-                "column": column.name,
-                "kind": column.kind,
-                "unit": column.unit,
-                "blank": "yes" if column.blank else "no",
-                "bounds": bounds,
-                "meaning": column.meaning,
-            }
-        )
-    return pd.DataFrame(rows)

@@ -203,7 +203,7 @@ def test_a_sentence_is_worded_for_any_row() -> None:
     assert coded is not None
     for rows in ([17], [299, 3, 40, 3], range(299, -1, -1)):
         some = np.array(rows)
-        assert list(sentences(coded, some)) == list(whole[spans["span_id"].iloc[some]])
+        assert sentences(coded, some).to_pylist() == list(whole[spans["span_id"].iloc[some]])
 
 
 def test_what_cannot_be_put_into_numbers_is_left_to_the_readable_steps() -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from planner.contracts import BARE, SUFFIXES, TABLES
-from planner.tables import Column, Table, describe, empty
+from planner.contracts.dictionary import describe
+from planner.tables import Column, Table, empty
 
 FIGURES = [
     (table.name, column)

@@ -241,7 +241,7 @@ def test_the_way_is_explained():
     """A line for each manhole, with what bars."""
     _, passages = placed_with(defect(5.0))
     lines = passage_lines("S-000001", {"passages": passages})
-    assert lines[0].startswith("packer from p1-a: no; P from p1-a: does not pass joint_offset")
+    assert lines[0].startswith("packer from p1-a: no; P from p1-a: does not pass joint offset")
     assert lines[1] == "packer from p1-b: yes; P: nothing lies on the way"
     assert passage_lines("S-000001", {}) == []
 

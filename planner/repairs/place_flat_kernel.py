@@ -117,7 +117,7 @@ def _at_taps(flat: Flat, pipe: int, clear: float, sleeve: tuple[float, float], f
 def is_sound(
     flat: Flat, case: int, reach: Floats, sleeve: tuple[float, float], before: float, length: int
 ) -> bool:
-    """Say whether `zones.faults_of` finds nothing wrong; `before` is where the last one ends."""
+    """Say whether `zones.faults_of` finds nothing wrong; the last one ends at `before` [m]."""
     pipe, _, rule = flat.cases[:, case]
     start, end = sleeve
     rules, far = flat.rule_m[:, rule], flat.length_m[pipe]

@@ -77,7 +77,7 @@ def verdicts_of(coded: Coded, margins: Margins) -> pd.DataFrame:
         "flip_by": taken(margins.by),
         "flip_unit": taken(margins.unit),
         "flip_to": taken(margins.to),
-        "why": column_of(_sentences(coded, rows)),
+        "why": column_of(sentences(coded, rows)),
     }
     return conform(table, VERDICTS)
 
@@ -110,14 +110,8 @@ def _ones(bits: int) -> list[int]:
     return found
 
 
-def sentences(coded: Coded, rows: Places) -> Texts:
-    """Say of some spans in one sentence why their verdict is what it is."""
-    said: Texts = _sentences(coded, rows).to_numpy(zero_copy_only=False)
-    return said
-
-
-def _sentences(coded: Coded, rows: Places) -> pa.Array:
-    """Say it as arrow holds texts: each sentence that occurs is written once."""
+def sentences(coded: Coded, rows: Places) -> pa.Array:
+    """Say of some spans in one sentence why their verdict is what it is; each text is made once."""
     why = coded.told.why[rows]
     texts, where = [MENDED, FAILED_HERE], np.zeros(len(rows), dtype=np.int64)
 
