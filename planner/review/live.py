@@ -25,6 +25,7 @@ from planner.propose import Proposal, Tables, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
 from planner.review.decided import Decided
+from planner.review.heap import hold_still
 from planner.store.chosen import store_of
 from planner.store.decisions import Store
 from planner.tables import conform
@@ -303,6 +304,7 @@ class Live:
             self._decided, self._stamp = Decided(state.decisions), state.stamp
             self.catch_up()
             self._note(tuple(state.inputs.pipes["pipe_id"].astype(str)), "")
+        hold_still()
 
     def _row(self, asked: Asked) -> pd.DataFrame:
         on, at = self.instant()

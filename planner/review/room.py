@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from planner.review.heap import hold_still
 from planner.review.jobs import Jobs
 from planner.review.live import Live
 from planner.review.pages import Pages
@@ -28,3 +29,4 @@ class Room:
         """Make what is slow in a large town before the first person looks."""
         for make in self.ahead:
             make()
+        hold_still()
