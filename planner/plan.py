@@ -13,6 +13,7 @@ from importlib.metadata import version
 
 import pandas as pd
 
+from planner.collecting import rarely
 from planner.contracts import FINDINGS, FLAGS, ORPHANS, WEEK_EDITS, WHAT_IF
 from planner.contracts.facts import RunFacts
 from planner.crews.apart import find_apart
@@ -55,6 +56,7 @@ class Plan:
     known: KnownIds
 
 
+@rarely
 def make_plan(  # noqa: PLR0913 - the keywords are the run's own switches
     inputs: Inputs,
     known: KnownIds,

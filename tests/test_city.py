@@ -29,7 +29,6 @@ from typer.testing import CliRunner
 from planner import propose as propose_step
 from planner.city import work
 from planner.city.code import code_mark, same_code
-from planner.city.collecting import rarely
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
 from planner.city.numbers import Renumbering, free_base
@@ -39,6 +38,7 @@ from planner.city.rows import read_rows, write_rows
 from planner.city.run import HOME, run_city
 from planner.city.split import split_town
 from planner.cli import app
+from planner.collecting import rarely
 from planner.contracts import DECISIONS, INSPECTIONS, OBSERVATIONS, PIPES
 from planner.inputs.project import read_project
 from planner.propose import Proposal, propose

@@ -41,6 +41,7 @@ from planner.city.week import Said, all_parts, plan_city_week, week_lines, with_
 from planner.city.whole import write_whole
 from planner.city.work import JOB, count_work, number_work, part_work
 from planner.city.zones import ZoneWorkers
+from planner.collecting import rarely
 from planner.contracts.facts import RunFacts
 from planner.ground.ids import KnownIds, highest_of
 from planner.inputs.project import Inputs, read_project
@@ -203,6 +204,7 @@ def propose_parts(job: Job, known: KnownIds) -> list[dict[str, Any]]:
     raise CityError(message)
 
 
+@rarely
 def lay_out(job: Job) -> dict[str, Any]:
     """Write the rows of each part that is new, and say what its key is."""
     town, marks = job.town, Marks(job.town)

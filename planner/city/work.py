@@ -17,7 +17,6 @@ import numpy as np
 import pandas as pd
 
 from planner.city.code import same_code
-from planner.city.collecting import rarely
 from planner.city.filing import (
     CityError,
     by_pipe,
@@ -36,6 +35,7 @@ from planner.city.rows import read_rows
 from planner.city.ruled import keep_ruled, kept_ruled
 from planner.city.split import known_digest
 from planner.city.whole import KEPT, part_inputs, read_whole
+from planner.collecting import rarely
 from planner.contracts import (
     FLAGS,
     GROWTH,

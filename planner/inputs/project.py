@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from planner.collecting import rarely
 from planner.contracts import (
     DONE,
     EVENTS,
@@ -114,6 +115,7 @@ class Inputs:
     unread: str = ""
 
 
+@rarely
 def read_project(
     folder: Path,
     overrides: Mapping[str, str] | None = None,
