@@ -121,6 +121,7 @@ def test_a_day_is_read_where_day_and_month_are_not_in_doubt(text: str, day: str 
 def test_whole_numbers_flags_and_times() -> None:
     """3.0 is whole and 3.5 is not; yes and no in their usual spellings; times of day."""
     assert [read_whole(t) for t in ("3", "3.0", "3.5", "x")] == [3, 3, None, None]
+    assert [read_whole(t) for t in ("9223372036854775808", "-1e30", "9" * 400)] == [None] * 3
     assert [read_flag(t) for t in ("Yes", "TRUE", "1", "no", "0", "maybe")] == [
         True, True, True, False, False, None,
     ]  # fmt: skip

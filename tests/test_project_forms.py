@@ -226,6 +226,11 @@ def test_amounts_become_whole_cents() -> None:
         (["price", 0, "each"], -1, "price.each"),
         (["price", 0, "each"], float("nan"), "price.each"),
         (["price", 1, "each_cents"], 1.5, "price.each_cents"),
+        # 64 bits hold up to 2^63 - 1; nobody pays so much, and no table must break by it.
+        (["price", 1, "each_cents"], 2**63, "price.each_cents"),
+        (["price", 1, "each_cents"], 1e300, "price.each_cents"),
+        (["price", 0, "each"], 10**400, "price.each"),
+        (["price", 0, "included_m"], 10**400, "price.included_m"),
         (["price", 0, "item"], "sleve", "price.item"),
         (["price", 1, "price_id"], "a", "price.price_id"),
         (["price", 0, "dn_from_mm"], 300, "price.dn_from_mm"),

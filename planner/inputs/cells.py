@@ -20,6 +20,8 @@ _YES = frozenset({"yes", "y", "true", "t", "1"})
 _NO = frozenset({"no", "n", "false", "f", "0"})
 
 _SPACES = re.compile(r"(?<=\d)[ \u00a0\u2009\u202f'\u2019](?=\d{3}(?!\d))")
+MOST_WHOLE = 2**63
+"""No table holds a whole number of this or more, nor of its opposite or less."""
 _PLAIN = re.compile(r"-?[0-9]{1,15}(\.[0-9]{1,15})?")
 _WHOLE = re.compile(r"[+-]?\d+")
 _UNSURE = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
@@ -123,9 +125,11 @@ def _tidy(text: str) -> str:
 
 
 def read_whole(text: str, style: Style = "point") -> int | None:
-    """Read a whole number; ``3.0`` is 3, ``3.5`` is none."""
+    """Read a whole number; ``3.0`` is 3, ``3.5`` is none, nor is what 64 bits do not hold."""
     value = read_number(text, style)
-    return int(value) if value is not None and value == int(value) else None
+    if value is None or not abs(value) < MOST_WHOLE or value != int(value):
+        return None
+    return int(value)
 
 
 def read_seconds(text: str, style: Style = "point") -> float | None:

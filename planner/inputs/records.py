@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from planner.errors import Fault
-from planner.inputs.cells import read_date
+from planner.inputs.cells import MOST_WHOLE, read_date
 from planner.inputs.csv_text import shown
 from planner.inputs.forms import Form, nearest, wanted_of, within
 from planner.tables import DTYPES, Column, Table
@@ -107,11 +107,14 @@ def _native(raw: object, column: Column) -> object:
 
 
 def _number(raw: object, column: Column) -> object:
-    if isinstance(raw, bool) or not isinstance(raw, int | float) or not math.isfinite(raw):
+    if isinstance(raw, bool) or not isinstance(raw, int | float):
+        return None
+    # No table holds a whole number of more than 64 bits.
+    if abs(raw) >= MOST_WHOLE if isinstance(raw, int) else not math.isfinite(raw):
         return None
     if column.kind == "number":
         return float(raw)
-    return int(raw) if raw == int(raw) else None
+    return int(raw) if raw == int(raw) and abs(raw) < MOST_WHOLE else None
 
 
 def _text(raw: str, column: Column) -> str | None:
