@@ -316,9 +316,12 @@ def explain(
     Of an id: each rule with its source, the rows as coded, how the place was reckoned.
     """
     from planner.folder import run_project
+    from planner.propose import propose
     from planner.screening.explain import explain_lines
 
-    made = run_project(folder, {}, assume_accepted=False, keep_ids=False, engineer=by_parts())
+    # It only looks: the parts of a large project are kept where that may be.
+    engineer = by_parts() if os.access(folder, os.W_OK) else propose
+    made = run_project(folder, {}, assume_accepted=False, keep_ids=False, engineer=engineer)
     for line in explain_lines(key, made.tables):
         print(line)
 

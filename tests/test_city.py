@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 import signal
+import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -471,5 +472,27 @@ def test_garbage_is_looked_for_as_before_once_a_part_is_done() -> None:
     assert part(fails=False)[0] > before[0]
     with pytest.raises(CityError):
         part(fails=True)
+    assert gc.get_threshold() == before
+    assert gc.get_freeze_count() == 0
+
+
+def test_steps_of_two_threads_that_overlap_leave_the_search_as_it_was() -> None:
+    before, begun, go_on = gc.get_threshold(), threading.Event(), threading.Event()
+
+    @rarely
+    def first() -> None:
+        begun.set()
+        go_on.wait(10)
+
+    other = threading.Thread(target=first)
+    other.start()
+    begun.wait(10)
+
+    @rarely
+    def second() -> None:
+        go_on.set()
+        other.join()
+
+    second()
     assert gc.get_threshold() == before
     assert gc.get_freeze_count() == 0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -128,6 +130,65 @@ def test_a_part_with_a_file_lost_or_cut_short_is_done_again(
     made = run_city(town, PlainLoop(), most=MOST)
     assert made.redone == made.totals["parts"]
     assert contents(made.out) == before
+
+
+@pytest.mark.parametrize("name", ["said.json", "prices.parquet"])
+def test_what_all_parts_are_told_is_written_anew_where_it_is_damaged(
+    finished: Path, tmp_path: Path, name: str
+) -> None:
+    """Cut short beside parts that have to be done again: the result is what it was."""
+    town = Path(shutil.copytree(finished, tmp_path / "town"))
+    before = contents(town / "out" / "city")
+    for path in (town / HOME / "whole").glob(f"*/{name}"):
+        path.write_bytes(path.read_bytes()[:10])
+    for path in (town / HOME / "parts").glob("*/tables"):
+        shutil.rmtree(path)
+    made = run_city(town, PlainLoop(), most=MOST)
+    assert made.redone == made.totals["parts"]
+    assert contents(made.out) == before
+
+
+ASLEEP = """
+import os, sys, time
+from pathlib import Path
+from planner.city.pool import Processes
+def sleep(folder, number):
+    Path(folder, "new").write_text(str(os.getpid()))
+    Path(folder, "new").rename(Path(folder, "worker"))
+    time.sleep(600)
+if __name__ == "__main__":
+    with Processes(2) as pool:
+        list(pool.run(sleep, sys.argv[1], [0]))
+"""
+
+
+def test_workers_end_with_a_command_that_was_killed(tmp_path: Path) -> None:
+    """The worker is in the middle of a part when its command gets a signal it cannot catch."""
+    script = tmp_path / "asleep.py"
+    script.write_text(ASLEEP)
+    command = subprocess.Popen([sys.executable, str(script), str(tmp_path)])
+    try:
+        until = time.monotonic() + 120
+        while not (tmp_path / "worker").exists() and time.monotonic() < until:
+            assert command.poll() is None
+            time.sleep(0.1)
+        worker = int((tmp_path / "worker").read_text())
+        assert alive(worker)
+    finally:
+        command.kill()
+        command.wait()
+    until = time.monotonic() + 30
+    while alive(worker) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not alive(worker)
+
+
+def alive(pid: int) -> bool:
+    """Tell whether a process runs; one that ended and that nobody has asked after does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 def test_a_damaged_file_of_the_same_size_is_told(finished: Path, tmp_path: Path) -> None:

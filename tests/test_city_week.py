@@ -23,7 +23,16 @@ from planner.city.filing import CityError
 from planner.city.gather import OWN, union_tables
 from planner.city.pool import Done, PlainLoop, Processes, Task
 from planner.city.run import HOME, run_city
-from planner.city.zones import ASKED, DEALT, LIST, ZoneWorkers, read_zone, write_zone, zone_work
+from planner.city.zones import (
+    ARRAYS,
+    ASKED,
+    DEALT,
+    LIST,
+    ZoneWorkers,
+    read_zone,
+    write_zone,
+    zone_work,
+)
 from planner.cli import app
 from planner.contracts import DECISIONS
 from planner.crews.board import Board
@@ -230,12 +239,35 @@ def _cut(place: Path, _: Path) -> None:
     (place / ASKED).write_text('{"stops": []}')
 
 
+def _half(place: Path, _: Path) -> None:
+    (place / ARRAYS).write_bytes((place / ARRAYS).read_bytes()[:100])
+
+
+def _empty(place: Path, _: Path) -> None:
+    (place / ARRAYS).write_bytes(b"")
+
+
+@pytest.mark.parametrize("harm", [_cut, _half, _empty])
+def test_a_damaged_zone_is_written_anew_when_the_week_is_planned_again(
+    tmp_path: Path, harm: Callable[[Path, Path], None]
+) -> None:
+    workers = ZoneWorkers(tmp_path, PlainLoop(), print)
+    before = deal_in_zones(_board(0), Search(WEEK, 0), dealer=workers)
+    for place in (tmp_path / "zones").iterdir():
+        harm(place, tmp_path)
+        (place / DEALT).unlink(missing_ok=True)
+    again = deal_in_zones(_board(0), Search(WEEK, 0), dealer=workers)
+    assert again.board.routes == before.board.routes
+
+
 @pytest.mark.parametrize(
     ("harm", "line"),
     [
         (_no_folder, "every host must see the project's folder by this path"),
         (_other_code, "a worker has another version of sleeveplan or of its libraries"),
         (_cut, "no zone as a city's run wrote it"),
+        (_half, "no zone as a city's run wrote it"),
+        (_empty, "no zone as a city's run wrote it"),
     ],
 )
 def test_what_a_worker_cannot_do_is_one_line(

@@ -12,7 +12,8 @@ from planner.city.filing import CityError
 
 _KINDS = (".py", ".toml", ".csv")
 # What may change the figures or the bytes of a result.
-_LIBRARIES = ("geopandas", "shapely", "pandas", "numpy", "pyarrow", "numba")
+_LIBRARIES = ("geopandas", "shapely", "pandas", "numpy", "pyarrow", "numba", "scipy", "pyvrp",
+              "ortools")  # fmt: skip
 
 
 @cache

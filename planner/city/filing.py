@@ -64,7 +64,8 @@ def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) 
     try:
         read = gpd.read_parquet if shapes else pd.read_parquet
         frame = read(path, page_checksum_verification=True)
-    except (OSError, ValueError) as error:
+    # Check sums cover the rows; of what the file says of itself anything may come.
+    except (OSError, ValueError, KeyError, RuntimeError) as error:
         message = (
             f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete the "
             f"folder {path.parent} and run again"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -93,13 +95,28 @@ class Processes:
         if not numbers:
             return
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(self._workers, mp_context=forking())
+            self._pool = ProcessPoolExecutor(
+                self._workers, mp_context=forking(), initializer=_end_with_parent
+            )
         with _one_thread():  # a process is started when there is work for it
             futures: dict[Future[dict[str, Any]], int] = {
                 self._pool.submit(task, folder, number): number for number in numbers
             }
             for future in as_completed(futures):
                 yield futures[future], future.result()
+
+
+def _end_with_parent() -> None:
+    """Let a worker end with the process that started it, even where that was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def wait() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 @contextmanager

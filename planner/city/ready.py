@@ -5,6 +5,7 @@ worker that takes another's place begins within a fraction of a second, and work
 host share the memory of what is loaded here.
 """
 
+import contextlib
 import gc
 
 import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
@@ -14,9 +15,11 @@ import planner.city.zones  # noqa: F401
 from planner.city.code import code_mark
 from planner.repairs.place_flat_rows import warm_up
 
-# The mark of the code as it is loaded here: files that change later do not change what runs.
-code_mark()
-warm_up()
+# A worker that cannot read or compile either says so in one line.
+with contextlib.suppress(OSError):
+    # The mark of the code as it is loaded here: files that change later do not change what runs.
+    code_mark()
+    warm_up()
 # What is here now stays: looking for waste among it would copy it into each worker.
 gc.collect()
 gc.freeze()

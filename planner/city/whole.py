@@ -17,9 +17,11 @@ from planner.city.filing import (
     fill_aside,
     read_frame,
     read_json,
+    read_record,
     row_marks,
     write_frame,
     write_json,
+    write_record,
 )
 from planner.contracts import PRICE_EDITS, TABLES
 from planner.contracts.verdicts import PACKAGED_BOOKS
@@ -83,9 +85,10 @@ def write_whole(home: Path, inputs: Inputs) -> str:
         if own_book:
             (part / _BOOK).write_text(own_book, "utf-8")
         write_json(part / "said.json", said)
+        write_record(part, {})
 
     target = home / "whole" / digest
-    if not target.is_dir():
+    if not read_record(target):
         fill_aside(target, fill)
     return digest
 

@@ -15,12 +15,21 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import numpy as np
 from pydantic import TypeAdapter
 
 from planner.city.code import code_mark, same_code
-from planner.city.filing import CityError, digest_of, fill_aside, read_json, write_json
+from planner.city.filing import (
+    CityError,
+    digest_of,
+    fill_aside,
+    read_json,
+    read_record,
+    write_json,
+    write_record,
+)
 from planner.city.pool import Pool, Say
 from planner.crews.board import Board
 from planner.crews.shelf import Item, Shelf
@@ -87,8 +96,9 @@ def write_zone(home: Path, zone: ZoneAsked) -> Path:
     def fill(part: Path) -> None:
         write_json(part / ASKED, asked)
         np.savez(part / ARRAYS, able=arrays["able"], seconds=arrays["seconds"])
+        write_record(part, {})
 
-    if not read_json(place / ASKED):
+    if not read_record(place):
         fill_aside(place, fill)
     return place
 
@@ -129,7 +139,7 @@ def read_zone(place: Path) -> ZoneAsked:
     """
     said = read_json(place / ASKED)
     try:
-        with np.load(place / ARRAYS, allow_pickle=False) as file:
+        with (place / ARRAYS).open("rb") as raw, np.load(raw, allow_pickle=False) as file:
             arrays = {name: file[name] for name in ("able", "seconds")}
         shelf = Shelf(
             dict(_ITEMS.validate_python(said["stock"])),
@@ -147,7 +157,7 @@ def read_zone(place: Path) -> ZoneAsked:
         start = {int(day): [int(n) for n in order] for day, order in said["start"]}
         search = Search(Week.model_validate(said["week"]), int(said["seed"]), start)
         return ZoneAsked(board, search, bool(said["locked"]))
-    except (OSError, ValueError, KeyError) as error:
+    except (OSError, EOFError, BadZipFile, ValueError, KeyError) as error:
         message = f"{place}: no zone as a city's run wrote it ({type(error).__name__}); delete it"
         raise CityError(message) from None
 

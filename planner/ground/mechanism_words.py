@@ -11,8 +11,9 @@ from planner.ground.codes import roles
 def in_words(sentence: str) -> str:
     """Write mechanisms' keys in a sentence as words: ``joint_gap+roots`` reads joint gap, roots.
 
-    Nothing else is changed: names of columns, ids and files keep their underscores. Tables keep
-    the sentence with its keys; this is for where a person reads it.
+    Nothing else is changed: names of columns, ids and files keep their underscores, unless they
+    are a mechanism's key themselves. Tables keep the sentence with its keys; this is for where a
+    person reads it.
     """
     if "_" not in sentence and "+" not in sentence:
         return sentence

@@ -16,7 +16,7 @@ from planner.once import note_sound
 from planner.tables import Table, conform
 
 Places = npt.NDArray[np.intp]
-_KEPT = 64
+_KEPT = 64  # owners whose rows are kept as they were taken last
 NOBODY, SEVERAL = -1, -2
 """Owner of a row that belongs to none, or whose key names things of several owners."""
 

@@ -50,9 +50,9 @@ def without_zeros(
     Returns
     -------
     Levelled
-        A 0 is not stated where all levels of the network are 0, where all of its column
-        are, where the nearest other level of the network is `FAR_M` or more from it, or
-        where the other end of its pipe is. Other zeros stay; many of them are told.
+        A 0 is not stated where all levels of the network are 0, where all of its column are
+        (three or more), where the nearest other level of the network is `FAR_M` or more from
+        it, or where the other end of its pipe is. Other zeros stay; many of them are told.
     """
     us, ds, own = (
         frame[name].to_numpy(dtype=float, na_value=np.nan)

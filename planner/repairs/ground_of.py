@@ -90,7 +90,7 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
                 float(known_to),
                 (*spots, *repairs[str(pipe_id)], *lying[str(pipe_id)]),
                 tuple(taps[str(pipe_id)]),
-                tuple(bars[str(pipe_id)]),
+                tuple(bars.get(str(pipe_id), ())),
             )
         )
     return lines, left

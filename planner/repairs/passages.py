@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import pandas as pd
 
@@ -64,7 +64,7 @@ def find_passages(tables: Tables) -> pd.DataFrame:
             if node:
                 way = [
                     bar
-                    for bar in bars[pipe_id]
+                    for bar in bars.get(pipe_id, ())
                     if (bar.beyond(to_m) if side else bar.before(from_m))
                 ]
                 way = way[::-1] if side else way
@@ -215,11 +215,13 @@ def unreached_findings(
             "source": _LIMIT_FROM,
             "standing": "practice",
         }
-        rows.append(row | _nearest_stop(packers, bars[str(pipe_id)], float(from_m)))
+        rows.append(row | _nearest_stop(packers, bars.get(str(pipe_id), ()), float(from_m)))
     return conform(rows, FINDINGS)
 
 
-def _nearest_stop(packers: Iterable[Passer], bars: list[Bar], from_m: float) -> dict[str, object]:
+def _nearest_stop(
+    packers: Iterable[Passer], bars: Sequence[Bar], from_m: float
+) -> dict[str, object]:
     """Give figure, limit and unit of the place nearest to a span that stops a packer."""
     stops = [(bar, packer) for bar in bars for packer in packers if packer.answer(bar) == "no"]
     if not stops:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -91,7 +91,7 @@ class Passer:
         return "no" if bar.low > limit else "undecided"
 
 
-def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
+def bars_of(tables: Tables) -> Mapping[str, Sequence[Bar]]:
     """Gather by pipe what may stop a packer, in order of place.
 
     Parameters
@@ -105,9 +105,9 @@ def bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:
         If the defects break their contract.
     """
     if "defects" not in tables:
-        return defaultdict(list)
+        return {}
     frames = (tables["defects"], tables["pipes"])
-    return made_once(frames, "bars", lambda: _bars_of(tables))
+    return made_once(frames, "bars", lambda: dict(_bars_of(tables)))
 
 
 def _bars_of(tables: Tables) -> defaultdict[str, list[Bar]]:

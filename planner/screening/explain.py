@@ -311,7 +311,8 @@ def _pipe(pipe: Row, tables: Tables) -> list[str]:
 def _doubts(pipe_id: str, tables: Tables) -> list[str]:
     """List what is doubtful of a pipe and of its surveys, as flags have it."""
     runs = sorted(row.inspection_id for row in _where(tables, "inspections", "pipe_id", pipe_id))
-    rows = [row for key in (pipe_id, *runs) for row in _where(tables, "flags", "key", key)]
+    keys = dict.fromkeys((pipe_id, *runs))  # a survey may be called as its pipe is
+    rows = [row for key in keys for row in _where(tables, "flags", "key", key)]
     head = ["What is doubtful of it and its surveys:"] if rows else []
     return [*head, *(f"  {row.key}: {row.what}" for row in rows)]
 

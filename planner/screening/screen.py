@@ -122,7 +122,7 @@ def screen(
         failed = spans[spans["state"] == FAILED]
         if len(failed):  # few, and for a person: in steps
             *_, few = _Run.of(failed, own, rulebook, defects).settled()
-            rest = verdicts[~verdicts["span_id"].isin(failed["span_id"])]
+            rest = verdicts[~verdicts["span_id"].isin(few["span_id"])]
             verdicts = conform(pd.concat([rest, few]), VERDICTS)
     keys = run.view.texts("span_id")
     parts = rows_of("span", keys, run.about_spans)
