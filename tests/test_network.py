@@ -166,6 +166,17 @@ def test_ids_that_are_missing_or_come_again_are_refused(tmp_path: Path):
     assert [fault.found for fault in found.faults] == ["", "a", "-"]
 
 
+def test_a_layer_of_which_every_pipe_is_refused_is_empty_and_told(tmp_path: Path):
+    """No id anywhere, beside a column that nobody asked for: two faults, and no pipe."""
+    rows = [(pipe(None, "U", "M", other="x"), UM), (pipe("-", "M", "D", other="y"), MD)]
+    found = read(tmp_path, rows, NODES)
+    assert found.pipes.empty
+    assert [(f.row, f.column, f.lost) for f in found.faults] == [
+        (1, "pipe_id", True),
+        (2, "pipe_id", True),
+    ]
+
+
 def test_two_lines_under_one_id_leave_no_line(tmp_path: Path):
     """It is not known which of the two is the pipe: nothing is placed on either."""
     found = read(tmp_path, [(pipe("a", "U", "M"), UM), (pipe("a", "M", "D"), MD)], NODES)

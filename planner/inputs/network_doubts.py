@@ -99,7 +99,7 @@ def say_blanks(
     blanks = {"size": int((~sized).sum()), "material": int((pipes["material"] == "").sum())}
     said = [f"{number} without a {what}" for what, number in blanks.items() if number]
     lines = [f"{name}: of {count} pipes {', '.join(said)}"] if said else []
-    if unused and count in blanks.values():
+    if lines and unused and count in blanks.values():
         lines[0] += f"; columns not used: {', '.join(unused[:_NAMED])}"
     if blanks["size"] and size_texts:
         lines.append(f"{name}: sizes stand in the words of {'; '.join(size_texts)}: not read")
