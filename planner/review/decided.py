@@ -56,9 +56,9 @@ class Decided:
             return conform(taken, DECISIONS)
         return conform(pd.concat([own, taken], ignore_index=True), DECISIONS)
 
-    def add(self, pipe_id: str, taken: pd.DataFrame) -> None:
-        """Let `taken`, which are on one pipe, follow all others."""
-        self._own[pipe_id] = self.with_own(pipe_id, taken)
+    def add(self, pipe_id: str, taken: pd.DataFrame, own: pd.DataFrame) -> None:
+        """Let `taken`, which are on one pipe, follow all others; `own` as `with_own` gave it."""
+        self._own[pipe_id] = own
         self._fresh.append(taken)
         last = int(taken["version"].max())
         self._last[pipe_id] = max(self.last(pipe_id), last)

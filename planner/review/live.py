@@ -18,7 +18,6 @@ import pandas as pd
 from planner.changed import Running
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
-from planner.errors import StaleError
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
 from planner.propose import Proposal, Tables, propose
@@ -27,7 +26,7 @@ from planner.review.data_age import DataAge
 from planner.review.decided import Decided
 from planner.review.heap import hold_still
 from planner.store.chosen import store_of
-from planner.store.decisions import Store
+from planner.store.decisions import Store, refuse_stale
 from planner.tables import conform
 from planner.taking import sift
 
@@ -247,11 +246,13 @@ class Live:
             self.catch_up()
             if self.put_back:
                 return [PUT_BACK]
-            self._refuse_stale(asked)
+            if asked.seen < self.last_version(asked.pipe_id):
+                self._refuse_stale(asked)
             row = self._row(asked)
             if not self.has_pipe(asked.pipe_id):
                 return [f"there is no pipe {asked.pipe_id}"]
-            self._refuse_gone(asked)
+            if asked.seen > self.last_version(asked.pipe_id):
+                self._refuse_stale(asked)
             if self._says_only_where_it_stands(asked):
                 kept, left = self._sift_standing(row)
             else:
@@ -314,20 +315,8 @@ class Live:
         return conform([{**row, "version": 0, "on": on, "at": at, "opened": opened}], DECISIONS)
 
     def _refuse_stale(self, asked: Asked) -> None:
-        """Refuse what was decided on an older state before it is held against the present one."""
-        own = self.decisions_on(asked.pipe_id)
-        if self.last_version(asked.pipe_id) > asked.seen:
-            newer = own[(own["version"] > asked.seen).to_numpy(bool)]
-            by = ", ".join(sorted(set(newer["by"])))
-            versions = tuple(int(one) for one in sorted(newer["version"]))
-            message = f"{asked.pipe_id}: changed meanwhile by {by}"
-            raise StaleError(message, versions)
-
-    def _refuse_gone(self, asked: Asked) -> None:
-        """Refuse what rests on a decision that the store has no more, as after putting it back."""
-        if asked.seen > self.last_version(asked.pipe_id):
-            message = f"{asked.pipe_id}: what was seen of it is in the store no more"
-            raise StaleError(message, ())
+        """Refuse what rests on another state of its pipe than the present one."""
+        refuse_stale(self.decisions_on(asked.pipe_id), "pipe_id", {asked.pipe_id: asked.seen})
 
     def _says_only_where_it_stands(self, asked: Asked) -> bool:
         if asked.span_id or asked.decision not in STANDING_WORDS:
@@ -359,15 +348,16 @@ class Live:
         """Put decisions on one pipe, which the store has, into memory."""
         pipe_id = str(taken["pipe_id"].iloc[0])
         known, running = self.has_pipe(pipe_id), self._state.running
+        own = self._decided.with_own(pipe_id, taken)
         rows = [_asked_of(row) for row in taken.to_dict("records")]
         only_state = known and all(self._says_only_where_it_stands(row) for row in rows)
         if only_state:
-            running.redecide(pipe_id, self._decided.with_own(pipe_id, taken))
+            running.redecide(pipe_id, own)
         elif known:
             every = conform(pd.concat([self.decisions, taken], ignore_index=True), DECISIONS)
             told = running.rescreen([pipe_id], decisions=every)
             self._due = tuple(dict.fromkeys([*self._due, *told.due]))
-        self._decided.add(pipe_id, taken)
+        self._decided.add(pipe_id, taken, own)
         self._note((pipe_id,), str(taken["by"].iloc[-1]), only_state=only_state)
 
     def _note(self, pipe_ids: tuple[str, ...], by: str, *, only_state: bool = False) -> None:
