@@ -7,13 +7,11 @@ written but the working files in ``.city``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
-import geopandas as gpd
 import pandas as pd
 
 from planner.city.filing import in_one_line, read_frame
-from planner.city.gather import OWN, central_tables
+from planner.city.gather import all_parts, central_tables
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Say
 from planner.city.run import HOME, Job, alone, known_after, propose_parts, sweep
@@ -22,7 +20,7 @@ from planner.city.work import LOST
 from planner.contracts import DECISIONS
 from planner.ground.ids import LOST_COLUMNS, KnownIds
 from planner.inputs.project import Inputs
-from planner.propose import READ, Proposed, Tables, book_of, joined, propose
+from planner.propose import READ, Proposed, Tables, book_of, propose
 from planner.repairs.accept import accept_choices
 from planner.tables import empty
 
@@ -64,7 +62,8 @@ class ByParts:
             job = Job(home, inputs, town, pool, self._say)
             central = central_tables(inputs, job.town, propose_parts(job, known))
             folders = [place / "tables" for place in job.folders]
-            tables = _tables(inputs, folders, central)
+            own = all_parts(folders, central, inputs.pipes.crs)
+            tables: Tables = {**{name: getattr(inputs, name) for name in READ}, **own}
             lost = pd.concat([read_frame(place / LOST) for place in folders], ignore_index=True)
             after = known_after(job, known)
             sweep(job, finished=False)
@@ -73,23 +72,6 @@ class ByParts:
             nobody = empty(DECISIONS)
             tables["choices"] = accept_choices(tables["choices"], nobody, assume_accepted=True)
         return Proposed(tables, after, _by_kind(lost), book_of(inputs))
-
-
-def _tables(inputs: Inputs, folders: list[Path], central: Tables) -> Tables:
-    """Put what was read and the tables of all parts together, in the systems of the project."""
-    tables: Tables = {name: getattr(inputs, name) for name in READ}
-    for table in OWN:
-        paths = [folder / f"{table.name}.parquet" for folder in folders]
-        frames = [read_frame(path, shapes=bool(table.geometry)) for path in paths if path.is_file()]
-        frames += [central[table.name]] if table.name in central else []
-        if not frames:
-            continue
-        whole = joined(frames, table)
-        if isinstance(whole, gpd.GeoDataFrame):
-            # The files tell the system in other words than what was read.
-            whole = whole.set_crs(inputs.pipes.crs, allow_override=True)
-        tables[table.name] = whole
-    return tables
 
 
 def _by_kind(lost: pd.DataFrame) -> tuple[pd.DataFrame, ...]:

@@ -111,6 +111,21 @@ def read_json(path: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {}
 
 
+def read_shared(path: Path) -> dict[str, Any]:
+    """Read what the command wrote for every worker.
+
+    Raises
+    ------
+    CityError
+        If nothing is there, as where a host does not see the project's folder.
+    """
+    found = read_json(path)
+    if not found:
+        message = f"{path}: not there; every host must see the project's folder by this path"
+        raise CityError(message)
+    return found
+
+
 def fill_aside(target: Path, fill: Callable[[Path], None]) -> None:
     """Fill a folder aside and rename it; an earlier one is replaced as a whole.
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
 
 from planner.city.filing import CityError, link_file, read_frame, write_frame
@@ -90,6 +91,32 @@ def union_tables(out: Path, names: Iterable[str] | None = None) -> Tables:
         if paths and (wanted is None or table.name in wanted):
             frames = [read_frame(path, table) for path in paths]
             found[table.name] = joined(frames, table) if len(frames) > 1 else frames[0]
+    return found
+
+
+def all_parts(folders: Sequence[Path], central: Tables, crs: Any) -> Tables:  # noqa: ANN401
+    """Put the tables of all parts under each other, with what only the whole can say.
+
+    Parameters
+    ----------
+    folders
+        Where the tables of each part lie.
+    central
+        As `central_tables` gives it.
+    crs
+        The system that the project measures in: the files tell it in other words.
+    """
+    found: Tables = {}
+    for table in OWN:
+        paths = [folder / f"{table.name}.parquet" for folder in folders]
+        frames = [read_frame(path, shapes=bool(table.geometry)) for path in paths if path.is_file()]
+        frames += [central[table.name]] if table.name in central else []
+        if not frames:
+            continue
+        whole = joined(frames, table)
+        if isinstance(whole, gpd.GeoDataFrame):
+            whole = whole.set_crs(crs, allow_override=True)
+        found[table.name] = whole
     return found
 
 

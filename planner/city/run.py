@@ -24,6 +24,7 @@ from planner.city.filing import (
     write_json,
 )
 from planner.city.gather import (
+    all_parts,
     central_tables,
     known_rows,
     lay_result,
@@ -37,7 +38,7 @@ from planner.city.pool import Pool, Say, Task
 from planner.city.rows import write_rows
 from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Tables, Town, split_town
-from planner.city.week import Said, all_parts, plan_city_week, week_lines, with_week
+from planner.city.week import Said, plan_city_week, week_lines, with_week
 from planner.city.whole import write_whole
 from planner.city.work import JOB, count_work, number_work, part_work
 from planner.city.zones import ZoneWorkers
@@ -161,7 +162,9 @@ def run_city(
         totals, facts = totals_of(summaries, central), facts_of(job.inputs)
         known = known_after(job, known)
         if whole is not None:
-            tables = all_parts([place / "tables" for place in job.folders], central)
+            tables = all_parts(
+                [place / "tables" for place in job.folders], central, whole.pipes.crs
+            )
             said = Said(decisions, store.read_week_edits())
             made = plan_city_week(whole, tables, known, said, ZoneWorkers(home, pool, say))
             known, facts = made.known, made.facts

@@ -6,13 +6,10 @@ long, the search for routes, is given to the workers, zone by zone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 import pandas as pd
 
-from planner.city.filing import read_frame
 from planner.city.gather import OWN
 from planner.city.split import Tables
 from planner.crews.zones import Dealer
@@ -65,18 +62,6 @@ def plan_city_week(
         kept=kept_drives(inputs.folder, write=True),
         dealer=dealer,
     )
-
-
-def all_parts(folders: Iterable[Path], central: Tables) -> Tables:
-    """Put the tables of all parts under each other, with what only the whole can say."""
-    places, found = list(folders), {}
-    for table in OWN:
-        paths = [place / f"{table.name}.parquet" for place in places]
-        frames = [read_frame(path, table) for path in paths if path.is_file()]
-        frames += _one(central, table.name)
-        if frames:
-            found[table.name] = joined(frames, table)
-    return found
 
 
 def with_week(plan: Plan, chosen: Tables, central: Tables) -> Tables:

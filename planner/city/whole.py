@@ -12,12 +12,11 @@ import pandas as pd
 
 from planner.city.code import code_mark
 from planner.city.filing import (
-    CityError,
     digest_of,
     fill_aside,
     read_frame,
-    read_json,
     read_record,
+    read_shared,
     row_marks,
     write_frame,
     write_json,
@@ -103,10 +102,7 @@ def read_whole(home: Path, digest: str) -> Inputs:
         If it is not there, as where a host does not see the project's folder.
     """
     folder = home / "whole" / digest
-    said = read_json(folder / "said.json")
-    if not said:
-        message = f"{folder}: not there; every host must see the project's folder by this path"
-        raise CityError(message)
+    said = read_shared(folder / "said.json")
     frames: dict[str, Any] = {name: read_frame(folder / f"{name}.parquet", _CONTRACTS.get(name))
               for name in said["tables"]}  # fmt: skip
     rules = RulesSpec.model_validate_json(said["rules"])

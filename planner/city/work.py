@@ -23,8 +23,8 @@ from planner.city.filing import (
     fill_aside,
     link_file,
     read_frame,
-    read_json,
     read_record,
+    read_shared,
     row_marks,
     write_frame,
     write_json,
@@ -66,11 +66,7 @@ Summary = dict[str, Any]
 
 def read_job(home: Path) -> dict[str, Any]:
     """Read what is to be done; `CityError` where there is nothing."""
-    job = read_json(home / JOB)
-    if not job:
-        message = f"{home / JOB}: not there; every host must see the project's folder by this path"
-        raise CityError(message)
-    return job
+    return read_shared(home / JOB)
 
 
 def part_folder(home: Path, job: dict[str, Any], number: int) -> Path:

@@ -27,6 +27,7 @@ from planner.city.filing import (
     fill_aside,
     read_json,
     read_record,
+    read_shared,
     write_json,
     write_record,
 )
@@ -185,10 +186,7 @@ def zone_work(folder: str, number: int) -> dict[str, Any]:
         If the zone cannot be read, or the code is of another version than the run's.
     """
     home = Path(folder)
-    asked = read_json(home / LIST)
-    if not asked:
-        message = f"{home / LIST}: not there; every host must see the project's folder by this path"
-        raise CityError(message)
+    asked = read_shared(home / LIST)
     same_code(asked["code"])
     place = home / HOME / str(asked["zones"][number])
     zone = read_zone(place)
