@@ -14,13 +14,13 @@ from planner.compiled import inner, kept
 from planner.repairs.place_kernel import solve_alone
 from planner.repairs.place_marks import slack_of
 from planner.repairs.problem import Problem
+from planner.repairs.zones import NOISE_M
 from planner.repairs.zones_kernel import (
     CLOSED,
     FROM,
     GAP,
     HALF,
     LATERAL_CLEAR,
-    NOISE_M,
     SHUT_FROM,
     SHUT_TO,
     TO,

@@ -15,7 +15,8 @@ import numpy.typing as npt
 WholeArray = npt.NDArray[np.int64]
 _NO_ZONES: WholeArray = np.empty((0, 2), dtype=np.int64)
 _NONE_FIXED: WholeArray = np.empty((0, 4), dtype=np.int64)
-_FAR = 1 << 40
+FAR_CM = 1 << 40
+"""Farther than any pipe: where nothing is shut."""
 
 
 class Problem(NamedTuple):
@@ -57,7 +58,7 @@ class Problem(NamedTuple):
     laterals: WholeArray
     reopen: int
     seal: int = 0
-    shut_from: int = _FAR
+    shut_from: int = FAR_CM
     shut_to: int = -1
     lap_from: int = 0
     lap_to: int = 0

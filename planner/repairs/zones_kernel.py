@@ -11,21 +11,20 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.compiled import inner, kept
-from planner.repairs.problem import Problem
+from planner.repairs.problem import FAR_CM, Problem
+from planner.repairs.zones import NOISE_M
 
 Floats = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-NOISE_M = 1e-6  # as in `zones`
 # Rows of `spot_m`, `spot_is`, `tap_m`, `offer_cents`, `rule_m` and `cases`.
 FROM, TO, FIND, BARE_FROM, BARE_TO = range(5)
 WANTED, UNSOUND, CLOSED = range(3)
 X, HALF = range(2)
 REOPEN, SEAL = range(2)
 OVERLAP, PLACE, LATERAL_CLEAR, WALL_CLEAR, GAP, SHUT_FROM, SHUT_TO = range(7)
-PIPE, OFFER, RULE = range(3)
-_FAR = 1 << 40  # as in `problem`
+RULE = 2
 
 
 class Flat(NamedTuple):
@@ -238,7 +237,7 @@ def problem_on(
     far = (lost, length_m - (flat.offer_longest_m[offer] + 0.02))
     lefts, rights = _zones_of(flat, case, low, high, reach, far)
     sizes, costs = _sizes_on(flat, offer, length if lost > 0.0 else -1)
-    shut_from, shut_to = _FAR, -1
+    shut_from, shut_to = FAR_CM, -1
     if shut[0] < shut[1]:
         shut_from = down_whole_cm(max(shut[0], -1.0))
         shut_to = up_whole_cm(min(shut[1], length_m + 1.0))
