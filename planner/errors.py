@@ -12,6 +12,7 @@ UNKNOWN_FROM_HERE = "; the value counts as unknown"
 """Ends what a fault wanted where its row is kept and the value of the cell is not used."""
 NO_COLUMN = "no column taken"
 """Found where rows are left out because their file is not seen to have a column."""
+_SHOWN = 60  # letters of a text from a file that a message shows
 
 
 def printable(text: str) -> str:
@@ -23,6 +24,12 @@ def printable(text: str) -> str:
     'Mill?[2J Lane?'
     """
     return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def shown(text: str) -> str:
+    """Give text from a file as a message may print it: short, one line, no control characters."""
+    clean = printable(text[: _SHOWN + 1])
+    return clean if len(clean) <= _SHOWN else clean[: _SHOWN - 3] + "..."
 
 
 class PlannerError(Exception):

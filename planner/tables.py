@@ -25,7 +25,7 @@ from pandas.arrays import NumpyExtensionArray
 from pyarrow import compute
 
 from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
-from planner.errors import TableError, printable
+from planner.errors import TableError, printable, shown
 from planner.once import is_sound, note_sound
 from planner.order import FEW, order_by, rises
 
@@ -39,7 +39,6 @@ DTYPES: dict[Kind, str] = {
 }
 DATE = r"\d{4}-\d{2}-\d{2}"
 _DATE = re.compile(DATE, re.ASCII)
-_SHOWN = 80  # letters of a cell that a message shows
 _PLAIN = (np.dtype(bool), np.dtype(np.int64))
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
@@ -389,7 +388,7 @@ def _text_faults(values: Any, column: Column, index: pd.Index) -> list[str]:  # 
         bad = ~blank & ~pd.Series(values).str.fullmatch(DATE).to_numpy(bool)
         wanted = "YYYY-MM-DD"
     if bad.any():
-        example = f"'{printable(str(values[bad][0])[:_SHOWN])}' in row {index[bad][0]}"
+        example = f"'{shown(str(values[bad][0]))}' in row {index[bad][0]}"
         faults.append(f"{column.name}: {int(bad.sum())} not {wanted}, e.g. {example}")
     return faults
 

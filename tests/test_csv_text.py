@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from planner.errors import FileError
+from planner.errors import FileError, shown
 from planner.inputs.csv_columns import cut_clean
-from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
+from planner.inputs.csv_text import CsvRows, read_csv_rows
 
 ROWS = [["pipe", "s", "note"], ["0017", "12,5", 'a "b"; c, d'], ["0018", "3", "\u00fcber\nzwei"]]
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pyarrow as pa
 
-from planner.errors import UNKNOWN_FROM_HERE, Fault, FileError
+from planner.errors import UNKNOWN_FROM_HERE, Fault, FileError, shown
 from planner.inputs.cells import (
     Style,
     decimal_style,
@@ -26,7 +26,6 @@ from planner.inputs.cells import (
     read_number,
     read_whole,
 )
-from planner.inputs.csv_text import shown
 from planner.inputs.forms import nearest
 from planner.tables import DTYPES, Column
 from planner.units import factor

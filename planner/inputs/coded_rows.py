@@ -15,11 +15,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.distinct import constant, is_among, mapped
-from planner.errors import NO_COLUMN, Fault, FileError
+from planner.errors import NO_COLUMN, Fault, FileError, shown
 from planner.ground.codes import SCHEME, UNKNOWN, code_table, detect_scheme, read_codes
 from planner.inputs.coded import FORM, CodedFile
 from planner.inputs.column_values import STRETCH_MARK, Candidate, candidates_of
-from planner.inputs.csv_text import CsvRows, shown
+from planner.inputs.csv_text import CsvRows
 from planner.inputs.forms import Form, nearest, pick_columns, read_cells, refuse
 
 ZERO_AT = ("wall", "centre", "unknown")

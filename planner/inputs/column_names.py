@@ -12,9 +12,8 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from planner.errors import FileError
+from planner.errors import FileError, shown
 from planner.inputs.coded import FORM
-from planner.inputs.csv_text import shown
 
 # Columns beside those of `FORM` that a table may have, and that are worked into them.
 BESIDE = ("us_node", "ds_node", "v1", "v2", "percent", "length_unit", "size_unit", "reverse_of")

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from planner.errors import shown
 from planner.inputs.cells import is_empty, read_date
-from planner.inputs.csv_text import shown
 
 # S01 and F01 start and finish a stretch in the PACP family; 1 and 01 are one number.
 STRETCH_MARK = re.compile(r"([ABCSF])0*(\d{1,6})", re.IGNORECASE)

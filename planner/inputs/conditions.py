@@ -9,8 +9,7 @@ from datetime import date, timedelta
 import pandas as pd
 
 from planner.contracts import CONDITIONS
-from planner.errors import SettingsError
-from planner.inputs.csv_text import shown
+from planner.errors import SettingsError, shown
 from planner.inputs.specs import ConditionSpec
 from planner.tables import conform
 

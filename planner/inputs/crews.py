@@ -11,8 +11,7 @@ import pandas as pd
 from planner.contracts import CREWS, SHIFTS
 from planner.contracts.hours import DAY_S, WEEKDAYS
 from planner.contracts.repairs import STEPS
-from planner.errors import Fault
-from planner.inputs.csv_text import shown
+from planner.errors import Fault, shown
 from planner.inputs.forms import nearest, refuse
 from planner.inputs.hours import hours_of
 from planner.inputs.records import read_records, unknown_keys

@@ -18,14 +18,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.errors import Fault, FileError, printable
+from planner.errors import Fault, FileError, shown
 from planner.inputs.csv_columns import cut_clean
 
 MAX_BYTES = 512 * 1024 * 1024
 SEPARATORS = (";", "\t", ",")
 _SAMPLE_LINES = 60
 _SAMPLE_SIGNS = 1_000_000
-_SHOWN = 60
 _PROBE = 4096
 _UNMARKED = ("utf-16-le", "utf-16-be")
 _MARKS = (
@@ -107,12 +106,6 @@ def read_csv_rows(path: Path, *, file: str = "") -> CsvRows:
     header = tuple(name.strip() for name in records[0])
     cells, row, odd = _square(records[1:], lines[1:], len(header), file)
     return CsvRows(file, header, cells, row, separator, encoding, faults + broken + odd)
-
-
-def shown(text: str) -> str:
-    """Give text from a file as a message may print it: short, one line, no control characters."""
-    clean = printable(text[: _SHOWN + 1])
-    return clean if len(clean) <= _SHOWN else clean[: _SHOWN - 3] + "..."
 
 
 def _decode(path: Path, file: str) -> tuple[str, str]:

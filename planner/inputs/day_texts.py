@@ -12,9 +12,9 @@ import re
 import numpy as np
 import pandas as pd
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.inputs.cells import is_empty, read_date
-from planner.inputs.csv_text import CsvRows, shown
+from planner.inputs.csv_text import CsvRows
 
 _SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?:[ T]\d{1,2}:\d{2}.*)?")
 _SERIAL = re.compile(r"\d{5}(?:\.\d+)?")

@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.inputs.cells import Style, is_empty, read_date, read_number, read_seconds
-from planner.inputs.csv_text import shown
 
 OBSERVED = {
     "I": "s_m",

@@ -13,10 +13,9 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from planner.errors import Fault, FileError
+from planner.errors import Fault, FileError, shown
 from planner.inputs.cells import Style
 from planner.inputs.coded import CodedFile, rows_of
-from planner.inputs.csv_text import shown
 from planner.inputs.en_fields import HEAD, OBSERVED, Head, read_head, video_column
 
 SCHEME = "EN 13508-2"

@@ -15,7 +15,7 @@ import pandas as pd
 
 from planner.contracts import EVENTS
 from planner.contracts.journal import REASONS, Reason
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.ground.event_places import (
     ALIKE,
     ends_of,
@@ -25,7 +25,6 @@ from planner.ground.event_places import (
     same_work,
     standing,
 )
-from planner.inputs.csv_text import shown
 from planner.inputs.events import OF_WORK
 from planner.inputs.forms import nearest
 from planner.inputs.journal import built_of

@@ -21,7 +21,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.distinct import constant, parted, values_at
-from planner.errors import Fault, FileError
+from planner.errors import Fault, FileError, shown
 from planner.inputs.cells import (
     EMPTY_WORDS,
     Style,
@@ -33,7 +33,7 @@ from planner.inputs.cells import (
     read_seconds,
     read_whole,
 )
-from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
+from planner.inputs.csv_text import CsvRows, read_csv_rows
 from planner.tables import DTYPES, Column, Table
 from planner.units import factor
 

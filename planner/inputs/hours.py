@@ -12,9 +12,8 @@ import pandas as pd
 
 from planner.contracts import CLOSED, NOTICES, PERMITS, WEATHER, WINDOWS
 from planner.contracts.hours import DAY_S, WEEKDAYS
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.inputs.cells import read_clock_time
-from planner.inputs.csv_text import shown
 from planner.inputs.forms import read_form, refuse
 from planner.inputs.records import read_records, unknown_keys
 from planner.tables import Table, conform

@@ -11,10 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.ground.codes import SCHEME
 from planner.inputs.coded import CodedFile
-from planner.inputs.csv_text import shown
 from planner.inputs.xml_guard import Node, read_xml
 from planner.inputs.xml_rows import XmlRows
 

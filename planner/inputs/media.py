@@ -7,8 +7,7 @@ from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
-from planner.errors import FileError
-from planner.inputs.csv_text import shown
+from planner.errors import FileError, shown
 from planner.inputs.paths import check_name
 
 _SHOWN = 5

@@ -7,8 +7,8 @@ import re
 import numpy as np
 import pandas as pd
 
+from planner.errors import shown
 from planner.inputs.attributes import RESERVED
-from planner.inputs.csv_text import shown
 from planner.inputs.orient import Oriented
 from planner.inputs.vector import Layer
 

@@ -14,9 +14,8 @@ from importlib import resources
 import pandas as pd
 
 from planner.contracts import ORDER_OF_WORK
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.ground.order_of_work import parse_line
-from planner.inputs.csv_text import shown
 from planner.inputs.records import read_records
 from planner.tables import conform
 

@@ -6,8 +6,7 @@ import hashlib
 import re
 from pathlib import Path
 
-from planner.errors import Fault, FileError
-from planner.inputs.csv_text import shown
+from planner.errors import Fault, FileError, shown
 from planner.inputs.lying_files import lying_files
 
 # A word and a colon in front of a path: a URL, a driver prefix or a connection string.

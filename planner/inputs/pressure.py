@@ -12,9 +12,8 @@ import numpy as np
 import pandas as pd
 
 from planner.contracts import PRESSURE_STEPS
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.ground.pressure import LOW_STEP_PSI, low_step_bar
-from planner.inputs.csv_text import shown
 from planner.inputs.records import read_records
 from planner.inputs.refusals import refuse_strange_systems
 

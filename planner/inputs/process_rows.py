@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.ground.process import BATCH
-from planner.inputs.csv_text import shown
 from planner.inputs.forms import refuse
 
 # Nominal sizes that packers are counted against [mm]; common practice, no source.

@@ -8,9 +8,8 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.inputs.cells import MOST_WHOLE, read_date
-from planner.inputs.csv_text import shown
 from planner.inputs.forms import Form, nearest, wanted_of, within
 from planner.tables import DTYPES, Column, Table
 

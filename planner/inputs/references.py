@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from planner.errors import Fault
+from planner.errors import Fault, shown
 from planner.inputs.crews import CrewTables
-from planner.inputs.csv_text import shown
 from planner.inputs.forms import nearest, refuse
 from planner.inputs.systems import SystemTables
 

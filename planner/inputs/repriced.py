@@ -13,9 +13,9 @@ from pathlib import Path
 import pandas as pd
 
 from planner.contracts import PRICE_CHANGES, PRICES
-from planner.errors import Fault, FileError, PlannerError
+from planner.errors import Fault, FileError, PlannerError, shown
 from planner.inputs.cells import read_number
-from planner.inputs.csv_text import CsvRows, shown
+from planner.inputs.csv_text import CsvRows
 from planner.inputs.folder_reading import FolderReading
 from planner.inputs.forms import nearest, read_form, refuse
 from planner.inputs.paths import file_fault, input_file

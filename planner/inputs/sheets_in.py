@@ -21,8 +21,8 @@ import numpy as np
 import openpyxl
 import pandas as pd
 
-from planner.errors import Fault, FileError
-from planner.inputs.csv_text import CsvRows, shown
+from planner.errors import Fault, FileError, shown
+from planner.inputs.csv_text import CsvRows
 
 MAX_UNPACKED = 512 * 1024 * 1024
 MAX_PARTS = 2_000

@@ -14,8 +14,8 @@ import math
 import re
 from dataclasses import dataclass, replace
 
+from planner.errors import shown
 from planner.inputs.cells import is_empty
-from planner.inputs.csv_text import shown
 from planner.units import factor
 
 # No sewer is smaller or larger; a figure beyond stands in another unit than was said.

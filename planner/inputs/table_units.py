@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from planner.errors import shown
 from planner.inputs.cells import decimal_style, is_empty, read_number
 from planner.inputs.column_names import UNITS
-from planner.inputs.csv_text import shown
 from planner.inputs.table_rows import TableRows
 from planner.units import factor
 

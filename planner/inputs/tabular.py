@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.errors import Fault, FileError
+from planner.errors import Fault, FileError, shown
 from planner.inputs.coded import FORM, CodedFile
 from planner.inputs.column_names import UNITS, find_columns
-from planner.inputs.csv_text import CsvRows, read_csv_rows, shown
+from planner.inputs.csv_text import CsvRows, read_csv_rows
 from planner.inputs.day_texts import days_of
 from planner.inputs.sheets_in import Sheet, read_sqlite, read_workbook
 from planner.inputs.specs import InspectionSpec

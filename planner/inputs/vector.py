@@ -25,10 +25,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet
 import shapely
 
-from planner.errors import FileError
+from planner.errors import FileError, shown
 from planner.ground.measure import read_crs
 from planner.inputs.attributes import RESERVED, in_utf8, is_number, text_of
-from planner.inputs.csv_text import shown
 from planner.inputs.drivers import guarded_gdal
 from planner.inputs.file_guard import check_geopackage, check_json, check_shapefile, driver_of
 from planner.inputs.forms import nearest

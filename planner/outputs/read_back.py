@@ -14,12 +14,10 @@ import numpy as np
 import pandas as pd
 import pyogrio  # type: ignore[import-untyped]
 
-from planner.errors import FileError, printable
+from planner.errors import FileError, shown
 from planner.outputs.files import plain_text
 from planner.run_folders import own_file
 from planner.tables import Column, Table, conform
-
-_SHOWN = 80  # letters of a cell that a message shows
 
 
 def read_tables(run: Path, tables: Iterable[Table], local_crs: str) -> dict[str, pd.DataFrame]:
@@ -93,8 +91,7 @@ def _value(path: Path, column: Column, cell: str) -> Any:  # noqa: ANN401 - by t
             return int(np.int64(int(cell)))
         return float(cell)
     except (KeyError, ValueError, OverflowError):
-        found = printable(cell[:_SHOWN])
-        message = f"{path}, column {column.name}: found '{found}', wanted a {column.kind}"
+        message = f"{path}, column {column.name}: found '{shown(cell)}', wanted a {column.kind}"
         raise FileError(message) from None
 
 
