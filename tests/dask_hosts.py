@@ -18,15 +18,23 @@ ENV = {"OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
 class DaskHosts:
     """One scheduler and some workers, each under a nanny that starts it again when it dies."""
 
-    def __init__(self, folder: Path, workers: int, code: Path = ROOT) -> None:
-        """Logs and the scheduler's address go into `folder`; workers import from `code`."""
+    def __init__(
+        self, folder: Path, workers: int, code: Path = ROOT, pair: tuple[Path, Path] | None = None
+    ) -> None:
+        """Logs and the scheduler's address go into `folder`; workers import from `code`.
+
+        With a `pair` of certificate and key, its own authority, they speak TLS.
+        """
         self._folder, self._code = folder, code
+        cert, key = map(str, pair or ("", ""))
+        self._tls = ["--tls-ca-file", cert, "--tls-cert", cert, "--tls-key", key] if pair else []
         self._told = folder / "scheduler.json"
         folder.mkdir(parents=True)
         self._all: list[subprocess.Popen[bytes]] = []
         self.scheduler = self._start(
             "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
-            "--scheduler-file", str(self._told),
+            "--scheduler-file", str(self._told), *(["--protocol", "tls"] if pair else []),
+            *self._tls,
         )  # fmt: skip
         self.address = self._address()
         self.workers = [self._worker() for _ in range(workers)]
@@ -63,6 +71,7 @@ class DaskHosts:
         return self._start(
             "worker", self.address, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0",
             "--local-directory", str(self._folder), "--preload-nanny", "planner.city.forked",
+            *self._tls,
         )  # fmt: skip
 
     def _start(self, what: str, *words: str) -> subprocess.Popen[bytes]:

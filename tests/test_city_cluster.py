@@ -6,12 +6,14 @@ import os
 import shutil
 import signal
 import socket
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from city_town import write_city
+from conftest import need
 from dask_hosts import ROOT, DaskHosts
 from typer.testing import CliRunner
 
@@ -23,6 +25,7 @@ from planner.city.work import part_work
 from planner.cli import app
 
 try:
+    import dask
     import distributed  # noqa: F401
 except ImportError:
     pytest.skip("distributed is not installed: pip install 'sleeveplan[dask]'",
@@ -110,6 +113,28 @@ def test_a_worker_of_another_version_is_one_line(town: Path, tmp_path: Path) -> 
     assert "has another version of sleeveplan or of its libraries" in line
     assert "\n" not in line
     assert not (town / "out").exists()
+
+
+def test_a_scheduler_that_wants_certificates(town: Path, finished: Path, tmp_path: Path) -> None:
+    """Nobody without one is let in and told what is wanted; with one the bytes are the same."""
+    pair = tmp_path / "cert.pem", tmp_path / "key.pem"
+    order = [need("openssl"), "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"]
+    order += ["-out", str(pair[0]), "-keyout", str(pair[1]), "-subj", "/CN=127.0.0.1"]
+    subprocess.run(order, check=True, capture_output=True)
+    names = ("ca-file", "client.cert", "client.key")
+    shown = dict(zip(names, map(str, (pair[0], *pair)), strict=True))
+    settings = {f"distributed.comm.tls.{name}": path for name, path in shown.items()}
+    with DaskHosts(tmp_path / "hosts", 1, pair=pair) as hosts:
+        assert hosts.address.startswith("tls://")
+        for address in (hosts.address, hosts.address.replace("tls:", "tcp:")):
+            with pytest.raises(CityError, match="does not answer") as told, Cluster(address, 3):
+                pass
+            assert ("DASK_DISTRIBUTED__COMM__TLS__CA_FILE" in str(told.value)) == (
+                address == hosts.address
+            )
+        with dask.config.set(settings), Cluster(hosts.address) as pool:
+            made = run_city(town, pool, most=MOST)
+    assert contents(made.out) == contents(finished / "out" / "city")
 
 
 def test_no_scheduler_and_no_worker_are_one_line_each(tmp_path: Path) -> None:

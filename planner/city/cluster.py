@@ -17,6 +17,11 @@ from planner.city.pool import Done, Task
 _ANSWER_S = 10
 _ADDRESS = re.compile(r"(tcp|tls)://([^\s:/@\[\]]+|\[[0-9A-Fa-f:.%]+\]):[0-9]{1,5}")
 _MISSING = "dask.distributed is not installed here: pip install 'sleeveplan[dask]'"
+_START = "start it with: dask scheduler --port 8786"
+_CERTIFICATES = (
+    "tls:// wants certificates as well: DASK_DISTRIBUTED__COMM__TLS__CA_FILE, "
+    "DASK_DISTRIBUTED__COMM__TLS__CLIENT__CERT and DASK_DISTRIBUTED__COMM__TLS__CLIENT__KEY"
+)
 
 
 class Cluster:
@@ -28,7 +33,8 @@ class Cluster:
         Parameters
         ----------
         address
-            ``tcp://host:port`` of the scheduler.
+            ``tcp://host:port`` of the scheduler, or ``tls://host:port``; the certificates for
+            that are read from the settings of Dask.
         answer_s
             How long it may take to answer [s].
         """
@@ -59,9 +65,9 @@ class Cluster:
             _look_at(self._client, self._address, self._answer_s)
         except (OSError, TimeoutError, TypeError, ValueError) as error:
             self.__exit__()
+            told = _CERTIFICATES if self._address.startswith("tls:") else _START
             message = (
-                f"the scheduler at {self._address} does not answer "
-                f"({type(error).__name__}); start it with: dask scheduler --port 8786"
+                f"the scheduler at {self._address} does not answer ({type(error).__name__}); {told}"
             )
             raise CityError(message) from None
         except BaseException:
