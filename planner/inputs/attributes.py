@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pyarrow as pa
 
+from planner.arrays import unknown
 from planner.errors import UNKNOWN_FROM_HERE, Fault, FileError, shown
 from planner.inputs.cells import (
     Style,
@@ -216,10 +217,14 @@ class Reading:
 
     def texts(self, name: str) -> list[str]:
         """Give a column as text, ends trimmed; words for blank, such as ``-``, are ``""``."""
-        return ["" if is_empty(text) else text.strip() for text in self._written(name)]
+        written = self._written(name)
+        tidied = {text: "" if is_empty(text) else text.strip() for text in set(written)}
+        return [tidied[text] for text in written]
 
     def values(self, column: Column) -> pd.Series:
         """Read a column of numbers, flags or days; what cannot be read is blank and a fault."""
+        if not self._there(column.name):
+            return pd.Series(unknown(column.kind, len(self.layer.frame)))
         cells = self.texts(column.name)
         if column.kind == "text":
             return pd.Series(cells, dtype="str")
@@ -240,6 +245,8 @@ class Reading:
 
     def words(self, name: str, known: Mapping[str, str], fill: str) -> list[str]:
         """Turn the words of a file into ours; one that is not known is `fill`, and a fault."""
+        if not self._there(name):
+            return [known.get("", fill)] * len(self.layer.frame)
         out = []
         for place, text in enumerate(self.texts(name)):
             if text and text.casefold() not in known:
@@ -261,10 +268,13 @@ class Reading:
                 first[key] = place
         return list(first.values())
 
+    def _there(self, name: str) -> bool:
+        return self._name(self.columns.get(name, name)) in self.layer.frame.columns
+
     def _written(self, name: str) -> list[str]:
-        theirs = self._name(self.columns.get(name, name))
-        frame = self.layer.frame
-        return frame[theirs].tolist() if theirs in frame.columns else [""] * len(frame)
+        if not self._there(name):
+            return [""] * len(self.layer.frame)
+        return self.layer.frame[self._name(self.columns.get(name, name))].tolist()
 
     def _wanted(self, column: Column, unit: str, text: str) -> str:
         wanted = _WANTED.get(column.kind, column.kind)

@@ -69,9 +69,9 @@ def one_line_each(shapes: Shapes) -> Lines:
 def same_lines(lines: Shapes) -> list[list[int]]:
     """List the positions of lines that cover each other to the centimetre, in groups."""
     groups: dict[bytes, list[int]] = {}
-    for place, line in enumerate(lines):
-        if line is not None:
-            key = shapely.to_wkb(shapely.set_precision(line, LEAST_M).normalize())
+    rounded = shapely.normalize(shapely.set_precision(lines, LEAST_M))
+    for place, key in enumerate(shapely.to_wkb(rounded)):
+        if key is not None:
             groups.setdefault(key, []).append(place)
     return [group for group in groups.values() if len(group) > 1]
 

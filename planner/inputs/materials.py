@@ -7,6 +7,7 @@ spellings are told, not guessed.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -71,8 +72,4 @@ def _one(plain: str) -> Material | None:
 
 def unlike_unknown(texts: Iterable[str]) -> dict[str, int]:
     """Count the pipes of each spelling that the table does not know."""
-    counts: dict[str, int] = {}
-    for text in texts:
-        if not read_material(text).known:
-            counts[text] = counts.get(text, 0) + 1
-    return counts
+    return {text: n for text, n in Counter(texts).items() if not read_material(text).known}

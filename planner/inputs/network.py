@@ -151,12 +151,13 @@ def read_network(
         layer, reading = read_nodes(nodes, root, local, crs)
         notes.take(reading)
         notes.unused_of_nodes = reading.unused(NODES.names)
-    ends = Ends(np.array(raw["geometry"], dtype=object), list(raw["us_node"]), list(raw["ds_node"]))
-    shapes = dict(zip(layer["node_id"], layer["geometry"], strict=True))
+    us, ds = (raw[name].tolist() for name in ("us_node", "ds_node"))
+    ends = Ends(np.array(raw["geometry"], dtype=object), us, ds)
+    shapes = dict(zip(layer["node_id"].tolist(), layer["geometry"], strict=True))
     known = {name: shape for name, shape in shapes.items() if shape is not None}
     turned = orient(ends, known, settings.snap_m)
     raw["geometry"] = turned.lines
-    raw["drawn_m"] = [np.nan if line is None else line.length for line in turned.lines]
+    raw["drawn_m"] = shapely.length(turned.lines)
     notes.flags += direction_doubts(raw, turned, settings.snap_m)
     all_nodes, doubts = name_all(layer, raw, turned)
     notes.flags += doubts if nodes else []
@@ -265,7 +266,8 @@ def _attributes(reading: Reading) -> pd.DataFrame:
 def _materials(reading: Reading) -> dict[str, object]:
     """Read materials by their table; a spelling it does not know is kept and told once."""
     texts = reading.texts("material")
-    found = [read_material(text) for text in texts]
+    unlike = {text: read_material(text) for text in set(texts)}
+    found = [unlike[text] for text in texts]
     for text, count in unlike_unknown(texts).items():
         wanted = f"a material of the table; {count} pipes spell it so, kept as written"
         reading.fault(texts.index(text), "material", text, wanted, lost=False)

@@ -36,9 +36,8 @@ def direction_doubts(pipes: pd.DataFrame, turned: Oriented, snap_m: float) -> Do
         How far a line's end may be from its node [m].
     """
     doubts: Doubts = []
-    for place, (pipe_id, us, ds) in enumerate(
-        pipes[["pipe_id", "us_node", "ds_node"]].itertuples(index=False)
-    ):
+    names = (pipes[name].tolist() for name in ("pipe_id", "us_node", "ds_node"))
+    for place, (pipe_id, us, ds) in enumerate(zip(*names, strict=True)):
         if not us and not ds:
             doubts.append((pipe_id, "names no node at either end"))
         elif us == ds:

@@ -91,19 +91,23 @@ def name_all(
         that is added too, its access unknown. A doubt is (node id, text).
     """
     places: dict[str, BaseGeometry] = dict(oriented.places)
-    for line, us, ds in zip(oriented.lines, pipes["us_node"], pipes["ds_node"], strict=True):
-        if line is not None:
-            for name, end in ((us, 0), (ds, -1)):
-                places.setdefault(name, shapely.get_point(line, end))
+    ends = (shapely.get_point(oriented.lines, end) for end in (0, -1))
+    names = (pipes[name].tolist() for name in ("us_node", "ds_node"))
+    for us, ds, start, end in zip(*names, *ends, strict=True):
+        for name, point in ((us, start), (ds, end)):
+            if point is not None:
+                places.setdefault(name, point)
     doubts = []
     points: list[BaseGeometry | None] = []
-    for node_id, shape in zip(nodes["node_id"], nodes["geometry"], strict=True):
+    of_layer = nodes["node_id"].tolist()
+    for node_id, shape in zip(of_layer, nodes["geometry"], strict=True):
         if shape is None and node_id in places:
             doubts.append((node_id, MOVED))
             points.append(places[node_id])
         else:
             points.append(None if shape is None else shape.centroid)
-    named = sorted({*pipes["us_node"], *pipes["ds_node"]} - set(nodes["node_id"]) - {""})
+    of_pipes = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
+    named = sorted(of_pipes - set(of_layer) - {""})
     doubts += [(name, ADDED) for name in named]
     points += [places.get(name) for name in named]
     added = pd.DataFrame({"node_id": named, "access": "unknown"})

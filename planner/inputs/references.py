@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from planner.distinct import is_among
 from planner.errors import Fault, shown
 from planner.inputs.crews import CrewTables
 from planner.inputs.forms import nearest, refuse
@@ -27,7 +28,7 @@ def check_done(
     """
     faults: list[Fault] = []
     for column, known in (("pipe_id", pipes["pipe_id"]), ("node_id", nodes["node_id"])):
-        bad = done.index[(done[column] != "") & ~done[column].isin(known)]
+        bad = done.index[(done[column] != "") & ~is_among(done[column], known)]
         what = "pipe" if column == "pipe_id" else "node"
         wanted = dict.fromkeys(bad, f"a {what} of the network")
         for file in sorted(done.loc[bad, "file"].unique()):
