@@ -17,8 +17,10 @@ import pytest
 from bound_weeks import random_board
 from city_town import write_city
 from crew_town import settings
+from dask_hosts import DaskHosts
 from typer.testing import CliRunner
 
+from planner.city.cluster import Cluster
 from planner.city.filing import CityError
 from planner.city.gather import OWN, union_tables
 from planner.city.pool import Done, PlainLoop, Processes, Task
@@ -160,6 +162,27 @@ def test_a_broken_run_that_processes_end_gives_the_same_bytes(
     dealt = [line for line in said if line.startswith("zones dealt")]
     assert len(dealt) == _zones(said) - 1
     assert dealt[0].startswith("zones dealt: 2 of")
+    assert contents(made.out) == contents(planned[0] / "out" / "city")
+
+
+def test_dask_workers_deal_the_zones_one_of_them_killed(
+    accepted: Path, planned: tuple[Path, list[str]], tmp_path: Path
+) -> None:
+    """The one worker dies once a zone is dealt; another deals the rest, to the same bytes."""
+    pytest.importorskip("distributed", reason="pip install 'sleeveplan[dask]'")
+    town = Path(shutil.copytree(accepted, tmp_path / "town"))
+    said: list[str] = []
+    with DaskHosts(tmp_path / "hosts", 1) as hosts, Cluster(hosts.address) as pool:
+
+        def say(line: str) -> None:
+            said.append(line)
+            if line.startswith("zones dealt: 1 of"):
+                hosts.kill_worker()
+
+        made = run_city(town, pool, SET, week=True, most=MOST, say=say)
+    count = _zones(said)
+    assert count > 1
+    assert {f"zones dealt: 1 of {count}", f"zones dealt: {count} of {count}"} <= set(said)
     assert contents(made.out) == contents(planned[0] / "out" / "city")
 
 
