@@ -57,7 +57,7 @@ def words_apart(svg: str) -> dict[str, object]:
                 float(said["x"]),
                 float(said["y"]),
                 said.get("text-anchor", "start"),
-                unescape(text),
+                " ".join(unescape(text).split()),  # as SVG has it
                 said.get("fill", BLACK),
                 "font-weight" in said,
                 float(said.get("font-size", size)),

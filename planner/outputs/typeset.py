@@ -6,6 +6,7 @@ import json
 import threading
 from importlib import resources
 from pathlib import Path
+from typing import cast
 
 import typst
 
@@ -71,11 +72,11 @@ class Typesetter:
         rule = _LONG_WORDS if BREAK in content else b""
         source = data_line(self._name, content) + rule + self._source
         # Tags would make each file three times as large; it is read on paper.
-        pdf: bytes = self._compiler().compile(source, format="pdf", pdf_tags=False)
-        return pdf
+        pdf = self._compiler().compile(source, format="pdf", pdf_tags=False)
+        return cast("bytes", pdf)
 
     def _compiler(self) -> typst.Compiler:
-        """Give this thread's own; all that one compiler is given counts as one and the same file."""
+        """Give this thread's own; to a compiler all that it is given is one and the same file."""
         if not hasattr(self._own, "compiler"):
             self._own.compiler = typst.Compiler(font_paths=self._fonts)
         compiler: typst.Compiler = self._own.compiler
