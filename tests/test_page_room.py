@@ -13,7 +13,9 @@ from test_sheets import FACTS, day_of
 
 from planner.contracts import LATERALS, SPANS
 from planner.contracts.facts import RunFacts
+from planner.outputs.drawn_words import all_words_apart
 from planner.outputs.sheets import sheet_data
+from planner.outputs.typeset import data_line
 from planner.tables import conform
 
 # A4 is 297 mm high; 30 mm are margins; 1 mm = 72 / 25.4 pt.
@@ -34,14 +36,11 @@ def heights(tables: dict[str, pd.DataFrame], folder: Path, facts: RunFacts = FAC
     )
     assert rest
     visits = tables["visits"][tables["visits"]["date"] == "2026-01-12"]
-    content = sheet_data("Crew", "2026-01-12", visits, tables, facts)
+    content = all_words_apart(sheet_data("Crew", "2026-01-12", visits, tables, facts))
     path = folder / "measure.typ"
-    path.write_text(head + MEASURE, "utf-8")
+    path.write_bytes(data_line("day", json.dumps(content)) + (head + MEASURE).encode())
     fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(data.joinpath("fonts"))])
-    found = typst.query(
-        str(path), "<heights>", field="value", one=True, font_paths=fonts,
-        sys_inputs={"day": json.dumps(content)},
-    )  # fmt: skip
+    found = typst.query(str(path), "<heights>", field="value", one=True, font_paths=fonts)
     high: list[float] = json.loads(found)
     return high
 

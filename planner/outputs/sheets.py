@@ -17,6 +17,7 @@ from typing import Any
 import pandas as pd
 
 from planner.contracts.facts import RunFacts, Tables
+from planner.outputs.drawn_words import all_words_apart
 from planner.outputs.plain import plain_all
 from planner.outputs.sheet_tables import SheetTables
 from planner.outputs.stops import Stop, stop_of
@@ -64,7 +65,8 @@ def write_sheets(tables: Tables, facts: RunFacts, folder: Path) -> list[Path]:
     by_day = tables["visits"].groupby(["crew", "date"], sort=True)
     days = [(str(crew), str(day), part) for (crew, day), part in by_day]
     contents = (
-        json.dumps(sheet_data(*one, tables, facts, look_up), ensure_ascii=False) for one in days
+        json.dumps(all_words_apart(sheet_data(*one, tables, facts, look_up)), ensure_ascii=False)
+        for one in days
     )
     paths = []
     # The typesetter runs outside of Python's lock; each day stands for itself.
