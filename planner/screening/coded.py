@@ -177,7 +177,8 @@ def _judge(book: Book, at: Places) -> Told:
 
 def _own_pipes(spans: pd.DataFrame, pipes: pd.DataFrame) -> tuple[pd.DataFrame, Places]:
     """Give the pipes and each span's row among them; of one not there nothing is known."""
-    own = pd.DataFrame(pipes.drop(columns="geometry", errors="ignore"))
+    plain = pd.DataFrame(pipes)
+    own = plain[[name for name in plain.columns if name != "geometry"]]
     at = pipe_rows(spans["pipe_id"], own["pipe_id"])
     lost = np.flatnonzero(at < 0)
     if len(lost):
