@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 from numba import njit, types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 from planner.compiled import kept
@@ -88,6 +89,17 @@ def _reader_of(kind: Any) -> Callable[[int, int], Any]:  # noqa: ANN401 - a type
 figure_at, number_at = _reader_of(types.float64), _reader_of(types.int16)
 
 
+def _lowest(_: Any, word: Any) -> Any:  # noqa: ANN401 - as numba calls it
+    def generate(_: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+        return builder.cttz(given[0], cgutils.true_bit)
+
+    return types.uint64(word), generate
+
+
+# The place of the lowest bit of a word that is not 0.
+lowest = cast("Callable[[np.uint64], np.uint64]", intrinsic(_lowest))
+
+
 @within
 def _band(array: int, start: int, unknown: int, cuts: Numbers, bands: Codes) -> None:
     """Write the bands of the figures of an array, `unknown` for what is not known.
@@ -107,34 +119,42 @@ def _band(array: int, start: int, unknown: int, cuts: Numbers, bands: Codes) -> 
             bands[i] += int(cut < value) + int(cut <= value)
 
 
+@within
+def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> None:
+    """Write the numbers of both bands of the figures of a column; `other` is room."""
+    low, high = sources.first[c], sources.second[c]
+    cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
+    most = 2 * len(cuts) + 1
+    _band(low, start, band_of(sources.least[c], cuts), cuts, out)
+    _band(high, start, most - 1, cuts, other)
+    for i in range(len(out)):
+        unknown = int(np.isnan(figure_at(low, start + i)))
+        blank = unknown * int(np.isnan(figure_at(high, start + i)))
+        out[i] = (1 - blank) * (1 + out[i] * most + other[i])
+
+
 @compiled
 def code_rows(
     sources: Sources, of_pipes: Codes, at: Places, start: int, out: Codes, bands: Codes
 ) -> None:
-    """Write the numbers of the columns of rows from `start` on, a row of `out` for each column.
+    """Write the numbers of rows from `start` on, a row of `out` for each, by column.
 
     `of_pipes` has the numbers of the pipes and `at` the pipe of each row. Of a figure it is the
     number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows.
     """
     count = len(at)
-    for c in range(len(out)):
+    for c in range(out.shape[1]):
         how = sources.how[c]
         if how == OF_PIPE:
             for i in range(count):
-                out[c, i] = of_pipes[c, at[i]]
+                out[i, c] = of_pipes[at[i], c]
         elif how == FIXED:
             for i in range(count):
-                out[c, i] = sources.first[c]
+                out[i, c] = sources.first[c]
         elif how == NUMBERS:
             for i in range(count):
-                out[c, i] = number_at(sources.first[c], start + i)
+                out[i, c] = number_at(sources.first[c], start + i)
         else:
-            low, high = sources.first[c], sources.second[c]
-            cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
-            most = 2 * len(cuts) + 1
-            _band(low, start, band_of(sources.least[c], cuts), cuts, bands[0, :count])
-            _band(high, start, most - 1, cuts, bands[1, :count])
+            _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):
-                one, other = figure_at(low, start + i), figure_at(high, start + i)
-                blank = int(np.isnan(one)) * int(np.isnan(other))
-                out[c, i] = (1 - blank) * (1 + bands[0, i] * most + bands[1, i])
+                out[i, c] = bands[0, i]

@@ -90,7 +90,7 @@ def in_parts(count: int, work: Callable[[int, int], None]) -> None:
 
 
 class Reader:
-    """Reads the numbers of some spans, a row for each column of the book."""
+    """Reads the numbers of some spans, a row for each, by column of the book."""
 
     def __init__(self, book: Book, at: Places) -> None:
         """Take a book, and the row of each span's pipe."""
@@ -98,16 +98,15 @@ class Reader:
         first, rest = self._columns[: book.bits.of_pipes], self._columns[book.bits.of_pipes :]
         none = np.zeros((0, 0), dtype=np.int16)
         every = np.zeros(int(at.max()) + 1, dtype=np.intp)
-        self._of_pipes = np.empty((len(first), len(every)), dtype=np.int16)
+        self._of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
         bands = np.empty((2, len(every)), dtype=np.int16)
         code_rows(_sources(first), none, every, 0, self._of_pipes, bands)
         self._sources = _sources(rest, len(first))
 
     def parts(self, start: int, stop: int) -> Iterator[tuple[int, int, Codes]]:
         """Give the spans from .. to, so many at a time that they stay near the core."""
-        # Rows of another length than a power of two do not drive each other out.
-        room = np.empty((len(self._columns), _AT_ONCE + 32), dtype=np.int16)
-        bands = np.empty((2, _AT_ONCE), dtype=np.int16)
+        room = np.empty((min(_AT_ONCE, stop - start), len(self._columns)), dtype=np.int16)
+        bands = np.empty((2, len(room)), dtype=np.int16)
         for begin in range(start, stop, _AT_ONCE):
             end = min(begin + _AT_ONCE, stop)
             at = self._at[begin:end]

@@ -82,7 +82,7 @@ class Flips(NamedTuple):
 
 
 class Span(NamedTuple):
-    """Spans to be moved: codes by column, sets owned, verdicts, which are looked at and how.
+    """Spans to be moved: codes by row, sets owned, verdicts, which are looked at and how.
 
     `wanted` is 1, with 2 added where conditions are lent by an assumed extent alone. `low`
     and `high` have a row for each figure, NaN where unknown.
@@ -172,7 +172,7 @@ def _code(column: int, low: float, high: float, figures: Figures) -> int:
 @within
 def _hear_others(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that do not name a figure; keep which do, but for the figure."""
-    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[:, i]
+    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
     hold_all(bits, set_, codes, (-1, -1), room.of_pipe, room.held)
     _keep(room.held, task.figures.moved[figure], OTHERS)
     hear(bits, room)
@@ -192,7 +192,7 @@ def _keep(held: Words, moved: Words, which: int) -> None:
 @within
 def _hear_naming(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that name a figure, moved to where it is now."""
-    bits, held, codes = task.bits, task.room.held, task.spans.codes[:, i]
+    bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
     for w in range(len(held)):
         live = task.naming[w, LIVE]
         for plane in range(PLANES):
@@ -239,13 +239,13 @@ def _put(i: int, figure: int, value: float, per_mm: float, task: Task) -> None:
     spans, figures = task.spans, task.figures
     column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
     if column >= 0:
-        spans.codes[column, i] = _code(column, value, value, figures)
+        spans.codes[i, column] = _code(column, value, value, figures)
     if ratio_column >= 0:
         ratio = figures.facts[figure, RATIO]
         low, high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
         if not np.isnan(per_mm):
             low, high = value * per_mm, value * per_mm
-        spans.codes[ratio_column, i] = _code(ratio_column, low, high, figures)
+        spans.codes[i, ratio_column] = _code(ratio_column, low, high, figures)
 
 
 @within
@@ -290,9 +290,9 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     """Tell whether a verdict is another without what an assumed extent lends."""
     spans, figures, room = task.spans, task.figures, task.room
     for k in range(len(figures.lent)):
-        spans.codes[figures.lent[k], i] = figures.without[k]
+        spans.codes[i, figures.lent[k]] = figures.without[k]
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    hold_all(task.bits, spans.sets[i], spans.codes[:, i], (-1, -1), room.of_pipe, room.held)
+    hold_all(task.bits, spans.sets[i], spans.codes[i], (-1, -1), room.of_pipe, room.held)
     hear(task.bits, room)
     return bool(_verdict(room.total) != spans.verdict[i])
 
@@ -310,7 +310,7 @@ def _made_of(parts: int) -> Callable[[Task, Codes], None]:
             if spans.wanted[i] == 0:
                 continue
             best, own = np.inf, bits.owned[spans.sets[i]]
-            copy(spans.codes[:, i], own_codes)
+            copy(spans.codes[i], own_codes)
             hear_pipe(bits, own_codes, task.room.of_pipe)
             barred = bar_of(own, bits, own_codes)
             for figure in range(len(figures.facts)):
@@ -321,7 +321,7 @@ def _made_of(parts: int) -> Callable[[Task, Codes], None]:
                     continue  # moved with its figure in mm
                 start(own, bits, barred, task.room.total)
                 best = _move(i, figure, best, task)
-                copy(own_codes, spans.codes[:, i])
+                copy(own_codes, spans.codes[i])
             if spans.wanted[i] & 2 and _rests_on_lent(i, barred, task):
                 task.flips.close[i] = 1
 

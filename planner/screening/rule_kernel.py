@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.screening.bands import compiled, within
+from planner.screening.bands import compiled, lowest, within
 
 Ints = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]
@@ -52,11 +52,8 @@ REPEATED, AT_LINING, LINED, MENDED, OWN_PARTS = range(5)
 # Columns of what comes out.
 (OUT_NEEDS, OUT_URGENCY, OUT_SLEEVE, OUT_LINER, OUT_DIG, OUT_VERDICT, OUT_ASSUMED, OUT_BARRED,
  OUT_MENDED, OUTS) = range(10)  # fmt: skip
-# To find the lowest bit of a word: each 6 bits of this number are unlike all others.
-_DE_BRUIJN = np.uint64(0x03F79D71B4CB0A89)
-_PLACES = np.zeros(64, dtype=np.int64)
-for _place in range(64):
-    _PLACES[(0x03F79D71B4CB0A89 << _place & (1 << 64) - 1) >> 58] = _place
+
+_ONE = np.uint64(1)
 
 
 class Bits(NamedTuple):
@@ -123,16 +120,15 @@ class Room(NamedTuple):
 
 
 @within
-def lowest(word: np.uint64) -> int:
-    """Give the place of the lowest bit of a word that is not 0."""
-    bit = word & (~word + np.uint64(1))
-    return int(_PLACES[int((bit * _DE_BRUIJN) >> np.uint64(58))])
+def number_of(bits: Bits, column: int, codes: Codes) -> np.uint64:
+    """Give the row of `Bits.said` that a span has in a column; no place counts from the end."""
+    return np.uint64(bits.said_from[np.uint64(column)] + codes[np.uint64(column)])
 
 
 @within
 def add_said(bits: Bits, column: int, codes: Codes, w: int, out: Words) -> None:
     """Add what is said of a span's number in a column."""
-    number = bits.said_from[column] + codes[column]
+    number = number_of(bits, column, codes)
     for plane in range(PLANES):
         out[w, plane] |= bits.said[number, w, plane]
 
@@ -166,13 +162,13 @@ def hold_all(
         stopped, denied = of_pipe[w, STOPPED], of_pipe[w, DENIED]
         open_, lacking = of_pipe[w, OPEN], of_pipe[w, LACKING]
         for n in range(bits.looks_from[place], bits.looks_from[place + 1]):
-            column = bits.looks[n]
+            column = bits.looks[np.uint64(n)]
             if column != without[0] and column != without[1]:
-                number = bits.said_from[column] + codes[column]
-                stopped |= bits.said[number, w, STOPPED]
-                denied |= bits.said[number, w, DENIED]
-                open_ |= bits.said[number, w, OPEN]
-                lacking |= bits.said[number, w, LACKING]
+                number, word = number_of(bits, column, codes), np.uint64(w)
+                stopped |= bits.said[number, word, STOPPED]
+                denied |= bits.said[number, word, DENIED]
+                open_ |= bits.said[number, word, OPEN]
+                lacking |= bits.said[number, word, LACKING]
                 if applies & ~stopped == 0:
                     break
         held[w, LIVE], held[w, DENIED] = applies & ~stopped, denied
@@ -351,10 +347,9 @@ def hear(bits: Bits, room: Room) -> int:
         low = ~held[w, DENIED] & (held[w, OPEN] | held[w, LACKING])
         while word:
             at = lowest(word)
-            word &= word - np.uint64(1)
-            one = np.uint64(at)
-            answer = 2 * int(high >> one & np.uint64(1)) + int(low >> one & np.uint64(1))
-            row = ANSWERS * (64 * w + at) + answer
+            word &= word - _ONE
+            answer = (high >> at & _ONE) << _ONE | (low >> at & _ONE)
+            row = (np.uint64(64 * w) + at) * np.uint64(ANSWERS) + answer
             room.heard[count] = row
             count += int(bits.weights[row, SAYS] != OTHER)
             for k in range(GATHERED):
@@ -366,11 +361,11 @@ def hear(bits: Bits, room: Room) -> int:
 def judge_rows(codes: Codes, at: Places, sets: Codes, bits: Bits, told: Told, room: Room) -> None:
     """Judge spans one by one.
 
-    `codes` has a column for each, `at` says which pipe it lies on, `sets` what it owns.
+    `codes` has a row for each, `at` says which pipe it lies on, `sets` what it owns.
     """
     total = room.total
     for i in range(len(sets)):
-        row, out, own = codes[:, i], told.codes[i], bits.owned[sets[i]]
+        row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
         if i == 0 or at[i] != at[i - 1]:
             hear_pipe(bits, row, room.of_pipe)
         out[OUT_BARRED] = bar_of(own, bits, row)
