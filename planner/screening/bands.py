@@ -8,7 +8,6 @@ from typing import Any, NamedTuple, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 from numba import njit, types
-from numba.core import cgutils
 from numba.extending import intrinsic
 
 from planner.compiled import kept
@@ -87,17 +86,6 @@ def _reader_of(kind: Any) -> Callable[[int, int], Any]:  # noqa: ANN401 - a type
 
 
 figure_at, number_at = _reader_of(types.float64), _reader_of(types.int16)
-
-
-def _lowest(_: Any, word: Any) -> Any:  # noqa: ANN401 - as numba calls it
-    def generate(_: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
-        return builder.cttz(given[0], cgutils.true_bit)
-
-    return types.uint64(word), generate
-
-
-# The place of the lowest bit of a word that is not 0.
-lowest = cast("Callable[[np.uint64], np.uint64]", intrinsic(_lowest))
 
 
 @within

@@ -7,12 +7,16 @@ nothing here knows a text or a unit, only the numbers that `rule_bits` gives to 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import numpy.typing as npt
+from numba import types
+from numba.core import cgutils
+from numba.extending import intrinsic
 
-from planner.screening.bands import compiled, lowest, within
+from planner.screening.bands import compiled, within
 
 Ints = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]
@@ -117,6 +121,17 @@ class Room(NamedTuple):
     held: Words
     heard: Ints
     total: Ints
+
+
+def _lowest(_: Any, word: Any) -> Any:  # noqa: ANN401 - as numba calls it
+    def generate(_: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+        return builder.cttz(given[0], cgutils.true_bit)
+
+    return types.uint64(word), generate
+
+
+# The place of the lowest bit of a word that is not 0.
+lowest = cast("Callable[[np.uint64], np.uint64]", intrinsic(_lowest))
 
 
 @within
