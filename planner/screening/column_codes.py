@@ -35,6 +35,7 @@ Array = TypeVar("Array", bound=npt.NDArray[Any])
 KNOWS_NOTHING = np.int8(4)
 # Codes are 16 bits: so many cuts make (2 * 89 + 1)**2 + 1 codes of an interval.
 MOST_CUTS = 89
+NOTHING_KNOWN = 0
 # So many texts of a column are kept in mind with their numbers.
 _MOST_KNOWN = 10_000
 
@@ -63,8 +64,8 @@ class Coded:
     """One column in numbers, and what is said of each number.
 
     Either `fixed` is the number of all rows, or `whole` holds the number of each row, or `low`
-    and `high` the figures that `cuts` band. `blank` is the number of a row of which nothing is
-    known.
+    and `high` the figures that `cuts` band. A figure or a text of which nothing is known has the
+    number `NOTHING_KNOWN`.
     """
 
     said: Said
@@ -74,7 +75,6 @@ class Coded:
     high: Numbers | None = None
     least: float = 0.0
     cuts: Numbers | None = None
-    blank: int = 0
 
 
 @dataclass(frozen=True)
@@ -137,10 +137,10 @@ class Numbering:
             full = known is None or len(known.numbers) > _MOST_KNOWN
             known = self._known = self._having(None if full else known, parted.texts)
         numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
-        blank, unlike = known.numbers[""], set(numbers.tolist())
+        unlike = set(numbers.tolist())
         if len(unlike) == 1:
-            return Coded(known.said, fixed=unlike.pop(), blank=blank)
-        return Coded(known.said, whole=parted.values(numbers), blank=blank)
+            return Coded(known.said, fixed=unlike.pop())
+        return Coded(known.said, whole=parted.values(numbers))
 
     def _having(self, known: _Known | None, texts: Sequence[str]) -> _Known:
         """Give numbers to more texts; what is known already stays, for others may hold it."""

@@ -49,7 +49,7 @@ class Figures(NamedTuple):
 
     `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
     `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share. A `lent` column becomes its number in `without`.
+    name a figure or its share, `lent` the columns that an assumed extent lends.
     """
 
     facts: Ints
@@ -61,7 +61,6 @@ class Figures(NamedTuple):
     bands_from: Ints
     moved: Words
     lent: Ints
-    without: Codes
 
 
 class Flips(NamedTuple):
@@ -290,7 +289,7 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     """Tell whether a verdict is another without what an assumed extent lends."""
     spans, figures, room = task.spans, task.figures, task.room
     for k in range(len(figures.lent)):
-        spans.codes[i, figures.lent[k]] = figures.without[k]
+        spans.codes[i, figures.lent[k]] = 0  # nothing known
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
     hold_all(task.bits, spans.sets[i], spans.codes[i], (-1, -1), room.of_pipe, room.held)
     hear(task.bits, room)

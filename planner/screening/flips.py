@@ -33,7 +33,8 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
         The book that it was held against.
     """
     count, book = len(coded), coded.book
-    figures = _figures(book, rulebook)
+    columns = tuple(book.columns)
+    figures = rulebook.made(("figures", columns), lambda: _figures(book, rulebook))
     flips = Flips(
         np.full(count, -1, dtype=np.int8),
         np.zeros(count, dtype=np.int8),
@@ -41,9 +42,8 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
         np.full(count, np.nan),
         np.full(count, np.nan),
     )
-    things = coded.view.things
-    low = [floats(things, f"{name}_low") for name in _NAMES]
-    high = [floats(things, f"{name}_high") for name in _NAMES]
+    ends = [_ends_of(coded, name) for name in _NAMES]
+    low, high = [low for low, _ in ends], [high for _, high in ends]
     wanted = _wanted(coded)
     verdict = np.ascontiguousarray(coded.told.codes[:, OUT_VERDICT])
     reader = Reader(book, coded.at)
@@ -62,8 +62,8 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
                 book.owned.of_span[here],
                 verdict[here],
                 wanted[here],
-                np.stack([ends[here] for ends in low]),
-                np.stack([ends[here] for ends in high]),
+                np.stack([some[here] for some in low]),
+                np.stack([some[here] for some in high]),
             )
             part = flips.part(begin, end)
             task = Task(spans, figures, book.bits, part, own_room, cuts, base, naming, above)
@@ -87,10 +87,20 @@ def margins_in_words(flips: Flips) -> Margins:
     )
 
 
+def _ends_of(coded: Coded, name: str) -> tuple[Numbers, Numbers]:
+    """Give least and most of a figure, NaN where unknown."""
+    column = coded.book.columns.get(Key("span", name))
+    if column is not None and column.low is not None and column.high is not None:
+        return column.low, column.high
+    things = coded.view.things
+    return floats(things, f"{name}_low"), floats(things, f"{name}_high")
+
+
 def _wanted(coded: Coded) -> npt.NDArray[np.int8]:
     """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
-    lent = ~_holds(coded, "lent", "") & _holds(coded, "extent_from", "assumed")
-    lent &= _holds(coded, "role", "damage")
+    lent = ~_holds(coded, "lent", "")
+    if lent.any():
+        lent &= _holds(coded, "extent_from", "assumed") & _holds(coded, "role", "damage")
     open_ = coded.told.codes[:, OUT_MENDED] == 0
     return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
 
@@ -131,7 +141,6 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         *_end_to_end(bands),
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
-        np.array([book.columns[key].blank for key in lent], dtype=np.int16),
     )
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY
-from planner.screening.column_codes import Coded, Key, Numbering, Part, codable
+from planner.screening.column_codes import NOTHING_KNOWN, Coded, Key, Numbering, Part, codable
 from planner.screening.columns import About
 from planner.screening.margins import LENT
 from planner.screening.parted_texts import Parted, parted_together
@@ -292,7 +292,7 @@ def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
 def _same_throughout(key: Key, column: Coded) -> bool:
     """Tell whether all spans say the same in a column, and go on to where nothing is lent."""
     lent = key.name in (*LENT, "lent")
-    return column.fixed >= 0 and (not lent or column.fixed == column.blank)
+    return column.fixed >= 0 and (not lent or column.fixed == NOTHING_KNOWN)
 
 
 def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
