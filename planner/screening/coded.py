@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -123,9 +124,10 @@ def _sources(columns: Sequence[Column], of_pipes: int = 0) -> Sources:
         cuts.append(_NONE if one.cuts is None else one.cuts)
         least.append(one.least)
         if one.whole is not None:
-            kind, places = NUMBERS, (one.whole.ctypes.data, 0)
+            kind, places = NUMBERS, (_place_of(one.whole, np.int16), 0)
         elif one.low is not None and one.high is not None:
-            kind, places = FIGURES, (one.low.ctypes.data, one.high.ctypes.data)
+            kind = FIGURES
+            places = _place_of(one.low, np.float64), _place_of(one.high, np.float64)
         else:
             kind, places = FIXED, (one.fixed, 0)
         how.append(kind)
@@ -140,6 +142,14 @@ def _sources(columns: Sequence[Column], of_pipes: int = 0) -> Sources:
         np.concatenate([_NONE, *cuts]),
         ends.astype(np.int64),
     )
+
+
+def _place_of(values: npt.NDArray[Any], kind: type) -> int:
+    """Give where an array lies in memory, one number after the other."""
+    if values.dtype != kind or not values.flags.c_contiguous:
+        message = f"a column of {values.dtype} cannot be read where it lies"
+        raise TypeError(message)
+    return values.ctypes.data
 
 
 def room(book: Book) -> Room:

@@ -24,14 +24,11 @@ Codes = npt.NDArray[np.int16]
 Bytes = npt.NDArray[np.int8]
 Places = npt.NDArray[np.intp]
 Words = npt.NDArray[np.uint64]
-Words3 = npt.NDArray[np.uint64]
-
 
 # What is said of a number, a word of rules for each: a condition of theirs stops them, a limit
 # denies; a part leaves them open by a figure, or lacks one by a blank.
 STOPPED, DENIED, OPEN, LACKING, PLANES = range(5)
-# What of a span is heard of rules: those that speak at all, and of these as before.
-LIVE = STOPPED
+LIVE = STOPPED  # in its place, of a whole span: the rules that speak at all
 # What a rule says of a span: the answers of `intervals`, and an unknown that blanks alone make.
 NO, UNKNOWN, YES, BLANK = 0, 1, 2, 3
 ANSWERS = 4
@@ -77,7 +74,7 @@ class Bits(NamedTuple):
 
     parts: Ints
     holds: Bytes
-    said: Words3
+    said: Words
     always: Words
     said_from: Ints
     of_pipes: int
