@@ -47,8 +47,9 @@ def band_of(value: float, cuts: Numbers) -> int:
     return band
 
 
-# How a column is read: by the span's pipe, as one number everywhere, as numbers, as figures.
-OF_PIPE, FIXED, NUMBERS, FIGURES = range(4)
+# How a column is read: by the span's pipe, as one number everywhere, as numbers, as figures; or
+# not at all.
+OF_PIPE, FIXED, NUMBERS, FIGURES, UNREAD = range(5)
 
 
 class Sources(NamedTuple):
@@ -128,7 +129,8 @@ def code_rows(
     """Write the numbers of rows from `start` on, a row of `out` for each, by column.
 
     `of_pipes` has the numbers of the pipes and `at` the pipe of each row. Of a figure it is the
-    number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows.
+    number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows. What is
+    not read stays as it is.
     """
     count = len(at)
     for c in range(out.shape[1]):
@@ -142,7 +144,7 @@ def code_rows(
         elif how == NUMBERS:
             for i in range(count):
                 out[i, c] = number_at(sources.first[c], start + i)
-        else:
+        elif how == FIGURES:
             _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):
                 out[i, c] = bands[0, i]

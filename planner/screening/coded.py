@@ -17,12 +17,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import PIPES
-from planner.screening.bands import FIGURES, FIXED, NUMBERS, OF_PIPE, Sources, code_rows
+from planner.screening.bands import FIGURES, FIXED, NUMBERS, OF_PIPE, UNREAD, Sources, code_rows
 from planner.screening.column_codes import Coded as Column
 from planner.screening.columns import View, view_of, visible
 from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rule_bits import Book, book_of, fits, words_for
-from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Told, judge_rows
+from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Rows, Told, judge_rows
 from planner.screening.rulebook import Rulebook
 from planner.screening.threads import each
 from planner.tables import conform
@@ -99,19 +99,22 @@ class Reader:
         first, rest = self._columns[: book.bits.of_pipes], self._columns[book.bits.of_pipes :]
         none = np.zeros((0, 0), dtype=np.int16)
         every = np.zeros(int(at.max()) + 1, dtype=np.intp)
-        self._of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
+        self.of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
         bands = np.empty((2, len(every)), dtype=np.int16)
-        code_rows(_sources(first), none, every, 0, self._of_pipes, bands)
+        code_rows(_sources(first), none, every, 0, self.of_pipes, bands)
         self._sources = _sources(rest, len(first))
+        unread = np.ones(len(self._columns), dtype=bool)
+        unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
+        self._sources.how[unread] = UNREAD
 
     def parts(self, start: int, stop: int) -> Iterator[tuple[int, int, Codes]]:
         """Give the spans from .. to, so many at a time that they stay near the core."""
-        room = np.empty((min(_AT_ONCE, stop - start), len(self._columns)), dtype=np.int16)
+        room = np.zeros((min(_AT_ONCE, stop - start), len(self._columns)), dtype=np.int16)
         bands = np.empty((2, len(room)), dtype=np.int16)
         for begin in range(start, stop, _AT_ONCE):
             end = min(begin + _AT_ONCE, stop)
             at = self._at[begin:end]
-            code_rows(self._sources, self._of_pipes, at, begin, room, bands)
+            code_rows(self._sources, self.of_pipes, at, begin, room, bands)
             yield begin, end, room
 
 
@@ -177,8 +180,9 @@ def _judge(book: Book, at: Places) -> Told:
     def judge(start: int, stop: int) -> None:
         own_room = room(book)
         for begin, end, codes in reader.parts(start, stop):
-            part, sets = told.part(begin, end), book.owned.of_span[begin:end]
-            judge_rows(codes, at[begin:end], sets, book.bits, part, own_room)
+            sets = book.owned.of_span[begin:end]
+            rows = Rows(codes, reader.of_pipes, at[begin:end], sets)
+            judge_rows(rows, book.bits, told.part(begin, end), own_room)
 
     in_parts(count, judge)
     return told

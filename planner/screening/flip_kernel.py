@@ -24,6 +24,7 @@ from planner.screening.rule_kernel import (
     Codes,
     Ints,
     Numbers,
+    Places,
     Room,
     Words,
     add_said,
@@ -81,13 +82,15 @@ class Flips(NamedTuple):
 
 
 class Span(NamedTuple):
-    """Spans to be moved: codes by row, sets owned, verdicts, which are looked at and how.
+    """Spans to be moved, as in `Rows`: verdicts, which of them are looked at and how, figures.
 
     `wanted` is 1, with 2 added where conditions are lent by an assumed extent alone. `low`
     and `high` have a row for each figure, NaN where unknown.
     """
 
     codes: Codes
+    of_pipes: Codes
+    at: Places
     sets: Codes
     verdict: npt.NDArray[np.int8]
     wanted: npt.NDArray[np.int8]
@@ -310,7 +313,7 @@ def _made_of(parts: int) -> Callable[[Task, Codes], None]:
                 continue
             best, own = np.inf, bits.owned[spans.sets[i]]
             copy(spans.codes[i], own_codes)
-            hear_pipe(bits, own_codes, task.room.of_pipe)
+            hear_pipe(bits, spans.of_pipes[spans.at[i]], task.room.of_pipe)
             barred = bar_of(own, bits, own_codes)
             for figure in range(len(figures.facts)):
                 if not _names(i, figure, task) or not _known(i, figure, task):

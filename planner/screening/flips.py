@@ -59,6 +59,8 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
             here = slice(begin, end)
             spans = Span(
                 codes,
+                reader.of_pipes,
+                coded.at[here],
                 book.owned.of_span[here],
                 verdict[here],
                 wanted[here],

@@ -90,6 +90,15 @@ class Bits(NamedTuple):
     upkeep: int
 
 
+class Rows(NamedTuple):
+    """Spans to be judged: their numbers, those of all pipes, their pipes' rows, sets they own."""
+
+    codes: Codes
+    of_pipes: Codes
+    at: Places
+    sets: Codes
+
+
 class Told(NamedTuple):
     """What is said of each span: codes (`OUT_..`), main sentence, works, silence, rules blamed."""
 
@@ -146,13 +155,13 @@ def add_said(bits: Bits, column: int, codes: Codes, w: int, out: Words) -> None:
 
 
 @within
-def hear_pipe(bits: Bits, codes: Codes, out: Words) -> None:
-    """Write what is said of a pipe, and of whatever all spans have alike."""
+def hear_pipe(bits: Bits, of_pipe: Codes, out: Words) -> None:
+    """Write what is said of the numbers of a pipe, and of whatever all spans have alike."""
     for w in range(len(out)):
         for plane in range(PLANES):
             out[w, plane] = bits.always[w, plane]
         for column in range(bits.of_pipes):
-            add_said(bits, column, codes, w, out)
+            add_said(bits, column, of_pipe, w, out)
 
 
 @within
@@ -370,16 +379,13 @@ def hear(bits: Bits, room: Room) -> int:
 
 
 @compiled
-def judge_rows(codes: Codes, at: Places, sets: Codes, bits: Bits, told: Told, room: Room) -> None:
-    """Judge spans one by one.
-
-    `codes` has a row for each, `at` says which pipe it lies on, `sets` what it owns.
-    """
-    total = room.total
+def judge_rows(rows: Rows, bits: Bits, told: Told, room: Room) -> None:
+    """Judge spans one by one."""
+    total, at, sets = room.total, rows.at, rows.sets
     for i in range(len(sets)):
-        row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
+        row, out, own = rows.codes[i], told.codes[i], bits.owned[sets[i]]
         if i == 0 or at[i] != at[i - 1]:
-            hear_pipe(bits, row, room.of_pipe)
+            hear_pipe(bits, rows.of_pipes[at[i]], room.of_pipe)
         out[OUT_BARRED] = bar_of(own, bits, row)
         start(own, bits, out[OUT_BARRED], total)
         hold_all(bits, sets[i], row, (-1, -1), room.of_pipe, room.held)
