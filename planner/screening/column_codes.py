@@ -37,7 +37,7 @@ KNOWS_NOTHING = np.int8(4)
 MOST_CUTS = 89
 NOTHING_KNOWN = 0
 # So many texts of a column are kept in mind with their numbers.
-_MOST_KNOWN = 10_000
+MOST_KNOWN = 10_000
 
 
 class Key(NamedTuple):
@@ -134,7 +134,7 @@ class Numbering:
     def _coded_texts(self, parted: Parted) -> Coded:
         known = self._known
         if known is None or not all(text in known.numbers for text in parted.texts):
-            full = known is None or len(known.numbers) > _MOST_KNOWN
+            full = known is None or len(known.numbers) > MOST_KNOWN
             known = self._known = self._having(None if full else known, parted.texts)
         numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
         unlike = set(numbers.tolist())

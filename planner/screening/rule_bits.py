@@ -12,7 +12,15 @@ import pandas as pd
 
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY
-from planner.screening.column_codes import NOTHING_KNOWN, Coded, Key, Numbering, Part, codable
+from planner.screening.column_codes import (
+    MOST_KNOWN,
+    NOTHING_KNOWN,
+    Coded,
+    Key,
+    Numbering,
+    Part,
+    codable,
+)
 from planner.screening.columns import About
 from planner.screening.margins import LENT
 from planner.screening.parted_texts import Parted, parted_together
@@ -143,12 +151,12 @@ class Lines:
 
     def owned(self, parted: Parted) -> Owned:
         """Say which set of mechanisms each span owns."""
-        if len(self._sets) > MOST_TEXTS:
-            self._sets = {}
+        known = self._sets if len(self._sets) <= MOST_KNOWN else {}
         for text in parted.texts:
-            if text not in self._sets:
-                self._sets[text] = self.bits(_mechanisms_in(text))
-        sets = np.array([self._sets[text] for text in parted.texts], dtype=np.int64)
+            if text not in known:
+                known[text] = self.bits(_mechanisms_in(text))
+        self._sets = known
+        sets = np.array([known[text] for text in parted.texts], dtype=np.int64)
         of_span = parted.values(np.arange(len(sets), dtype=np.int16))
         return Owned(self.names, sets, of_span)
 
