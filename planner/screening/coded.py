@@ -101,8 +101,8 @@ class Reader:
         every = np.zeros(int(at.max()) + 1, dtype=np.intp)
         self.of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
         bands = np.empty((2, len(every)), dtype=np.int16)
-        code_rows(_sources(first), none, every, 0, self.of_pipes, bands)
-        self._sources = _sources(rest, len(first))
+        code_rows(_sources(first, len(every)), none, every, 0, self.of_pipes, bands)
+        self._sources = _sources(rest, len(at), len(first))
         unread = np.ones(len(self._columns), dtype=bool)
         unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
         self._sources.how[unread] = UNREAD
@@ -118,8 +118,8 @@ class Reader:
             yield begin, end, room
 
 
-def _sources(columns: Sequence[Column], of_pipes: int = 0) -> Sources:
-    """Say where columns are read, after so many of the pipes."""
+def _sources(columns: Sequence[Column], rows: int, of_pipes: int = 0) -> Sources:
+    """Say where columns of so many rows are read, after so many columns of the pipes."""
     how, first, second = [OF_PIPE] * of_pipes, [0] * of_pipes, [0] * of_pipes
     cuts: list[Numbers] = [_NONE] * of_pipes
     least = [0.0] * of_pipes
@@ -127,10 +127,13 @@ def _sources(columns: Sequence[Column], of_pipes: int = 0) -> Sources:
         cuts.append(_NONE if one.cuts is None else one.cuts)
         least.append(one.least)
         if one.whole is not None:
-            kind, places = NUMBERS, (_place_of(one.whole, np.int16), 0)
+            kind, places = NUMBERS, (_place_of(one.whole, rows, np.int16), 0)
         elif one.low is not None and one.high is not None:
             kind = FIGURES
-            places = _place_of(one.low, np.float64), _place_of(one.high, np.float64)
+            places = (
+                _place_of(one.low, rows, np.float64),
+                _place_of(one.high, rows, np.float64),
+            )
         else:
             kind, places = FIXED, (one.fixed, 0)
         how.append(kind)
@@ -147,10 +150,10 @@ def _sources(columns: Sequence[Column], of_pipes: int = 0) -> Sources:
     )
 
 
-def _place_of(values: npt.NDArray[Any], kind: type) -> int:
-    """Give where an array lies in memory, one number after the other."""
-    if values.dtype != kind or not values.flags.c_contiguous:
-        message = f"a column of {values.dtype} cannot be read where it lies"
+def _place_of(values: npt.NDArray[Any], rows: int, kind: type) -> int:
+    """Give where an array lies in memory, one number after the other for all rows."""
+    if values.dtype != kind or not values.flags.c_contiguous or len(values) < rows:
+        message = f"{len(values)} rows of {values.dtype} cannot be read where they lie"
         raise TypeError(message)
     return values.ctypes.data
 
