@@ -42,7 +42,7 @@ from planner.screening.locate import Located, locate
 from planner.screening.match import Matched
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
-from planner.screening.screen import ScreenedSleeves
+from planner.screening.screen import Screened, ScreenedSleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
 from planner.tables import Table, conform, empty, rows_in
 
@@ -152,7 +152,7 @@ def propose(  # noqa: PLR0913 - the keywords are a part's own
     book = book_of(inputs, book)
     ruled = ruled or rule_spans(inputs, known, decisions, book, whole)
     located, spanned, found = ruled.located, ruled.spanned, ruled.found
-    findings, no_limits = ruled.findings, ruled.no_limits
+    no_limits = ruled.no_limits
     tables, due = ruled_tables(inputs, ruled), _still_due(decisions, ruled.spans)
     settled = _settled(tables, inputs, known, book, due, whole)
     placed, said, priced = settled.placed, settled.said, settled.priced
@@ -168,7 +168,7 @@ def propose(  # noqa: PLR0913 - the keywords are a part's own
     verdicts = settled.verdicts
     tables |= {
         "verdicts": refer_sleeves(verdicts, placed, referred, said.referred_pipes, decided),
-        "findings": joined([findings, said.findings, *ways], FINDINGS),
+        "findings": joined([ruled.screened.findings, said.findings, *ways], FINDINGS),
         "sleeves": placed.sleeves,
         "sleeve_spans": placed.sleeve_spans,
         "sleeve_laterals": placed.sleeve_laterals,
@@ -222,7 +222,8 @@ class Ruled:
     """Spans and what the book says of them, before people's decisions on single spans.
 
     `spans` are those of `spanned` with what the field measured and built; `found` says of
-    that, and `no_limits` of limits of people's own that are not applied.
+    that, and `no_limits` of limits of people's own that are not applied. All that `screened`
+    says beside the verdicts waits for its reader.
     """
 
     located: Located
@@ -230,9 +231,9 @@ class Ruled:
     spans: pd.DataFrame
     verdicts: pd.DataFrame
     grades: pd.DataFrame
-    findings: pd.DataFrame
     found: pd.DataFrame
     no_limits: pd.DataFrame
+    screened: Screened
 
 
 def rule_spans(
@@ -255,10 +256,7 @@ def rule_spans(
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
-    own, no_limits = own_limits(decisions, spans)
-    screened, unknown = screen_with_own(
-        spans, located.pipes, book_of(inputs, book), own, defects=located.defects
-    )
+    screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
     grades = grade_all(
         located.defects,
         located.inspections,
@@ -266,10 +264,30 @@ def rule_spans(
         GradeTables(**inputs.grade_tables),
         inputs.settings.grades,
     )
-    return Ruled(
-        located, spanned, spans, screened.verdicts, grades, screened.findings, found,
-        joined([no_limits, unknown], FLAGS),
-    )  # fmt: skip
+    return Ruled(located, spanned, spans, screened.verdicts, grades, found, no_limits, screened)
+
+
+def screen_spans(
+    inputs: Inputs,
+    decisions: pd.DataFrame,
+    located: Located,
+    spans: pd.DataFrame,
+    book: Rulebook | None = None,
+) -> tuple[Screened, pd.DataFrame]:
+    """Let the book speak of spans; gives also `FLAGS` of limits that are not applied.
+
+    Parameters
+    ----------
+    inputs, decisions, book
+        As for `propose`.
+    located, spans
+        As in `Ruled`.
+    """
+    own, no_limits = own_limits(decisions, spans)
+    screened, unknown = screen_with_own(
+        spans, located.pipes, book_of(inputs, book), own, defects=located.defects
+    )
+    return screened, joined([no_limits, unknown], FLAGS)
 
 
 def ruled_tables(inputs: Inputs, ruled: Ruled) -> Tables:

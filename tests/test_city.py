@@ -227,7 +227,7 @@ def test_a_broken_run_goes_on_where_it_was(
 ) -> None:
     """Broken once all is counted and two parts are proposed: the same bytes, no part twice.
 
-    What was screened to count the quantities of prices is not screened again to propose.
+    Rows put on pipes to count the quantities of prices are not put there again to propose.
     """
     placed = []
     place_rows = propose_step.place_rows

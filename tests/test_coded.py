@@ -17,10 +17,14 @@ from planner.contracts.verdicts import SPAN_QUANTITIES
 from planner.distinct import places_in
 from planner.ground.codes import mechanisms_of
 from planner.plan import Plan
+from planner.screening import column_codes, rule_bits
+from planner.screening import parted_texts as parted_texts_step
+from planner.screening import pipe_rows as pipe_rows_step
 from planner.screening import screen as step
 from planner.screening.because import fill, parse
 from planner.screening.coded import screen_coded
 from planner.screening.columns import view_of
+from planner.screening.parted_texts import parted_texts
 from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rulebook import Rulebook, default_path, load_rulebook, make_rulebook
 from planner.screening.spoken import sentences
@@ -252,11 +256,12 @@ def test_the_spans_of_several_calls_count_together(monkeypatch: pytest.MonkeyPat
     book = load_rulebook()
     step.screen(spans.head(100).reset_index(drop=True), pipes, book)  # few: never
     first = step.screen(spans.head(600).reset_index(drop=True), pipes, book)
-    assert asked == []
     second = step.screen(spans.head(600).reset_index(drop=True), pipes, book)
-    assert asked == [600]
-    pd.testing.assert_frame_equal(first.verdicts, second.verdicts, check_exact=True)
-    pd.testing.assert_frame_equal(first.findings, second.findings, check_exact=True)
+    in_steps = first.verdicts, first.findings
+    assert asked == []
+    pd.testing.assert_frame_equal(in_steps[0], second.verdicts, check_exact=True)
+    pd.testing.assert_frame_equal(in_steps[1], second.findings, check_exact=True)
+    assert asked == [600]  # once for both tables
 
 
 def test_many_sentences_are_filled_as_each_alone() -> None:
@@ -270,3 +275,96 @@ def test_many_sentences_are_filled_as_each_alone() -> None:
         alone = [fill(sentence, view, np.array([row]))[0] for row in range(len(view))]
         assert many.tolist() == alone
     assert fill(parse(text, seen), view, np.zeros(0, dtype=np.intp)).tolist() == []
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.sampled_from(
+                ["", "crack", "crack+joint_gap", "crack+roots+joint_gap", "é", "ée"]
+                + [start + "a" * 8 for start in ("a" * 8, "a" * 9, "a" * 8 + "b", "a" * 8 + "bc")]
+            ),
+            st.text(max_size=20),
+        ),
+        min_size=1, max_size=60,
+    ),
+    st.integers(0, 5),
+)  # fmt: skip
+@settings(max_examples=150, deadline=None)
+def test_texts_are_parted_as_pandas_does(texts: list[str], first: int) -> None:
+    """The unlike texts as they first appear, and which one each row has; also of a slice."""
+    column = pd.Series([text.replace("\0", "") for text in texts], dtype="str").iloc[first:]
+    where, unlike = pd.factorize(column)
+    parted = parted_texts(column)
+    assert parted.values(np.arange(len(parted.texts))).tolist() == where.tolist()
+    assert parted.texts == unlike.tolist()
+
+
+def test_more_texts_than_there_are_slots_are_parted_all_the_same() -> None:
+    """10,000 unlike texts, each twice."""
+    column = pd.Series([f"text {n // 2}" for n in range(20_000)], dtype="str")
+    parted = parted_texts(column)
+    assert parted.values(np.arange(10_000)).tolist() == [n // 2 for n in range(20_000)]
+
+
+def test_columns_are_parted_alike_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut into pieces for several cores, a text has one number in all of them."""
+    names = ["b", "a", "c", "a", "d", "b", "e", "c", "", "e"]
+    monkeypatch.setattr(parted_texts_step, "pieces", lambda _: [(0, 3), (3, 7), (7, 10)])
+    parted = parted_texts(pd.Series(names, dtype="str"))
+    assert parted.texts == ["b", "a", "c", "d", "e", ""]
+    assert np.array(parted.texts, dtype=object)[parted.values(np.arange(6))].tolist() == names
+
+
+@pytest.mark.parametrize("lent", ["", "sag"])
+def test_columns_that_hold_one_value_throughout_are_judged_alike(lent: str) -> None:
+    """What all spans say alike is said once; an assumed extent that lends it moves it still."""
+    spans = nasty(make_spans(600)[0], np.random.default_rng(8))
+    one = {"lent": lent, "extent_from": "assumed", "role": "damage", "kind": "repeated"}
+    more = {"root_kind": "tap", "deposit_pct_low": 20.0, "deposit_pct_high": 20.0, "state": ""}
+    same_by_both(conform(spans.assign(**one, **more), SPANS), make_spans(600)[1], load_rulebook())
+
+
+def test_a_book_says_the_same_when_it_has_met_too_many_texts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Texts that it met before, new ones, and all of them forgotten in between."""
+    book = load_rulebook(overrides={"deformation-mend.deformation_pct.value": (5.5, "only here")})
+    monkeypatch.setattr(column_codes, "MOST_KNOWN", 2)
+    monkeypatch.setattr(rule_bits, "MOST_KNOWN", 2)
+    for seed in range(3):
+        spans, pipes = make_spans(400)
+        same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, book)
+
+
+def test_words_wait_until_somebody_reads_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Verdicts are read without findings; what was said once is not said again."""
+    said: list[int] = []
+    findings_of = step.findings_of
+    monkeypatch.setattr(step, "findings_of", lambda parts: said.append(1) or findings_of(parts))
+    spans, pipes = make_spans(50)
+    found = step.screen(spans, pipes, load_rulebook())
+    assert len(found.verdicts) == 50
+    assert said == []
+    assert found.findings is found.findings
+    assert said == [1]
+
+
+@given(
+    st.lists(st.integers(0, 30), min_size=1, max_size=40),
+    st.sets(st.integers(0, 30), min_size=1),
+    st.booleans(),
+)
+@settings(max_examples=60, deadline=None)
+def test_pipes_are_found_in_pieces_too(on: list[int], there: set[int], ordered: bool) -> None:
+    """Three pieces, of texts in order or not, beside a look-up of all of them."""
+    ids = pd.Series([f"P{n:02d}" for n in (sorted(on) if ordered else on)], dtype="str")
+    known = pd.Series([f"P{n:02d}" for n in sorted(there)], dtype="str")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            pipe_rows_step,
+            "pieces",
+            lambda rows: [(0, rows // 3), (rows // 3, rows // 2), (rows // 2, rows)],
+        )
+        found = pipe_rows(ids, known)
+    assert found.tolist() == places_in(ids, known).tolist()

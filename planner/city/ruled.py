@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,6 @@ import pandas as pd
 from planner.city.filing import fill_aside, read_frame, read_record, write_frame, write_record
 from planner.contracts import (
     DEFECTS,
-    FINDINGS,
     FLAGS,
     GRADES,
     GROWTH,
@@ -25,6 +24,7 @@ from planner.contracts import (
 )
 from planner.propose import Ruled
 from planner.screening.locate import Located
+from planner.screening.screen import Screened
 from planner.screening.spans import Spanned
 from planner.tables import Table
 
@@ -33,7 +33,7 @@ _LOCATED = {"pipes": PIPES, "inspections": INSPECTIONS, "defects": DEFECTS, "lat
             "growth": GROWTH, "flags": FLAGS, "left_over": LEFT_OVER}  # fmt: skip
 _SPANNED = {"spans": SPANS, "span_rows": SPAN_ROWS, "flags": FLAGS, "left_over": LEFT_OVER,
             "lost_ids": None}  # fmt: skip
-_OWN = {"spans": SPANS, "verdicts": VERDICTS, "grades": GRADES, "findings": FINDINGS,
+_OWN = {"spans": SPANS, "verdicts": VERDICTS, "grades": GRADES,
         "found": FLAGS, "no_limits": FLAGS}  # fmt: skip
 
 
@@ -50,8 +50,14 @@ def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
     fill_aside(place / FOLDER, fill)
 
 
-def kept_ruled(place: Path, part: dict[str, Any]) -> Ruled | None:
-    """Read what was kept of the same rows by the same code; None where there is none."""
+def kept_ruled(
+    place: Path, part: dict[str, Any], screened: Callable[[Located, pd.DataFrame], Screened]
+) -> Ruled | None:
+    """Read what was kept of the same rows by the same code; None where there is none.
+
+    `screened` lets the book speak again of what was placed and its spans. Findings are not
+    kept: to write and read them takes as long as to say them when they are asked for.
+    """
     folder = place / FOLDER
     found, mark = read_record(folder), _mark(part)
     if {name: found.get(name) for name in mark} != mark:
@@ -60,8 +66,9 @@ def kept_ruled(place: Path, part: dict[str, Any]) -> Ruled | None:
     def read(of: str, names: Mapping[str, Table | None]) -> dict[str, pd.DataFrame]:
         return {name: read_frame(folder / f"{of}-{name}.parquet", t) for name, t in names.items()}
 
-    located = Located(**read("located", _LOCATED))
-    return Ruled(located, Spanned(**read("spanned", _SPANNED)), **read("own", _OWN))
+    located, own = Located(**read("located", _LOCATED)), read("own", _OWN)
+    spanned = Spanned(**read("spanned", _SPANNED))
+    return Ruled(located, spanned, **own, screened=screened(located, own["spans"]))
 
 
 def _mark(part: dict[str, Any]) -> dict[str, Any]:

@@ -47,7 +47,17 @@ from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import PRICES_STEP
-from planner.propose import READ, Proposal, Ruled, Whole, book_of, count_wanted, propose, rule_spans
+from planner.propose import (
+    READ,
+    Proposal,
+    Ruled,
+    Whole,
+    book_of,
+    count_wanted,
+    propose,
+    rule_spans,
+    screen_spans,
+)
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
@@ -103,7 +113,11 @@ def part_work(folder: str, number: int) -> Summary:
         inputs, known, decisions, whole = _read_part(home, job, number)
         base = free_base(inputs, decisions)
         local = KnownIds(known, {"span": base, "sleeve": base})
-        ruled = kept_ruled(place, job["parts"][number])
+        ruled = kept_ruled(
+            place,
+            job["parts"][number],
+            lambda located, spans: screen_spans(inputs, decisions, located, spans, book)[0],
+        )
         made = propose(inputs, local, decisions, book=book, whole=whole, ruled=ruled)
     summary = _summary(job, number, inputs, made) | {"base": base}
     tables = _own_tables(made, summary, whole)

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+from numba import njit, types
+from numba.extending import intrinsic
 
 from planner.compiled import kept
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 Numbers = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int16]
+Places = npt.NDArray[np.int64]
 
 # Nothing is allocated and no reference to an array counted: counting takes ten times as long as
 # the walk itself, and more where two walks share an array.
@@ -45,27 +47,104 @@ def band_of(value: float, cuts: Numbers) -> int:
     return band
 
 
-@compiled
-def band_figures(
-    low: Numbers, high: Numbers, least: float, cuts: Numbers, out: Codes, bands: Codes
-) -> None:
-    """Write for each interval the number of its pair of bands; 0 = nothing is known.
+# How a column is read: by the span's pipe, as one number everywhere, as numbers, as figures; or
+# not at all.
+OF_PIPE, FIXED, NUMBERS, FIGURES, UNREAD = range(5)
+
+
+class Sources(NamedTuple):
+    """Where the columns of a book are read, those of pipes first.
+
+    `first` and `second` are where arrays lie in memory: of least and most of figures (float64),
+    or of numbers (int16); of what is fixed `first` is the number. Cuts of column k stand in
+    `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
+
+    Notes
+    -----
+    A walk takes arrays of which the number is known when it is compiled; books name as many
+    columns as they like. Whoever makes this keeps the arrays until the walk is done.
+    """
+
+    how: npt.NDArray[np.int8]
+    first: Places
+    second: Places
+    least: Numbers
+    cuts: Numbers
+    cuts_from: Places
+
+
+def _reader_of(kind: Any) -> Callable[[int, int], Any]:  # noqa: ANN401 - a type of numba
+    """Give what reads an entry of an array that lies in memory from an address on."""
+
+    def read_at(_: Any, address: Any, row: Any) -> Any:  # noqa: ANN401 - as numba calls it
+        def generate(context: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+            array = builder.inttoptr(given[0], context.get_value_type(kind).as_pointer())
+            return builder.load(builder.gep(array, [given[1]]))
+
+        return kind(address, row), generate
+
+    return cast("Callable[[int, int], Any]", intrinsic(read_at))
+
+
+figure_at, number_at = _reader_of(types.float64), _reader_of(types.int16)
+
+
+@within
+def _band(array: int, start: int, unknown: int, cuts: Numbers, bands: Codes) -> None:
+    """Write the bands of the figures of an array, `unknown` for what is not known.
 
     Notes
     -----
     Sums cut by cut, without a branch: whether a figure is known cannot be foreseen, and so
-    the processor takes several at once. `bands` is room, two rows as long as `out`.
+    the processor takes several at once.
     """
-    count, from_least = 2 * len(cuts) + 1, band_of(least, cuts)
-    for i in range(len(out)):
-        bands[0, i] = int(low[i] != low[i]) * from_least
-        bands[1, i] = int(high[i] != high[i]) * (count - 1)
+    for i in range(len(bands)):
+        value = figure_at(array, start + i)
+        bands[i] = int(np.isnan(value)) * unknown
     for k in range(len(cuts)):
         cut = cuts[k]
-        for i in range(len(out)):
-            bands[0, i] += int(cut < low[i]) + int(cut <= low[i])
-        for i in range(len(out)):
-            bands[1, i] += int(cut < high[i]) + int(cut <= high[i])
+        for i in range(len(bands)):
+            value = figure_at(array, start + i)
+            bands[i] += int(cut < value) + int(cut <= value)
+
+
+@within
+def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> None:
+    """Write the numbers of both bands of the figures of a column; `other` is room."""
+    low, high = sources.first[c], sources.second[c]
+    cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
+    most = 2 * len(cuts) + 1
+    _band(low, start, band_of(sources.least[c], cuts), cuts, out)
+    _band(high, start, most - 1, cuts, other)
     for i in range(len(out)):
-        blank = int(low[i] != low[i]) * int(high[i] != high[i])
-        out[i] = (1 - blank) * (1 + bands[0, i] * count + bands[1, i])
+        unknown = int(np.isnan(figure_at(low, start + i)))
+        blank = unknown * int(np.isnan(figure_at(high, start + i)))
+        out[i] = (1 - blank) * (1 + out[i] * most + other[i])
+
+
+@compiled
+def code_rows(
+    sources: Sources, of_pipes: Codes, at: Places, start: int, out: Codes, bands: Codes
+) -> None:
+    """Write the numbers of rows from `start` on, a row of `out` for each, by column.
+
+    `of_pipes` has the numbers of the pipes and `at` the pipe of each row. Of a figure it is the
+    number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows. What is
+    not read stays as it is.
+    """
+    count = len(at)
+    for c in range(out.shape[1]):
+        how = sources.how[c]
+        if how == OF_PIPE:
+            for i in range(count):
+                out[i, c] = of_pipes[at[i], c]
+        elif how == FIXED:
+            for i in range(count):
+                out[i, c] = sources.first[c]
+        elif how == NUMBERS:
+            for i in range(count):
+                out[i, c] = number_at(sources.first[c], start + i)
+        elif how == FIGURES:
+            _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
+            for i in range(count):
+                out[i, c] = bands[0, i]

@@ -7,29 +7,33 @@ judges span by span (`rule_kernel`), and `spoken` puts into words what somebody 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts import PIPES
-from planner.screening.column_codes import Key
+from planner.screening.bands import FIGURES, FIXED, NUMBERS, OF_PIPE, UNREAD, Sources, code_rows
+from planner.screening.column_codes import Coded as Column
 from planner.screening.columns import View, view_of, visible
 from planner.screening.pipe_rows import pipe_rows
-from planner.screening.rule_bits import Book, book_of, fits, owned_in, words_for
-from planner.screening.rule_kernel import OUTS, TOTALS, Room, Told, judge_rows
+from planner.screening.rule_bits import Book, book_of, fits, words_for
+from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Rows, Told, judge_rows
 from planner.screening.rulebook import Rulebook
 from planner.screening.threads import each
 from planner.tables import conform
 
 Codes = npt.NDArray[np.int16]
+Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
-# Rows that one thread takes at a time: what they read and write stays near the core.
-_AT_ONCE = 4_096
+# Rows that one thread takes at a time, and of these so many that their numbers stay near the core.
+_TOGETHER, _AT_ONCE = 16_384, 4_096
+_NONE = np.zeros(0)
 
 
 @dataclass(frozen=True)
@@ -72,48 +76,94 @@ def screen_coded(
     """
     if not len(spans) or not fits(rulebook):
         return None
-    owned = owned_in(spans)
-    if owned is None:
-        return None
     own, at = _own_pipes(spans, pipes)
     view = view_of("span", spans.reset_index(drop=True), own, defects)
     view = replace(view, _read={("place", "pipe_id"): at})
     shown = view.pipes.assign(**view.changes)
-    book = book_of(rulebook, owned, view.things, shown)
-    return Coded(view, shown, at, book, _judge(book, at))
+    book = book_of(rulebook, view.things, shown)
+    return None if book is None else Coded(view, shown, at, book, _judge(book, at))
 
 
 def in_parts(count: int, work: Callable[[int, int], None]) -> None:
     """Do `work` on rows from .. to, part by part, on all cores; the parts share nothing."""
-    starts = range(0, count, _AT_ONCE)
-    each(lambda start: work(start, min(start + _AT_ONCE, count)), starts, count)
+    starts = range(0, count, _TOGETHER)
+    each(lambda start: work(start, min(start + _TOGETHER, count)), starts, count)
 
 
-def codes_of(book: Book, at: Places) -> Callable[[int, int], Codes]:
-    """Give what writes the numbers of some spans, a row for each column of the book."""
-    of_pipes: dict[Key, Codes] = {
-        key: column.codes(0, int(at.max()) + 1)
-        for key, column in book.columns.items()
-        if key.table == "pipe"
-    }
+class Reader:
+    """Reads the numbers of some spans, a row for each, by column of the book."""
 
-    def write(start: int, stop: int) -> Codes:
-        out = np.empty((stop - start, len(book.columns)), dtype=np.int16)
-        for number, (key, column) in enumerate(book.columns.items()):
-            if key.table == "pipe":
-                out[:, number] = of_pipes[key][at[start:stop]]
-            else:
-                column.into(out[:, number], start)
-        return out
+    def __init__(self, book: Book, at: Places) -> None:
+        """Take a book, and the row of each span's pipe."""
+        self._at, self._columns = at, list(book.columns.values())
+        first, rest = self._columns[: book.bits.of_pipes], self._columns[book.bits.of_pipes :]
+        none = np.zeros((0, 0), dtype=np.int16)
+        every = np.zeros(int(at.max()) + 1, dtype=np.intp)
+        self.of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
+        bands = np.empty((2, len(every)), dtype=np.int16)
+        code_rows(_sources(first, len(every)), none, every, 0, self.of_pipes, bands)
+        self._sources = _sources(rest, len(at), len(first))
+        unread = np.ones(len(self._columns), dtype=bool)
+        unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
+        self._sources.how[unread] = UNREAD
 
-    return write
+    def parts(self, start: int, stop: int) -> Iterator[tuple[int, int, Codes]]:
+        """Give the spans from .. to, so many at a time that they stay near the core."""
+        room = np.zeros((min(_AT_ONCE, stop - start), len(self._columns)), dtype=np.int16)
+        bands = np.empty((2, len(room)), dtype=np.int16)
+        for begin in range(start, stop, _AT_ONCE):
+            end = min(begin + _AT_ONCE, stop)
+            at = self._at[begin:end]
+            code_rows(self._sources, self.of_pipes, at, begin, room, bands)
+            yield begin, end, room
+
+
+def _sources(columns: Sequence[Column], rows: int, of_pipes: int = 0) -> Sources:
+    """Say where columns of so many rows are read, after so many columns of the pipes."""
+    how, first, second = [OF_PIPE] * of_pipes, [0] * of_pipes, [0] * of_pipes
+    cuts: list[Numbers] = [_NONE] * of_pipes
+    least = [0.0] * of_pipes
+    for one in columns:
+        cuts.append(_NONE if one.cuts is None else one.cuts)
+        least.append(one.least)
+        if one.whole is not None:
+            kind, places = NUMBERS, (_place_of(one.whole, rows, np.int16), 0)
+        elif one.low is not None and one.high is not None:
+            kind = FIGURES
+            places = (
+                _place_of(one.low, rows, np.float64),
+                _place_of(one.high, rows, np.float64),
+            )
+        else:
+            kind, places = FIXED, (one.fixed, 0)
+        how.append(kind)
+        first.append(places[0])
+        second.append(places[1])
+    ends = np.cumsum([0, *(len(some) for some in cuts)])
+    return Sources(
+        np.array(how, dtype=np.int8),
+        np.array(first, dtype=np.int64),
+        np.array(second, dtype=np.int64),
+        np.array(least),
+        np.concatenate([_NONE, *cuts]),
+        ends.astype(np.int64),
+    )
+
+
+def _place_of(values: npt.NDArray[Any], rows: int, kind: type) -> int:
+    """Give where an array lies in memory, one number after the other for all rows."""
+    if values.dtype != kind or not values.flags.c_contiguous or len(values) < rows:
+        message = f"{len(values)} rows of {values.dtype} cannot be read where they lie"
+        raise TypeError(message)
+    return values.ctypes.data
 
 
 def room(book: Book) -> Room:
     """Give room for one walk."""
     words = words_for(len(book.rules))
     return Room(
-        np.empty((2, words), dtype=np.uint64),
+        np.empty((words, PLANES), dtype=np.uint64),
+        np.empty((words, PLANES), dtype=np.uint64),
         np.empty(len(book.rules) + 1, dtype=np.int64),
         np.empty(TOTALS, dtype=np.int64),
     )
@@ -128,11 +178,14 @@ def _judge(book: Book, at: Places) -> Told:
         np.empty(count, dtype=np.int64),
         np.zeros((count, words_for(len(book.rules))), dtype=np.uint64),
     )
-    codes = codes_of(book, at)
+    reader = Reader(book, at)
 
     def judge(start: int, stop: int) -> None:
-        part = told.part(start, stop)
-        judge_rows(codes(start, stop), book.owned.of_span[start:stop], book.bits, part, room(book))
+        own_room = room(book)
+        for begin, end, codes in reader.parts(start, stop):
+            sets = book.owned.of_span[begin:end]
+            rows = Rows(codes, reader.of_pipes, at[begin:end], sets)
+            judge_rows(rows, book.bits, told.part(begin, end), own_room)
 
     in_parts(count, judge)
     return told
@@ -140,7 +193,8 @@ def _judge(book: Book, at: Places) -> Told:
 
 def _own_pipes(spans: pd.DataFrame, pipes: pd.DataFrame) -> tuple[pd.DataFrame, Places]:
     """Give the pipes and each span's row among them; of one not there nothing is known."""
-    own = pd.DataFrame(pipes.drop(columns="geometry", errors="ignore"))
+    plain = pd.DataFrame(pipes)
+    own = plain[[name for name in plain.columns if name != "geometry"]]
     at = pipe_rows(spans["pipe_id"], own["pipe_id"])
     lost = np.flatnonzero(at < 0)
     if len(lost):

@@ -9,31 +9,35 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import parted
-from planner.screening.bands import band_figures, band_of
+from planner.screening.bands import band_of
 from planner.screening.columns import About, Seen, View, visible
-from planner.screening.intervals import NO, YES, compare, within
-from planner.screening.pipe_rows import letters_of
+from planner.screening.intervals import NO, UNKNOWN, YES, compare, within
+from planner.screening.parted_texts import Parted, parted_texts
+from planner.screening.rule_kernel import DENIED, LACKING, OPEN, PLANES, STOPPED
 from planner.screening.rule_text import Clause, Limit
 from planner.screening.ruling import hold
 
 Codes = npt.NDArray[np.int16]
 Numbers = npt.NDArray[np.float64]
+Words = npt.NDArray[np.uint64]
+Answers = npt.NDArray[np.int8]
 Part = Clause | Limit
 Array = TypeVar("Array", bound=npt.NDArray[Any])
-Parted = tuple[npt.NDArray[np.intp], list[str]]
 
 # Added to the answer in a part's table where nothing at all is known of the column.
 KNOWS_NOTHING = np.int8(4)
 # Codes are 16 bits: so many cuts make (2 * 89 + 1)**2 + 1 codes of an interval.
 MOST_CUTS = 89
+NOTHING_KNOWN = 0
+# So many texts of a column are kept in mind with their numbers.
+MOST_KNOWN = 10_000
 
 
 class Key(NamedTuple):
@@ -44,47 +48,125 @@ class Key(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Coded:
-    """One column in numbers, and what each part of a rule says of each number.
+class Said:
+    """What the parts of rules say of each number of a column.
 
-    `table` has a row for each part, int8: the answer, with `KNOWS_NOTHING` added. Either `whole`
-    holds the number of each row, or `low` and `high` the figures that `cuts` band. `blank` is
-    the number of a row of which nothing is known.
+    `table` has a row for each part: the answer, with `KNOWS_NOTHING` added. `planes` says the
+    same of each number as bits of the rules that have the parts (see `rule_kernel.Bits.said`).
     """
 
-    table: npt.NDArray[np.int8]
+    table: Answers
+    planes: Words
+
+
+@dataclass(frozen=True)
+class Coded:
+    """One column in numbers, and what is said of each number.
+
+    Either `fixed` is the number of all rows, or `whole` holds the number of each row, or `low`
+    and `high` the figures that `cuts` band. A figure or a text of which nothing is known has the
+    number `NOTHING_KNOWN`.
+    """
+
+    said: Said
+    fixed: int = -1
     whole: Codes | None = None
     low: Numbers | None = None
     high: Numbers | None = None
     least: float = 0.0
     cuts: Numbers | None = None
-    blank: int = 0
-
-    def codes(self, start: int, stop: int) -> Codes:
-        """Give the numbers of some rows."""
-        if self.whole is not None:
-            return self.whole[start:stop]
-        out = np.empty(stop - start, dtype=np.int16)
-        self.into(out, start)
-        return out
-
-    def into(self, out: Codes, start: int) -> None:
-        """Write the numbers of rows from `start` on into `out`."""
-        stop = start + len(out)
-        if self.whole is not None:
-            out[:] = self.whole[start:stop]
-        elif self.low is not None and self.high is not None and self.cuts is not None:
-            low, high = self.low[start:stop], self.high[start:stop]
-            bands = np.empty((2, len(out)), dtype=np.int16)
-            band_figures(low, high, self.least, self.cuts, out, bands)
 
 
-def parted_texts(texts: pd.Series) -> Parted:
-    """Give the number of each row's text, and the unlike texts."""
-    at, _ = letters_of(texts)
-    if len(texts) and at[0] == at[-1]:  # not one letter in the whole column
-        return np.zeros(len(texts), dtype=np.intp), [""]
-    return parted(texts)
+@dataclass(frozen=True)
+class _Known:
+    """The texts of a column that were met so far, their numbers, and what is said of these."""
+
+    numbers: dict[str, int]
+    answers: dict[bytes, int]
+    said: Said
+
+
+class Numbering:
+    """How the values of one column are numbered, by what the parts of rules can tell apart.
+
+    It hangs on the rules alone; of texts it keeps in mind those that it has met.
+    """
+
+    def __init__(self, key: Key, parts: Sequence[Part], rules: Words) -> None:
+        """Take a column, unlike parts of rules on it, and the rules that have each, as bits."""
+        self.key = key
+        self._parts = tuple(parts)
+        self._clauses = [part for part in parts if isinstance(part, Clause)]
+        self._rules = rules
+        self._seen = _visible(key.table)[key.name]
+        self._known: _Known | None = None
+        self._cuts = cuts_of(parts)
+        if self._seen.kind in ("interval", "number"):
+            rows = [_by_band(part, self._cuts, self._seen.least) for part in parts]
+            self._said = self._spoken(np.asarray(rows, dtype=np.int8))
+        elif self.is_text:
+            self._known = self._having(None, [""])
+        else:
+            flags = pd.array([False, True, None], dtype="boolean")
+            self._said = self._spoken(_said_of(key, flags, self._clauses))
+
+    @property
+    def is_text(self) -> bool:
+        """Tell whether the column holds texts."""
+        return self._seen.kind in ("text", "list")
+
+    def coded(self, things: pd.DataFrame, parted: Parted | None) -> Coded:
+        """Put the column of a table into numbers; `parted` are its texts where it holds any."""
+        name = self.key.name
+        if self._seen.kind in ("interval", "number"):
+            split = self._seen.kind == "interval"
+            low = floats(things, f"{name}_low" if split else name)
+            high = floats(things, f"{name}_high") if split else low
+            least, cuts = self._seen.least, self._cuts
+            return Coded(self._said, low=low, high=high, least=least, cuts=cuts)
+        if self._seen.kind == "flag":
+            column = things[name].array
+            if not isinstance(column, pd.arrays.BooleanArray):
+                column = pd.array(column, dtype="boolean")
+            return Coded(self._said, whole=column.to_numpy(dtype="int16", na_value=2))
+        return self._coded_texts(parted_texts(things[name]) if parted is None else parted)
+
+    def _coded_texts(self, parted: Parted) -> Coded:
+        known = self._known
+        if known is None or not all(text in known.numbers for text in parted.texts):
+            full = known is None or len(known.numbers) > MOST_KNOWN
+            known = self._known = self._having(None if full else known, parted.texts)
+        numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
+        unlike = set(numbers.tolist())
+        if len(unlike) == 1:
+            return Coded(known.said, fixed=unlike.pop())
+        return Coded(known.said, whole=parted.values(numbers))
+
+    def _having(self, known: _Known | None, texts: Sequence[str]) -> _Known:
+        """Give numbers to more texts; what is known already stays, for others may hold it."""
+        numbers = {} if known is None else dict(known.numbers)
+        answers = {} if known is None else dict(known.answers)
+        more = [text for text in dict.fromkeys(("", *texts)) if text not in numbers]
+        trimmed = [text.strip() for text in more]
+        said = _said_of(self.key, pd.array(trimmed, dtype="str"), self._clauses)
+        for text, column in zip(more, said.T, strict=True):
+            numbers[text] = answers.setdefault(column.tobytes(), len(answers))
+        if known is not None and len(answers) == len(known.answers):
+            return _Known(numbers, answers, known.said)
+        columns = [np.frombuffer(one, dtype=np.int8) for one in answers]
+        return _Known(numbers, answers, self._spoken(np.stack(columns, axis=1)))
+
+    def _spoken(self, table: Answers) -> Said:
+        """Write what is said as bits of rules as well."""
+        planes = np.zeros((table.shape[1], self._rules.shape[1], PLANES), dtype=np.uint64)
+        for part, answers, rules in zip(self._parts, table, self._rules, strict=True):
+            plain = answers & 3
+            open_, lacks = plain == UNKNOWN, answers >= KNOWS_NOTHING
+            stop = DENIED if isinstance(part, Limit) else STOPPED
+            planes[plain == NO, :, stop] |= rules
+            planes[open_ & ~lacks, :, OPEN] |= rules
+            planes[open_ & lacks, :, LACKING] |= rules
+        return Said(_unchanged(np.ascontiguousarray(table)), _unchanged(planes))
 
 
 @cache
@@ -103,64 +185,6 @@ def cuts_of(parts: Sequence[Part]) -> Numbers:
     return np.array(sorted(found), dtype=np.float64)
 
 
-def coded_column(
-    key: Key, things: pd.DataFrame, parts: Sequence[Part], known: Parted | None = None
-) -> Coded:
-    """Put a column of `things` into numbers, by what `parts` can tell apart.
-
-    Parameters
-    ----------
-    key
-        The column.
-    things
-        The table that holds it.
-    parts
-        Parts of rules, each on this column.
-    known
-        Its texts, where they are parted already.
-    """
-    name, seen = key.name, _visible(key.table)[key.name]
-    if seen.kind in ("interval", "number"):
-        return _figures(name, seen, things, parts)
-    clauses = tuple(part for part in parts if isinstance(part, Clause))
-    if seen.kind == "flag":
-        column = things[name].array
-        if not isinstance(column, pd.arrays.BooleanArray):
-            column = pd.array(column, dtype="boolean")
-        return Coded(_said_of_flags(key, clauses), column.to_numpy(dtype="int16", na_value=2))
-    where, texts = parted_texts(things[name]) if known is None else known
-    table, codes = _alike(key, (*(text.strip() for text in texts), ""), clauses)
-    return Coded(table, codes[where], blank=int(codes[-1]))
-
-
-# Tables that hang on few texts and on the book alone are the same from part to part of a city.
-_KEPT = 512
-_FEW = 50
-
-
-def _alike(
-    key: Key, texts: tuple[str, ...], clauses: tuple[Clause, ...]
-) -> tuple[npt.NDArray[np.int8], Codes]:
-    """Say what clauses hold of each of some texts, once for those of which all say the same."""
-    return (_alike_few if len(texts) <= _FEW else _alike_any)(key, texts, clauses)
-
-
-def _alike_any(
-    key: Key, texts: tuple[str, ...], clauses: tuple[Clause, ...]
-) -> tuple[npt.NDArray[np.int8], Codes]:
-    said = _said_of(key, pd.array(list(texts), dtype="str"), clauses)
-    table, alike = np.unique(said, axis=1, return_inverse=True)
-    return _unchanged(np.ascontiguousarray(table)), _unchanged(alike.reshape(-1).astype(np.int16))
-
-
-_alike_few = lru_cache(maxsize=_KEPT)(_alike_any)
-
-
-@lru_cache(maxsize=_KEPT)
-def _said_of_flags(key: Key, clauses: tuple[Clause, ...]) -> npt.NDArray[np.int8]:
-    return _unchanged(_said_of(key, pd.array([False, True, None], dtype="boolean"), clauses))
-
-
 def _unchanged(values: Array) -> Array:
     values.flags.writeable = False
     return values
@@ -168,29 +192,12 @@ def _unchanged(values: Array) -> Array:
 
 def _said_of(
     key: Key, unlike: pd.api.extensions.ExtensionArray, clauses: Sequence[Clause]
-) -> npt.NDArray[np.int8]:
+) -> Answers:
     """Say what clauses hold of each of some values, with the mark of a blank."""
     shown = pd.DataFrame({key.name: unlike})
     view = View(key.table, shown, pd.DataFrame(), dict(_visible(key.table)), {})
     blank = np.where(view.blank(key.name), KNOWS_NOTHING, np.int8(0))
-    rows = [hold(clause, view) + blank for clause in clauses]
-    return np.asarray(rows or [blank], dtype=np.int8)
-
-
-def _figures(name: str, seen: Seen, things: pd.DataFrame, parts: Sequence[Part]) -> Coded:
-    split = seen.kind == "interval"
-    low = floats(things, f"{name}_low" if split else name)
-    high = floats(things, f"{name}_high" if split else name)
-    table, cuts = _banded(tuple(parts), seen.least)
-    return Coded(table, None, low, high, seen.least, cuts)
-
-
-@lru_cache(maxsize=_KEPT)
-def _banded(parts: tuple[Part, ...], least: float) -> tuple[npt.NDArray[np.int8], Numbers]:
-    """Say what parts hold of each pair of bands, and where the bands are cut."""
-    cuts = cuts_of(parts)
-    table = np.asarray([_by_band(part, cuts, least) for part in parts], dtype=np.int8)
-    return _unchanged(table), cuts
+    return np.asarray([hold(clause, view) + blank for clause in clauses], dtype=np.int8)
 
 
 def floats(things: pd.DataFrame, name: str) -> Numbers:
@@ -205,7 +212,7 @@ def floats(things: pd.DataFrame, name: str) -> Numbers:
     return shown
 
 
-def _by_band(part: Part, cuts: Numbers, least: float) -> npt.NDArray[np.int8]:
+def _by_band(part: Part, cuts: Numbers, least: float) -> Answers:
     """Say what a part holds of each pair of bands, least and most; the first is the blank.
 
     Band 2k lies below the cut k and above the one before, band 2k + 1 is the cut itself:

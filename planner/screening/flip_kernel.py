@@ -17,19 +17,24 @@ import numpy.typing as npt
 from planner.screening import bands, rule_kernel
 from planner.screening.bands import band_of, compiled, within
 from planner.screening.rule_kernel import (
+    LIVE,
+    PLANES,
+    STOPPED,
     Bits,
     Codes,
     Ints,
     Numbers,
+    Places,
     Room,
     Words,
+    add_said,
     bar_of,
     hear,
-    held_but,
+    hear_pipe,
+    hold_all,
     need_of,
     start,
     state_of,
-    still_held,
     verdict_of,
 )
 
@@ -45,7 +50,7 @@ class Figures(NamedTuple):
 
     `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
     `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share. A `lent` column becomes its number in `without`.
+    name a figure or its share, `lent` the columns that an assumed extent lends.
     """
 
     facts: Ints
@@ -57,7 +62,6 @@ class Figures(NamedTuple):
     bands_from: Ints
     moved: Words
     lent: Ints
-    without: Codes
 
 
 class Flips(NamedTuple):
@@ -78,13 +82,15 @@ class Flips(NamedTuple):
 
 
 class Span(NamedTuple):
-    """Spans to be moved: codes by row, sets owned, verdicts, which are looked at and how.
+    """Spans to be moved, as in `Rows`: verdicts, which of them are looked at and how, figures.
 
     `wanted` is 1, with 2 added where conditions are lent by an assumed extent alone. `low`
     and `high` have a row for each figure, NaN where unknown.
     """
 
     codes: Codes
+    of_pipes: Codes
+    at: Places
     sets: Codes
     verdict: npt.NDArray[np.int8]
     wanted: npt.NDArray[np.int8]
@@ -169,11 +175,12 @@ def _code(column: int, low: float, high: float, figures: Figures) -> int:
 def _hear_others(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that do not name a figure; keep which do, but for the figure."""
     bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
-    still_held(bits, set_, codes, room.held)
+    hold_all(bits, set_, codes, (-1, -1), room.of_pipe, room.held)
     _keep(room.held, task.figures.moved[figure], OTHERS)
-    hear(bits, codes, room)
+    hear(bits, room)
     facts = task.figures.facts[figure]
-    held_but(bits, set_, codes, (facts[COLUMN], facts[RATIO_COLUMN]), task.naming)
+    without = (facts[COLUMN], facts[RATIO_COLUMN])
+    hold_all(bits, set_, codes, without, room.of_pipe, task.naming)
     _keep(task.naming, task.figures.moved[figure], NAMING)
 
 
@@ -181,25 +188,26 @@ def _hear_others(i: int, figure: int, task: Task) -> None:
 def _keep(held: Words, moved: Words, which: int) -> None:
     """Keep of the rules held those that name a figure, or those that do not."""
     for w in range(len(moved)):
-        for n in range(2):
-            held[n, w] &= moved[w] if which == NAMING else ~moved[w]
+        held[w, LIVE] &= moved[w] if which == NAMING else ~moved[w]
 
 
 @within
 def _hear_naming(i: int, figure: int, task: Task) -> None:
     """Add what the rules say that name a figure, moved to where it is now."""
     bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
-    copy(task.naming[0], held[0])
-    copy(task.naming[1], held[1])
-    for k in (COLUMN, RATIO_COLUMN):
-        column = task.figures.facts[figure, k]
-        if column >= 0:
-            number = bits.held_from[column] + codes[column]
-            for w in range(held.shape[1]):
-                if held[0, w] != 0:
-                    held[0, w] &= bits.held[w, number]
-                    held[1, w] &= bits.plain[w, number]
-    hear(bits, codes, task.room)
+    for w in range(len(held)):
+        live = task.naming[w, LIVE]
+        for plane in range(PLANES):
+            held[w, plane] = task.naming[w, plane]
+        if live == 0:
+            continue
+        held[w, STOPPED] = np.uint64(0)
+        for k in (COLUMN, RATIO_COLUMN):
+            column = task.figures.facts[figure, k]
+            if column >= 0:
+                add_said(bits, column, codes, w, held)
+        held[w, LIVE] = live & ~held[w, STOPPED]
+    hear(bits, task.room)
 
 
 @within
@@ -284,10 +292,10 @@ def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
     """Tell whether a verdict is another without what an assumed extent lends."""
     spans, figures, room = task.spans, task.figures, task.room
     for k in range(len(figures.lent)):
-        spans.codes[i, figures.lent[k]] = figures.without[k]
+        spans.codes[i, figures.lent[k]] = 0  # nothing known
     start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    still_held(task.bits, spans.sets[i], spans.codes[i], room.held)
-    hear(task.bits, spans.codes[i], room)
+    hold_all(task.bits, spans.sets[i], spans.codes[i], (-1, -1), room.of_pipe, room.held)
+    hear(task.bits, room)
     return bool(_verdict(room.total) != spans.verdict[i])
 
 
@@ -305,6 +313,7 @@ def _made_of(parts: int) -> Callable[[Task, Codes], None]:
                 continue
             best, own = np.inf, bits.owned[spans.sets[i]]
             copy(spans.codes[i], own_codes)
+            hear_pipe(bits, spans.of_pipes[spans.at[i]], task.room.of_pipe)
             barred = bar_of(own, bits, own_codes)
             for figure in range(len(figures.facts)):
                 if not _names(i, figure, task) or not _known(i, figure, task):

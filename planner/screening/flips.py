@@ -6,12 +6,13 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
-from planner.screening.coded import Coded, codes_of, in_parts, room
-from planner.screening.column_codes import Key, floats, parted_texts
+from planner.screening.coded import Coded, Reader, in_parts, room
+from planner.screening.column_codes import Key, floats
 from planner.screening.flip_kernel import Figures, Flips, Span, Task, flip_rows
 from planner.screening.margins import LENT, TIED, Margins, columns_of, cuts_in
+from planner.screening.parted_texts import parted_texts
 from planner.screening.rule_bits import Book, words_for
-from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, TOTALS
+from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS
 from planner.screening.rulebook import Rulebook
 
 Numbers = npt.NDArray[np.float64]
@@ -32,7 +33,8 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
         The book that it was held against.
     """
     count, book = len(coded), coded.book
-    figures = _figures(book, rulebook)
+    columns = tuple(book.columns)
+    figures = rulebook.made(("figures", columns), lambda: _figures(book, rulebook))
     flips = Flips(
         np.full(count, -1, dtype=np.int8),
         np.zeros(count, dtype=np.int8),
@@ -40,31 +42,34 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
         np.full(count, np.nan),
         np.full(count, np.nan),
     )
-    things = coded.view.things
-    low = [floats(things, f"{name}_low") for name in _NAMES]
-    high = [floats(things, f"{name}_high") for name in _NAMES]
+    ends = [_ends_of(coded, name) for name in _NAMES]
+    low, high = [low for low, _ in ends], [high for _, high in ends]
     wanted = _wanted(coded)
     verdict = np.ascontiguousarray(coded.told.codes[:, OUT_VERDICT])
-    codes = codes_of(book, coded.at)
+    reader = Reader(book, coded.at)
     widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
 
     def flip(start: int, stop: int) -> None:
-        here = slice(start, stop)
-        spans = Span(
-            codes(start, stop),
-            book.owned.of_span[here],
-            verdict[here],
-            wanted[here],
-            np.stack([ends[here] for ends in low]),
-            np.stack([ends[here] for ends in high]),
-        )
-        part = flips.part(start, stop)
+        own_room, own_codes = room(book), np.empty(len(book.columns), dtype=np.int16)
         base = np.empty(TOTALS, dtype=np.int64)
-        naming = np.empty((2, words_for(len(book.rules))), dtype=np.uint64)
+        naming = np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64)
         above = np.empty(widest + 1, dtype=np.int64)
         cuts = np.empty(widest + 1)
-        task = Task(spans, figures, book.bits, part, room(book), cuts, base, naming, above)
-        flip_rows(task, np.empty(len(book.columns), dtype=np.int16))
+        for begin, end, codes in reader.parts(start, stop):
+            here = slice(begin, end)
+            spans = Span(
+                codes,
+                reader.of_pipes,
+                coded.at[here],
+                book.owned.of_span[here],
+                verdict[here],
+                wanted[here],
+                np.stack([some[here] for some in low]),
+                np.stack([some[here] for some in high]),
+            )
+            part = flips.part(begin, end)
+            task = Task(spans, figures, book.bits, part, own_room, cuts, base, naming, above)
+            flip_rows(task, own_codes)
 
     in_parts(count, flip)
     return flips
@@ -84,17 +89,27 @@ def margins_in_words(flips: Flips) -> Margins:
     )
 
 
+def _ends_of(coded: Coded, name: str) -> tuple[Numbers, Numbers]:
+    """Give least and most of a figure, NaN where unknown."""
+    column = coded.book.columns.get(Key("span", name))
+    if column is not None and column.low is not None and column.high is not None:
+        return column.low, column.high
+    things = coded.view.things
+    return floats(things, f"{name}_low"), floats(things, f"{name}_high")
+
+
 def _wanted(coded: Coded) -> npt.NDArray[np.int8]:
     """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
-    lent = ~_holds(coded, "lent", "") & _holds(coded, "extent_from", "assumed")
-    lent &= _holds(coded, "role", "damage")
+    lent = ~_holds(coded, "lent", "")
+    if lent.any():
+        lent &= _holds(coded, "extent_from", "assumed") & _holds(coded, "role", "damage")
     open_ = coded.told.codes[:, OUT_MENDED] == 0
     return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
 
 
 def _holds(coded: Coded, column: str, word: str) -> npt.NDArray[np.bool_]:
-    where, texts = parted_texts(coded.view.things[column])
-    return np.asarray([text.strip() == word for text in texts], dtype=bool)[where]
+    parted = parted_texts(coded.view.things[column])
+    return parted.values(np.asarray([text.strip() == word for text in parted.texts], dtype=bool))
 
 
 def _figures(book: Book, rulebook: Rulebook) -> Figures:
@@ -128,7 +143,6 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         *_end_to_end(bands),
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
-        np.array([book.columns[key].blank for key in lent], dtype=np.int16),
     )
 
 

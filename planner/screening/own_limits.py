@@ -44,7 +44,7 @@ def screen_with_own(
     groups: dict[tuple[tuple[str, tuple[float, str]], ...], list[str]] = {}
     for span_id, limits in own.items():
         groups.setdefault(tuple(sorted(limits.items())), []).append(span_id)
-    findings, verdicts, flags = found.findings, found.verdicts, []
+    parts, flags = list[tuple[list[str], Screened]](), list[dict[str, str]]()
     for some, ids in groups.items():
         try:
             book = with_own(rulebook, dict(some))
@@ -52,12 +52,23 @@ def screen_with_own(
             flags += [{"step": "decisions", "key": key, "what": str(error)} for key in ids]
             continue
         part = screen(spans[spans["span_id"].isin(ids)], pipes, book, defects=defects)
-        about = (findings["about"] == "span") & findings["key"].isin(ids)
-        said = part.findings[part.findings["about"] == "span"]
-        findings = pd.concat([findings[~about], said])
-        verdicts = pd.concat([verdicts[~verdicts["span_id"].isin(ids)], part.verdicts])
-    screened = Screened(conform(findings, FINDINGS), conform(verdicts, VERDICTS))
-    return screened, conform(flags, FLAGS)
+        parts.append((ids, part))
+
+    def verdicts() -> pd.DataFrame:
+        said = found.verdicts
+        for ids, part in parts:
+            said = pd.concat([said[~said["span_id"].isin(ids)], part.verdicts])
+        return conform(said, VERDICTS)
+
+    def findings() -> pd.DataFrame:
+        said = found.findings
+        for ids, part in parts:
+            about = (said["about"] == "span") & said["key"].isin(ids)
+            own_said = part.findings[part.findings["about"] == "span"]
+            said = pd.concat([said[~about], own_said])
+        return conform(said, FINDINGS)
+
+    return Screened(verdicts, findings), conform(flags, FLAGS)
 
 
 def with_own(rulebook: Rulebook, limits: Limits) -> Rulebook:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -13,23 +13,21 @@ import pandas as pd
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY
 from planner.screening.column_codes import (
-    KNOWS_NOTHING,
+    MOST_KNOWN,
+    NOTHING_KNOWN,
     Coded,
     Key,
+    Numbering,
     Part,
-    Parted,
     codable,
-    coded_column,
-    parted_texts,
 )
 from planner.screening.columns import About
+from planner.screening.margins import LENT
+from planner.screening.parted_texts import Parted, parted_together
 from planner.screening.rule_kernel import (
     ANSWERS,
     ASKS,
     BLANK,
-    BY_BLANK,
-    BY_FIGURE,
-    BY_LIMIT,
     DOUBTS,
     GATHERED,
     MARKS,
@@ -37,10 +35,10 @@ from planner.screening.rule_kernel import (
     NO,
     OTHER,
     PASSED,
+    PLANES,
     SETTLED,
     SHUT,
     SPOKEN,
-    STOPS,
     SURE,
     UNKNOWN,
     URGENT,
@@ -49,14 +47,14 @@ from planner.screening.rule_kernel import (
     YES,
     Bits,
 )  # fmt: skip
-from planner.screening.rule_text import Clause, Limit, Rule
+from planner.screening.rule_text import Clause, Rule
 from planner.screening.rulebook import Rulebook
-from planner.screening.threads import each
 from planner.screening.verdict import UPKEEP
 from planner.screening.wording import METHODS, NEVER_SLEEVE
 
 Codes = npt.NDArray[np.int16]
 Ints = npt.NDArray[np.int64]
+Words = npt.NDArray[np.uint64]
 
 # In the order of the numbers that `rule_kernel` knows them by.
 EFFECTS = ("needs", "allows", "rules_out", "refer")
@@ -74,16 +72,11 @@ MOST_TEXTS = 30_000
 
 @dataclass(frozen=True)
 class Owned:
-    """Sets of mechanisms that spans own: each once, and which one each span has."""
+    """Mechanisms that spans own: all names, each set once in bits, and which each span has."""
 
     names: tuple[str, ...]
-    sets: tuple[frozenset[str], ...]
+    sets: Ints
     of_span: Codes
-    parted: Parted
-
-    def bits(self, names: Sequence[str] | frozenset[str]) -> int:
-        """Give the bits of the mechanisms that occur."""
-        return sum(1 << k for k, name in enumerate(self.names) if name in names)
 
 
 @dataclass(frozen=True)
@@ -96,114 +89,218 @@ class Book:
     bits: Bits
 
 
+class Lines:
+    """What the rules alone say in numbers: made once of a book, whatever it is held against.
+
+    `in_spans` are the columns that spans have of themselves; `names` all mechanisms, in the
+    order of their bits.
+    """
+
+    def __init__(
+        self, rulebook: Rulebook, in_spans: frozenset[str], names: tuple[str, ...]
+    ) -> None:
+        """Take a book that `fits`."""
+        self.rules = rules_of(rulebook)
+        self.names = names
+        self._bits = {name: 1 << k for k, name in enumerate(names)}
+        self._sets: dict[str, int] = {}
+        self.masks = np.array([self.bits(rule.mechanism) for rule in self.rules], dtype=np.int64)
+        said = [(rule, answer) for rule in self.rules for answer in range(ANSWERS)]
+        marks = [_marks(rule, answer, self.bits(rule.mechanism)) for rule, answer in said]
+        self.marks = np.array(marks, dtype=np.int64).reshape(-1, GATHERED)
+        weights = [_weights(*one) for one in said]
+        self.weights = np.array(weights, dtype=np.int8).reshape(-1, WEIGHTS)
+        self.never = np.array([self.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64)
+        self.named = self.bits(rulebook.named())
+        self._place_parts(in_spans)
+
+    def bits(self, names: Sequence[str] | frozenset[str]) -> int:
+        """Give the bits of those mechanisms that have one."""
+        return sum(bit for name, bit in self._bits.items() if name in names)
+
+    def _place_parts(self, in_spans: frozenset[str]) -> None:
+        """Find the column of each part of each rule."""
+
+        def keyed(about: About, part: Part) -> Key:
+            own = about == "span" and part.column in in_spans
+            return Key("span" if own else "pipe", part.column)
+
+        words = words_for(len(self.rules))
+        found: dict[Key, dict[Part, Words]] = {}
+
+        def place(about: About, part: Part) -> Words:
+            unlike = found.setdefault(keyed(about, part), {})
+            return unlike.setdefault(part, np.zeros(words, dtype=np.uint64))
+
+        for own_part in OWN_PARTS:
+            place("span", own_part)
+        for k, rule in enumerate(self.rules):
+            for part in parts_of(rule):
+                place(rule.about, part)[k >> 6] |= np.uint64(1) << np.uint64(k & 63)
+        self.numberings = {
+            key: Numbering(key, list(found[key]), np.stack(list(found[key].values())))
+            for key in sorted(found)
+        }
+        self.naming = np.stack(
+            [np.bitwise_or.reduce(list(found[key].values())) for key in self.numberings]
+        )
+        keys = list(self.numberings)
+        own = [(keyed("span", part), part) for part in OWN_PARTS]
+        self.own_parts = [(keys.index(key), key, list(found[key]).index(part)) for key, part in own]
+        self.of_pipes = sum(key.table == "pipe" for key in keys)
+
+    def owned(self, parted: Parted) -> Owned:
+        """Say which set of mechanisms each span owns."""
+        known = self._sets if len(self._sets) <= MOST_KNOWN else {}
+        for text in parted.texts:
+            if text not in known:
+                known[text] = self.bits(_mechanisms_in(text))
+        self._sets = known
+        sets = np.array([known[text] for text in parted.texts], dtype=np.int64)
+        of_span = parted.values(np.arange(len(sets), dtype=np.int16))
+        return Owned(self.names, sets, of_span)
+
+    @cached_property
+    def free(self) -> npt.NDArray[np.bool_]:
+        """Mark the rules that are about whatever mechanism."""
+        return np.array([not rule.mechanism for rule in self.rules], dtype=bool)
+
+    def applies(self, own: Ints) -> Words:
+        """Say for each set of mechanisms which rules apply to it, as bits."""
+        out = np.zeros((len(own), 64 * words_for(len(self.rules))), dtype=bool)
+        out[:, : len(self.rules)] = (own[:, None] & self.masks != 0) | self.free
+        packed = np.packbits(out, axis=1, bitorder="little")
+        return np.ascontiguousarray(packed).view(np.uint64)
+
+
 def rules_of(rulebook: Rulebook) -> tuple[Rule, ...]:
     """Give the rules that spans are held against, in order of id."""
     return tuple(rule for rule in rulebook.rules if rule.about in ("span", "pipe"))
 
 
+def parts_of(rule: Rule) -> tuple[Part, ...]:
+    """Give the conditions of a rule, then its limits."""
+    return (*rule.when, *rule.limit)
+
+
 def fits(rulebook: Rulebook) -> bool:
     """Say whether a book can be put into numbers at all."""
+    return rulebook.made("fits", lambda: _fits(rulebook))
+
+
+def _fits(rulebook: Rulebook) -> bool:
     parts: dict[str, list[Part]] = {}
     for rule in rules_of(rulebook):
-        both: tuple[Part, ...] = (*rule.when, *rule.limit)
-        for part in both:
+        for part in parts_of(rule):
             parts.setdefault(part.column, []).append(part)
     return all(codable(some) for some in parts.values())
 
 
-def owned_in(spans: pd.DataFrame) -> Owned | None:
-    """Say which mechanisms each span owns; None where there are too many to number."""
-    where, texts = parted_texts(spans["mechanisms"])
-    sets = tuple(frozenset(part.strip() for part in text.split("+")) - {""} for text in texts)
-    names = tuple(sorted(set().union(*sets)))
-    if len(names) > MOST_MECHANISMS or len(sets) > MOST_TEXTS:
+def _mechanisms_in(text: str) -> frozenset[str]:
+    return frozenset(part.strip() for part in text.split("+")) - {""}
+
+
+def lines_of(rulebook: Rulebook, spans: pd.DataFrame, mechanisms: Sequence[str]) -> Lines | None:
+    """Give what a book says in numbers, for spans that own these mechanisms, as texts.
+
+    None where there are too many mechanisms to number.
+    """
+    if len(mechanisms) > MOST_TEXTS:
         return None
-    return Owned(names, sets, where.astype(np.int16), (where, texts))
+    here = frozenset[str]().union(*map(_mechanisms_in, mechanisms))
+    named = rulebook.made("mechanisms", lambda: _all_named(rulebook))
+    names = here | named if len(here | named) <= MOST_MECHANISMS else here
+    if len(names) > MOST_MECHANISMS:
+        return None
+    own = frozenset(str(name).removesuffix("_low") for name in spans.columns)
+    read = rulebook.made("columns", lambda: _columns_of(rulebook)) & own
+    ordered = tuple(sorted(names))
+    return rulebook.made((read, ordered), lambda: Lines(rulebook, read, ordered))
 
 
-def book_of(rulebook: Rulebook, owned: Owned, spans: pd.DataFrame, pipes: pd.DataFrame) -> Book:
+def _all_named(rulebook: Rulebook) -> frozenset[str]:
+    named = frozenset(name for rule in rules_of(rulebook) for name in rule.mechanism)
+    return named | frozenset(NEVER_SLEEVE)
+
+
+def _columns_of(rulebook: Rulebook) -> frozenset[str]:
+    parts = [part.column for rule in rules_of(rulebook) for part in parts_of(rule)]
+    return frozenset([*parts, *(part.column for part in OWN_PARTS)])
+
+
+def book_of(rulebook: Rulebook, spans: pd.DataFrame, pipes: pd.DataFrame) -> Book | None:
     """Put a rulebook and the columns that it names into numbers.
 
     Parameters
     ----------
     rulebook
         One that `fits`.
-    owned
-        As `owned_in` gives it.
     spans, pipes
         As the rules see them: `columns.view_of` adds what lies beside.
+
+    Returns
+    -------
+    book
+        None where spans own too many mechanisms to number.
     """
-    rules = rules_of(rulebook)
-    of_span = {str(name).removesuffix("_low") for name in spans.columns}
-
-    def keyed(about: About, parts: Sequence[Part]) -> list[tuple[Key, Part]]:
-        reads = [about == "span" and part.column in of_span for part in parts]
-        return [
-            (Key("span" if own else "pipe", part.column), part)
-            for own, part in zip(reads, parts, strict=True)
+    mechanisms = Key("span", "mechanisms")
+    parted = {mechanisms: parted_together({"mechanisms": spans["mechanisms"]})["mechanisms"]}
+    lines = lines_of(rulebook, spans, parted[mechanisms].texts)
+    if lines is None:
+        return None
+    tables: Mapping[About, pd.DataFrame] = {"span": spans, "pipe": pipes}
+    for about, table in tables.items():
+        texts = [
+            key
+            for key, one in lines.numberings.items()
+            if key.table == about and one.is_text and key not in parted
         ]
+        found = parted_together({key.name: table[key.name] for key in texts})
+        parted |= {key: found[key.name] for key in texts}
+    columns = {
+        key: one.coded(tables[key.table], parted.get(key)) for key, one in lines.numberings.items()
+    }
+    owned = lines.owned(parted[mechanisms])
+    return Book(lines.rules, owned, columns, _bits_of(lines, owned, columns))
 
-    held = keyed("span", OWN_PARTS)
-    parts_from = [len(held)]
-    for rule in rules:
-        held += keyed(rule.about, (*rule.when, *rule.limit))
-        parts_from.append(len(held))
-    columns, rows, tables = _tables(held, owned, spans, pipes)
-    said = [(rule, answer) for rule in rules for answer in range(ANSWERS)]
-    held_from = np.cumsum([0, *(column.table.shape[1] for column in columns.values())])
-    own = np.array([owned.bits(one) for one in owned.sets], dtype=np.int64)
-    applies = _applies(rules, owned, own)
-    bits = Bits(
-        rows,
-        np.array(parts_from, dtype=np.int64),
-        np.concatenate(tables),
-        _held(parts_from, rows, tables, held_from, STOPS),
-        _held(parts_from, rows, tables, held_from, -1),
-        held_from,
-        np.array([owned.bits(rule.mechanism) for rule in rules], dtype=np.int64),
-        np.array(
-            [_marks(*one, owned.bits(one[0].mechanism)) for one in said], dtype=np.int64
-        ).reshape(-1, GATHERED),
-        np.array([_weights(*one) for one in said], dtype=np.int8).reshape(-1, WEIGHTS),
-        own,
+
+def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
+    said_from = np.cumsum([0, *(len(one.said.planes) for one in columns.values())])
+    applies = lines.applies(owned.sets)
+    always = np.zeros((applies.shape[1], PLANES), dtype=np.uint64)
+    looked = np.zeros(len(columns), dtype=bool)
+    for number, (key, column) in enumerate(columns.items()):
+        looked[number] = key.table == "span" and not _same_throughout(key, column)
+        if key.table == "span" and not looked[number]:
+            always |= column.said.planes[column.fixed]
+    parts, holds, filled = [], [], 0
+    for number, key, row in lines.own_parts:
+        parts.append((number, filled))
+        holds.append(columns[key].said.table[row] & 3 == YES)
+        filled += len(holds[-1])
+    return Bits(
+        np.array(parts, dtype=np.int64),
+        np.concatenate(holds).astype(np.int8),
+        np.concatenate([one.said.planes for one in columns.values()]),
+        always,
+        said_from,
+        lines.of_pipes,
+        lines.masks,
+        lines.marks,
+        lines.weights,
+        owned.sets,
         applies,
-        *_looks(parts_from, rows, applies),
-        np.array([owned.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64),
-        owned.bits(rulebook.named()),
+        *_looks(lines.naming, looked, applies),
+        lines.never,
+        lines.named,
         sum(1 << STEPS.index(work) for work in UPKEEP),
     )
-    return Book(rules, owned, columns, bits)
 
 
-def _tables(
-    held: Sequence[tuple[Key, Part]], owned: Owned, spans: pd.DataFrame, pipes: pd.DataFrame
-) -> tuple[dict[Key, Coded], Ints, list[npt.NDArray[np.int8]]]:
-    """Code each column once; say for each part its column, and where its answers stand.
-
-    The answers of unlike parts are laid end to end; the last column is which of them it is.
-    """
-    parts: dict[Key, list[Part]] = {}
-    for key, part in held:
-        if part not in parts.setdefault(key, []):
-            parts[key].append(part)
-    ordered = [(key, parts[key]) for key in sorted(parts)]
-
-    def code(one: tuple[Key, list[Part]]) -> Coded:
-        key, some = one
-        known = owned.parted if key == ("span", "mechanisms") else None
-        return coded_column(key, spans if key.table == "span" else pipes, some, known)
-
-    columns = dict(zip(sorted(parts), each(code, ordered, len(spans)), strict=True))
-    place: dict[tuple[Key, Part], tuple[int, int, int]] = {}
-    tables: list[npt.NDArray[np.int8]] = []
-    filled = 0
-    for number, (key, some) in enumerate(ordered):
-        for part, said in zip(some, columns[key].table, strict=True):
-            place[key, part] = (number, filled, len(tables))
-            tables.append(_said_bits(said, part))
-            filled += len(said)
-    rows = np.array([place[one] for one in held], dtype=np.int64)
-    return columns, rows, tables
+def _same_throughout(key: Key, column: Coded) -> bool:
+    """Tell whether all spans say the same in a column, and go on to where nothing is lent."""
+    lent = key.name in (*LENT, "lent")
+    return column.fixed >= 0 and (not lent or column.fixed == NOTHING_KNOWN)
 
 
 def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
@@ -268,54 +365,12 @@ def words_for(count: int) -> int:
     return max(1, -(-count // 64))
 
 
-def _said_bits(answers: npt.NDArray[np.int8], part: Part) -> npt.NDArray[np.int8]:
-    """Write what a part says of each number of its column as bits, to be gathered."""
-    unknown = np.where(answers >= KNOWS_NOTHING, BY_BLANK, BY_FIGURE)
-    plain = answers & 3
-    said = np.select([plain == NO, plain == UNKNOWN], [STOPS, unknown], 0)
-    return (said << BY_LIMIT if isinstance(part, Limit) else said).astype(np.int8)
+def _looks(naming: Words, looked: npt.NDArray[np.bool_], applies: Words) -> tuple[Ints, Ints]:
+    """Say which columns the rules of each set of mechanisms look at, word by word.
 
-
-def _held(
-    parts_from: Sequence[int],
-    rows: Ints,
-    tables: Sequence[npt.NDArray[np.int8]],
-    held_from: Ints,
-    said: int,
-) -> npt.NDArray[np.uint64]:
-    """Say of each number of each column of which rules it says none of `said`, as bits."""
-    out = np.full((words_for(len(parts_from) - 1), held_from[-1]), ~np.uint64(0))
-    for rule, (begin, end) in enumerate(pairwise(parts_from)):
-        for column, _, which in rows[begin:end]:
-            stops = np.flatnonzero(tables[which] & said) + held_from[column]
-            out[rule >> 6, stops] &= ~(np.uint64(1) << np.uint64(rule & 63))
-    return out
-
-
-def _applies(rules: Sequence[Rule], owned: Owned, own: Ints) -> npt.NDArray[np.uint64]:
-    """Say for each set of mechanisms which rules apply to it, as bits."""
-    out = np.zeros((len(own), words_for(len(rules))), dtype=np.uint64)
-    for k, rule in enumerate(rules):
-        named = owned.bits(rule.mechanism)
-        applies = own & named != 0 if rule.mechanism else own >= 0
-        out[applies, k >> 6] |= np.uint64(1) << np.uint64(k & 63)
-    return out
-
-
-def _looks(
-    parts_from: Sequence[int], rows: Ints, applies: npt.NDArray[np.uint64]
-) -> tuple[Ints, Ints]:
-    """Say which columns the rules of each set of mechanisms look at, word by word."""
-    words = applies.shape[1]
-    columns = int(rows[:, 0].max(initial=0)) + 1
-    named = np.zeros((64 * words, columns), dtype=bool)
-    for rule, (begin, end) in enumerate(pairwise(parts_from)):
-        named[rule, rows[begin:end, 0]] = True
-    bits = np.unpackbits(applies.view(np.uint8), axis=1, bitorder="little").astype(bool)
-    looks = [
-        (bits[:, 64 * w : 64 * w + 64].astype(np.int64) @ named[64 * w : 64 * w + 64]) > 0
-        for w in range(words)
-    ]
-    both = np.stack(looks, axis=1).reshape(-1, columns)
+    `naming` are the rules that name each column, `looked` the columns to look at at all.
+    """
+    both = (applies[:, :, None] & naming.T != 0) & looked
+    both = both.reshape(-1, len(naming))
     ends = np.cumsum([0, *both.sum(axis=1)]).astype(np.int64)
     return np.nonzero(both)[1].astype(np.int64), ends

@@ -7,10 +7,14 @@ nothing here knows a text or a unit, only the numbers that `rule_bits` gives to 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import numpy.typing as npt
+from numba import types
+from numba.core import cgutils
+from numba.extending import intrinsic
 
 from planner.screening.bands import compiled, within
 
@@ -18,15 +22,15 @@ Ints = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int16]
 Bytes = npt.NDArray[np.int8]
+Places = npt.NDArray[np.intp]
 Words = npt.NDArray[np.uint64]
 
-
-# What a condition says of a number, as bits: it stops the rule, or leaves it open, by a figure
-# or by a blank; 0 = it holds. A limit says the same, three bits higher.
-STOPS, BY_FIGURE, BY_BLANK, BY_LIMIT = 1, 2, 4, 3
-# What a rule says of a span: the answers of `intervals`, an unknown that blanks alone make, or
-# nothing at all.
-NO, UNKNOWN, YES, BLANK, SILENT = 0, 1, 2, 3, -1
+# What is said of a number, a word of rules for each: a condition of theirs stops them, a limit
+# denies; a part leaves them open by a figure, or lacks one by a blank.
+STOPPED, DENIED, OPEN, LACKING, PLANES = range(5)
+LIVE = STOPPED  # in its place, of a whole span: the rules that speak at all
+# What a rule says of a span: the answers of `intervals`, and an unknown that blanks alone make.
+NO, UNKNOWN, YES, BLANK = 0, 1, 2, 3
 ANSWERS = 4
 # Effects that verdicts hang on, and all others.
 NEEDS, ALLOWS, RULES_OUT, REFER, OTHER = 0, 1, 2, 3, 4
@@ -34,7 +38,7 @@ NEEDS, ALLOWS, RULES_OUT, REFER, OTHER = 0, 1, 2, 3, 4
 SAYS, ANSWER, LEVEL, METHODS, ASSUMED, UNSETTLED, WEIGHTS = range(7)
 # Needs: 0 = no rule has spoken, then the order of the contract.
 NOTHING, MAINTAIN, WATCH, MEND, NOT_KNOWN = 1, 2, 3, 4, 5
-CLOSED, ASKED, OPEN = 0, 1, 2
+CLOSED, ASKED, SERVES = 0, 1, 2
 # Verdicts in the order of the contract; 0 to 2 are the methods.
 TO_REFER, TO_WATCH, TO_MAINTAIN, TO_NONE = 3, 4, 5, 6
 # What the rules together say of a span, in words that only gather bits, and what follows.
@@ -49,34 +53,31 @@ REPEATED, AT_LINING, LINED, MENDED, OWN_PARTS = range(5)
 # Columns of what comes out.
 (OUT_NEEDS, OUT_URGENCY, OUT_SLEEVE, OUT_LINER, OUT_DIG, OUT_VERDICT, OUT_ASSUMED, OUT_BARRED,
  OUT_MENDED, OUTS) = range(10)  # fmt: skip
-# To find the lowest bit of a word: each 6 bits of this number are unlike all others.
-_DE_BRUIJN = np.uint64(0x03F79D71B4CB0A89)
-_PLACES = np.zeros(64, dtype=np.int64)
-for _place in range(64):
-    _PLACES[(0x03F79D71B4CB0A89 << _place & (1 << 64) - 1) >> 58] = _place
+
+_ONE = np.uint64(1)
 
 
 class Bits(NamedTuple):
     """A rulebook in numbers, as `rule_bits` writes it.
 
-    `parts` has a row for each condition or limit: its column, and where in `table` stands what
-    it says of each number of that column. The parts of rule k stand from ``parts_from[k]`` on,
-    before them the parts that no rule has. `held` says of each number, from ``held_from`` of
-    its column on, which rules it does not stop, as bits; `plain` which it does not leave open
-    either. `masks` are the mechanisms of each rule. What a rule adds to the words that only
-    gather bits, and how it is weighed, stands in row ``4 * rule + answer`` of `marks` and
-    `weights`. A set of mechanisms has its own bits in `owned` and the bits of its rules in
-    `applies`; the columns that these rules look at stand in `looks`, for word w of their bits
-    from ``looks_from[words * set + w]`` on. `named` are the mechanisms that some rule names,
-    `never` those never served by a sleeve.
+    `said` has for each number, from ``said_from`` of its column on, and each word of rules what
+    is said of these (`STOPPED` ..), as bits; `always` what is said whatever the span, by columns
+    that hold one number throughout. The columns of pipes come first, `of_pipes` of them. `masks`
+    are the mechanisms of each rule. What a rule adds to the words that only gather bits, and how
+    it is weighed, stands in row ``4 * rule + answer`` of `marks` and `weights`. A set of
+    mechanisms has its own bits in `owned` and the bits of its rules in `applies`; the columns of
+    spans that these rules look at stand in `looks`, for word w of their bits from
+    ``looks_from[words * set + w]`` on. `parts` are those that no rule has: the column of each,
+    and where in `holds` stands whether it holds of each number. `named` are the mechanisms that
+    some rule names, `never` those never served by a sleeve.
     """
 
     parts: Ints
-    parts_from: Ints
-    table: Bytes
-    held: Words
-    plain: Words
-    held_from: Ints
+    holds: Bytes
+    said: Words
+    always: Words
+    said_from: Ints
+    of_pipes: int
     masks: Ints
     marks: Ints
     weights: Bytes
@@ -87,6 +88,15 @@ class Bits(NamedTuple):
     never: Ints
     named: int
     upkeep: int
+
+
+class Rows(NamedTuple):
+    """Spans to be judged: their numbers, those of all pipes, their pipes' rows, sets they own."""
+
+    codes: Codes
+    of_pipes: Codes
+    at: Places
+    sets: Codes
 
 
 class Told(NamedTuple):
@@ -107,83 +117,83 @@ class Told(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Room that one walk writes in: rules still held, what is heard, what it comes to.
+    """Room that one walk writes in: what is said of rules, what is heard, what it comes to.
 
-    `held` has two rows of words: the rules that speak or may, and those that do for certain.
+    `of_pipe` and `held` have a row of `PLANES` for each word of rules: what the pipe alone says,
+    and what all says, there with the rules that are live in place of those stopped.
     """
 
+    of_pipe: Words
     held: Words
     heard: Ints
     total: Ints
 
 
-@within
-def lowest(word: np.uint64) -> int:
-    """Give the place of the lowest bit of a word that is not 0."""
-    bit = word & (~word + np.uint64(1))
-    return int(_PLACES[int((bit * _DE_BRUIJN) >> np.uint64(58))])
+def _lowest(_: Any, word: Any) -> Any:  # noqa: ANN401 - as numba calls it
+    def generate(_: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+        return builder.cttz(given[0], cgutils.true_bit)
+
+    return types.uint64(word), generate
+
+
+# The place of the lowest bit of a word that is not 0.
+lowest = cast("Callable[[np.uint64], np.uint64]", intrinsic(_lowest))
 
 
 @within
-def still_held(bits: Bits, set_: int, codes: Codes, held: Words) -> None:
-    """Mark the rules of a set of mechanisms that no number of the span stops, and leaves open.
+def number_of(bits: Bits, column: int, codes: Codes) -> np.uint64:
+    """Give the row of `Bits.said` that a span has in a column; no place counts from the end."""
+    return np.uint64(bits.said_from[np.uint64(column)] + codes[np.uint64(column)])
+
+
+@within
+def add_said(bits: Bits, column: int, codes: Codes, w: int, out: Words) -> None:
+    """Add what is said of a span's number in a column."""
+    number = number_of(bits, column, codes)
+    for plane in range(PLANES):
+        out[w, plane] |= bits.said[number, w, plane]
+
+
+@within
+def hear_pipe(bits: Bits, of_pipe: Codes, out: Words) -> None:
+    """Write what is said of the numbers of a pipe, and of whatever all spans have alike."""
+    for w in range(len(out)):
+        for plane in range(PLANES):
+            out[w, plane] = bits.always[w, plane]
+        for column in range(bits.of_pipes):
+            add_said(bits, column, of_pipe, w, out)
+
+
+@within
+def hold_all(
+    bits: Bits, set_: int, codes: Codes, without: tuple[int, int], of_pipe: Words, held: Words
+) -> None:
+    """Write which rules of a set of mechanisms are live and what else is said of them.
+
+    Two columns are left out; -1 = none. What the pipe says is given.
 
     Notes
     -----
-    The way out of the loop also keeps LLVM from gathering several words at once, which takes
-    six times as long on the machine where this was measured; so it does in `answer_of`.
+    Four words of their own, and the way out of the loop, keep LLVM from gathering several
+    words at once, which takes six times as long on the machine where this was measured.
     """
-    held_but(bits, set_, codes, (-1, -1), held)
-
-
-@within
-def held_but(bits: Bits, set_: int, codes: Codes, without: tuple[int, int], held: Words) -> None:
-    """Mark the rules of a set that no number of the span stops, two columns left out."""
-    words = held.shape[1]
+    words = len(held)
     for w in range(words):
-        place = words * set_ + w
-        word, plain = bits.applies[set_, w], ~np.uint64(0)
+        place, applies = words * set_ + w, bits.applies[set_, w]
+        stopped, denied = of_pipe[w, STOPPED], of_pipe[w, DENIED]
+        open_, lacking = of_pipe[w, OPEN], of_pipe[w, LACKING]
         for n in range(bits.looks_from[place], bits.looks_from[place + 1]):
-            column = bits.looks[n]
-            if column not in without:
-                number = bits.held_from[column] + codes[column]
-                word &= bits.held[w, number]
-                plain &= bits.plain[w, number]
-                if word == 0:
+            column = bits.looks[np.uint64(n)]
+            if column != without[0] and column != without[1]:
+                number, word = number_of(bits, column, codes), np.uint64(w)
+                stopped |= bits.said[number, word, STOPPED]
+                denied |= bits.said[number, word, DENIED]
+                open_ |= bits.said[number, word, OPEN]
+                lacking |= bits.said[number, word, LACKING]
+                if applies & ~stopped == 0:
                     break
-        held[0, w] = word
-        held[1, w] = word & plain
-
-
-@within
-def said_of(bits: Bits, part: int, codes: Codes) -> int:
-    """Give what one part says of a span."""
-    return int(bits.table[bits.parts[part, 1] + codes[bits.parts[part, 0]]])
-
-
-def _answer_of(said: int) -> int:
-    """Answer by all that the parts of a rule say; under a limit that is passed it speaks."""
-    if said & STOPS:
-        return SILENT
-    if said >> BY_LIMIT & STOPS:
-        return NO
-    if said & BY_FIGURE or said >> BY_LIMIT & BY_FIGURE:
-        return UNKNOWN
-    return BLANK if said else YES
-
-
-_ANSWER_OF = np.array([_answer_of(said) for said in range(64)], dtype=np.int64)
-
-
-@within
-def answer_of(rule: int, bits: Bits, codes: Codes) -> int:
-    """Answer what a rule says of a span."""
-    said = 0
-    for part in range(bits.parts_from[rule], bits.parts_from[rule + 1]):
-        said |= said_of(bits, part, codes)
-        if said & STOPS:
-            break
-    return int(_ANSWER_OF[said])
+        held[w, LIVE], held[w, DENIED] = applies & ~stopped, denied
+        held[w, OPEN], held[w, LACKING] = open_, lacking
 
 
 @within
@@ -212,7 +222,7 @@ def state_of(method: int, total: Ints) -> int:
         return CLOSED
     if total[MARKS] >> ASKS + method & 1 or lacking & total[DOUBTS + method]:
         return ASKED
-    return CLOSED if lacking or not total[OWN] else OPEN
+    return CLOSED if lacking or not total[OWN] else SERVES
 
 
 @within
@@ -232,11 +242,17 @@ def verdict_of(need: int, sleeve: int, liner: int, dig: int) -> int:
         return TO_NONE if need == NOTHING else (TO_MAINTAIN if need == MAINTAIN else TO_WATCH)
     if sleeve == ASKED:
         return TO_REFER
-    if sleeve == OPEN:
+    if sleeve == SERVES:
         return 0
-    if liner == OPEN:
+    if liner == SERVES:
         return 1
-    return 2 if dig == OPEN else TO_REFER
+    return 2 if dig == SERVES else TO_REFER
+
+
+@within
+def holds(bits: Bits, part: int, codes: Codes) -> bool:
+    """Tell whether a part that no rule has holds of a span."""
+    return bool(bits.holds[bits.parts[part, 1] + codes[bits.parts[part, 0]]])
 
 
 @within
@@ -244,7 +260,7 @@ def bar_of(own: int, bits: Bits, codes: Codes) -> int:
     """Say what keeps a sleeve out whatever a book holds; the last word counts; 0 = nothing."""
     why = 0
     for part in range(MENDED):
-        if said_of(bits, part, codes) == 0:
+        if holds(bits, part, codes):
             why = 1 + part
     for k in range(len(bits.never)):
         if own & bits.never[k]:
@@ -339,24 +355,22 @@ def give_reasons(
 
 
 @within
-def hear(bits: Bits, codes: Codes, room: Room) -> int:
-    """Hear the rules that are live, the certain ones first, and add what they say to all.
+def hear(bits: Bits, room: Room) -> int:
+    """Hear the rules that are live, and add what they say to all.
 
     Gives how many of them a verdict may hang on; their rows of `Bits.weights` are kept.
     """
-    count, total = 0, room.total
-    words = room.held.shape[1]
-    for n in range(2 * words):
-        certain = n < words
-        w = n if certain else n - words
-        word = room.held[1, w] if certain else room.held[0, w] & ~room.held[1, w]
+    count, total, held = 0, room.total, room.held
+    for w in range(len(held)):
+        word = held[w, LIVE]
+        # The answer of each rule in two bits: NO, UNKNOWN, YES, BLANK.
+        high = ~(held[w, DENIED] | held[w, OPEN])
+        low = ~held[w, DENIED] & (held[w, OPEN] | held[w, LACKING])
         while word:
-            rule = 64 * w + lowest(word)
-            word &= word - np.uint64(1)
-            answer = YES if certain else answer_of(rule, bits, codes)
-            if answer == SILENT:
-                continue
-            row = ANSWERS * rule + answer
+            at = lowest(word)
+            word &= word - _ONE
+            answer = (high >> at & _ONE) << _ONE | (low >> at & _ONE)
+            row = (np.uint64(64 * w) + at) * np.uint64(ANSWERS) + answer
             room.heard[count] = row
             count += int(bits.weights[row, SAYS] != OTHER)
             for k in range(GATHERED):
@@ -365,15 +379,17 @@ def hear(bits: Bits, codes: Codes, room: Room) -> int:
 
 
 @compiled
-def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) -> None:
-    """Judge spans one by one; `codes` has a row for each, `sets` says what they own."""
-    total = room.total
+def judge_rows(rows: Rows, bits: Bits, told: Told, room: Room) -> None:
+    """Judge spans one by one."""
+    total, at, sets = room.total, rows.at, rows.sets
     for i in range(len(sets)):
-        row, out, own = codes[i], told.codes[i], bits.owned[sets[i]]
+        row, out, own = rows.codes[i], told.codes[i], bits.owned[sets[i]]
+        if i == 0 or at[i] != at[i - 1]:
+            hear_pipe(bits, rows.of_pipes[at[i]], room.of_pipe)
         out[OUT_BARRED] = bar_of(own, bits, row)
         start(own, bits, out[OUT_BARRED], total)
-        still_held(bits, sets[i], row, room.held)
-        count = hear(bits, row, room)
+        hold_all(bits, sets[i], row, (-1, -1), room.of_pipe, room.held)
+        count = hear(bits, room)
         need = need_of(total)
         total[NEED] = need
         for method in range(3):
@@ -381,7 +397,7 @@ def judge_rows(codes: Codes, sets: Codes, bits: Bits, told: Told, room: Room) ->
         verdict = verdict_of(need, out[OUT_SLEEVE], out[OUT_LINER], out[OUT_DIG])
         silent = own & ~total[SETTLED] & ~total[SPOKEN] if need == NOT_KNOWN else 0
         told.unsaid[i] = (own & ~bits.named) | (silent & bits.named)
-        if said_of(bits, MENDED, row) == 0:
+        if holds(bits, MENDED, row):
             out[OUT_MENDED], out[OUT_NEEDS], out[OUT_VERDICT] = 1, NOTHING, TO_NONE
             told.why[i] = -1
             continue

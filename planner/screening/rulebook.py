@@ -8,7 +8,7 @@ may rest on a packaged one and change single figures of it, each with its own so
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from importlib import resources
@@ -27,6 +27,7 @@ from planner.toml_text import MAX_BYTES
 
 Overrides = Mapping[str, tuple[float, str]]
 Part = TypeVar("Part", Clause, Limit)
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,17 @@ class Rulebook:
         for rule in self.rules:
             found[rule.about] = (*found.get(rule.about, ()), rule)
         return found
+
+    def made(self, what: Hashable, make: Callable[[], Made]) -> Made:
+        """Give what `make` gives of this book alone, made the first time only."""
+        if what not in self._made:
+            self._made[what] = make()
+        found: Made = self._made[what]
+        return found
+
+    @cached_property
+    def _made(self) -> dict[Hashable, Any]:
+        return {}
 
     def undated(self) -> Rulebook:
         """Give the book for a plan without a first day: its sentences say why no age is known."""

@@ -7,8 +7,9 @@ rows. A city's spans are judged in numbers instead (`coded`), to the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from planner.arrays import texts_of
 from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among, unlike_in
-from planner.screening.coded import screen_coded
+from planner.screening.coded import Coded, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
 from planner.screening.flips import flips_of, margins_in_words
@@ -55,10 +56,24 @@ BARRED_COLUMNS = ("sleeve_id", "pipe_id", "from_m", "to_m", "rules", "why")
 
 @dataclass(frozen=True)
 class Screened:
-    """What the rulebook says: every `findings` row, and one row of `verdicts` for each span."""
+    """What the rulebook says, put into words for whoever asks, and once.
 
-    findings: pd.DataFrame
-    verdicts: pd.DataFrame
+    `verdicts` has one row for each span; `findings`, every row of `FINDINGS`, is many times as
+    long, and a count of quantities never reads it.
+    """
+
+    say_verdicts: Callable[[], pd.DataFrame] = field(repr=False)
+    say_findings: Callable[[], pd.DataFrame] = field(repr=False)
+
+    @cached_property
+    def verdicts(self) -> pd.DataFrame:
+        """`VERDICTS`, one row for each span."""
+        return self.say_verdicts()
+
+    @cached_property
+    def findings(self) -> pd.DataFrame:
+        """`FINDINGS` of every rule that speaks."""
+        return self.say_findings()
 
 
 @dataclass(frozen=True)
@@ -110,26 +125,8 @@ def screen(
     """
     check(spans, SPANS)
     check(pipes, PIPES)
-    own = _pipes_of(spans, pipes)
-    run = _Run.of(spans, own, rulebook, defects)
-    coded = screen_coded(spans, pipes, rulebook, defects) if _pays(len(spans)) else None
-    if coded is None:
-        barred, silent, verdicts = run.settled()
-    else:
-        everywhere = np.arange(len(coded))
-        barred, silent = bars(coded, everywhere), silence(coded, everywhere)
-        verdicts = verdicts_of(coded, margins_in_words(flips_of(coded, rulebook)))
-        failed = spans[spans["state"] == FAILED]
-        if len(failed):  # few, and for a person: in steps
-            *_, few = _Run.of(failed, own, rulebook, defects).settled()
-            rest = verdicts[~verdicts["span_id"].isin(few["span_id"])]
-            verdicts = conform(pd.concat([rest, few]), VERDICTS)
-    keys = run.view.texts("span_id")
-    parts = rows_of("span", keys, run.about_spans)
-    parts += rows_of("pipe", run.pipe_view.texts("pipe_id"), run.about_pipes)
-    parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
-    parts += silent_rows("span", keys, "refer", "", silent)
-    return Screened(findings_of(parts), verdicts)
+    found = _Screening(spans, pipes, rulebook, defects, _pays(len(spans)))
+    return Screened(found.verdicts, found.findings)
 
 
 @dataclass
@@ -186,6 +183,66 @@ class _Run:
         asked = Asked(self.view, self.rulebook, self.mechanisms, rulings, barred != "")
         verdicts = _verdicts(asked, judged, rulings, np.where(silent == "", barred, silent))
         return barred, silent, verdicts
+
+
+@dataclass(frozen=True)
+class _Screening:
+    """Spans held against the book: in steps, or `in_numbers` where that can be."""
+
+    spans: pd.DataFrame
+    pipes: pd.DataFrame
+    rulebook: Rulebook
+    defects: pd.DataFrame | None
+    in_numbers: bool
+
+    @cached_property
+    def own(self) -> pd.DataFrame:
+        """The pipes that carry spans."""
+        return _pipes_of(self.spans, self.pipes)
+
+    @cached_property
+    def coded(self) -> Coded | None:
+        """What was judged in numbers; None where all is judged in steps."""
+        if not self.in_numbers:
+            return None
+        return screen_coded(self.spans, self.pipes, self.rulebook, self.defects)
+
+    @cached_property
+    def run(self) -> _Run:
+        """All rules, run in steps."""
+        return _Run.of(self.spans, self.own, self.rulebook, self.defects)
+
+    @cached_property
+    def settled(self) -> tuple[Texts, Texts, pd.DataFrame]:
+        """What all rules come to, in steps."""
+        return self.run.settled()
+
+    def verdicts(self) -> pd.DataFrame:
+        """Give `VERDICTS`."""
+        if self.coded is None:
+            return self.settled[2]
+        verdicts = verdicts_of(self.coded, margins_in_words(flips_of(self.coded, self.rulebook)))
+        failed = self.spans[self.spans["state"] == FAILED]
+        if len(failed):  # few, and for a person: in steps
+            *_, few = _Run.of(failed, self.own, self.rulebook, self.defects).settled()
+            rest = verdicts[~verdicts["span_id"].isin(few["span_id"])]
+            verdicts = conform(pd.concat([rest, few]), VERDICTS)
+        return verdicts
+
+    def findings(self) -> pd.DataFrame:
+        """Give `FINDINGS`."""
+        run = self.run
+        if self.coded is None:
+            barred, silent, _ = self.settled
+        else:
+            everywhere = np.arange(len(self.coded))
+            barred, silent = bars(self.coded, everywhere), silence(self.coded, everywhere)
+        keys = run.view.texts("span_id")
+        parts = rows_of("span", keys, run.about_spans)
+        parts += rows_of("pipe", run.pipe_view.texts("pipe_id"), run.about_pipes)
+        parts += silent_rows("span", keys, "rules_out", "sleeve", barred)
+        parts += silent_rows("span", keys, "refer", "", silent)
+        return findings_of(parts)
 
 
 def screen_sleeves(
