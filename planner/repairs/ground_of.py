@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from operator import itemgetter
 from typing import Any
 
@@ -11,7 +12,7 @@ import pandas as pd
 
 from planner.contracts import AS_BUILT, DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
-from planner.distinct import is_among
+from planner.distinct import Codes, is_among, places_in, unlike_in
 from planner.ground.event_places import overlap_by_half
 from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
@@ -58,18 +59,17 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     """
     for table in (PIPES, SPANS, VERDICTS, LATERALS):
         check(tables[table.name], table)
-    said = {row[0]: row[1:] for row in rows_in(tables["verdicts"], ["span_id", "needs", "sleeve"])}
-    by_pipe: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
-    for pipe_id, *row in rows_in(tables["spans"], _SPAN):
-        if row[0] in said:
-            by_pipe[pipe_id].append((*row, *said[row[0]]))
+    by_pipe = _asked_of(tables["spans"], tables["verdicts"])
     repairs, lying, taps = _repairs(tables), _lying(tables), _taps(tables["laterals"], settings)
     bars = bars_of(tables)
     lines: list[Line] = []
     left: Left = []
-    pipes = sorted(rows_in(pd.DataFrame(tables["pipes"]), _PIPE), key=itemgetter(0))
-    for pipe_id, us_node, length, dn, placing, known_from, known_to in pipes:
-        own = sorted(by_pipe.get(pipe_id, []), key=itemgetter(1, 2, 0))
+    rows = pd.DataFrame(tables["pipes"])
+    at = np.flatnonzero(is_among(rows["pipe_id"], list(by_pipe)))
+    for pipe_id, us_node, length, dn, placing, known_from, known_to in sorted(
+        _taken(rows, _PIPE, at), key=itemgetter(0)
+    ):
+        own = sorted(by_pipe[pipe_id], key=itemgetter(1, 2, 0))
         spots, refused = _spots(own, us_node)
         left += refused
         wanted = [spot.span_id for spot in spots if spot.wanted]
@@ -94,6 +94,25 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
             )
         )
     return lines, left
+
+
+def _asked_of(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, list[tuple[Any, ...]]]:
+    """Give by pipe all spans, each with needs and sleeve of its verdict, where one asks for one."""
+    at = places_in(spans["span_id"], verdicts["span_id"])
+    asks = is_among(verdicts["needs"], ["mend"]) & is_among(verdicts["sleeve"], ["open"])
+    wanted = np.append(asks, False)[at] & is_among(spans["state"], ["open"])
+    beside = is_among(spans["pipe_id"], unlike_in(spans["pipe_id"][wanted]))
+    rows = np.flatnonzero((at >= 0) & beside)
+    said = _taken(verdicts, ["needs", "sleeve"], at[rows])
+    found: dict[str, list[tuple[Any, ...]]] = {}
+    for (pipe_id, *row), words in zip(_taken(spans, _SPAN, rows), said, strict=True):
+        found.setdefault(pipe_id, []).append((*row, *words))
+    return found
+
+
+def _taken(frame: pd.DataFrame, names: list[str], at: Codes) -> Iterator[tuple[Any, ...]]:
+    """Give the rows at these places as tuples of the columns `names`."""
+    return zip(*(frame[name].array.take(at).tolist() for name in names), strict=True)
 
 
 def _spots(rows: list[tuple[Any, ...]], us_node: str) -> tuple[list[Spot], Left]:
@@ -137,7 +156,7 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     if not len(at):
         return found
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
-    for pipe_id, start, end, find, counter in rows_in(defects[columns].take(at), columns):
+    for pipe_id, start, end, find, counter in _taken(defects, columns, at):
         found[str(pipe_id)].append(_bar(start, end, find, counter))
     return found
 
