@@ -18,9 +18,9 @@ from planner.inputs.project import Inputs
 from planner.place_and_rule import place_and_rule
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
-from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
+from planner.repairs.jobs import jobs_of
 from planner.repairs.options import price_options
 from planner.repairs.passages import asked, passage_findings, unreached_findings
 from planner.repairs.place import Placed

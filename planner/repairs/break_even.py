@@ -17,8 +17,8 @@ from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
 from planner.distinct import is_among
 from planner.ground.money import money
+from planner.repairs.jobs import Wholes
 from planner.repairs.lives import Shares
-from planner.repairs.option_steps import Wholes
 from planner.settings import Sleeving
 from planner.tables import check, conform, rows_in
 

@@ -16,8 +16,9 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import NO_METHOD, NO_PRICE, NO_SYSTEM, WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS
 from planner.ground.money import money
-from planner.repairs.chain import Job, jobs_of, worst
+from planner.repairs.chain import Job, worst
 from planner.repairs.decide_spans import digest_of
+from planner.repairs.jobs import jobs_of
 from planner.tables import check, conform, rows_in
 
 

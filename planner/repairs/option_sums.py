@@ -11,10 +11,10 @@ import numpy as np
 
 from planner.ground.money import money
 from planner.ground.quantities import dn_said
-from planner.repairs.chain import LINED
+from planner.repairs.jobs import IS_LINED, ORDER, Floats, Marks, Wholes
 from planner.repairs.lives import Shares, life_of, lives_said
 from planner.repairs.option_lines import Priced
-from planner.repairs.option_steps import ITEMS, PARTS, Floats, Lines, Marks, Ways, Wholes
+from planner.repairs.option_steps import ITEMS, PARTS, Lines, Ways
 from planner.settings import Sleeving
 
 
@@ -44,7 +44,7 @@ def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums
     settings
         Lives for the cost a year [years].
     """
-    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.jobs)
+    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.job)
     by_part = np.zeros((count, len(PARTS)), dtype=np.int64)
     np.add.at(by_part, (way, lines.part), priced.cents)
     there = np.zeros(by_part.shape, dtype=bool)
@@ -57,13 +57,14 @@ def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums
     cents, annual, life_years = by_part.sum(axis=1), np.zeros(count, int), np.zeros(count)
     said = _taken_said(ways, lines, priced)
     for at, missing in lacking.items():
-        size = dn_said(ways.jobs[at].dn_mm)
+        size = dn_said(float(ways.jobs.dn_mm[ways.job[at]]))
         said[at] += f"; not costed: no price for {', '.join(sorted(missing))} at {size}"
+    methods = [ORDER[method] for method in ways.method.tolist()]
     sums = zip(by_part.tolist(), there.tolist(), strict=True)
     for at, (parts, marks) in enumerate(sums):
         if not costed[at]:
             continue
-        method, own = ways.methods[at], list(compress(PARTS, marks))
+        method, own = methods[at], list(compress(PARTS, marks))
         yearly = shares.annual_cents(dict(zip(PARTS, parts, strict=True)), method)
         annual[at], life_years[at] = yearly, min(life_of(part, method, settings) for part in own)
         lives = lives_said(own, method, settings)
@@ -79,12 +80,12 @@ def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
     words: dict[bytes, str] = {}
     said = []
     ends = pairwise(lines.bounds.tolist())
-    for (job, method), (first, end) in zip(ways.pairs(), ends, strict=True):
+    unknown = IS_LINED[ways.method] & ~ways.jobs.known[ways.job]
+    for doubtful, (first, end) in zip(unknown.tolist(), ends, strict=True):
         own = print_[width * first : width * end]
         if own not in words:
             words[own] = _counted(lines, priced, range(first, end))
-        unknown = method in LINED and not job.laterals_known
-        doubt = "; laterals are not known over the whole pipe" if unknown else ""
+        doubt = "; laterals are not known over the whole pipe" if doubtful else ""
         said.append(words[own] + doubt)
     return said
 

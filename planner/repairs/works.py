@@ -14,8 +14,9 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
 from planner.ground.event_places import holds
 from planner.ground.ids import KnownIds, give_ids
-from planner.repairs.chain import Job, Step, after, jobs_of, steps_of, worst
+from planner.repairs.chain import Job, Step, after, steps_of, worst
 from planner.repairs.field import Field, propose_works, put_off, work_states
+from planner.repairs.jobs import jobs_of
 from planner.repairs.reported import Reported, State, states_of
 from planner.settings import Week
 from planner.tables import check, conform, records_in
