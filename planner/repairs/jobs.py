@@ -186,7 +186,7 @@ class Jobs(Mapping[str, Job]):
         """Mark the spans to mend that neither the sleeves nor the liner of a way serve."""
         of, to = self.sleeves.of_link, self.sleeves.to_link
         sleeved = marked(to, self.kept[of], len(self.spans.ids))
-        return self.mend & ~(self.lined & IS_LINED) & ~sleeved
+        return np.asarray(self.mend & ~(self.lined & IS_LINED) & ~sleeved, dtype=bool)
 
     @cached_property
     def dug(self) -> Marks:
@@ -198,7 +198,8 @@ class Jobs(Mapping[str, Job]):
     @cached_property
     def unserved(self) -> Marks:
         """Mark the spans that neither a way nor a dig beside it mends, as `Job.unserved` says."""
-        return self.beyond & (~self.diggable | (np.arange(len(ORDER)) == LINER))
+        beside = ~self.diggable | (np.arange(len(ORDER)) == LINER)
+        return np.asarray(self.beyond & beside, dtype=bool)
 
     def with_span(self, spots: Marks) -> Marks:
         """Mark the pipes with a marked span."""

@@ -5,6 +5,7 @@ Beside them stand the works that follow from a failure and that a person has agr
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -128,7 +129,7 @@ def _add_agreed(
     rows: list[dict[str, object]],
     pairs: list[tuple[int, int]],
     proposed: pd.DataFrame,
-    jobs: dict[str, Job],
+    jobs: Mapping[str, Job],
 ) -> None:
     """Add the works that a person agreed to after a failure, each behind the one before it.
 

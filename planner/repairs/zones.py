@@ -61,7 +61,7 @@ class Line:
     dn_mm: float
     known_from_m: float
     known_to_m: float
-    spots: tuple[Spot, ...]
+    spots: Sequence[Spot]
     taps: tuple[Tap, ...]
     bars: tuple[Bar, ...] = ()
 
