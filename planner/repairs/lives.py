@@ -66,7 +66,7 @@ class Shares:
         whole = parts // self.by
         twice = 2 * (parts - whole * self.by)
         up = (twice > self.by) | ((twice == self.by) & (whole % 2 == 1))
-        return np.asarray(whole, dtype=np.int64) + up.astype(np.int64)
+        return np.asarray(whole + up, dtype=np.int64)
 
 
 def lives_said(parts: Iterable[str], method: str, settings: Sleeving) -> str:

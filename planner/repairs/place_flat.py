@@ -27,12 +27,12 @@ from planner.repairs.place_flat_kernel import (
     LaidFlat,
     lay_flat,
 )
-from planner.repairs.place_why import said_why
+from planner.repairs.place_why import TOO_LONG, said_why, too_long
 from planner.repairs.problem import Solution
 from planner.repairs.spots import Spots
 from planner.repairs.way import shut_stretch
 from planner.repairs.zones import Line, Offer, Rules, Tap, rules_of, sizes_of
-from planner.repairs.zones_kernel import WANTED, Flat
+from planner.repairs.zones_kernel import FIND, FROM, TO, WANTED, Flat
 from planner.settings import Sleeving
 
 Boxes = Mapping[str, list[tuple[float, float]]]
@@ -135,18 +135,27 @@ class FlatPipes:
         spots = [spot for (_, spot), some in zip(asked, tried, strict=True) for _ in some]
         found = why_flat(self.flat, np.array(cases, np.int64), np.array(spots, np.int64))
         whys = iter(found.tolist())
+        names, find_m = self.spots.span_ids, self.flat.spot_m[FIND].tolist()
+        long_m = (self.flat.spot_m[TO] - self.flat.spot_m[FROM]).tolist()
         left: Left = []
         unreached: set[str] = set()
         for (at, number), some in zip(asked, tried, strict=True):
-            pipe, spot, reasons = self.pipes[at], self.spots[number], []
+            pipe, reasons = self.pipes[at], []
             for case in some:
-                its = self.cases[case]
-                why = said_why(pipe.line, its.offer, its.rules, spot, *next(whys))
+                its, (bound, needed) = self.cases[case], next(whys)
+                # Most are too long, and what is said of them hangs on nothing else of the pipe.
+                if bound == TOO_LONG:
+                    doubt = find_m[number] if its.rules.by_counter else its.rules.place_m
+                    figures = (needed / 100, long_m[number], doubt)
+                    reasons.append(too_long(pipe.line, its.offer, its.rules, figures))
+                    continue
+                spot = self.spots[number]
+                why = said_why(pipe.line, its.offer, its.rules, spot, bound, needed)
                 reasons.append(why.text)
                 if why.unreached:
                     unreached.add(spot.span_id)
             reasons += pipe.offers.reasons if self.chosen[at] < 0 else ()
-            left.append((pipe.number, spot.span_id, "; ".join(reasons)))
+            left.append((pipe.number, names[number], "; ".join(reasons)))
         return left, unreached
 
     def _tried(self, pipe: int) -> range:

@@ -91,4 +91,4 @@ def _put(column: pd.Series, words: Mapping[int, str]) -> pd.Series:
     at = np.arange(len(column))
     at[list(words)] = len(column) + np.arange(len(words))
     both = pd.concat([column, pd.Series(texts_of(list(words.values())))])
-    return both.take(at).set_axis(column.index)
+    return pd.Series(both.array.take(at), column.index)

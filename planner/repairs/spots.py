@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 from typing import overload
 
 import numpy as np
@@ -93,6 +94,16 @@ class Spots(Sequence[Spot]):
                 return cls(every, range(len(every.span_ids)))
             rows += spots.rows
         return cls(columns or SpotColumns.of(()), rows)
+
+    @cached_property
+    def span_ids(self) -> list[str]:
+        """Give the names of the spans."""
+        return [self.columns.span_ids[row] for row in self.rows]
+
+    @cached_property
+    def counter_nodes(self) -> list[str]:
+        """Give the node from which the counter of each ran."""
+        return [self.columns.counter_nodes[row] for row in self.rows]
 
     @property
     def metres(self) -> Floats:

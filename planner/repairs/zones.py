@@ -98,6 +98,11 @@ class Offer:
     packers: tuple[Passer, ...] = ()
 
     @cached_property
+    def longest_m(self) -> float:
+        """Give the longest of its lengths [m]; 0 where it has none."""
+        return max(self.lengths_m, default=0.0)
+
+    @cached_property
     def cents_by_mm(self) -> dict[int, int]:
         """Give what a sleeve costs by its length [mm]."""
         pairs = zip(self.lengths_m, self.costs, strict=True)
