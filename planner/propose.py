@@ -13,6 +13,7 @@ from typing import Protocol
 import pandas as pd
 
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.place_and_rule import place_and_rule
@@ -400,6 +401,10 @@ def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     if len(filled) < 2:
         return conform(filled[0] if filled else [], table)
     rows = pd.concat(filled, ignore_index=True)
+    first, last = filled[0][table.key[-1]], rows[table.key[-1]].iloc[len(filled[0]) :]
+    # Where a part of the key is told only once, the whole of it is.
+    if not (last.duplicated().any() or is_among(first, last).any()):
+        return conform(rows, table)
     again = rows.duplicated(list(table.key))
     return conform(rows[~again] if again.any() else rows, table)
 
