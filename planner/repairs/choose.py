@@ -96,14 +96,12 @@ def choose(
     check(tables["verdicts"], VERDICTS), check(options, OPTIONS)
     jobs = jobs_of(tables) if jobs is None else jobs
     by_pipe: dict[str, _Options] = {pipe_id: {} for pipe_id in jobs}
-    weighed = options[f"{by}_cents"].array.to_numpy(dtype=object, na_value=None).tolist()
-    columns = rows_in(options, ["system", "possible", "why", "cost_cents"])
-    made = (_Option(*row, cents) for row, cents in zip(columns, weighed, strict=True))
-    for (pipe_id, method), option in zip(
-        rows_in(options, ["pipe_id", "method"]), made, strict=True
+    columns = ["method", "system", "possible", "why", "cost_cents", f"{by}_cents"]
+    for pipe_id, (method, *row, cents) in zip(
+        options["pipe_id"].tolist(), rows_in(options, columns), strict=True
     ):
         if pipe_id in by_pipe:
-            by_pipe[pipe_id][method] = option
+            by_pipe[pipe_id][method] = _Option._make((*row, None if cents is pd.NA else cents))
     told, asked = _Told(jobs), wanted or {}
     unstated = [""] * len(jobs)
     if tables["systems"].empty:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.repairs.catalogue import Offers
-from planner.repairs.place_figures_kernel import why_flat
+from planner.repairs.place_figures_kernel import TOO_LONG, why_flat
 from planner.repairs.place_fit import Fit, is_costed
 from planner.repairs.place_flat_kernel import (
     AT_WALLS,
@@ -27,7 +27,7 @@ from planner.repairs.place_flat_kernel import (
     LaidFlat,
     lay_flat,
 )
-from planner.repairs.place_why import TOO_LONG, said_why, too_long
+from planner.repairs.place_why import said_why, too_long
 from planner.repairs.problem import Solution
 from planner.repairs.spots import Spots
 from planner.repairs.way import shut_stretch
