@@ -45,7 +45,7 @@ from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import ScreenedSleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform, empty, rows_in
+from planner.tables import Table, conform, empty
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
@@ -305,8 +305,9 @@ def _still_due(decisions: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
 
 def mended(tables: Tables) -> list[str]:
     """Give the spans that a sleeve as built mends by now."""
-    rows = rows_in(tables["spans"], ["span_id", "state"])
-    return [span_id for span_id, state in rows if state == "mended"]
+    spans = tables["spans"]
+    found: list[str] = spans["span_id"].array[is_among(spans["state"], ["mended"])].tolist()
+    return found
 
 
 def _settled(

@@ -83,14 +83,14 @@ def break_even(
     n* = (L c_line + n_conn c_reopen) / c_sleeve (trade.md D), with the fixed parts added.
     """
     check(options, OPTIONS), check(option_lines, OPTION_LINES)
+    cents = options["cost_cents"].array.to_numpy(dtype=object, na_value=None).tolist()
+    rows = rows_in(options, ["pipe_id", "method", "possible", "why"])
     ways: dict[str, dict[str, _Way]] = {}
-    rows = rows_in(options, ["pipe_id", "method", "possible", "why", "cost_cents"])
-    for (pipe_id, method, possible, why, cents), added in zip(
-        rows, _added(options, option_lines), strict=True
+    for (pipe_id, method, possible, why), cost, added in zip(
+        rows, cents, _added(options, option_lines), strict=True
     ):
-        costed = int(cents) if possible and not pd.isna(cents) else None
-        way = _Way(costed, "not costed" if possible else why, *added)
-        ways.setdefault(pipe_id, {})[method] = way
+        sums = (cost, "not costed", *added) if possible else (None, why, *added)
+        ways.setdefault(pipe_id, {})[method] = _Way._make(sums)
     shares = Shares.of_lives(settings)
     return conform([_row(pipe_id, own, shares) for pipe_id, own in ways.items()], BREAK_EVEN)
 

@@ -210,10 +210,11 @@ class _Sheet:
         wholes, ends_m = np.concatenate(self._wholes, axis=1), np.concatenate(self._ends_m)
         job, way, item, place, piece, _, beside = wholes
         number = self._number[job, way]
-        order = np.lexsort((item * beside, piece, ends_m[:, 1], ends_m[:, 0], place, number))
-        keys = np.column_stack([number, item, piece, ends_m])[order]
+        work, first = (piece + 1) * len(ITEMS) + item * beside, number * len(ITEMS) + place
+        order = np.lexsort((work, ends_m[:, 1], ends_m[:, 0], first))
         again = np.zeros(len(order), dtype=bool)
-        again[1:] = (keys[1:] == keys[:-1]).all(axis=1)
+        keys = (number[order], item[order], piece[order], *ends_m[order].T)
+        again[1:] = np.logical_and.reduce([key[1:] == key[:-1] for key in keys])
         order = order[~again]
         job, way, item, place, piece, times, beside = wholes[:, order]
         part = np.where(piece >= 0, PARTS.index("sleeve"), _MAIN[way])

@@ -234,9 +234,10 @@ def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -
     """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
     numbers, way, blank = np.arange(len(lines.item)), lines.way, ~priced.has_price
     sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
-    notes = np.full(len(numbers), "", dtype=object)
-    notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
-    notes[blank & priced.within] = WITHIN
+    notes = [WITHIN, *(f"no price at {dn_said(dn)}" for dn in sizes)]
+    note = np.full(len(numbers), -1)
+    note[blank] = at + 1
+    note[blank & priced.within] = 0
     columns = {
         "pipe_id": _texts(ways.jobs.pipe_ids, ways.job[way]),
         "method": _texts(ORDER, ways.method[way]),
@@ -251,7 +252,7 @@ def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -
         "sum_cents": pd.arrays.IntegerArray(priced.cents, blank),
         **{name: _texts(prices[name].tolist(), priced.price_row) for name in _OF_PRICE},
         "year": prices["year"].array.take(priced.price_row, allow_fill=True),
-        "note": notes,
+        "note": _texts(notes, note),
     }
     return conform(columns, OPTION_LINES)
 
