@@ -326,7 +326,12 @@ def _sleeves(tables: Tables, of: Wholes, spans: _Spans) -> _Sleeves:
         for _, (sleeve_id, from_m, to_m, dn, system, unknown, cost, end) in found
     ]
     own = np.array([owner for owner, _ in found], dtype=np.int64)
-    places = {span_id: at for at, span_id in enumerate(spans.ids)}
+    return _Sleeves(_bounds(own, len(spans.at) - 1), own, pieces, *_links(pieces, spans.ids))
+
+
+def _links(pieces: Sequence[Piece], span_ids: Sequence[str]) -> tuple[Wholes, Wholes]:
+    """Pair each sleeve with each span that it serves."""
+    places = {span_id: at for at, span_id in enumerate(span_ids)}
     pairs = [
         (at, places[span_id])
         for at, piece in enumerate(pieces)
@@ -334,4 +339,4 @@ def _sleeves(tables: Tables, of: Wholes, spans: _Spans) -> _Sleeves:
         if span_id in places
     ]
     of_link, to_link = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
-    return _Sleeves(_bounds(own, len(spans.at) - 1), own, pieces, of_link, to_link)
+    return of_link, to_link
