@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from planner.collecting import rarely
 from planner.contracts import DECISIONS, FAULTS, FLAGS, TABLES
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
@@ -116,6 +117,7 @@ class Running:
         frames += inputs.grade_tables.values()
         self._staying = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
 
+    @rarely
     def rescreen(
         self,
         pipe_ids: Iterable[str],

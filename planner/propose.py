@@ -13,14 +13,15 @@ from typing import Protocol
 import pandas as pd
 
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
 from planner.place_and_rule import place_and_rule
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even
-from planner.repairs.chain import jobs_of
 from planner.repairs.choose import choose
 from planner.repairs.decide_spans import apply_span_decisions, decided_spans, own_limits
+from planner.repairs.jobs import jobs_of
 from planner.repairs.options import price_options
 from planner.repairs.passages import asked, passage_findings, unreached_findings
 from planner.repairs.place import Placed
@@ -44,7 +45,7 @@ from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import Screened, ScreenedSleeves
 from planner.screening.spans import Spanned, id_rows, make_spans
-from planner.tables import Table, conform, empty, rows_in
+from planner.tables import Table, conform, empty
 
 Tables = dict[str, pd.DataFrame]
 READ = ("nodes", "streets", "addresses", "observations", "systems", "system_sizes", "materials",
@@ -322,8 +323,9 @@ def _still_due(decisions: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
 
 def mended(tables: Tables) -> list[str]:
     """Give the spans that a sleeve as built mends by now."""
-    rows = rows_in(tables["spans"], ["span_id", "state"])
-    return [span_id for span_id, state in rows if state == "mended"]
+    spans = tables["spans"]
+    found: list[str] = spans["span_id"].array[is_among(spans["state"], ["mended"])].tolist()
+    return found
 
 
 def _settled(
@@ -418,6 +420,10 @@ def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     if len(filled) < 2:
         return conform(filled[0] if filled else [], table)
     rows = pd.concat(filled, ignore_index=True)
+    first, last = filled[0][table.key[-1]], rows[table.key[-1]].iloc[len(filled[0]) :]
+    # Where a part of the key is told only once, the whole of it is.
+    if not (last.duplicated().any() or is_among(first, last).any()):
+        return conform(rows, table)
     again = rows.duplicated(list(table.key))
     return conform(rows[~again] if again.any() else rows, table)
 

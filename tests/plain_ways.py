@@ -16,7 +16,8 @@ from planner.contracts.sums import MAIN_ITEMS, WITHIN
 from planner.ground.money import list_prices, money
 from planner.ground.quantities import dn_said
 from planner.repairs.break_even import first_count
-from planner.repairs.chain import LINED, Job, Piece, Spot, jobs_of, steps_of
+from planner.repairs.chain import LINED, Job, Piece, Spot, steps_of
+from planner.repairs.jobs import jobs_of
 from planner.settings import Sleeving
 from planner.tables import conform
 

@@ -9,7 +9,8 @@ import pytest
 from one_pipe import lateral, pipe, sleeve, span, town, verdict
 
 from planner.contracts.repairs import STEPS
-from planner.repairs.chain import CUTS, after, jobs_of, steps_of, worst
+from planner.repairs.chain import CUTS, after, steps_of, worst
+from planner.repairs.jobs import jobs_of
 
 FIRST = (*CUTS, "grout", "look", "prove_laterals", "clean")
 

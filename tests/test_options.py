@@ -10,7 +10,8 @@ from one_pipe import felt, lateral, pipe, price, prices, sleeve, span, town, ver
 
 from planner.contracts.repairs import WAYS
 from planner.ground.money import money
-from planner.repairs.chain import jobs_of, steps_of
+from planner.repairs.chain import steps_of
+from planner.repairs.jobs import jobs_of
 from planner.repairs.options import list_options, price_options
 from planner.settings import load_settings
 

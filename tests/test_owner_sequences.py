@@ -14,7 +14,8 @@ import pytest
 from one_pipe import felt, lateral, price, prices, sleeve, span, town, verdict
 
 from planner.contracts.repairs import WAYS
-from planner.repairs.chain import jobs_of, steps_of
+from planner.repairs.chain import steps_of
+from planner.repairs.jobs import jobs_of
 from planner.repairs.options import price_options
 from planner.settings import load_settings
 

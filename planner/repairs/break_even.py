@@ -15,10 +15,10 @@ import pandas as pd
 
 from planner.contracts import BREAK_EVEN, OPTION_LINES, OPTIONS
 from planner.contracts.repairs import WAY_WORDS
-from planner.distinct import is_among
+from planner.distinct import is_among, places_in, unlike_in
 from planner.ground.money import money
+from planner.repairs.jobs import Wholes
 from planner.repairs.lives import Shares
-from planner.repairs.option_steps import Wholes
 from planner.settings import Sleeving
 from planner.tables import check, conform, rows_in
 
@@ -83,14 +83,14 @@ def break_even(
     n* = (L c_line + n_conn c_reopen) / c_sleeve (trade.md D), with the fixed parts added.
     """
     check(options, OPTIONS), check(option_lines, OPTION_LINES)
+    cents = options["cost_cents"].array.to_numpy(dtype=object, na_value=None).tolist()
+    rows = rows_in(options, ["pipe_id", "method", "possible", "why"])
     ways: dict[str, dict[str, _Way]] = {}
-    rows = rows_in(options, ["pipe_id", "method", "possible", "why", "cost_cents"])
-    for (pipe_id, method, possible, why, cents), added in zip(
-        rows, _added(options, option_lines), strict=True
+    for (pipe_id, method, possible, why), cost, added in zip(
+        rows, cents, _added(options, option_lines), strict=True
     ):
-        costed = int(cents) if possible and not pd.isna(cents) else None
-        way = _Way(costed, "not costed" if possible else why, *added)
-        ways.setdefault(pipe_id, {})[method] = way
+        sums = (cost, "not costed", *added) if possible else (None, why, *added)
+        ways.setdefault(pipe_id, {})[method] = _Way._make(sums)
     shares = Shares.of_lives(settings)
     return conform([_row(pipe_id, own, shares) for pipe_id, own in ways.items()], BREAK_EVEN)
 
@@ -111,17 +111,17 @@ def first_count(base: Fraction | int, each: Fraction | int, limit: Fraction | in
 
 def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ...]]:
     """Add up for each option total, own, pieces, dug and placed of `_Way`."""
-    names = ["pipe_id", "method"]
-    rows = {key: row for row, key in enumerate(rows_in(options, names))}
-    way = np.array([rows.get(key, -1) for key in rows_in(lines, names)], dtype=np.int64)
+    way = _of_option(options, lines)
     cents = lines["sum_cents"].to_numpy(dtype=np.int64, na_value=0)
     times = lines["times_count"].to_numpy(dtype=np.int64)
     digs, sleeved = is_among(lines["part"], ["dig"]), ~is_among(lines["sleeve_id"], [""])
     own = np.where(is_among(lines["method"], ["dig"]), digs, sleeved)
     own &= ~is_among(lines["item"], ["setup_dig"])
     pieces = own & np.asarray(lines["item"].array == lines["method"].array, dtype=bool)
-    sleeves = {*zip(way[sleeved].tolist(), lines["sleeve_id"].array[sleeved].tolist(), strict=True)}
-    placed = np.array([at for at, _ in sleeves], dtype=np.int64)
+    # A sleeve has more lines than one.
+    named = lines["sleeve_id"].array[sleeved]
+    number = places_in(named, unlike_in(pd.Series(named)))
+    placed = np.unique(way[sleeved] * (len(named) + 1) + number) // (len(named) + 1)
 
     def summed(values: Wholes, at: Wholes) -> list[int]:
         sums = np.zeros(len(options) + 1, dtype=np.int64)  # the last for lines of no option
@@ -137,6 +137,18 @@ def _added(options: pd.DataFrame, lines: pd.DataFrame) -> Iterator[tuple[int, ..
         summed(np.ones_like(placed), placed),
         strict=True,
     )
+
+
+def _of_option(options: pd.DataFrame, lines: pd.DataFrame) -> Wholes:
+    """Give the row of the option that each line is of; -1 where there is none."""
+    pipes, methods = (unlike_in(options[name]) for name in ("pipe_id", "method"))
+    rows = np.full((len(pipes) + 1, len(methods) + 1), -1)
+    at = [
+        (places_in(table["pipe_id"], pipes), places_in(table["method"], methods))
+        for table in (options, lines)
+    ]
+    rows[at[0]] = np.arange(len(options))
+    return np.asarray(rows[at[1]], dtype=np.int64)
 
 
 def _row(pipe_id: str, ways: dict[str, _Way], shares: Shares) -> Row:

@@ -1,28 +1,19 @@
 """Which works a method takes on one pipe, in which order.
 
-`works` gives these steps ids and says which are done; `option_steps` lists the same ones for
-all ways of all pipes at once, and `options` prices them. A change here is a change there.
+`works` gives these steps ids and says which are done; `jobs` and `option_steps` say the same
+of all ways of all pipes at once, and `options` prices them. A change here is a change there.
 """
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from operator import itemgetter
 from typing import NamedTuple
 
-import pandas as pd
-
-from planner.contracts.facts import Tables
 from planner.contracts.repairs import STEPS, WAYS
 from planner.contracts.verdicts import URGENCY
-from planner.distinct import numbers_at, places_in
-from planner.tables import rows_in
 
-# Laterals known to within this of both ends are known over the whole pipe.
-_NEAR_M = 0.01
 CUTS = ("cut_roots", "cut_intrusion", "descale")
 # Of the works that a rule asks for first, those done at the span alone.
 AT_SPAN = (*CUTS, "grout")
@@ -141,90 +132,6 @@ class Step(NamedTuple):
     reason: str
     sleeve_id: str = ""
     upkeep: bool = False
-
-
-def jobs_of(tables: Tables) -> dict[str, Job]:
-    """Gather what decides the works, for each pipe with a span, in order of pipe_id.
-
-    Parameters
-    ----------
-    tables
-        Of it: pipes, spans, verdicts, sleeves, sleeve_spans, sleeve_laterals, laterals.
-
-    Returns
-    -------
-    jobs
-        By pipe_id.
-    """
-    pipes, laterals = tables["pipes"], tables["laterals"]
-    spots = _spots(tables["spans"], tables["verdicts"])
-    pieces = _pieces(tables)
-    states = rows_in(laterals, ["pipe_id", "state"])
-    live = Counter(pipe_id for pipe_id, state in states if state != "closed")
-    jobs = {}
-    rows = (row for row in rows_in(pipes, _PIPE_COLUMNS) if row[0] in spots)
-    for row in sorted(rows, key=itemgetter(0)):
-        pipe_id, length, dn, known_from, known_to = row
-        jobs[str(pipe_id)] = Job(
-            str(pipe_id),
-            float(length),
-            float(dn),
-            spots[str(pipe_id)],
-            pieces.get(str(pipe_id), ()),
-            int(live.get(pipe_id, 0)),
-            bool(known_from <= _NEAR_M and known_to >= length - _NEAR_M),
-        )
-    return jobs
-
-
-_PIPE_COLUMNS = ["pipe_id", "length_m", "dn_mm", "laterals_known_from_m", "laterals_known_to_m"]
-# Ends of a sleeve that lie at a manhole, by the word of `SLEEVES`: each is sealed.
-_WALL_ENDS = {"pipe": 0, "us_manhole": 1, "ds_manhole": 1, "both": 2}
-_VERDICT_COLUMNS = ["pipe_id", "span_id", "needs", "urgency", "sleeve", "liner", "dig", "verdict"]
-_VERDICT_COLUMNS += ["first"]
-
-
-def _spots(spans: pd.DataFrame, verdicts: pd.DataFrame) -> dict[str, tuple[Spot, ...]]:
-    known = places_in(verdicts["span_id"], spans["span_id"])
-    from_m, to_m = (numbers_at(spans[name], known).tolist() for name in ("from_m", "to_m"))
-    rows = zip(known.tolist(), from_m, to_m, rows_in(verdicts, _VERDICT_COLUMNS), strict=True)
-    found: dict[str, list[Spot]] = {}
-    works: dict[str, tuple[str, ...]] = {}
-    for at, start, end, (pipe_id, span_id, *said, first) in rows:
-        if at < 0:
-            continue
-        if first not in works:
-            works[first] = tuple(step for step in first.split("+") if step)
-        found.setdefault(pipe_id, []).append(Spot._make((span_id, start, end, *said, works[first])))
-    for spots in found.values():
-        spots.sort(key=lambda spot: (spot.from_m, spot.span_id))
-    return {pipe_id: tuple(spots) for pipe_id, spots in found.items()}
-
-
-def _pieces(tables: Tables) -> dict[str, tuple[Piece, ...]]:
-    spans: dict[str, set[str]] = {}
-    for sleeve_id, span_id in rows_in(tables["sleeve_spans"], ["sleeve_id", "span_id"]):
-        spans.setdefault(sleeve_id, set()).add(span_id)
-    laterals = Counter(tables["sleeve_laterals"]["sleeve_id"].tolist())
-    found: dict[str, list[Piece]] = {}
-    columns = ["pipe_id", "sleeve_id", "from_m", "to_m", "dn_mm", "system"]
-    columns += ["laterals_unknown", "cost_cents", "end"]
-    rows = sorted(rows_in(tables["sleeves"], columns), key=itemgetter(0, 2, 1))
-    for pipe_id, sleeve_id, from_m, to_m, dn, system, unknown, cost, end in rows:
-        piece = Piece(
-            str(sleeve_id),
-            float(from_m),
-            float(to_m),
-            float(dn),
-            str(system),
-            bool(unknown),
-            None if pd.isna(cost) else int(cost),
-            frozenset(spans.get(sleeve_id, ())),
-            laterals[sleeve_id],
-            _WALL_ENDS[str(end)],
-        )
-        found.setdefault(str(pipe_id), []).append(piece)
-    return {pipe_id: tuple(pieces) for pipe_id, pieces in found.items()}
 
 
 def worst(urgencies: Iterable[str]) -> str:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 from operator import itemgetter
 from typing import Any
 
@@ -11,8 +14,10 @@ import pandas as pd
 
 from planner.contracts import AS_BUILT, DEFECTS, LATERALS, PIPES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
-from planner.distinct import is_among
+from planner.distinct import Codes, is_among, places_in
 from planner.ground.event_places import overlap_by_half
+from planner.order import order_by
+from planner.repairs.spots import Floats, Marks, SpotColumns, Spots
 from planner.repairs.way import bars_of
 from planner.repairs.zones import Line, Spot, Tap
 from planner.settings import Sleeving
@@ -23,10 +28,9 @@ Left = list[tuple[str, str]]
 
 # Doubt of finding a sleeve as built again by the counter: its least [m].
 _LYING_FIND_M = 0.3
+_SPAN = ["span_id", "find_m", "role", "kind", "state", "extent_from", "counter_node"]
 _PIPE = ["pipe_id", "us_node", "length_m", "dn_mm", "placing"]
 _PIPE += ["laterals_known_from_m", "laterals_known_to_m"]
-_SPAN = ["pipe_id", "span_id", "from_m", "to_m", "find_m", "role", "kind", "state"]
-_SPAN += ["extent_from", "counter_node"]
 
 
 def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
@@ -58,73 +62,124 @@ def gather(tables: Tables, settings: Sleeving) -> tuple[list[Line], Left]:
     """
     for table in (PIPES, SPANS, VERDICTS, LATERALS):
         check(tables[table.name], table)
-    said = {row[0]: row[1:] for row in rows_in(tables["verdicts"], ["span_id", "needs", "sleeve"])}
-    by_pipe: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
-    for pipe_id, *row in rows_in(tables["spans"], _SPAN):
-        if row[0] in said:
-            by_pipe[pipe_id].append((*row, *said[row[0]]))
-    repairs, lying, taps = _repairs(tables), _lying(tables), _taps(tables["laterals"], settings)
-    bars = bars_of(tables)
+    pipes = pd.DataFrame(tables["pipes"])
+    asked = _asked_of(tables, pipes)
+    names = pipes["pipe_id"].array.take(asked.pipes).tolist()
+    spots, bounds = _with_bars(asked, names, (_repairs(tables), _lying(tables)))
+    taps, bars = _taps(tables["laterals"], settings), bars_of(tables)
     lines: list[Line] = []
-    left: Left = []
-    pipes = sorted(rows_in(pd.DataFrame(tables["pipes"]), _PIPE), key=itemgetter(0))
-    for pipe_id, us_node, length, dn, placing, known_from, known_to in pipes:
-        own = sorted(by_pipe.get(pipe_id, []), key=itemgetter(1, 2, 0))
-        spots, refused = _spots(own, us_node)
-        left += refused
-        wanted = [spot.span_id for spot in spots if spot.wanted]
+    left = asked.refused
+    rows = zip(asked.wanted.tolist(), _taken(pipes, _PIPE, asked.pipes), strict=True)
+    for (first, last), (wanted, row) in zip(pairwise(bounds), rows, strict=True):
         if not wanted:
             continue
+        pipe_id, us_node, length, dn, placing, known_from, known_to = row
+        own = Spots(spots, range(first, last))
         if placing == "stopped" or not length > 0.0:
             why = "nothing is placed: surveyed and drawn length differ too much"
             why = why if placing == "stopped" else "the length of the pipe is not known"
-            left += [(span_id, why) for span_id in wanted]
+            left += [(spot.span_id, why) for spot in own if spot.wanted]
             continue
-        lines.append(
-            Line(
-                str(pipe_id),
-                str(us_node),
-                float(length),
-                float(dn),
-                float(known_from),
-                float(known_to),
-                (*spots, *repairs[str(pipe_id)], *lying[str(pipe_id)]),
-                tuple(taps[str(pipe_id)]),
-                tuple(bars.get(str(pipe_id), ())),
-            )
-        )
+        figures = (float(length), float(dn), float(known_from), float(known_to))
+        beside = (tuple(taps.get(pipe_id, ())), tuple(bars.get(pipe_id, ())))
+        lines.append(Line(pipe_id, us_node, *figures, own, *beside))
     return lines, left
 
 
-def _spots(rows: list[tuple[Any, ...]], us_node: str) -> tuple[list[Spot], Left]:
-    spots: list[Spot] = []
-    left: Left = []
-    for span_id, from_m, to_m, find_m, role, kind, state, extent, counter, needs, sleeve in rows:
-        wanted = needs == "mend" and sleeve == "open" and state == "open"
-        start, end = from_m, to_m
-        if wanted and kind == "repeated":
-            wanted = False
-            why = f"it repeats from {start:.2f} to {end:.2f} m: a matter for the whole pipe"
-            left.append((span_id, f"{why}, never a sleeve"))
-        # With an assumed extent only its first edge, as the camera came to it, is coded.
-        bare_start = end if extent == "assumed" and counter != us_node else start
-        bare_end = start if extent == "assumed" and counter == us_node else end
-        bars = role == "damage" or needs in ("mend", "unknown")
-        spots.append(
-            Spot(
-                span_id=span_id,
-                from_m=start,
-                to_m=end,
-                find_m=find_m,
-                wanted=wanted,
-                unsound=role == "damage" or wanted,
-                closed=state == "mended" or (bars and sleeve != "open"),
-                bare_from_m=bare_start,
-                bare_to_m=bare_end,
-                counter_node=counter,
-            )
-        )
-    return spots, left
+@dataclass(frozen=True)
+class _Asked:
+    """Pipes with a span that asks for a sleeve, by their rows in order of pipe_id.
+
+    `spots` are all spans on them by pipe and place, `of` the place of each one's pipe among
+    `pipes`, `wanted` marks those pipes on which a sleeve shall serve one, and `refused` says
+    which spans ask in vain.
+    """
+
+    pipes: Codes
+    spots: SpotColumns
+    of: Codes
+    wanted: Marks
+    refused: Left
+
+
+def _asked_of(tables: Tables, pipes: pd.DataFrame) -> _Asked:
+    spans, verdicts = tables["spans"], tables["verdicts"]
+    at, of = (
+        places_in(spans["span_id"], verdicts["span_id"]),
+        places_in(spans["pipe_id"], pipes["pipe_id"]),
+    )
+    mend, unclear, open_ = (
+        np.append(is_among(verdicts[name], [word]), False)[at]
+        for name, word in (("needs", "mend"), ("needs", "unknown"), ("sleeve", "open"))
+    )
+    asks = mend & open_ & is_among(spans["state"], ["open"])
+    here = np.flatnonzero(np.bincount(of[asks & (of >= 0)], minlength=len(pipes)))
+    here = here[order_by([pipes["pipe_id"].array.take(here)])] if len(here) else here
+    place = np.full(len(pipes) + 1, -1)
+    place[here] = np.arange(len(here))
+    rows = np.flatnonzero((at >= 0) & (place[of] >= 0))
+    ends = [spans[name].to_numpy(dtype=float)[rows] for name in ("from_m", "to_m")]
+    if len(rows):
+        order = order_by([place[of[rows]], *ends, spans["span_id"].array.take(rows)])
+        rows, ends = rows[order], [end[order] for end in ends]
+    asks, own = asks[rows], {name: spans[name].array.take(rows) for name in _SPAN}
+    repeats = asks & is_among(own["kind"], ["repeated"])
+    wanted, damage = asks & ~repeats, is_among(own["role"], ["damage"])
+    closed = is_among(own["state"], ["mended"])
+    closed |= (damage | mend[rows] | unclear[rows]) & ~open_[rows]
+    flags = np.column_stack([wanted, damage | wanted, closed])
+    nodes = pipes["us_node"].array.take(of[rows])
+    columns = SpotColumns(
+        own["span_id"].tolist(),
+        np.column_stack([*ends, own["find_m"], *_bare(own, ends, nodes)]),
+        flags,
+        own["counter_node"].tolist(),
+    )
+    vain = [columns.spot(row) for row in np.flatnonzero(repeats).tolist()]
+    refused = [(spot.span_id, _in_vain(spot)) for spot in vain]
+    owner = place[of[rows]]
+    serves = np.bincount(owner[wanted], minlength=len(here)) > 0
+    return _Asked(here, columns, owner, serves, refused)
+
+
+def _bare(own: Mapping[str, Any], ends: list[Floats], us_nodes: Any) -> tuple[Floats, Floats]:  # noqa: ANN401 - texts
+    """Give where the coded part of each span begins and ends [m].
+
+    With an assumed extent only its first edge, as the camera came to it, is coded.
+    """
+    assumed = is_among(own["extent_from"], ["assumed"])
+    from_us = np.asarray(own["counter_node"] == us_nodes, dtype=bool)
+    start, end = ends
+    return np.where(assumed & ~from_us, end, start), np.where(assumed & from_us, start, end)
+
+
+def _in_vain(spot: Spot) -> str:
+    why = f"it repeats from {spot.from_m:.2f} to {spot.to_m:.2f} m: a matter for the whole pipe"
+    return f"{why}, never a sleeve"
+
+
+def _with_bars(
+    asked: _Asked, names: list[str], bars: Sequence[Mapping[str, list[Spot]]]
+) -> tuple[SpotColumns, list[int]]:
+    """Put what bars sleeves on each pipe below its spans; and give where those of each begin."""
+    more = [
+        (place, spot)
+        for by_pipe in bars
+        if by_pipe
+        for place, name in enumerate(names)
+        for spot in by_pipe.get(name, ())
+    ]
+    of, spots = asked.of, asked.spots
+    if more:
+        of = np.concatenate([of, np.array([place for place, _ in more], dtype=np.intp)])
+        order = np.argsort(of, kind="stable")
+        of, spots = of[order], spots.under(SpotColumns.of(spot for _, spot in more), order)
+    return spots, np.searchsorted(of, np.arange(len(names) + 1)).tolist()
+
+
+def _taken(frame: pd.DataFrame, names: list[str], at: Codes) -> Iterator[tuple[Any, ...]]:
+    """Give the rows at these places as tuples of the columns `names`."""
+    return zip(*(frame[name].array.take(at).tolist() for name in names), strict=True)
 
 
 def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
@@ -137,7 +192,7 @@ def _repairs(tables: Tables) -> defaultdict[str, list[Spot]]:
     if not len(at):
         return found
     columns = ["pipe_id", "from_m", "to_m", "find_m", "counter_node"]
-    for pipe_id, start, end, find, counter in rows_in(defects[columns].take(at), columns):
+    for pipe_id, start, end, find, counter in _taken(defects, columns, at):
         found[str(pipe_id)].append(_bar(start, end, find, counter))
     return found
 

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import lcm
 
+import numpy as np
+
 from planner.repairs.chain import LINED
+from planner.repairs.jobs import Marks, Wholes
 from planner.settings import Sleeving
 
 
@@ -46,12 +49,24 @@ class Shares:
         by = lcm(*(life.numerator for life in lives.values()))
         return cls({part: int(by / life) for part, life in lives.items()}, by)
 
-    def annual_cents(self, cents: Mapping[str, int], method: str) -> int:
-        """Give the cost a year of parts of a way [cents], rounded once half to even."""
-        lined = method in LINED
-        parts = sum(one * self.of["liner" if lined else part] for part, one in cents.items())
-        whole, rest = divmod(parts, self.by)
-        return whole + (2 * rest > self.by or (2 * rest == self.by and whole % 2 == 1))
+    def annual_cents(self, cents: Wholes, lined: Marks) -> Wholes:
+        """Give the cost a year of ways [cents], rounded once half to even.
+
+        Parameters
+        ----------
+        cents
+            Of each way by part, in the order of `of` [cents].
+        lined
+            Whether a liner lies over its other parts, which then live as long.
+        """
+        most = int(np.abs(cents).sum(axis=1).max(initial=0)) * max(self.of.values())
+        kind = np.int64 if 2 * max(most, self.by) < 2**63 else object
+        shares = np.array([[*self.of.values()], [self.of["liner"]] * len(self.of)], dtype=kind)
+        parts = (cents.astype(kind) * shares[lined.astype(np.int64)]).sum(axis=1)
+        whole = parts // self.by
+        twice = 2 * (parts - whole * self.by)
+        up = (twice > self.by) | ((twice == self.by) & (whole % 2 == 1))
+        return np.asarray(whole + up, dtype=np.int64)
 
 
 def lives_said(parts: Iterable[str], method: str, settings: Sleeving) -> str:

@@ -12,7 +12,8 @@ import pandas as pd
 
 from planner.contracts.sums import MAIN_ITEMS
 from planner.ground.money import PriceList, list_prices
-from planner.repairs.option_steps import CODE, ITEMS, Floats, Lines, Marks, Wholes
+from planner.repairs.jobs import Floats, Marks, Wholes
+from planner.repairs.option_steps import CODE, ITEMS, Lines
 
 
 @dataclass(frozen=True)

@@ -7,27 +7,20 @@ each pipe, span or sleeve, a column for each of `ORDER`, and marks those that a 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import compress
 
 import numpy as np
-import numpy.typing as npt
 
-from planner.contracts.repairs import STEPS, WAYS
-from planner.repairs.chain import AT_SPAN, CUTS, LINED, Job, Piece, Spot
+from planner.contracts.repairs import STEPS
+from planner.repairs.chain import AT_SPAN, CUTS, Piece
+from planner.repairs.jobs import IS_LINED, ORDER, SLEEVE, Floats, Jobs, Marks, Wholes, Worded
 
-Floats = npt.NDArray[np.float64]
-Wholes = npt.NDArray[np.int64]
-Marks = npt.NDArray[np.bool_]
-
-# Ways in the order of the tables' keys, so that long tables need no sorting.
-ORDER = tuple(sorted(WAYS))
-_DIG, _LINER, _SLEEVE, _UNDER = map(ORDER.index, ("dig", "liner", "sleeve", "sleeve_liner"))
-_LINED = np.array([way in LINED for way in ORDER])
 # Parts of a way, by what they live as long as; what prepares the pipe lives with the main one.
 PARTS = ("sleeve", "liner", "dig")
-_MAIN = np.array([PARTS.index("liner" if way in LINED else way) for way in ORDER])
+_MAIN = np.array(
+    [PARTS.index("liner" if lined else way) for way, lined in zip(ORDER, IS_LINED, strict=True)]
+)
 # What a line can be of, in the order of lines: moves of sleeves, liner and digs, then steps.
 ITEMS = ("setup", "setup_liner", "setup_dig", *STEPS, "end_seal")
 CODE = {item: code for code, item in enumerate(ITEMS)}
@@ -64,19 +57,18 @@ class Lines:
 
 @dataclass(frozen=True)
 class Ways:
-    """The pipe and the method of each way; those of one pipe stand together."""
+    """The pipe and the method of each way, as places in `jobs` and in `ORDER`.
 
-    jobs: Sequence[Job]
-    methods: Sequence[str]
+    Those of one pipe stand together.
+    """
 
-    def pairs(self) -> Iterator[tuple[Job, str]]:
-        """Give pipe and method of each."""
-        return zip(self.jobs, self.methods, strict=True)
+    jobs: Jobs
+    job: Wholes
+    method: Wholes
 
-    def only(self, wanted: Sequence[bool]) -> Ways:
+    def only(self, wanted: Marks) -> Ways:
         """Give those that are wanted."""
-        jobs, methods = compress(self.jobs, wanted), compress(self.methods, wanted)
-        return Ways(list(jobs), list(methods))
+        return Ways(self.jobs, self.job[wanted], self.method[wanted])
 
 
 def list_lines(ways: Ways, named: frozenset[str]) -> Lines:
@@ -99,165 +91,80 @@ def list_lines(ways: Ways, named: frozenset[str]) -> Lines:
     lines
         In the order of `ways`.
     """
-    firsts = [not at or job is not ways.jobs[at - 1] for at, job in enumerate(ways.jobs)]
-    pipes, of_way = _Pipes.of(list(compress(ways.jobs, firsts))), np.cumsum(firsts, dtype=int) - 1
-    number = np.full((len(pipes.jobs), len(ORDER)), -1)
-    number[of_way, [ORDER.index(method) for method in ways.methods]] = np.arange(len(of_way))
-    sheet = _Sheet(pipes, number)
-    _list_moves(sheet, pipes, named)
-    _list_steps(sheet, pipes)
-    _list_beside(sheet, pipes, named)
+    jobs = ways.jobs
+    number = np.full((len(jobs), len(ORDER)), -1)
+    number[ways.job, ways.method] = np.arange(len(ways.job))
+    sheet = _Sheet(jobs, number)
+    _list_moves(sheet, jobs, named)
+    _list_steps(sheet, jobs)
+    _list_beside(sheet, jobs, named)
     return sheet.lines(setup_liner="setup_liner" in named)
 
 
-@dataclass(frozen=True)
-class _Pipes:
-    """Pipes with their spans and sleeves as columns; `of_spot`, `of_piece`: which pipe's.
-
-    What a rule asks first for a span is `asked`. `kept` marks the sleeves set, and `dug` the
-    spans dug up, under each way, as `Job.kept` and `Job.dug` say.
-    """
-
-    jobs: Sequence[Job]
-    of_spot: Wholes
-    ends_m: Floats
-    mend: Marks
-    upkeep: Marks
-    watch: Marks
-    asked: Mapping[str, Marks]
-    of_piece: Wholes
-    pieces: Sequence[Piece]
-    kept: Marks
-    dug: Marks
-
-    @classmethod
-    def of(cls, jobs: Sequence[Job]) -> _Pipes:
-        """Lay out pipes; the sleeves of each in the order of their ids."""
-        spots = [spot for job in jobs for spot in job.spots]
-        pieces = [
-            piece for job in jobs for piece in sorted(job.pieces, key=lambda one: one.sleeve_id)
-        ]
-        words: dict[tuple[str, ...], int] = {}
-        word = np.array([words.setdefault(spot.first, len(words)) for spot in spots], dtype=int)
-        asked = {step: _column([step in first for first in words])[word] for step in _ASKED}
-        mend, upkeep, watch = (
-            _column([spot.needs == needs for spot in spots])
-            for needs in ("mend", "maintain", "watch")
-        )
-        lined, open_ = (
-            _column([getattr(spot, way) == "open" for spot in spots]) for way in ("liner", "dig")
-        )
-        under, span = _links(pieces, spots)
-        kept = np.zeros((len(pieces), len(ORDER)), dtype=bool)
-        kept[:, _SLEEVE] = True
-        kept[under[(mend & ~lined)[span, 0]], _UNDER] = True
-        beyond = mend & ~(lined & _LINED) & ~_any(span, kept[under], len(spots))
-        dug = beyond & open_
-        dug[:, _LINER], dug[:, _DIG] = False, mend[:, 0]
-        every = np.arange(len(jobs))
-        return cls(
-            jobs=jobs,
-            of_spot=np.repeat(every, [len(job.spots) for job in jobs]),
-            ends_m=_ends(spots),
-            mend=mend,
-            upkeep=upkeep,
-            watch=watch,
-            asked=asked,
-            of_piece=np.repeat(every, [len(job.pieces) for job in jobs]),
-            pieces=pieces,
-            kept=kept,
-            dug=dug,
-        )
-
-    def with_span(self, spots: Marks) -> Marks:
-        """Mark the pipes with a marked span."""
-        return _any(self.of_spot, spots, len(self.jobs))
-
-    def with_sleeve(self, pieces: Marks) -> Marks:
-        """Mark the pipes with a marked sleeve."""
-        return _any(self.of_piece, pieces, len(self.jobs))
+def _list_moves(sheet: _Sheet, jobs: Jobs, named: frozenset[str]) -> None:
+    sheet.put_whole("setup", jobs.with_sleeve(jobs.kept) | (np.arange(len(ORDER)) == SLEEVE))
+    sheet.put_whole("setup_liner", IS_LINED)
+    if "setup_dig" in named:
+        sheet.put_whole("setup_dig", jobs.with_span(jobs.dug))
 
 
-def _links(pieces: Sequence[Piece], spots: Sequence[Spot]) -> tuple[Wholes, Wholes]:
-    """Pair each sleeve with each span that it serves."""
-    places = {spot.span_id: at for at, spot in enumerate(spots)}
-    pairs = [
-        (at, places[span_id])
-        for at, piece in enumerate(pieces)
-        for span_id in piece.spans
-        if span_id in places
-    ]
-    under, span = np.array(pairs, dtype=int).reshape(-1, 2).T
-    return under, span
+def _list_steps(sheet: _Sheet, jobs: Jobs) -> None:
+    """List the steps as `chain.steps_of` does."""
+    first = _asked_first(jobs.spans.said["first"])
+    served = jobs.mend & ~jobs.dug
+    cared = served | jobs.upkeep
+    asked = {step: jobs.with_span(cared & marks) for step, marks in first.items()}
+    serves = jobs.with_span(served)
+    sheet.put_whole("check_access", jobs.with_span(jobs.mend | jobs.upkeep))
+    sheet.put_whole("clean", jobs.with_span(cared))
+    for step in AT_SPAN:
+        sheet.put_spots(step, cared & first[step])
+    sheet.put_whole("clean_again", np.any([asked[step] for step in CUTS], axis=0))
+    unseen = jobs.with_sleeve(
+        jobs.kept & _column([piece.laterals_unknown for piece in jobs.sleeves.pieces])
+    )
+    doubtful = np.where(IS_LINED, ~jobs.known[:, None], unseen)
+    sheet.put_whole("prove_laterals", asked["prove_laterals"] | (serves & doubtful))
+    sheet.put_whole("look", asked["look"] | serves)
+    sheet.put_spots("dig", jobs.dug)
+    sheet.put_spots("watch", jobs.spans.said["needs"].be("watch"))
+    for step in ("flow_control", "sleeve", "verify"):
+        sheet.put_pieces(step, jobs.kept)
+    for step in ("flow_control", "liner", "verify"):
+        sheet.put_whole(step, IS_LINED)
+    sheet.put_whole("reopen", IS_LINED & (jobs.live > 0)[:, None], jobs.live)
+
+
+def _asked_first(first: Worded) -> Mapping[str, Marks]:
+    """Mark the spans for which a rule asks each step first."""
+    words = [words.split("+") for words in first.words]
+    return {step: _column([step in some for some in words])[first.codes] for step in _ASKED}
+
+
+def _list_beside(sheet: _Sheet, jobs: Jobs, named: frozenset[str]) -> None:
+    """List what the cost of a sleeve by placement holds besides it."""
+    pieces = jobs.sleeves.pieces
+    costed = jobs.kept & _column([piece.cost_cents is not None for piece in pieces])
+    counts = {"reopen": [piece.laterals for piece in pieces]}
+    if "end_seal" in named:
+        counts["end_seal"] = [piece.wall_ends for piece in pieces]
+    for item, times in counts.items():
+        many = np.array(times, dtype=int)
+        sheet.put_pieces(item, costed & (many > 0)[:, None], many)
 
 
 def _column(marks: list[bool]) -> Marks:
     return np.array(marks, dtype=bool).reshape(-1, 1)
 
 
-def _any(owner: Wholes, marks: Marks, count: int) -> Marks:
-    """Mark the owners of what is marked."""
-    out = np.zeros((count, marks.shape[1]), dtype=bool)
-    at, way = np.nonzero(marks)
-    out[owner[at], way] = True
-    return out
-
-
-def _list_moves(sheet: _Sheet, pipes: _Pipes, named: frozenset[str]) -> None:
-    sheet.put_whole("setup", pipes.with_sleeve(pipes.kept) | (np.arange(len(ORDER)) == _SLEEVE))
-    sheet.put_whole("setup_liner", _LINED)
-    if "setup_dig" in named:
-        sheet.put_whole("setup_dig", pipes.with_span(pipes.dug))
-
-
-def _list_steps(sheet: _Sheet, pipes: _Pipes) -> None:
-    """List the steps as `chain.steps_of` does."""
-    served = pipes.mend & ~pipes.dug
-    cared = served | pipes.upkeep
-    asked = {step: pipes.with_span(cared & marks) for step, marks in pipes.asked.items()}
-    serves = pipes.with_span(served)
-    sheet.put_whole("check_access", pipes.with_span(pipes.mend | pipes.upkeep))
-    sheet.put_whole("clean", pipes.with_span(cared))
-    for step in AT_SPAN:
-        sheet.put_spots(step, cared & pipes.asked[step])
-    sheet.put_whole("clean_again", np.any([asked[step] for step in CUTS], axis=0))
-    unknown = _column([not job.laterals_known for job in pipes.jobs])
-    unseen = pipes.with_sleeve(
-        pipes.kept & _column([piece.laterals_unknown for piece in pipes.pieces])
-    )
-    doubtful = np.where(_LINED, unknown, unseen)
-    sheet.put_whole("prove_laterals", asked["prove_laterals"] | (serves & doubtful))
-    sheet.put_whole("look", asked["look"] | serves)
-    sheet.put_spots("dig", pipes.dug)
-    sheet.put_spots("watch", pipes.watch)
-    for step in ("flow_control", "sleeve", "verify"):
-        sheet.put_pieces(step, pipes.kept)
-    for step in ("flow_control", "liner", "verify"):
-        sheet.put_whole(step, _LINED)
-    live = np.array([job.live_laterals for job in pipes.jobs], dtype=int)
-    sheet.put_whole("reopen", _LINED & (live > 0)[:, None], live)
-
-
-def _list_beside(sheet: _Sheet, pipes: _Pipes, named: frozenset[str]) -> None:
-    """List what the cost of a sleeve by placement holds besides it."""
-    costed = pipes.kept & _column([piece.cost_cents is not None for piece in pipes.pieces])
-    counts = {"reopen": [piece.laterals for piece in pipes.pieces]}
-    if "end_seal" in named:
-        counts["end_seal"] = [piece.wall_ends for piece in pipes.pieces]
-    for item, times in counts.items():
-        many = np.array(times, dtype=int)
-        sheet.put_pieces(item, costed & (many > 0)[:, None], many)
-
-
 class _Sheet:
     """Lines as they are found, until `lines` puts them in order."""
 
-    def __init__(self, pipes: _Pipes, number: Wholes) -> None:
-        """Take lines for the ways of `pipes` that have a `number`."""
-        self._pipes, self._number, self._wanted = pipes, number, number >= 0
-        whole = [(0.0, job.length_m) for job in pipes.jobs]
-        self._whole_m = np.array(whole, dtype=float).reshape(-1, 2)
-        self._pieces_m = _ends(pipes.pieces)
+    def __init__(self, jobs: Jobs, number: Wholes) -> None:
+        """Take lines for the ways of `jobs` that have a `number`."""
+        self._jobs, self._number, self._wanted = jobs, number, number >= 0
+        self._whole_m = np.column_stack([np.zeros(len(jobs)), jobs.length_m])
+        self._pieces_m = _ends(jobs.sleeves.pieces)
         self._wholes: list[Wholes] = []
         self._ends_m: list[Floats] = []
 
@@ -268,13 +175,15 @@ class _Sheet:
 
     def put_spots(self, item: str, marks: Marks) -> None:
         """Put a line for each marked span."""
-        spot, way = np.nonzero(marks & self._wanted[self._pipes.of_spot])
-        self._put(item, self._pipes.of_spot[spot], way, self._pipes.ends_m[spot])
+        spans = self._jobs.spans
+        spot, way = np.nonzero(marks & self._wanted[spans.of])
+        self._put(item, spans.of[spot], way, spans.ends_m[spot])
 
     def put_pieces(self, item: str, marks: Marks, times: Wholes | None = None) -> None:
         """Put a line for each marked sleeve; one with `times` stands beside the sleeve's own."""
-        piece, way = np.nonzero(marks & self._wanted[self._pipes.of_piece])
-        job, ends_m = self._pipes.of_piece[piece], self._pieces_m[piece]
+        of = self._jobs.sleeves.of
+        piece, way = np.nonzero(marks & self._wanted[of])
+        job, ends_m = of[piece], self._pieces_m[piece]
         self._put(item, job, way, ends_m, piece, None if times is None else times[piece])
 
     def _put(
@@ -301,10 +210,11 @@ class _Sheet:
         wholes, ends_m = np.concatenate(self._wholes, axis=1), np.concatenate(self._ends_m)
         job, way, item, place, piece, _, beside = wholes
         number = self._number[job, way]
-        order = np.lexsort((item * beside, piece, ends_m[:, 1], ends_m[:, 0], place, number))
-        keys = np.column_stack([number, item, piece, ends_m])[order]
+        work, first = (piece + 1) * len(ITEMS) + item * beside, number * len(ITEMS) + place
+        order = np.lexsort((work, ends_m[:, 1], ends_m[:, 0], first))
         again = np.zeros(len(order), dtype=bool)
-        again[1:] = (keys[1:] == keys[:-1]).all(axis=1)
+        keys = (number[order], item[order], piece[order], *ends_m[order].T)
+        again[1:] = np.logical_and.reduce([key[1:] == key[:-1] for key in keys])
         order = order[~again]
         job, way, item, place, piece, times, beside = wholes[:, order]
         part = np.where(piece >= 0, PARTS.index("sleeve"), _MAIN[way])
@@ -322,13 +232,12 @@ class _Sheet:
             length_m=self._length_m(item, piece, ends_m[order]),
             times=times,
             beside=beside.astype(bool),
-            pieces=self._pipes.pieces,
+            pieces=self._jobs.sleeves.pieces,
         )
 
     def _dn_mm(self, job: Wholes, item: Wholes, piece: Wholes, beside: Wholes) -> Floats:
         """Give the sizes that lines are priced at: the sleeve's own, else the pipe's."""
-        pipes, pieces = self._pipes.jobs, self._pipes.pieces
-        found = np.array([one.dn_mm for one in pipes], dtype=float)[job]
+        found, pieces = self._jobs.dn_mm[job], self._jobs.sleeves.pieces
         own = (item == CODE["sleeve"]) | (beside > 0)
         found[own] = np.array([one.dn_mm for one in pieces], dtype=float)[piece[own]]
         return found
@@ -336,12 +245,12 @@ class _Sheet:
     def _length_m(self, item: Wholes, piece: Wholes, ends_m: Floats) -> Floats:
         """Give the lengths that lines are priced at; what is counted has none."""
         found = ends_m[:, 1] - ends_m[:, 0]
-        lengths = [round(one.to_m - one.from_m, 6) for one in self._pipes.pieces]
+        lengths = [round(one.to_m - one.from_m, 6) for one in self._jobs.sleeves.pieces]
         sleeves = item == CODE["sleeve"]
         found[sleeves] = np.array(lengths, dtype=float)[piece[sleeves]]
         found[np.isin(item, _COUNTED)] = 0.0
         return found
 
 
-def _ends(pieces: Sequence[Spot | Piece]) -> Floats:
+def _ends(pieces: Sequence[Piece]) -> Floats:
     return np.array([(one.from_m, one.to_m) for one in pieces], dtype=float).reshape(-1, 2)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import compress, pairwise
@@ -11,10 +11,10 @@ import numpy as np
 
 from planner.ground.money import money
 from planner.ground.quantities import dn_said
-from planner.repairs.chain import LINED
+from planner.repairs.jobs import IS_LINED, ORDER, Floats, Marks, Wholes
 from planner.repairs.lives import Shares, life_of, lives_said
 from planner.repairs.option_lines import Priced
-from planner.repairs.option_steps import ITEMS, PARTS, Floats, Lines, Marks, Ways, Wholes
+from planner.repairs.option_steps import ITEMS, PARTS, Lines, Ways
 from planner.settings import Sleeving
 
 
@@ -44,31 +44,47 @@ def add_up(ways: Ways, lines: Lines, priced: Priced, settings: Sleeving) -> Sums
     settings
         Lives for the cost a year [years].
     """
-    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.jobs)
+    shares, way, count = Shares.of_lives(settings), lines.way, len(ways.job)
     by_part = np.zeros((count, len(PARTS)), dtype=np.int64)
     np.add.at(by_part, (way, lines.part), priced.cents)
     there = np.zeros(by_part.shape, dtype=bool)
     there[way, lines.part] = True
-    lacking: dict[int, set[str]] = defaultdict(set)
-    for at in np.flatnonzero(~priced.has_price & ~priced.within).tolist():
-        lacking[int(way[at])].add(ITEMS[lines.item[at]])
+    lacking = _lacking(lines, priced)
     costed = np.ones(count, dtype=bool)
     costed[list(lacking)] = False
     cents, annual, life_years = by_part.sum(axis=1), np.zeros(count, int), np.zeros(count)
     said = _taken_said(ways, lines, priced)
-    for at, missing in lacking.items():
-        size = dn_said(ways.jobs[at].dn_mm)
-        said[at] += f"; not costed: no price for {', '.join(sorted(missing))} at {size}"
-    sums = zip(by_part.tolist(), there.tolist(), strict=True)
-    for at, (parts, marks) in enumerate(sums):
+    sizes = ways.jobs.dn_mm[ways.job[list(lacking)]].tolist() if lacking else []
+    for (at, missing), size in zip(lacking.items(), sizes, strict=True):
+        said[at] += f"; not costed: no price for {', '.join(missing)} at {dn_said(size)}"
+    yearly = shares.annual_cents(by_part, IS_LINED[ways.method]).tolist()
+    lives: dict[tuple[object, ...], tuple[float, str]] = {}
+    sums, words = cents.tolist(), zip(ways.method.tolist(), map(tuple, there.tolist()), strict=True)
+    for at, kind in enumerate(words):
         if not costed[at]:
             continue
-        method, own = ways.methods[at], list(compress(PARTS, marks))
-        yearly = shares.annual_cents(dict(zip(PARTS, parts, strict=True)), method)
-        annual[at], life_years[at] = yearly, min(life_of(part, method, settings) for part in own)
-        lives = lives_said(own, method, settings)
-        said[at] += f"; {money(sum(parts))}, {money(yearly)} a year over {lives}"
+        if kind not in lives:
+            method, own = ORDER[kind[0]], list(compress(PARTS, kind[1]))
+            least = min(life_of(part, method, settings) for part in own)
+            lives[kind] = least, lives_said(own, method, settings)
+        life_years[at], over = lives[kind]
+        annual[at] = yearly[at]
+        said[at] += f"; {money(sums[at])}, {money(yearly[at])} a year over {over}"
     return Sums(said, costed, cents, annual, life_years)
+
+
+_NAMES = sorted(ITEMS)
+_NAME = np.array([_NAMES.index(item) for item in ITEMS])
+
+
+def _lacking(lines: Lines, priced: Priced) -> dict[int, list[str]]:
+    """Give by way the items, in order of name, of which a line has no price."""
+    at = np.flatnonzero(~priced.has_price & ~priced.within)
+    pairs = np.unique(lines.way[at] * len(ITEMS) + _NAME[lines.item[at]])
+    found: dict[int, list[str]] = {}
+    for way, name in zip(*(one.tolist() for one in np.divmod(pairs, len(ITEMS))), strict=True):
+        found.setdefault(way, []).append(_NAMES[name])
+    return found
 
 
 def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
@@ -79,12 +95,12 @@ def _taken_said(ways: Ways, lines: Lines, priced: Priced) -> list[str]:
     words: dict[bytes, str] = {}
     said = []
     ends = pairwise(lines.bounds.tolist())
-    for (job, method), (first, end) in zip(ways.pairs(), ends, strict=True):
+    unknown = IS_LINED[ways.method] & ~ways.jobs.known[ways.job]
+    for doubtful, (first, end) in zip(unknown.tolist(), ends, strict=True):
         own = print_[width * first : width * end]
         if own not in words:
             words[own] = _counted(lines, priced, range(first, end))
-        unknown = method in LINED and not job.laterals_known
-        doubt = "; laterals are not known over the whole pipe" if unknown else ""
+        doubt = "; laterals are not known over the whole pipe" if doubtful else ""
         said.append(words[own] + doubt)
     return said
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -26,13 +27,14 @@ from planner.contracts.sums import WITHIN
 from planner.ground.quantities import dn_said
 from planner.once import made_once
 from planner.order import FEW
-from planner.repairs.chain import Job, Spot, jobs_of
+from planner.repairs.jobs import ORDER, SLEEVE, UNDER, Jobs, Marks, Wholes, jobs_of
 from planner.repairs.option_lines import PriceBook, Priced, price_lines
-from planner.repairs.option_steps import ITEMS, ORDER, PARTS, Lines, Ways, Wholes, list_lines
+from planner.repairs.option_steps import ITEMS, PARTS, Lines, Ways, list_lines
 from planner.repairs.option_sums import Sums, add_up
 from planner.settings import Sleeving
 from planner.tables import check, conform
 
+_DIG_LINER = ORDER.index("dig_liner")
 _OF_PRICE = ["price_id", "place", "source"]
 
 
@@ -53,7 +55,7 @@ def price_options(
     tables: Tables,
     prices: pd.DataFrame,
     settings: Sleeving,
-    jobs: Mapping[str, Job] | None = None,
+    jobs: Jobs | None = None,
 ) -> Options:
     """Set the ways side by side for each pipe with a span to mend.
 
@@ -97,58 +99,81 @@ def price_options(
     book = made_once((prices,), "price book", lambda: PriceBook.of(prices))
     systems = tables["systems"]
     flat = dict(zip(systems["system"], systems["flat_ends"], strict=True))
-    offered = [(job, _ways(job)) for job in jobs.values()]
-    ways = Ways(
-        [job for job, methods in offered for _ in methods],
-        [method for _, methods in offered for method in methods],
-    )
-    barred = [_barred(job, way, settings, flat) for job, way in ways.pairs()]
-    able = ways.only([not why for why in barred])
+    ways = Ways(jobs, *np.nonzero(_there(jobs)))
+    barred = _barred(ways, settings, flat)
+    able = ways.only(np.array([not why for why in barred], dtype=bool))
     lines = list_lines(able, book.items)
     priced = price_lines(lines, book)
     sums = add_up(able, lines, priced, settings)
     return Options(_option_rows(ways, barred, sums), _line_rows(able, lines, priced, prices))
 
 
-def _ways(job: Job) -> list[str]:
-    """Give the ways to compare: sequences only where a liner alone cannot mend the pipe."""
-    if not job.mend:
-        return []
-    open_, closed = _lined(job)
-    sequences = {
-        "sleeve_liner": bool(open_ and closed and job.kept("sleeve_liner")),
-        "dig_liner": bool(open_ and any(spot.dig == "open" for spot in closed)),
-    }
-    return [way for way in ORDER if sequences.get(way, True)]
+def _there(jobs: Jobs) -> Marks:
+    """Mark the ways to compare: sequences only where a liner alone cannot mend the pipe."""
+    closed = jobs.mend & ~jobs.lined
+    open_ = jobs.with_span(jobs.mend & jobs.lined)
+    out = np.repeat(jobs.with_span(jobs.mend), len(ORDER), axis=1)
+    out[:, UNDER] = (open_ & jobs.with_span(closed))[:, 0] & jobs.with_sleeve(jobs.kept)[:, UNDER]
+    out[:, _DIG_LINER] = (open_ & jobs.with_span(closed & jobs.diggable))[:, 0]
+    return out
 
 
-def _lined(job: Job) -> tuple[list[Spot], list[Spot]]:
-    """Part the spans to mend into those a liner serves and the others."""
-    served = [spot for spot in job.mend if spot.liner == "open"]
-    return served, [spot for spot in job.mend if spot.liner != "open"]
+def _barred(ways: Ways, settings: Sleeving, flat: Mapping[str, object]) -> list[str]:
+    """Say of each way why it cannot mend the whole pipe, '' if it can."""
+    jobs, most = ways.jobs, settings.max_per_pipe_count
+    number = np.full((len(jobs), len(ORDER)), -1)
+    number[ways.job, ways.method] = np.arange(len(ways.job))
+    count = np.zeros((len(jobs), len(ORDER)), dtype=np.int64)
+    piece, way = np.nonzero(jobs.kept)
+    np.add.at(count, (jobs.sleeves.of[piece], way), 1)
+    why = [""] * len(ways.job)
+    # What bars a way sooner is written last.
+    for job in np.flatnonzero(number[:, UNDER] >= 0).tolist():
+        why[number[job, UNDER]] = _not_flat(jobs, job, flat)
+    for job, way in zip(*np.nonzero((count > most) & (number >= 0)), strict=True):
+        much = f"{count[job, way]} sleeves; more than {most} on one pipe are not asked for"
+        why[number[job, way]] = much
+    none = (count[:, SLEEVE] == 0) & (number[:, SLEEVE] >= 0)
+    for at in number[none, SLEEVE].tolist():
+        why[at] = "no sleeve is placed on this pipe"
+    for at, left in _unserved(jobs, number).items():
+        why[at] = "; ".join(left)
+    if not flat:
+        asked = jobs.with_span(jobs.mend & jobs.spans.said["sleeve"].be("open"))[:, 0]
+        for at in number[asked & (number[:, SLEEVE] >= 0), SLEEVE].tolist():
+            why[at] = NO_SYSTEM
+    return why
 
 
-def _barred(job: Job, method: str, settings: Sleeving, flat: Mapping[str, object]) -> str:
-    """Say why `method` cannot mend the whole pipe, '' if it can."""
-    if method == "sleeve" and not flat and any(spot.sleeve == "open" for spot in job.mend):
-        return NO_SYSTEM
-    left = job.unserved(method)
-    if left:
-        return "; ".join(_left_by(spot, method, job) for spot in left)
-    pieces = job.kept(method)
-    if method == "sleeve" and not pieces:
-        return "no sleeve is placed on this pipe"
-    if len(pieces) > settings.max_per_pipe_count:
-        most = settings.max_per_pipe_count
-        return f"{len(pieces)} sleeves; more than {most} on one pipe are not asked for"
-    if method == "sleeve_liner":
-        return "; ".join(_not_flat(one, flat) for one in sorted({p.system for p in pieces})).strip(
-            "; "
-        )
-    return ""
+def _unserved(jobs: Jobs, number: Wholes) -> dict[int, list[str]]:
+    """Say of each way that has a `number` what keeps it from spans that it leaves, in order."""
+    said = jobs.spans.said
+    of, placed = jobs.spans.of, np.diff(jobs.sleeves.at) > 0
+    spot, way = np.nonzero(jobs.unserved & (number[of] >= 0))
+    columns = (way, *(said[name].codes[spot] for name in _METHODS), placed[of[spot]])
+    words: dict[tuple[int, ...], str] = {}
+    found: dict[int, list[str]] = {}
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    for at, one, row in zip(number[of[spot], way].tolist(), spot.tolist(), rows, strict=True):
+        if row not in words:
+            states = (said[name].words[code] for name, code in zip(_METHODS, row[1:4], strict=True))
+            words[row] = _left_by(ORDER[row[0]], *states, placed=bool(row[4]))
+        found.setdefault(at, []).append(jobs.spans.ids[one] + words[row])
+    return found
 
 
-def _not_flat(system: str, flat: Mapping[str, object]) -> str:
+_METHODS = ("sleeve", "liner", "dig")
+
+
+def _not_flat(jobs: Jobs, job: int, flat: Mapping[str, object]) -> str:
+    """Say why a liner does not pass the sleeves under it on one pipe, '' if it does."""
+    first, last = jobs.sleeves.at[job : job + 2]
+    pieces = compress(jobs.sleeves.pieces[first:last], jobs.kept[first:last, UNDER])
+    systems = sorted({piece.system for piece in pieces})
+    return "; ".join(_passed(system, flat) for system in systems).strip("; ")
+
+
+def _passed(system: str, flat: Mapping[str, object]) -> str:
     """Say why a liner does not pass the sleeves of a system, '' if it does."""
     state = flat.get(system)
     if state is None or pd.isna(state):  # type: ignore[call-overload]
@@ -159,24 +184,30 @@ def _not_flat(system: str, flat: Mapping[str, object]) -> str:
     return "" if state else f"sleeves of {system} have no flat ends, so no liner passes them"
 
 
-def _left_by(spot: Spot, method: str, job: Job) -> str:
+def _left_by(method: str, sleeve: str, liner: str, dig: str, *, placed: bool) -> str:
+    """Say of a span, after its name, what keeps a method from it; the words are its verdict's."""
     if method == "dig":
-        return f"{spot.span_id}: dig is {spot.dig}"
+        return f": dig is {dig}"
     if method == "liner":
-        return f"{spot.span_id}: liner is {spot.liner}"
+        return f": liner is {liner}"
     if method == "sleeve_liner":
-        return f"{spot.span_id}: liner is {spot.liner}, no sleeve serves it, and dig is {spot.dig}"
-    state = spot.sleeve if method == "sleeve" else spot.liner
+        return f": liner is {liner}, no sleeve serves it, and dig is {dig}"
+    state = sleeve if method == "sleeve" else liner
     if method == "sleeve" and state == "open":
-        reach = "no sleeve reaches it" if job.pieces else "no sleeve could be placed"
-        return f"{spot.span_id}: {reach}, and dig is {spot.dig}"
+        reach = "no sleeve reaches it" if placed else "no sleeve could be placed"
+        return f": {reach}, and dig is {dig}"
     name = "sleeve" if method == "sleeve" else "liner"
-    return f"{spot.span_id}: {name} is {state}, and dig is {spot.dig}"
+    return f": {name} is {state}, and dig is {dig}"
 
 
-def _system(job: Job, method: str) -> str:
-    pieces = job.kept(method)
-    return pieces[0].system if pieces else ""
+def _systems(ways: Ways) -> list[str]:
+    """Give the system of the first sleeve that each way sets, '' where it sets none."""
+    jobs = ways.jobs
+    first = np.full((len(jobs), len(ORDER)), -1)
+    piece, way = np.nonzero(jobs.kept)
+    first[jobs.sleeves.of[piece[::-1]], way[::-1]] = piece[::-1]
+    systems = [*(piece.system for piece in jobs.sleeves.pieces), ""]
+    return [systems[at] for at in first[ways.job, ways.method].tolist()]
 
 
 def _option_rows(ways: Ways, barred: Sequence[str], sums: Sums) -> pd.DataFrame:
@@ -187,9 +218,9 @@ def _option_rows(ways: Ways, barred: Sequence[str], sums: Sums) -> pd.DataFrame:
     cents, annual = (np.append(one, 0)[at] for one in (sums.cents, sums.annual_cents))
     why = iter(sums.why)
     columns = {
-        "pipe_id": [job.pipe_id for job in ways.jobs],
-        "method": ways.methods,
-        "system": [_system(job, method) for job, method in ways.pairs()],
+        "pipe_id": _texts(ways.jobs.pipe_ids, ways.job),
+        "method": _texts(ORDER, ways.method),
+        "system": _systems(ways),
         "possible": possible,
         "cost_cents": pd.arrays.IntegerArray(cents, ~costed),
         "annual_cents": pd.arrays.IntegerArray(annual, ~costed),
@@ -203,12 +234,13 @@ def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -
     """Give `OPTION_LINES`, with year, place and source of its price beside each line."""
     numbers, way, blank = np.arange(len(lines.item)), lines.way, ~priced.has_price
     sizes, at = np.unique(lines.dn_mm[blank], return_inverse=True)
-    notes = np.full(len(numbers), "", dtype=object)
-    notes[blank] = np.array([f"no price at {dn_said(dn)}" for dn in sizes], dtype=object)[at]
-    notes[blank & priced.within] = WITHIN
+    notes = [WITHIN, *(f"no price at {dn_said(dn)}" for dn in sizes)]
+    note = np.full(len(numbers), -1)
+    note[blank] = at + 1
+    note[blank & priced.within] = 0
     columns = {
-        "pipe_id": _texts([job.pipe_id for job in ways.jobs], way),
-        "method": _texts(ways.methods, way),
+        "pipe_id": _texts(ways.jobs.pipe_ids, ways.job[way]),
+        "method": _texts(ORDER, ways.method[way]),
         "seq": numbers - lines.bounds[way] + 1,
         "part": _texts(PARTS, lines.part),
         "item": _texts(ITEMS, lines.item),
@@ -220,7 +252,7 @@ def _line_rows(ways: Ways, lines: Lines, priced: Priced, prices: pd.DataFrame) -
         "sum_cents": pd.arrays.IntegerArray(priced.cents, blank),
         **{name: _texts(prices[name].tolist(), priced.price_row) for name in _OF_PRICE},
         "year": prices["year"].array.take(priced.price_row, allow_fill=True),
-        "note": notes,
+        "note": _texts(notes, note),
     }
     return conform(columns, OPTION_LINES)
 

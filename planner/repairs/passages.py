@@ -59,7 +59,6 @@ def find_passages(tables: Tables) -> pd.DataFrame:
         if kind not in carriers:
             carriers[kind] = packers_for(tables["packers"], cures.get(kind[0], ""), kind[1])
         packers = [one for one in carriers[kind] if length <= one.carries_m + _NOISE_M]
-        head = {"sleeve_id": sleeve_id, "pipe_id": pipe_id}
         for side, node in enumerate(ends.get(pipe_id, ())):
             if node:
                 way = [
@@ -68,39 +67,41 @@ def find_passages(tables: Tables) -> pd.DataFrame:
                     if (bar.beyond(to_m) if side else bar.before(from_m))
                 ]
                 way = way[::-1] if side else way
-                rows.append({**head, "node_id": node, **_best(packers, way, node)})
-    return conform(rows, PASSAGES)
+                rows.append((sleeve_id, pipe_id, node, *_best(packers, way, node)))
+    columns_of = zip(_COLUMNS, zip(*rows, strict=True), strict=False)  # no rows, no columns
+    return conform({name: list(column) for name, column in columns_of}, PASSAGES)
 
 
-def _best(packers: Iterable[Passer], way: list[Bar], node: str) -> dict[str, object]:
+_COLUMNS = ("sleeve_id", "pipe_id", "node_id", "answer", "packer", "why", "observation_id",
+            "mechanism", "at_m", "low", "high", "limit", "unit")  # fmt: skip
+_NO_BAR = ("", "", math.nan, math.nan, math.nan, math.nan, "")
+
+
+def _best(packers: Sequence[Passer], way: list[Bar], node: str) -> tuple[object, ...]:
     """Fill in the row of one sleeve and manhole, but for its keys."""
+    if not packers:
+        return "no", "", "no packer carries this sleeve", *_NO_BAR
+    if not way:
+        name = packers[0].packer
+        return "yes", name, f"{name}: nothing lies on the way", *_NO_BAR
     answers = [_one(packer, way) for packer in packers]
-    if not answers:
-        return {"answer": "no", "why": "no packer carries this sleeve"}
     answer, packer, bar = min(answers, key=lambda one: _BEST.index(one[0]))
-    if bar is None or answer == "yes":
-        passed = f"passes {len(way)} places on the way" if way else "nothing lies on the way"
-        return {"answer": "yes", "packer": packer.packer, "why": f"{packer.packer}: {passed}"}
+    if answer == "yes":
+        return (
+            "yes",
+            packer.packer,
+            f"{packer.packer}: passes {len(way)} places on the way",
+            *_NO_BAR,
+        )
     limit = packer.limit(bar)
     told = {"no": "does not pass", "undecided": "may not pass", "not judged": "not judged at"}
-    return {
-        "answer": answer,
-        "packer": packer.packer,
-        "observation_id": bar.observation_id,
-        "mechanism": bar.mechanism,
-        "at_m": bar.from_m,
-        "low": bar.low,
-        "high": bar.high,
-        "limit": limit,
-        "unit": _UNITS[bar.measure],
-        "why": f"{packer.packer} from {node}: {told[answer]} {stopped(packer, bar)}",
-    }
+    why = f"{packer.packer} from {node}: {told[answer]} {stopped(packer, bar)}"
+    figures = (bar.from_m, bar.low, bar.high, limit, _UNITS[bar.measure])
+    return answer, packer.packer, why, bar.observation_id, bar.mechanism, *figures
 
 
-def _one(packer: Passer, way: list[Bar]) -> tuple[str, Passer, Bar | None]:
+def _one(packer: Passer, way: list[Bar]) -> tuple[str, Passer, Bar]:
     """Give the answer of one packer and the first place that decides it."""
-    if not way:
-        return "yes", packer, None
     bar = min(way, key=lambda one: _WORST.index(packer.answer(one)))  # min gives the first
     return packer.answer(bar), packer, bar
 

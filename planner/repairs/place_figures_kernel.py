@@ -32,9 +32,12 @@ from planner.repairs.zones_kernel import (
     Floats,
     Wholes,
     X,
+    demands_of,
     doubts_on,
+    ends_on,
     problem_on,
     reaches_on,
+    sizes_on,
 )
 
 # Rows of `FlatFigures.metres` and `FlatFigures.wholes`.
@@ -212,15 +215,18 @@ def _bound_of(problem: Problem, start: int, end: int, own: int, unsound: int) ->
 @inner
 def _why(flat: Flat, case: int, spot: int) -> tuple[int, int]:
     """Do as `place_why.first_bound`: the bound that leaves no place, and what is needed [cm]."""
-    pipe = flat.cases[0, case]
+    pipe, offer, _ = flat.cases[:, case]
     first, last = flat.spots_at[pipe], flat.spots_at[pipe + 1]
     wanted = np.zeros(last - first, dtype=np.bool_)
     wanted[spot - first] = True
     low, high = flat.spot_m[FROM, first:last], flat.spot_m[TO, first:last]
-    problem = problem_on(flat, case, low, high, wanted, reaches_on(flat, case))
-    at, to = problem.demands[0, 0], problem.demands[0, 1]
-    if problem.lengths.size == 0 or problem.lengths[-1] < to - at:
+    reach, (length, wall, far) = reaches_on(flat, case), ends_on(flat, case)
+    at, to = demands_of(low, high, wanted, reach, far, (length, wall))[0]
+    sizes, _ = sizes_on(flat, offer, length if far[0] > 0.0 else -1)
+    # Most are: no more of the pipe is looked at then.
+    if sizes.size == 0 or sizes[-1] < to - at:
         return TOO_LONG, to - at
+    problem = problem_on(flat, case, low, high, wanted, reach)
     unsound, own, bound = 0, -1, WALLS
     for i in range(first, last):
         if flat.spot_is[UNSOUND, i]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.repairs.catalogue import Offers
-from planner.repairs.place_figures_kernel import why_flat
+from planner.repairs.place_figures_kernel import TOO_LONG, why_flat
 from planner.repairs.place_fit import Fit, is_costed
 from planner.repairs.place_flat_kernel import (
     AT_WALLS,
@@ -27,11 +27,12 @@ from planner.repairs.place_flat_kernel import (
     LaidFlat,
     lay_flat,
 )
-from planner.repairs.place_why import said_why
+from planner.repairs.place_why import said_why, too_long
 from planner.repairs.problem import Solution
+from planner.repairs.spots import Spots
 from planner.repairs.way import shut_stretch
-from planner.repairs.zones import Line, Offer, Rules, Spot, Tap, rules_of, sizes_of
-from planner.repairs.zones_kernel import WANTED, Flat
+from planner.repairs.zones import Line, Offer, Rules, Tap, rules_of, sizes_of
+from planner.repairs.zones_kernel import FIND, FROM, TO, WANTED, Flat
 from planner.settings import Sleeving
 
 Boxes = Mapping[str, list[tuple[float, float]]]
@@ -76,7 +77,7 @@ class FlatPipes:
     def __init__(self, pipes: Sequence[Pipe], settings: Sleeving) -> None:
         """Place the sleeves."""
         self.pipes = pipes
-        self.spots: list[Spot] = [spot for pipe in pipes for spot in pipe.line.spots]
+        self.spots = Spots.together([pipe.line.spots for pipe in pipes])
         self.taps: list[Tap] = [tap for pipe in pipes for tap in pipe.line.taps]
         self.cases = _cases_of(pipes, settings)
         self.cases_at = _starts([len(pipe.offers.offers) for pipe in pipes]).tolist()
@@ -134,18 +135,27 @@ class FlatPipes:
         spots = [spot for (_, spot), some in zip(asked, tried, strict=True) for _ in some]
         found = why_flat(self.flat, np.array(cases, np.int64), np.array(spots, np.int64))
         whys = iter(found.tolist())
+        names, find_m = self.spots.span_ids, self.flat.spot_m[FIND].tolist()
+        long_m = (self.flat.spot_m[TO] - self.flat.spot_m[FROM]).tolist()
         left: Left = []
         unreached: set[str] = set()
         for (at, number), some in zip(asked, tried, strict=True):
-            pipe, spot, reasons = self.pipes[at], self.spots[number], []
+            pipe, reasons = self.pipes[at], []
             for case in some:
-                its = self.cases[case]
-                why = said_why(pipe.line, its.offer, its.rules, spot, *next(whys))
+                its, (bound, needed) = self.cases[case], next(whys)
+                # Most are too long, and what is said of them hangs on nothing else of the pipe.
+                if bound == TOO_LONG:
+                    doubt = find_m[number] if its.rules.by_counter else its.rules.place_m
+                    figures = (needed / 100, long_m[number], doubt)
+                    reasons.append(too_long(pipe.line, its.offer, its.rules, figures))
+                    continue
+                spot = self.spots[number]
+                why = said_why(pipe.line, its.offer, its.rules, spot, bound, needed)
                 reasons.append(why.text)
                 if why.unreached:
                     unreached.add(spot.span_id)
             reasons += pipe.offers.reasons if self.chosen[at] < 0 else ()
-            left.append((pipe.number, spot.span_id, "; ".join(reasons)))
+            left.append((pipe.number, names[number], "; ".join(reasons)))
         return left, unreached
 
     def _tried(self, pipe: int) -> range:
@@ -190,7 +200,7 @@ def _starts(counts: Sequence[int]) -> np.ndarray:
 
 
 def _flattened(
-    pipes: Sequence[Pipe], cases: Sequence[Case], spots: Sequence[Spot], taps: Sequence[Tap]
+    pipes: Sequence[Pipe], cases: Sequence[Case], spots: Spots, taps: Sequence[Tap]
 ) -> Flat:
     lines = [pipe.line for pipe in pipes]
     offers = list({id(case.offer): case.offer for case in cases}.values())
@@ -199,14 +209,12 @@ def _flattened(
     rule_at = {id(one): at for at, one in enumerate(rules)}
     sizes = [sizes_of(offer) for offer in offers]
     pairs = [pair for some in sizes for pair in some]
-    metres = [(s.from_m, s.to_m, s.find_m, s.bare_from_m, s.bare_to_m) for s in spots]
-    flags = [(s.wanted, s.unsound, s.closed) for s in spots]
     boxes = [box for one in rules for box in one.boxes]
     flat = Flat(
         length_m=np.array([line.length_m for line in lines], dtype=np.float64),
         spots_at=_starts([len(line.spots) for line in lines]),
-        spot_m=_by_row(metres, 5, np.float64),
-        spot_is=_by_row(flags, 3, np.bool_),
+        spot_m=np.ascontiguousarray(spots.metres.T),
+        spot_is=np.ascontiguousarray(spots.flags.T),
         taps_at=_starts([len(line.taps) for line in lines]),
         tap_m=_by_row([(tap.x_m, tap.half_m) for tap in taps], 2, np.float64),
         tap_live=np.array([tap.live for tap in taps], dtype=np.bool_),

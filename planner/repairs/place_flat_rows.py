@@ -35,14 +35,14 @@ def rows_flat(flat: FlatPipes) -> Rows:
     found = figures_flat(flat.flat, laid, np.array(cases, np.int64), which)
     served = _groups(laid.served_at[which], laid.served_at[which + 1], laid.served)
     covered = _groups(found.covered_at[:-1], found.covered_at[1:], found.covered)
-    spots = [[flat.spots[one] for one in some] for some in served]
-    columns = _columns(flat, cases, laid.metres[which], [some[0].counter_node for some in spots])
+    names, counters = flat.spots.span_ids, flat.spots.counter_nodes
+    columns = _columns(flat, cases, laid.metres[which], [counters[some[0]] for some in served])
     offers = [flat.cases[case].offer for case in cases]
     lengths = (laid.metres[which, 1] - laid.metres[which, 0]).tolist()
     return Rows(
         [flat.pipes[flat.cases[case].pipe].number for case in cases],
         columns | _figures(found.metres) | _money(offers, lengths, found.wholes),
-        [[spot.span_id for spot in some] for some in spots],
+        [[names[one] for one in some] for some in served],
         [[flat.taps[one].lateral_id for one in some] for some in covered],
         _totals(flat, chosen),
     )

@@ -95,14 +95,11 @@ def said_why(  # noqa: PLR0911 - one sentence a bound
     bound, needed
         As `first_bound` gives them.
     """
+    if bound == TOO_LONG:
+        damage_m, doubt_m = spot.to_m - spot.from_m, rules.doubt_m(spot)
+        return Why(too_long(line, offer, rules, (needed / 100, damage_m, doubt_m)))
     name = f"{offer.system} at DN {line.dn_mm:g}"
     longest = max(offer.lengths_m)
-    if bound == TOO_LONG:
-        return Why(
-            f"needs {needed / 100:.2f} m ({spot.to_m - spot.from_m:.2f} m of damage, each end "
-            f"{rules.overlap_m:.2f} m overlap and {rules.doubt_m(spot):.2f} m doubt, clipped at "
-            f"manholes); the longest sleeve of {name} has {longest:.2f} m"
-        )
     near = (spot.from_m - longest, spot.to_m + longest)
     if bound == WALLS:
         return Why(
@@ -130,6 +127,16 @@ def said_why(  # noqa: PLR0911 - one sentence a bound
     return Why(
         f"a sleeve of {name} alone would fit, but not {rules.gap_m:.2f} m clear of those "
         "that serve its neighbours"
+    )
+
+
+def too_long(line: Line, offer: Offer, rules: Rules, figures_m: tuple[float, float, float]) -> str:
+    """Say that no length is enough: what is needed, how long the damage is, and the doubt [m]."""
+    needed, damage, doubt = figures_m
+    return (
+        f"needs {needed:.2f} m ({damage:.2f} m of damage, each end {rules.overlap_m:.2f} m overlap "
+        f"and {doubt:.2f} m doubt, clipped at manholes); the longest sleeve of {offer.system} at "
+        f"DN {line.dn_mm:g} has {offer.longest_m:.2f} m"
     )
 
 

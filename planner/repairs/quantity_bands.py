@@ -14,7 +14,8 @@ import pandas as pd
 from planner.contracts import FLAGS, PIPES, PRICE_QUANTITIES, PRICES, SPANS, VERDICTS
 from planner.contracts.facts import Tables
 from planner.once import made_once
-from planner.repairs.chain import LINED, jobs_of
+from planner.repairs.chain import LINED
+from planner.repairs.jobs import jobs_of
 from planner.tables import check, conform, records_in
 
 _COUNTED = {

@@ -6,10 +6,12 @@ from collections import defaultdict
 from collections.abc import Mapping
 from operator import itemgetter
 
+import numpy as np
 import pandas as pd
 
 from planner.arrays import texts_of
 from planner.contracts import VERDICTS
+from planner.distinct import is_among
 from planner.repairs.place import Placed
 from planner.tables import check, conform, rows_in
 
@@ -61,10 +63,10 @@ def refer_sleeves(
             if span_id not in decided:
                 reasons[span_id] += told.get(sleeve_id if of is None else of[sleeve_id], ())
     found = {key: sorted(some, key=itemgetter(0)) for key, some in reasons.items() if some}
-    ids = rows_in(verdicts, ["span_id", "verdict"])
-    hit = {
-        at: found[key] for at, (key, word) in enumerate(ids) if key in found and word == "sleeve"
-    }
+    asked = is_among(verdicts["span_id"], list(found)) & is_among(verdicts["verdict"], ["sleeve"])
+    rows = np.flatnonzero(asked)
+    ids = verdicts["span_id"].array.take(rows).tolist()
+    hit = {at: found[key] for at, key in zip(rows.tolist(), ids, strict=True)}
     if not hit:
         return conform(verdicts, VERDICTS)
     new = {
@@ -85,6 +87,8 @@ _Said = tuple[str, str]
 
 
 def _put(column: pd.Series, words: Mapping[int, str]) -> pd.Series:
-    texts = column.to_numpy(dtype=object, copy=True)
-    texts[list(words)] = list(words.values())
-    return pd.Series(texts_of(texts), column.index)
+    """Give a column of texts with other words at some places; the others are not looked at."""
+    at = np.arange(len(column))
+    at[list(words)] = len(column) + np.arange(len(words))
+    both = pd.concat([column, pd.Series(texts_of(list(words.values())))])
+    return pd.Series(both.array.take(at), column.index)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from planner.arrays import worded
 from planner.contracts import WALL_FIGURES
 from planner.ground import loads, wall
+from planner.ground.loads import Numbers
+from planner.order import Order, order_by
 from planner.repairs.wall_ends import End
 from planner.repairs.wall_inputs import Texts, WallInputs, said
 from planner.settings import Design
@@ -74,17 +77,38 @@ def list_figures(
     lines += _owner(checks, design, origins)
     if full and design.trench_m > 0.0:
         lines.append(_deflection(checks, given, design, ends))
-    count = len(given.bore)
+    # In the order of the table's key, so that it needs no sorting.
+    ids = checks["sleeve_id"].array
+    order = order_by([ids])
     columns = ("figure", "symbol", "low", "high", "unit", "origin", "source")
     data: dict[str, Any] = {
-        "sleeve_id": np.tile(checks["sleeve_id"].to_numpy(dtype=object), len(lines)),
-        "seq": np.repeat(np.arange(1, len(lines) + 1), count),
+        "sleeve_id": ids.take(np.repeat(order, len(lines))),
+        "seq": np.tile(np.arange(1, len(lines) + 1), len(order)),
     }
     for name, values in zip(columns, zip(*lines, strict=True), strict=True):
-        kind = np.float64 if name in ("low", "high") else object
-        each = [np.broadcast_to(np.asarray(value, dtype=kind), count) for value in values]
-        data[name] = np.concatenate(each)
+        fill = _figures if name in ("low", "high") else _texts
+        data[name] = fill(values, order)
     return conform(data, WALL_FIGURES)
+
+
+def _figures(values: Sequence[Any], order: Order) -> Numbers:
+    """Give the figures of all lines, sleeve by sleeve; one that is alike for all stands alone."""
+    each = [np.broadcast_to(np.asarray(value, dtype=np.float64), len(order)) for value in values]
+    return np.asarray(np.stack(each)[:, order].T.ravel(), dtype=np.float64)
+
+
+def _texts(values: Sequence[Texts | str], order: Order) -> Any:  # noqa: ANN401 - any array
+    """Give the texts of all lines as `_figures` does, each unlike one looked at once."""
+    words: dict[str, int] = {}
+    codes = np.empty((len(order), len(values)), dtype=np.int64)
+    for line, value in enumerate(values):
+        if isinstance(value, str):
+            codes[:, line] = words.setdefault(value, len(words))
+        else:
+            own, unlike = pd.factorize(value)
+            numbers = [words.setdefault(word, len(words)) for word in unlike]
+            codes[:, line] = np.array(numbers, dtype=np.int64)[own[order]]
+    return worded(list(words), codes.ravel())
 
 
 def _pipe(given: WallInputs) -> list[_Line]:

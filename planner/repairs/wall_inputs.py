@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.contracts.facts import Tables
-from planner.distinct import matches, numbers_at, places_in, texts_at
+from planner.distinct import is_among, matches, numbers_at, places_in, texts_at, unlike_in
 from planner.ground.loads import Numbers, water_over_crown
 from planner.settings import Design
 from planner.tables import rows_in
@@ -144,21 +144,17 @@ def _ovality(tables: Tables, design: Design, setting: str) -> tuple[Numbers, Num
     ends = [spans[f"deformation_pct_{end}"].to_numpy(dtype=float) for end in ("low", "high")]
     coded = ~np.isnan(ends[0]) | ~np.isnan(ends[1])
     for name in ("mechanisms", "lent"):
-        told = [_DEFORMED in text and _DEFORMED in text.split("+") for text in spans[name]]
-        coded |= np.array(told, dtype=bool)
+        told = [text for text in unlike_in(spans[name]) if _DEFORMED in text.split("+")]
+        coded |= is_among(spans[name], told)
     of = np.flatnonzero(coded)
-    one, other = matches(sleeves["pipe_id"], spans["pipe_id"].to_numpy(dtype=object)[of])
+    one, other = matches(sleeves["pipe_id"], spans["pipe_id"].array.take(of))
     other = of[other]
     start, end = (sleeves[name].to_numpy(dtype=float)[one] for name in ("from_m", "to_m"))
     from_m, to_m = (spans[name].to_numpy(dtype=float)[other] for name in ("from_m", "to_m"))
     served = set(rows_in(tables["sleeve_spans"], ["sleeve_id", "span_id"])) if len(of) else set()
-    ids, names = (
-        sleeves["sleeve_id"].to_numpy(dtype=object),
-        spans["span_id"].to_numpy(dtype=object),
-    )
-    own = np.array(
-        [pair in served for pair in zip(ids[one], names[other], strict=True)], dtype=bool
-    )
+    ids, names = sleeves["sleeve_id"].array.take(one), spans["span_id"].array.take(other)
+    pairs = zip(ids.tolist(), names.tolist(), strict=True)
+    own = np.array([pair in served for pair in pairs], dtype=bool)
     under = np.flatnonzero(((from_m <= end) & (to_m >= start)) | own)
     one, other = one[under], other[under]
     low, high = np.full(len(sleeves), np.nan), np.full(len(sleeves), np.nan)

@@ -5,6 +5,7 @@ Beside them stand the works that follow from a failure and that a person has agr
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -14,8 +15,9 @@ from planner.contracts.facts import Tables
 from planner.contracts.repairs import SIGNED
 from planner.ground.event_places import holds
 from planner.ground.ids import KnownIds, give_ids
-from planner.repairs.chain import Job, Step, after, jobs_of, steps_of, worst
+from planner.repairs.chain import Job, Step, after, steps_of, worst
 from planner.repairs.field import Field, propose_works, put_off, work_states
+from planner.repairs.jobs import jobs_of
 from planner.repairs.reported import Reported, State, states_of
 from planner.settings import Week
 from planner.tables import check, conform, records_in
@@ -127,7 +129,7 @@ def _add_agreed(
     rows: list[dict[str, object]],
     pairs: list[tuple[int, int]],
     proposed: pd.DataFrame,
-    jobs: dict[str, Job],
+    jobs: Mapping[str, Job],
 ) -> None:
     """Add the works that a person agreed to after a failure, each behind the one before it.
 

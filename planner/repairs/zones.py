@@ -61,7 +61,7 @@ class Line:
     dn_mm: float
     known_from_m: float
     known_to_m: float
-    spots: tuple[Spot, ...]
+    spots: Sequence[Spot]
     taps: tuple[Tap, ...]
     bars: tuple[Bar, ...] = ()
 
@@ -96,6 +96,11 @@ class Offer:
     lap_m: float = math.nan
     lap_most_m: float = math.nan
     packers: tuple[Passer, ...] = ()
+
+    @cached_property
+    def longest_m(self) -> float:
+        """Give the longest of its lengths [m]; 0 where it has none."""
+        return max(self.lengths_m, default=0.0)
 
     @cached_property
     def cents_by_mm(self) -> dict[int, int]:

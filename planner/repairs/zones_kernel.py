@@ -106,13 +106,24 @@ def reaches_on(flat: Flat, case: int) -> Floats:
 
 
 @inner
+def ends_on(flat: Flat, case: int) -> tuple[int, int, tuple[float, float]]:
+    """Give length of the pipe and how clear of its walls [cm], and `far` as `_left_cm` wants it."""
+    pipe, offer, rule = flat.cases[:, case]
+    length_m = flat.length_m[pipe]
+    length, wall = down_whole_cm(length_m), up_whole_cm(flat.rule_m[WALL_CLEAR, rule])
+    lost = length_m - length / 100.0
+    lost = lost if lost > NOISE_M else 0.0
+    return length, wall, (lost, length_m - (flat.offer_longest_m[offer] + 0.02))
+
+
+@inner
 def _left_cm(metres: float, far: tuple[float, float]) -> int:
     """Round a left edge down; `far`: what rounding took off the pipe, and from where it counts."""
     return down_whole_cm(metres - far[0] if far[0] > 0.0 and metres > far[1] else metres)
 
 
 @inner
-def _demands_of(
+def demands_of(
     low: Floats,
     high: Floats,
     wanted: Flags,
@@ -204,7 +215,7 @@ def _live_on(flat: Flat, pipe: int, length: int) -> Wholes:
 
 
 @inner
-def _sizes_on(flat: Flat, offer: int, but: int) -> tuple[Wholes, Wholes]:
+def sizes_on(flat: Flat, offer: int, but: int) -> tuple[Wholes, Wholes]:
     """Give the lengths but one, which would miss a wall of the rounded pipe, and their costs."""
     first, last = flat.sizes_at[offer], flat.sizes_at[offer + 1]
     rows, count = np.empty((2, last - first), dtype=np.int64), 0
@@ -231,12 +242,9 @@ def problem_on(
     """
     pipe, offer, rule = flat.cases[:, case]
     length_m, shut = flat.length_m[pipe], (flat.rule_m[SHUT_FROM, rule], flat.rule_m[SHUT_TO, rule])
-    length, wall = down_whole_cm(length_m), up_whole_cm(flat.rule_m[WALL_CLEAR, rule])
-    lost = length_m - length / 100.0
-    lost = lost if lost > NOISE_M else 0.0
-    far = (lost, length_m - (flat.offer_longest_m[offer] + 0.02))
+    length, wall, far = ends_on(flat, case)
     lefts, rights = _zones_of(flat, case, low, high, reach, far)
-    sizes, costs = _sizes_on(flat, offer, length if lost > 0.0 else -1)
+    sizes, costs = sizes_on(flat, offer, length if far[0] > 0.0 else -1)
     shut_from, shut_to = FAR_CM, -1
     if shut[0] < shut[1]:
         shut_from = down_whole_cm(max(shut[0], -1.0))
@@ -246,7 +254,7 @@ def problem_on(
         length,
         wall,
         up_whole_cm(flat.rule_m[GAP, rule]),
-        _demands_of(low, high, wanted, reach, far, (length, wall)),
+        demands_of(low, high, wanted, reach, far, (length, wall)),
         lefts,
         rights,
         _closed_on(flat, pipe, low, high),
