@@ -1,0 +1,124 @@
+"""Columns of texts as numbers: each unlike text is kept once, and each row has its number.
+
+Rows are taken, compared, sorted and grouped by their numbers; texts are written out once,
+where a table leaves a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
+
+from planner.arrays import column_of
+
+Codes = npt.NDArray[np.int32]
+Marks = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A column of texts: row n holds ``words[codes[n]]``; no word stands twice."""
+
+    codes: Codes
+    words: pa.Array
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def __getitem__(self, at: Any) -> Coded:  # noqa: ANN401 - places, marks or a slice
+        return Coded(self.codes[at], self.words)
+
+    def code_of(self, word: str) -> int:
+        """Give the number of a word; -1 where it is none of these."""
+        return int(compute.index(self.words, pa.scalar(word, self.words.type)).as_py())
+
+    def holds(self, word: str) -> Marks:
+        """Tell which rows hold `word`."""
+        return np.asarray(self.codes == self.code_of(word), dtype=bool)
+
+    def among(self, words: Iterable[str]) -> Marks:
+        """Tell which rows hold one of `words`."""
+        wanted = set(words)
+        return self.marked(lambda word: word in wanted)
+
+    def marked(self, tell: Callable[[str], bool]) -> Marks:
+        """Tell which rows hold a word of which `tell` says yes; each word is asked once."""
+        return np.array([tell(word) for word in self.listed()], dtype=bool)[self.codes]
+
+    def listed(self) -> list[str]:
+        """Give the words, by number."""
+        found: list[str] = self.words.to_pylist()
+        return found
+
+    def mapped(self, turn: Callable[[str], str]) -> Coded:
+        """Turn each word once; words that become alike become one."""
+        return Coded.of([turn(word) for word in self.listed()])[self.codes]
+
+    def ordered(self) -> Coded:
+        """Give the same texts by numbers that sort as they do."""
+        # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
+        order = compute.sort_indices(self.words)
+        rank = np.empty(len(order), dtype=np.int32)
+        rank[order.to_numpy()] = np.arange(len(order), dtype=np.int32)
+        return Coded(rank[self.codes], self.words.take(order))
+
+    def column(self) -> pd.arrays.ArrowStringArray:
+        """Write the texts out, as a text column."""
+        return column_of(self.words.take(pa.array(self.codes)))
+
+    @staticmethod
+    def of(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
+        """Number the texts of a column, none missing, as they first appear."""
+        coded = _arrow(texts).dictionary_encode()
+        return Coded(coded.indices.to_numpy(), coded.dictionary)
+
+    @staticmethod
+    def all_unlike(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
+        """Number texts of which none stands twice, such as the ids of a table, by their rows."""
+        held = _arrow(texts)
+        return Coded(np.arange(len(held), dtype=np.int32), held)
+
+    @staticmethod
+    def one(word: str, count: int) -> Coded:
+        """Give a column that holds one word everywhere."""
+        return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
+
+    @staticmethod
+    def where(marks: Marks, one: Coded | str, other: Coded | str) -> Coded:
+        """Take `one` where it is marked, else `other`."""
+        pair = [Coded.one(part, 1) if isinstance(part, str) else part for part in (one, other)]
+        pair = alike(pair)
+        return Coded(np.where(marks, pair[0].codes, pair[1].codes), pair[0].words)
+
+
+def alike(columns: Sequence[Coded]) -> list[Coded]:
+    """Give columns the same words, so that their numbers can be compared."""
+    first = columns[0].words
+    if all(column.words is first for column in columns):
+        return list(columns)
+    both = Coded.of(pa.concat_arrays([column.words for column in columns]))
+    ends = np.cumsum([len(column.words) for column in columns])
+    return [
+        Coded(both.codes[end - len(column.words) : end][column.codes], both.words)
+        for column, end in zip(columns, ends.tolist(), strict=True)
+    ]
+
+
+def under(columns: Sequence[Coded]) -> Coded:
+    """Put columns below each other."""
+    same = alike(columns)
+    return Coded(np.concatenate([column.codes for column in same]), same[0].words)
+
+
+def _arrow(texts: Any) -> pa.Array:  # noqa: ANN401 - any array or list of texts
+    held = pa.array(texts.array if isinstance(texts, pd.Series) else texts, pa.large_string())
+    if not isinstance(held, pa.ChunkedArray):
+        return held
+    return held.chunk(0) if held.num_chunks == 1 else held.combine_chunks()
