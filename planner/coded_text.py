@@ -75,13 +75,13 @@ class Coded:
 
     @staticmethod
     def of(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
-        """Number the texts of a column, none missing, as they first appear."""
+        """Give texts, none missing, numbers as they first appear."""
         coded = _arrow(texts).dictionary_encode()
         return Coded(coded.indices.to_numpy(), coded.dictionary)
 
     @staticmethod
     def all_unlike(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
-        """Number texts of which none stands twice, such as the ids of a table, by their rows."""
+        """Give texts of which none stands twice, such as the ids of a table, their rows' numbers."""
         held = _arrow(texts)
         return Coded(np.arange(len(held), dtype=np.int32), held)
 

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import column_of
+from planner.coded_text import Coded, alike, under
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -25,8 +27,6 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
-from planner.arrays import column_of
-from planner.coded_text import Coded, alike, under
 from planner.distinct import first_rows, groups_of, numbers_at, pairs_of, places_in
 from planner.ground.ids import KnownIds, give_ids
 from planner.order import order_by
@@ -332,7 +332,7 @@ def _worst(links: Columns, count: int) -> Columns:
     np.fmax.at(least, at, links["quantity_low"][known])
     np.maximum.at(most, at, np.where(np.isnan(high), np.inf, high))
     most = np.where(np.isinf(most) | (most < 0.0), np.nan, most)
-    ends = {"low": least.reshape(-1, count), "high": most.reshape(-1, count)}
+    ends = {"low": least.reshape(len(names), count), "high": most.reshape(len(names), count)}
     return {
         f"{name}_{side}": ends[side][row] for name, row in names.items() for side in ("low", "high")
     }
