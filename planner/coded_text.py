@@ -81,7 +81,7 @@ class Coded:
 
     @staticmethod
     def all_unlike(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
-        """Give texts of which none stands twice, such as the ids of a table, their rows' numbers."""
+        """Give texts of which none stands twice, such as ids of a table, their rows' numbers."""
         held = _arrow(texts)
         return Coded(np.arange(len(held), dtype=np.int32), held)
 

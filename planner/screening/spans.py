@@ -105,9 +105,10 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     seen = with_rows(seen_parts(pipes, inspections, settings), defects)
     newer = overtaken_by(defects, seen)
     old = newer != ""
-    members = gather(defects[~old] if old.any() else defects, pipes, settings, flags)
+    counted = defects[~old] if old.any() else defects
+    members = gather(counted, pipes, settings, flags)
     spans = _spans_of(members)
-    ids = defects["observation_id"].array
+    ids = counted["observation_id"].array
     links = _links(members, *_lenders(spans), ids)
     spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
     spans |= _of_pipe(spans, pipes, laterals)
@@ -223,7 +224,7 @@ _RANKS = {"own": 0, "flag": 1, "lent": 2}
 def _links(members: Columns, takers: Places, givers: Places, ids: Texts) -> Columns:
     """Say which rows speak for each span: its own first, then flags, then lent ones.
 
-    `ids` has the name of each of the defects.
+    `ids` has the name of each of the defects that count.
     """
     count = len(members["place"])
     pair, row = matches_of(givers, members["place"])
