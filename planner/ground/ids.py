@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
-from planner.arrays import texts_of
+from planner.arrays import column_of, texts_of, worded
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.distinct import is_among, matches
 from planner.errors import TableError
@@ -93,16 +95,20 @@ def give_ids(
             part = {name: values[was_live == live] for name, values in old.items()}
             free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
             _match(new, np.flatnonzero(free), part, taken)
-    given = np.full(len(rows), "", dtype=object)
-    given[list(taken)] = list(taken.values())
-    left = np.flatnonzero(given == "")
+    open_ = np.ones(len(rows), dtype=bool)
+    open_[list(taken)] = False
+    left = np.flatnonzero(open_)
     names = ("pipe_id", "from_m", "to_m", "step")
     order = left[order_by([new[name][left] for name in names])] if len(left) else left
-    given[order] = _fresh(len(order), known, kind)
-    return pd.Series(given, rows.index, "str", name="id"), _lost(old, given.tolist())
+    both = [_fresh(len(order), known, kind), pa.array(taken.values(), pa.large_string())]
+    place = np.empty(len(rows), dtype=np.int64)
+    place[np.concatenate([order, np.array(list(taken), dtype=np.int64)])] = np.arange(len(rows))
+    given = pd.Series(column_of(pa.concat_arrays(both).take(pa.array(place))), rows.index)
+    return given.rename("id"), _lost(old, given.tolist() if len(old["id"]) else ())
 
 
-Columns = dict[str, npt.NDArray[Any]]
+Columns = dict[str, Any]
+"""Rows by column: texts as text columns or objects, figures as floats."""
 
 
 def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
@@ -112,12 +118,12 @@ def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
         raise TableError(message)
     count = len(rows)
     new = {
-        "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
+        "pipe_id": texts_of(rows["pipe_id"].array),
         "from_m": rows["from_m"].to_numpy(dtype=float),
         "to_m": rows["to_m"].to_numpy(dtype=float),
-        "step": rows["step"].to_numpy(dtype=object)
+        "step": texts_of(rows["step"].array)
         if "step" in rows.columns
-        else np.full(count, "", dtype=object),
+        else worded([""], np.zeros(count, dtype=np.int64)),
         "find_m": find_m.loc[rows.index].to_numpy(float)
         if isinstance(find_m, pd.Series)
         else np.full(count, float(find_m)),
@@ -133,7 +139,12 @@ def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[i
     """Pair the `free` rows of `new` with `old` one to one and note the pairs in `taken`."""
     if not len(free) or not len(old["id"]):
         return
-    both = [part["pipe_id"] + _BETWEEN + part["step"] for part in (new, old)]
+    both = [
+        np.asarray(part["pipe_id"], dtype=object)
+        + _BETWEEN
+        + np.asarray(part["step"], dtype=object)
+        for part in (new, old)
+    ]
     some, was = matches(both[0][free], both[1])
     at = free[some]
     wide = 2.0 * new["find_m"][at]
@@ -159,10 +170,13 @@ def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[i
             used.add(old_id)
 
 
-def _fresh(count: int, known: KnownIds, kind: str) -> list[str]:
+def _fresh(count: int, known: KnownIds, kind: str) -> pa.Array:
     """Give the next `count` ids of `kind`, above the highest ever given."""
     first = highest_of(known, kind) + 1
-    return [f"{PREFIX[kind]}-{number:06d}" for number in range(first, first + count)]
+    numbers = pa.array(np.arange(first, first + count)).cast(pa.large_string())
+    before, nothing = (pa.scalar(text, pa.large_string()) for text in (f"{PREFIX[kind]}-", ""))
+    digits = compute.utf8_lpad(numbers, width=6, padding="0")
+    return compute.binary_join_element_wise(before, digits, nothing)
 
 
 def highest_of(known: KnownIds, kind: str) -> int:
@@ -214,7 +228,7 @@ def give_setup_ids(
     )
     taken = _match_setups(frame, known_setup_works)
     order = frame[~frame["at"].isin(taken)].sort_values(["node_id", "works", "at"], kind="stable")
-    taken.update(zip(order["at"], _fresh(len(order), known, "setup"), strict=True))
+    taken.update(zip(order["at"], _fresh(len(order), known, "setup").to_pylist(), strict=True))
     ids = pd.Series([taken[at] for at in range(len(setups))], setups.index, "str", name="id")
     old = known.table[known.table["kind"] == "setup"]
     return ids, _lost({name: old[name] for name in LOST_COLUMNS}, taken.values())
