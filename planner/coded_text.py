@@ -20,11 +20,16 @@ from planner.arrays import column_of
 
 Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
+Columns = dict[str, Any]
+"""Rows by column: texts as `Coded`, figures as floats, yes or no as marks, unknown as no."""
 
 
 @dataclass(frozen=True, eq=False)
 class Coded:
-    """A column of texts: row n holds ``words[codes[n]]``; no word stands twice."""
+    """A column of texts: row n holds ``words[codes[n]]``.
+
+    No word stands twice, but where rows were numbered unseen (`by_row`).
+    """
 
     codes: Codes
     words: pa.Array
@@ -57,6 +62,11 @@ class Coded:
         found: list[str] = self.words.to_pylist()
         return found
 
+    def tolist(self) -> list[str]:
+        """Give the text of each row."""
+        found: list[str] = self.words.take(pa.array(self.codes)).to_pylist()
+        return found
+
     def mapped(self, turn: Callable[[str], str]) -> Coded:
         """Turn each word once; words that become alike become one."""
         return Coded.of([turn(word) for word in self.listed()])[self.codes]
@@ -71,7 +81,16 @@ class Coded:
 
     def column(self) -> pd.arrays.ArrowStringArray:
         """Write the texts out, as a text column."""
+        if len(self.words) == 1:
+            return column_of(pa.repeat(self.words[0], len(self)))
         return column_of(self.words.take(pa.array(self.codes)))
+
+    def at(self, places: npt.NDArray[np.integer[Any]]) -> Coded:
+        """Take rows by place; blank where the place is -1."""
+        if not (places < 0).any():
+            return self[places]
+        both = under([self, Coded.one("", 1)])
+        return both[np.where(places < 0, len(self), places)]
 
     @staticmethod
     def of(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
@@ -80,8 +99,8 @@ class Coded:
         return Coded(coded.indices.to_numpy(), coded.dictionary)
 
     @staticmethod
-    def all_unlike(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
-        """Give texts of which none stands twice, such as ids of a table, their rows' numbers."""
+    def by_row(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
+        """Give each text the number of its row, unseen: to be taken and written, or ids."""
         held = _arrow(texts)
         return Coded(np.arange(len(held), dtype=np.int32), held)
 
@@ -89,6 +108,15 @@ class Coded:
     def one(word: str, count: int) -> Coded:
         """Give a column that holds one word everywhere."""
         return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
+
+    @staticmethod
+    def notes(texts: npt.NDArray[np.object_]) -> Coded:
+        """Give texts, most of them blank, numbers."""
+        at = np.flatnonzero(texts != "")
+        codes = np.zeros(len(texts), dtype=np.int32)
+        some = Coded.of(["", *texts[at].tolist()])
+        codes[at] = some.codes[1:]
+        return Coded(codes, some.words)
 
     @staticmethod
     def where(marks: Marks, one: Coded | str, other: Coded | str) -> Coded:
@@ -115,6 +143,36 @@ def under(columns: Sequence[Coded]) -> Coded:
     """Put columns below each other."""
     same = alike(columns)
     return Coded(np.concatenate([column.codes for column in same]), same[0].words)
+
+
+def columns_of(frame: pd.DataFrame) -> Columns:
+    """Lay out the columns of a frame; numbers that lack a figure are not a number."""
+    out: Columns = {}
+    for name in frame.columns:
+        values = frame[name].array
+        if str(values.dtype) in ("str", "object"):
+            out[str(name)] = Coded.of(frame[name])
+        elif str(values.dtype) in ("bool", "boolean"):
+            out[str(name)] = marks_of(values)
+        else:
+            out[str(name)] = frame[name].to_numpy(dtype=float)
+    return out
+
+
+def marks_of(values: Any) -> Marks:  # noqa: ANN401 - any array of yes, no and unknown
+    """Give yes or no, unknown as no."""
+    found = pd.array(values, dtype="boolean").to_numpy(dtype=bool, na_value=False)
+    return np.asarray(found, dtype=bool)
+
+
+def taken(rows: Columns, at: Any) -> Columns:  # noqa: ANN401 - places or marks
+    """Give some of the rows."""
+    return {name: values[at] for name, values in rows.items()}
+
+
+def written(rows: Columns) -> Columns:
+    """Write texts out, as text columns."""
+    return {n: one.column() if isinstance(one, Coded) else one for n, one in rows.items()}
 
 
 def _arrow(texts: Any) -> pa.Array:  # noqa: ANN401 - any array or list of texts

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
+from planner.coded_text import Columns
 from planner.distinct import places_in
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
@@ -50,8 +51,8 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     A whole run from centre to centre beside a whole one from wall to wall of the same pipe
     shows both half manholes together; else the setting holds.
     """
-    centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
-    part = part_of(inspections, settings)
+    centre = np.asarray(inspections["zero_at"].array == "centre", dtype=bool)
+    part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
     if not centre.any():
         return part
     whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
@@ -67,12 +68,12 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     return np.where(shown, both / 2.0, part)
 
 
-def part_of(rows: pd.DataFrame, settings: Survey) -> Numbers:
+def part_of(rows: Columns, settings: Survey) -> Numbers:
     """Give for each coded row what its counter reads at the wall of the start manhole [m]."""
-    if "wall_part_m" in rows.columns:
-        return rows["wall_part_m"].to_numpy(dtype=float)
-    centre = rows["zero_at"].to_numpy(dtype=object) == "centre"
-    part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
+    if "wall_part_m" in rows:
+        told: Numbers = rows["wall_part_m"]
+        return told
+    part: Numbers = np.where(rows["zero_at"].holds("centre"), settings.manhole_part_m, 0.0)
     return part
 
 

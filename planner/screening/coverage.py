@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import is_among, numbers_at, places_in, texts_at
+from planner.distinct import Texts, is_among, numbers_at, places_in, texts_at
 from planner.screening.axis import net_lengths
 from planner.screening.match import Flags
 from planner.settings import Survey
@@ -104,9 +104,9 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
     return names
 
 
-def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    told = is_among(seen["inspection_id"], rows["inspection_id"])
+def with_rows(seen: pd.DataFrame, runs: Texts) -> pd.DataFrame:
+    """Keep the runs that have coded rows, named in `runs`: an empty one proves no pipe sound."""
+    told = is_among(seen["inspection_id"], runs)
     return seen if told.all() else seen[told]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, alike, under
+from planner.coded_text import Coded, Columns, alike, taken, under
 from planner.distinct import pairs_of
 from planner.order import order_by
 from planner.screening.bands import compiled
@@ -28,9 +28,6 @@ _TEXTS = ("pipe_id", "role", "kind", "mechanism", "detail", "shows", "extent_fro
 _FIGURES = ("from_m", "to_m", "x_from_m", "x_to_m", "find_m", "arc_h", "quantity_low",
             "quantity_high")  # fmt: skip
 
-Columns = dict[str, Any]
-"""Rows by column: texts as `Coded`, figures as floats, `joint` and `no_joint` as marks, and
-`row`, the row of the defects that each is of."""
 Places = npt.NDArray[np.intp]
 Marks = npt.NDArray[np.bool_]
 
@@ -52,9 +49,10 @@ def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: 
     Returns
     -------
     members
-        Columns of `DEFECTS` and: group (damage, flag, joint, repeated and its mechanism, or
-        the mechanism of a condition), part (own or flag), core_from, core_to [m] (what is
-        coded), place (a number, in order of pipe, group and station).
+        Columns of `DEFECTS` and: row (of `defects`), joint, no_joint (coded as not at one),
+        group (damage, flag, joint, repeated and its mechanism, or the mechanism of a
+        condition), part (own or flag), core_from, core_to [m] (what is coded), place (a number,
+        in order of pipe, group and station).
     """
     ids = defects["observation_id"].array
     rows = _columns_of(defects, np.arange(len(defects)))
@@ -95,11 +93,6 @@ def _columns_of(rows: pd.DataFrame, place: Places) -> Columns:
         "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
         "row": place,
     }
-
-
-def taken(rows: Columns, at: Places) -> Columns:
-    """Give some of the rows."""
-    return {name: values[at] for name, values in rows.items()}
 
 
 def _under(parts: Sequence[Columns]) -> Columns:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import column_of
-from planner.coded_text import Coded, alike, under
+from planner.coded_text import Coded, Columns, alike, taken, under, written
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -33,7 +33,7 @@ from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
-from planner.screening.places import SAME_M, Columns, Places, gather, starts_of, taken
+from planner.screening.places import SAME_M, Places, gather, starts_of
 from planner.settings import Survey
 from planner.tables import check, conform
 
@@ -102,7 +102,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     for frame, table in tables:
         check(frame, table)
     flags = Flags()
-    seen = with_rows(seen_parts(pipes, inspections, settings), defects)
+    seen = with_rows(seen_parts(pipes, inspections, settings), defects["inspection_id"])
     newer = overtaken_by(defects, seen)
     old = newer != ""
     counted = defects[~old] if old.any() else defects
@@ -114,7 +114,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     spans |= _of_pipe(spans, pipes, laterals)
     spans["survey_age_months"] = _ages(spans["oldest"], first_day)
     places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m")}
-    rows = pd.DataFrame(_written({**places, "step": _steps(spans)}), copy=False)
+    rows = pd.DataFrame(written({**places, "step": _steps(spans)}), copy=False)
     given, lost = give_ids(rows, known, "span", pd.Series(spans["find_m"]))
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
@@ -126,16 +126,11 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     )
 
 
-def _written(columns: Columns) -> Columns:
-    """Write texts out."""
-    return {n: one.column() if isinstance(one, Coded) else one for n, one in columns.items()}
-
-
 def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
     """Give `SPANS`: put in the order of the table before texts are written out."""
     order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
     sorted_ = {name: spans[name][order] for name in SPANS.names if name != "span_id"}
-    return conform({**_written(sorted_), "span_id": ids.take(order)}, SPANS)
+    return conform({**written(sorted_), "span_id": ids.take(order)}, SPANS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -248,10 +243,16 @@ def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
 
 def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
     """Give each pair of a span and a row once, as what the row is to the span first."""
-    pairs = links["place"] * (links["row"].max(initial=0) + 1) + links["row"]
-    first = np.sort(np.unique(pairs, return_index=True)[1])
+    place = links["place"]
+    once = np.ones(len(place), dtype=bool)
+    several = np.flatnonzero(np.bincount(place, minlength=len(span_ids))[place] > 1)
+    row = Coded.of(ids.take(links["row"][several]))
+    pairs = place[several] * max(len(row.words), 1) + row.codes
+    once[several] = False
+    once[several[np.unique(pairs, return_index=True)[1]]] = True
+    first = np.flatnonzero(once)
     return {
-        "span_id": span_ids.take(links["place"][first]),
+        "span_id": span_ids.take(place[first]),
         "observation_id": ids.take(links["row"][first]),
         "part": links["part"][first].column(),
     }
