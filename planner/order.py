@@ -24,21 +24,30 @@ def order_by(columns: Sequence[Any]) -> Order:
     if count <= FEW:
         rows = _tuples(columns)
         return np.array(sorted(range(count), key=rows.__getitem__), dtype=np.intp)
-    order = np.arange(count)
-    block = np.zeros(count, dtype=np.int64)
+    order, block = np.arange(count), np.zeros(count, dtype=np.int64)
+    here = order  # rows that the columns before have not told apart
     for values in columns:
-        # Rows that an earlier column has told apart need no look at the later ones.
-        here = np.flatnonzero(np.bincount(block)[block] > 1)
-        rank = _rank(values[order[here]])
-        within = np.lexsort((rank, block[here]))
-        order[here], rank = order[here][within], rank[within]
+        rank = _rank(values if here is order else values[order[here]])
         own = block[here]
+        same = own[1:] == own[:-1]
+        falls = np.flatnonzero(same & (rank[1:] < rank[:-1]))
+        if len(falls):
+            # Rows are mostly in order: only groups of which one falls behind are sorted.
+            loose = np.zeros(int(block[-1]) + 1, dtype=bool)
+            loose[own[falls]] = True
+            part = np.flatnonzero(loose[own])
+            within = part[np.lexsort((rank[part], own[part]))]
+            rank = rank.copy()
+            order = order.copy()
+            order[here[part]], rank[part] = order[here[within]], rank[within]
         new = np.ones(count, dtype=bool)
         new[1:] = block[1:] != block[:-1]
-        new[here[1:]] |= (rank[1:] != rank[:-1]) | (own[1:] != own[:-1])
-        block = np.cumsum(new) - 1
-        if block[-1] == count - 1:
+        new[here[1:]] |= ~same | (rank[1:] != rank[:-1])
+        alone = np.append(new[1:], True) & new
+        if alone.all():
             break
+        here = np.flatnonzero(~alone)
+        block = np.cumsum(new) - 1
     return order
 
 
