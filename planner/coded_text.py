@@ -79,6 +79,12 @@ class Coded:
         rank[order.to_numpy()] = np.arange(len(order), dtype=np.int32)
         return Coded(rank[self.codes], self.words.take(order))
 
+    def placed(self, at: npt.NDArray[np.integer[Any]], count: int) -> Coded:
+        """Put the rows at places among `count` rows; the others are blank."""
+        places = np.full(count, -1, dtype=np.intp)
+        places[at] = np.arange(len(self))
+        return self.at(places)
+
     def column(self) -> pd.arrays.ArrowStringArray:
         """Write the texts out, as a text column."""
         if len(self.words) == 1:
@@ -113,10 +119,7 @@ class Coded:
     def notes(texts: npt.NDArray[np.object_]) -> Coded:
         """Give texts, most of them blank, numbers."""
         at = np.flatnonzero(texts != "")
-        codes = np.zeros(len(texts), dtype=np.int32)
-        some = Coded.of(["", *texts[at].tolist()])
-        codes[at] = some.codes[1:]
-        return Coded(codes, some.words)
+        return Coded.of(texts[at]).placed(at, len(texts))
 
     @staticmethod
     def where(marks: Marks, one: Coded | str, other: Coded | str) -> Coded:
@@ -176,7 +179,9 @@ def written(rows: Columns) -> Columns:
 
 
 def _arrow(texts: Any) -> pa.Array:  # noqa: ANN401 - any array or list of texts
-    held = pa.array(texts.array if isinstance(texts, pd.Series) else texts, pa.large_string())
+    held = texts.array if isinstance(texts, pd.Series) else texts
+    if not isinstance(held, pa.Array | pa.ChunkedArray):
+        held = pa.array(held, pa.large_string())
     if not isinstance(held, pa.ChunkedArray):
         return held
     return held.chunk(0) if held.num_chunks == 1 else held.combine_chunks()

@@ -11,19 +11,19 @@ Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is men
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.coded_text import Coded, Columns
 from planner.contracts import GRADE_STEPS
-from planner.distinct import is_among, parted
+from planner.distinct import is_among
 from planner.once import made_once
 from planner.order import order_by
 from planner.tables import conform
@@ -52,31 +52,12 @@ def handbook_steps() -> pd.DataFrame:
     return conform(rows.assign(file="handbook.csv", row=np.arange(2, len(rows) + 2)), GRADE_STEPS)
 
 
-def graded(defects: pd.DataFrame) -> pd.DataFrame:
-    """Give the placed rows that a table of classes or scores can speak of."""
-    at = np.flatnonzero(is_among(defects["role"], _GRADED))
-    return pd.DataFrame({name: defects[name].array.take(at) for name in _READ}, copy=False)
+def graded(defects: pd.DataFrame) -> npt.NDArray[np.intp]:
+    """Give the placed rows that a table of classes or scores can speak of, by place."""
+    return np.flatnonzero(is_among(defects["role"], _GRADED))
 
 
-_READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
-         "quantity_high", "x_from_m", "x_to_m", "clock_h", "arc_h", "at_joint")  # fmt: skip
-
-
-class _Coded(NamedTuple):
-    """A column of texts: the number of each row's text, and the number of each text there is."""
-
-    rows: npt.NDArray[np.intp]
-    of: dict[str, int]
-
-
-def _coded(texts: pd.Series, turn: Callable[[str], str] = str) -> _Coded:
-    where, unlike = parted(texts)
-    of: dict[str, int] = {}
-    again = [of.setdefault(turn(text), len(of)) for text in unlike]
-    return _Coded(np.array(again, dtype=np.intp)[where], of)
-
-
-def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
+def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
     """Find the values that each placed row can have.
 
     Parameters
@@ -98,10 +79,10 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     """
     height = np.asarray(heights_mm, dtype=np.float64)
     seen = _Seen(
-        {name: _coded(defects[name], str.upper) for name in ("code", "char1", "mechanism")},
-        _coded(defects["quantity"]),
-        defects["quantity_low"].to_numpy(dtype=np.float64),
-        defects["quantity_high"].to_numpy(dtype=np.float64),
+        {name: defects[name].mapped(str.upper) for name in ("code", "char1", "mechanism")},
+        defects["quantity"],
+        defects["quantity_low"],
+        defects["quantity_high"],
         height,
     )
     met: list[tuple[Row, Any, Any]] = [
@@ -140,8 +121,8 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
 class _Seen:
     """What steps look at, as arrays."""
 
-    names: dict[str, _Coded]
-    quantity: _Coded
+    names: dict[str, Coded]
+    quantity: Coded
     low: npt.NDArray[np.float64]
     high: npt.NDArray[np.float64]
     height_mm: npt.NDArray[np.float64]
@@ -154,7 +135,7 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
     for column, found in seen.names.items():
         wanted = str(getattr(step, column)).upper()
         if wanted:
-            fits &= found.rows == found.of.get(wanted, -1)
+            fits &= found.holds(wanted)
     if not fits.any():
         return np.flatnonzero(fits), wanting[fits]
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
@@ -162,7 +143,7 @@ def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
         fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
         wanting |= np.isnan(seen.height_mm)
     if step.quantity:
-        known = seen.quantity.rows == seen.quantity.of.get(step.quantity, -1)
+        known = seen.quantity.holds(step.quantity)
         known &= ~np.isnan(seen.low) & ~np.isnan(seen.high)
         fits &= ~(known & ((seen.high <= step.over) | (seen.low > step.up_to)))
         wanting |= ~known

@@ -242,14 +242,14 @@ def _join(
     no_place = observations["s_m"].isna().to_numpy()
     out = np.append(refused != "", True)[of_run] | no_place
     reasons: dict[int, str] = {}
-    for place in np.flatnonzero(out).tolist():
-        run = of_run[place]
+    for row in np.flatnonzero(out).tolist():
+        run = of_run[row]
         if run < 0:
-            reasons[place] = "its inspection is not in the list"
+            reasons[row] = "its inspection is not in the list"
         elif refused[run]:
-            reasons[place] = f"its inspection is not used: {refused[run]}"
+            reasons[row] = f"its inspection is not used: {refused[run]}"
         else:
-            reasons[place] = "no distance"
+            reasons[row] = "no distance"
     good = np.flatnonzero(~out)
     run = of_run[good]
     pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[run]
