@@ -12,6 +12,8 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
+from planner.compiled import kept
+
 Order = npt.NDArray[np.intp]
 
 # Up to so many rows a list is sorted and compared sooner than a column.
@@ -32,14 +34,9 @@ def order_by(columns: Sequence[Any]) -> Order:
         same = own[1:] == own[:-1]
         falls = np.flatnonzero(same & (rank[1:] < rank[:-1]))
         if len(falls):
-            # Rows are mostly in order: only groups of which one falls behind are sorted.
-            loose = np.zeros(int(block[-1]) + 1, dtype=bool)
-            loose[own[falls]] = True
-            part = np.flatnonzero(loose[own])
-            within = part[np.lexsort((rank[part], own[part]))]
-            rank = rank.copy()
+            within = _sorted_groups(own, rank, falls)
             order = order.copy()
-            order[here[part]], rank[part] = order[here[within]], rank[within]
+            order[here], rank = order[here[within]], rank[within]
         new = np.ones(count, dtype=bool)
         new[1:] = block[1:] != block[:-1]
         new[here[1:]] |= ~same | (rank[1:] != rank[:-1])
@@ -49,6 +46,44 @@ def order_by(columns: Sequence[Any]) -> Order:
         here = np.flatnonzero(~alone)
         block = np.cumsum(new) - 1
     return order
+
+
+def _sorted_groups(own: Order, rank: npt.NDArray[Any], falls: Order) -> Order:
+    """Give the order of rows by rank within groups that lie together; `falls` are out of order."""
+    starts = np.flatnonzero(np.append(True, own[1:] != own[:-1]))
+    sizes = np.diff(np.append(starts, len(own)))
+    loose = np.zeros(len(starts), dtype=bool)
+    loose[np.searchsorted(starts, falls, side="right") - 1] = True
+    within = np.arange(len(own))
+    small = loose & (sizes <= _SMALL)
+    sort_small(starts[small], sizes[small], _plain(rank), within)
+    for start, size in zip(starts[loose & ~small], sizes[loose & ~small], strict=True):
+        within[start : start + size] = start + np.argsort(rank[start : start + size], kind="stable")
+    return within
+
+
+# Rows of a group that are sorted one by one; more of them are sorted by numpy.
+_SMALL = 64
+
+
+def _plain(rank: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Give ranks as one of three kinds of numbers, for the kernel."""
+    wide = rank.dtype == np.float64 or rank.dtype == np.uint64
+    return rank if wide else rank.astype(np.float64 if rank.dtype.kind == "f" else np.int64)
+
+
+@kept
+def sort_small(starts: Order, sizes: Order, rank: npt.NDArray[Any], within: Order) -> None:
+    """Sort the places `within` each small group by rank, equal ones as they stood."""
+    for group in range(len(starts)):
+        first = starts[group]
+        for i in range(first + 1, first + sizes[group]):
+            place = within[i]
+            k = i
+            while k > first and rank[within[k - 1]] > rank[place]:
+                within[k] = within[k - 1]
+                k -= 1
+            within[k] = place
 
 
 def rises(columns: Sequence[Any]) -> bool:

@@ -159,8 +159,10 @@ def _flag_falls(
     same = of_run[known][1:] == of_run[known][:-1]
     falls = known[1:][same & (np.diff(s_m[known]) < -FALL_M)]
     _, first = np.unique(of_run[falls], return_index=True)
-    for i in falls[first]:
+    places = falls[first]
+    names = runs["inspection_id"].array.take(of_run[places]).tolist()
+    for name, at_row in zip(names, row[places].tolist(), strict=True):
         flags.add(
-            runs["inspection_id"].array[of_run[i]],
-            f"distances fall at row {row[i]} of the file: counter set back, or rows out of order",
+            name,
+            f"distances fall at row {at_row} of the file: counter set back, or rows out of order",
         )
