@@ -68,7 +68,7 @@ _SMALL = 64
 
 def _plain(rank: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Give ranks as one of three kinds of numbers, for the kernel."""
-    wide = rank.dtype == np.float64 or rank.dtype == np.uint64
+    wide = rank.dtype in (np.float64, np.uint64)
     return rank if wide else rank.astype(np.float64 if rank.dtype.kind == "f" else np.int64)
 
 

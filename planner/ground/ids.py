@@ -19,7 +19,8 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
-from planner.arrays import column_of, texts_of, worded
+from planner.arrays import column_of, texts_of
+from planner.coded_text import Coded, Columns
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.distinct import is_among, matches
 from planner.errors import TableError
@@ -85,30 +86,57 @@ def give_ids(
     TableError
         If a row has no place, or two rows carry the same index.
     """
-    new = _placed(rows, find_m)
+    given, lost = ids_of(_placed(rows, find_m), known, kind)
+    return pd.Series(given, rows.index, name="id"), lost
+
+
+def ids_of(
+    new: Columns, known: KnownIds, kind: str
+) -> tuple[pd.arrays.ArrowStringArray, pd.DataFrame]:
+    """Give rows ids as `give_ids` does.
+
+    Parameters
+    ----------
+    new
+        pipe_id, from_m, to_m [m], find_m [m] and step, as `coded_text.Columns`.
+    known, kind
+        As for `give_ids`.
+
+    Returns
+    -------
+    ids, lost
+        A text column; every earlier id without an heir.
+
+    Raises
+    ------
+    TableError
+        If a row has no place.
+    """
+    places = np.array([new[name] for name in ("from_m", "to_m", "find_m")])
+    bad = ~np.isfinite(places).all(axis=0)
+    if bad.any():
+        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
+        raise TableError(message)
+    count = len(bad)
     of_kind = known.table["kind"].to_numpy(dtype=object) == kind
     old = {name: known.table[name].to_numpy()[of_kind] for name in IDS.names}
     taken: dict[int, str] = {}
-    if len(old["id"]) and len(rows):
+    if len(old["id"]) and count:
         was_live = old["live"].astype(bool)
         for live in (True, False):
             part = {name: values[was_live == live] for name, values in old.items()}
-            free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
+            free = np.array([at not in taken for at in range(count)], dtype=bool)
             _match(new, np.flatnonzero(free), part, taken)
-    open_ = np.ones(len(rows), dtype=bool)
+    open_ = np.ones(count, dtype=bool)
     open_[list(taken)] = False
     left = np.flatnonzero(open_)
-    names = ("pipe_id", "from_m", "to_m", "step")
-    order = left[order_by([new[name][left] for name in names])] if len(left) else left
+    keys = [new["pipe_id"].ordered().codes, new["from_m"], new["to_m"], new["step"].ordered().codes]
+    order = left[order_by([key[left] for key in keys])] if len(left) else left
     both = [_fresh(len(order), known, kind), pa.array(taken.values(), pa.large_string())]
-    place = np.empty(len(rows), dtype=np.int64)
-    place[np.concatenate([order, np.array(list(taken), dtype=np.int64)])] = np.arange(len(rows))
-    given = pd.Series(column_of(pa.concat_arrays(both).take(pa.array(place))), rows.index)
-    return given.rename("id"), _lost(old, given.tolist() if len(old["id"]) else ())
-
-
-Columns = dict[str, Any]
-"""Rows by column: texts as text columns or objects, figures as floats."""
+    place = np.empty(count, dtype=np.int64)
+    place[np.concatenate([order, np.array(list(taken), dtype=np.int64)])] = np.arange(count)
+    given = column_of(pa.concat_arrays(both).take(pa.array(place)))
+    return given, _lost(old, given.tolist() if len(old["id"]) else ())
 
 
 def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
@@ -117,35 +145,27 @@ def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
         message = "give_ids: two rows carry the same index"
         raise TableError(message)
     count = len(rows)
-    new = {
-        "pipe_id": texts_of(rows["pipe_id"].array),
+    stepped = "step" in rows.columns
+    return {
+        "pipe_id": Coded.of(texts_of(rows["pipe_id"].array)),
         "from_m": rows["from_m"].to_numpy(dtype=float),
         "to_m": rows["to_m"].to_numpy(dtype=float),
-        "step": texts_of(rows["step"].array)
-        if "step" in rows.columns
-        else worded([""], np.zeros(count, dtype=np.int64)),
+        "step": Coded.of(texts_of(rows["step"].array)) if stepped else Coded.one("", count),
         "find_m": find_m.loc[rows.index].to_numpy(float)
         if isinstance(find_m, pd.Series)
         else np.full(count, float(find_m)),
     }
-    bad = ~np.isfinite(np.array([new[name] for name in ("from_m", "to_m", "find_m")])).all(axis=0)
-    if bad.any():
-        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
-        raise TableError(message)
-    return new
 
 
-def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[int, str]) -> None:
+def _match(
+    new: Columns, free: npt.NDArray[np.intp], old: dict[str, Any], taken: dict[int, str]
+) -> None:
     """Pair the `free` rows of `new` with `old` one to one and note the pairs in `taken`."""
     if not len(free) or not len(old["id"]):
         return
-    both = [
-        np.asarray(part["pipe_id"], dtype=object)
-        + _BETWEEN
-        + np.asarray(part["step"], dtype=object)
-        for part in (new, old)
-    ]
-    some, was = matches(both[0][free], both[1])
+    both = [new["pipe_id"][free].tolist(), new["step"][free].tolist()]
+    names = [pipe + _BETWEEN + step for pipe, step in zip(*both, strict=True)]
+    some, was = matches(names, old["pipe_id"] + _BETWEEN + old["step"])
     at = free[some]
     wide = 2.0 * new["find_m"][at]
     start, end, start_old, end_old = (

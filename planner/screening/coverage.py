@@ -42,7 +42,7 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
         pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from
         us_node], on the index of `inspections`.
     """
-    nodes, names = (inspections[name].to_numpy(object) for name in ("counter_node", "pipe_id"))
+    nodes, names = (inspections[name].array for name in ("counter_node", "pipe_id"))
     found = np.asarray((nodes != "") & (names != ""), dtype=bool)
     runs = inspections if found.all() else inspections[found]
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
@@ -56,7 +56,7 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
     told["seen_to_m"] = np.where(from_us, reach, length)
     seen = pd.DataFrame(told, index=runs.index)
-    stopped = np.asarray(pipes["placing"].to_numpy(object) == "stopped", dtype=bool)
+    stopped = np.asarray(pipes["placing"].array == "stopped", dtype=bool)
     usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
     return seen if usable.all() else seen[usable]
 

@@ -28,7 +28,7 @@ from planner.contracts import (
     SPANS,
 )
 from planner.distinct import first_rows, groups_of, numbers_at, pairs_of, places_in
-from planner.ground.ids import KnownIds, give_ids
+from planner.ground.ids import KnownIds, ids_of
 from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
@@ -113,13 +113,12 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
     spans |= _of_pipe(spans, pipes, laterals)
     spans["survey_age_months"] = _ages(spans["oldest"], first_day)
-    places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m")}
-    rows = pd.DataFrame(written({**places, "step": _steps(spans)}), copy=False)
-    given, lost = give_ids(rows, known, "span", pd.Series(spans["find_m"]))
+    places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m", "find_m")}
+    given, lost = ids_of({**places, "step": _steps(spans)}, known, "span")
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
-        spans=_span_table(spans, given.array),
-        span_rows=conform(_once(links, ids, given.array), SPAN_ROWS),
+        spans=_span_table(spans, given),
+        span_rows=conform(_once(links, ids, given), SPAN_ROWS),
         flags=conform(said, FLAGS),
         left_over=_overtaken(defects, newer),
         lost_ids=lost,
@@ -129,8 +128,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
 def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
     """Give `SPANS`: put in the order of the table before texts are written out."""
     order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
-    sorted_ = {name: spans[name][order] for name in SPANS.names if name != "span_id"}
-    return conform({**written(sorted_), "span_id": ids.take(order)}, SPANS)
+    some = {name: spans[name] for name in SPANS.names if name in spans}
+    return conform({**written(taken(some, order)), "span_id": ids.take(order)}, SPANS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -321,10 +320,12 @@ def _kinds(words: Coded) -> Coded:
 def _worst(links: Columns, count: int) -> Columns:
     """Give each figure of a span as an interval: the worst that its rows can mean.
 
-    A row whose figure is unknown leaves the upper end open: it may be the worst.
+    A row whose figure is unknown leaves the upper end open: it may be the worst. What no row
+    has a figure of has no columns.
     """
-    names = {name: at for at, name in enumerate(SPAN_QUANTITIES)}
     quantity = links["quantity"]
+    told = [name for name in SPAN_QUANTITIES if name in set(quantity.listed())]
+    names = {name: at for at, name in enumerate(told)}
     at_word = np.array([names.get(name, -1) for name in quantity.listed()], dtype=np.intp)
     figure = at_word[quantity.codes]
     known = np.flatnonzero(figure >= 0)
@@ -348,7 +349,7 @@ def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Col
     dn = numbers_at(pipes["dn_mm"], at)
     dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in _OF_DN:
-        for side in ("low", "high"):
+        for side in ("low", "high") if f"{name}_low" in spans else ():
             out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
     start, end = spans["from_m"] - spans["find_m"], spans["to_m"] + spans["find_m"]
     near = _near_lateral(spans, start, end, laterals) | spans["coded_lateral"]
