@@ -57,6 +57,11 @@ class Coded:
         """Tell which rows hold a word of which `tell` says yes; each word is asked once."""
         return np.array([tell(word) for word in self.listed()], dtype=bool)[self.codes]
 
+    def places_in(self, known: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - a text column
+        """Give the place of each row's text in `known`, the first of several; -1 = nowhere."""
+        found = compute.index_in(self.words, value_set=_arrow(known)).fill_null(-1)
+        return np.asarray(found, dtype=np.intp)[self.codes]
+
     def listed(self) -> list[str]:
         """Give the words, by number."""
         found: list[str] = self.words.to_pylist()

@@ -253,6 +253,7 @@ def rule_spans(
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
+        coded=located.coded,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     own, no_limits = own_limits(decisions, spans)
@@ -265,6 +266,7 @@ def rule_spans(
         located.pipes,
         GradeTables(**inputs.grade_tables),
         inputs.settings.grades,
+        located.coded,
     )
     return Ruled(
         located, spanned, spans, screened.verdicts, grades, screened.findings, found,

@@ -64,6 +64,11 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
 _RUN = ("pipe_id", "inspection_id", "date", "laterals_coded")
 
 
+def is_seen_again(seen: pd.DataFrame) -> bool:
+    """Tell whether several runs saw one pipe: else none is overtaken."""
+    return bool(seen["pipe_id"].duplicated().any())
+
+
 def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
     """Name, for each row, the newest run of a later day that saw its whole place, else "".
 

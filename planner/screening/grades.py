@@ -17,7 +17,7 @@ import pyarrow as pa
 from pyarrow import compute
 
 from planner.arrays import worded
-from planner.coded_text import Coded, Columns
+from planner.coded_text import Coded, Columns, taken
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.screening.grade import rate_inspections
@@ -30,6 +30,7 @@ from planner.tables import check, conform, rows_in
 GRADE_COLUMN = "peak_per_m"
 Places = npt.NDArray[np.intp]
 _NAMED = ("code", "char1", "mechanism", "quantity")
+_TEXTS = (*_NAMED, "pipe_id", "inspection_id")
 _FIGURES = ("quantity_low", "quantity_high")
 _NOTHING = pa.scalar("", pa.large_string())
 
@@ -120,6 +121,7 @@ def grade_all(
     pipes: pd.DataFrame,
     tables: GradeTables,
     settings: Grades,
+    coded: Columns | None = None,
 ) -> pd.DataFrame:
     """Grade every placed inspection in every scheme that has a table.
 
@@ -131,6 +133,8 @@ def grade_all(
         Classes, scores and grades by score that the user has loaded.
     settings
         What the project says of soil, groundwater and protection zone.
+    coded
+        Texts of the defects by numbers, as far as `locate` has them at hand.
 
     Returns
     -------
@@ -140,9 +144,11 @@ def grade_all(
     """
     check(defects, DEFECTS)
     at = graded(defects)
-    of_pipe = places_in(defects["pipe_id"], pipes["pipe_id"])[at]
-    of_run = places_in(defects["inspection_id"], inspections["inspection_id"])[at]
-    named: Columns = {name: Coded.of(defects[name])[at] for name in _NAMED}
+    texts = {name: (coded or {}).get(name) or Coded.of(defects[name]) for name in _TEXTS}
+    texts = taken(texts, at)
+    of_pipe = texts["pipe_id"].places_in(pipes["pipe_id"])
+    of_run = texts["inspection_id"].places_in(inspections["inspection_id"])
+    named = {name: texts[name] for name in _NAMED}
     named |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
     heights = numbers_at(pipes["height_mm"], of_pipe)
     rows = _Rows(at, of_run, named, heights, of_pipe, defects, pipes, inspections)

@@ -13,11 +13,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
+from planner.coded_text import Coded, Columns, taken, written
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
 from planner.order import order_by, rises
 from planner.screening.axis import SAME_M
-from planner.screening.coverage import join_parts, overtaken_by
+from planner.screening.coverage import is_seen_again, join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
@@ -28,10 +29,8 @@ Numbers = npt.NDArray[np.float64]
 # Two laterals at one station on different sides of the pipe are two [clock h]; assumed.
 SAME_SIDE_H = 2.0
 _STATES = ("open", "closed")
-_SEEN = (
-    "pipe_id", "mechanism", "seen_on", "x_from_m", "x_to_m", "observation_id", "inspection_id",
-    "quantity_low", "quantity_high", "detail", "clock_h", "find_m",
-)  # fmt: skip
+_TEXTS = ("pipe_id", "mechanism", "seen_on", "inspection_id", "detail")
+_FIGURES = ("x_from_m", "x_to_m", "quantity_low", "quantity_high", "clock_h", "find_m")
 _NAMELESS = replace(
     LATERALS, key=(), columns=tuple(replace(one, blank=True) for one in LATERALS.columns)
 )
@@ -116,9 +115,10 @@ def _coding(seen: pd.DataFrame) -> pd.DataFrame:
     return seen if coded.all() else seen[coded]
 
 
-def find_laterals(
+def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     pipes: pd.DataFrame,
     defects: pd.DataFrame,
+    coded: Columns,
     listed: pd.DataFrame,
     seen: pd.DataFrame,
     settings: Survey,
@@ -132,6 +132,8 @@ def find_laterals(
         Obeys `PIPES`, with lengths and laterals_known set.
     defects
         Obeys `DEFECTS`: connections, and damage at a connection that has no row itself.
+    coded
+        Its texts by numbers: pipe_id, mechanism, detail, seen_on, inspection_id.
     listed
         Obeys `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
     seen
@@ -148,7 +150,7 @@ def find_laterals(
         one within the doubt of a seen one, on the same side, is that one.
     """
     placed, left_over = _on_axis(listed, pipes, settings)
-    filmed = _filmed(defects, seen)
+    filmed = _filmed(defects, coded, seen)
     if filmed.empty and not placed:
         return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
@@ -180,36 +182,33 @@ def find_laterals(
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
+def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> pd.DataFrame:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
-    wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
-    at = np.flatnonzero(wanted)
-    rows = pd.DataFrame({name: defects[name].array.take(at) for name in _SEEN}, copy=False)
-    newer = overtaken_by(rows, _coding(seen))
-    if (newer != "").any():
-        rows = rows[newer == ""]
-    own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
-    high, low = (rows[f"quantity_{end}"].to_numpy(dtype=float) for end in ("high", "low"))
-    told = own & is_among(rows["detail"], _STATES)
-    seen_on = np.unique(rows["seen_on"].to_numpy(dtype=object), return_inverse=True)[1]
-    keys = [rows["pipe_id"].array, ~own, -seen_on, *(rows[name].array for name in _PLACE)]
-    out = pd.DataFrame(
-        {
-            "pipe_id": rows["pipe_id"].array,
-            "x_m": rows["x_from_m"].array,
-            "clock_h": rows["clock_h"].array,
-            "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
-            "state": texts_of(np.where(told, rows["detail"].to_numpy(dtype=object), "unknown")),
-            "source": rows["inspection_id"].array,
-            "find_m": rows["find_m"].array,
-            "own": own,
-            "lateral_id": texts_of([""] * len(rows)),
-        }
-    )
-    return out.take(order_by(keys)) if len(out) else out
-
-
-_PLACE = ("x_from_m", "observation_id")
+    at = np.flatnonzero(coded["mechanism"].among(("lateral", *LATERAL_MECHANISMS)))
+    rows = taken({name: coded[name] for name in _TEXTS}, at)
+    rows |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
+    rows["observation_id"] = defects["observation_id"].array.take(at)
+    seen = _coding(seen)
+    if is_seen_again(seen):
+        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
+        rows = taken(rows, newer == "")
+    own = rows["mechanism"].holds("lateral")
+    low, high = rows["quantity_low"], rows["quantity_high"]
+    told = own & rows["detail"].among(_STATES)
+    keys = [rows["pipe_id"].ordered().codes, ~own, -rows["seen_on"].ordered().codes,
+            rows["x_from_m"], rows["observation_id"]]  # fmt: skip
+    out: Columns = {
+        "pipe_id": rows["pipe_id"],
+        "x_m": rows["x_from_m"],
+        "clock_h": rows["clock_h"],
+        "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
+        "state": Coded.where(told, rows["detail"], "unknown"),
+        "source": rows["inspection_id"],
+        "find_m": rows["find_m"],
+        "own": own,
+        "lateral_id": Coded.one("", len(own)),
+    }
+    return pd.DataFrame(written(taken(out, order_by(keys)) if len(own) else out))
 
 
 def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:

@@ -7,7 +7,7 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -38,7 +38,13 @@ from planner.screening.axis import (
     wall_to_wall,
     why_not,
 )
-from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
+from planner.screening.coverage import (
+    flag_unseen,
+    is_seen_again,
+    overtaken_by,
+    seen_parts,
+    with_rows,
+)
 from planner.screening.doubles import doubled_runs
 from planner.screening.doubts import flag_drawings, flag_runs
 from planner.screening.gone import flag_gone
@@ -60,7 +66,10 @@ Marks = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Located:
-    """What `locate` gives: each table by its contract's name."""
+    """What `locate` gives: each table by its contract's name.
+
+    `coded` has some texts of the defects by numbers, for the steps that go on from them.
+    """
 
     pipes: pd.DataFrame
     inspections: pd.DataFrame
@@ -69,6 +78,7 @@ class Located:
     growth: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
+    coded: Columns = field(default_factory=dict)
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -147,9 +157,10 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     told = np.bincount(rows["inspection_id"].codes, minlength=len(runs)) > 0
     seen = with_rows(seen_parts(axes, usable, settings), runs["inspection_id"].array[told])
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
-    defects = conform(_defects(rows, observations), DEFECTS)
+    own, coded = _in_order(rows, observations)
+    defects = conform(_written(own, observations), DEFECTS)
     axes = known_parts(axes, seen, flags)
-    found = find_laterals(axes, defects, laterals, seen, settings, flags)
+    found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
     return Located(
         pipes=conform(axes, PIPES),
@@ -159,6 +170,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         growth=growth,
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
+        coded=coded,
     )
 
 
@@ -298,22 +310,34 @@ def _pick(spots: Spots, wanted: Places) -> Spots:
     return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
 
 
-def _defects(rows: Columns, observations: pd.DataFrame) -> Columns:
-    """Give the columns of `DEFECTS` in its order, texts written out."""
-    ids = observations["observation_id"].array
-    keys = [rows["pipe_id"].ordered().codes, rows["from_m"], ids.take(rows["at"])]
-    return _written(rows, observations, order_by(keys) if len(rows["at"]) else rows["at"])
+_SAID = ("code", "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high")
 
 
-def _written(rows: Columns, observations: pd.DataFrame, order: Places | None = None) -> Columns:
-    """Write rows out, with all that their observations say but what they were given here."""
-    own: Columns = {name: rows[name] for name in ("at", "quantity_low", "quantity_high")}
+def _own(rows: Columns) -> Columns:
+    """Give the columns of `DEFECTS` that are at hand, and the place of each row's observation."""
+    own: Columns = {name: rows[name] for name in ("at", "inspection_id", *_SAID)}
     own |= {name: rows[name] for name in DEFECTS.names if name not in OBSERVATIONS.names}
     own["flags"] = Coded.notes(own["flags"])
-    own = own if order is None else taken(own, order)
-    at = own.pop("at")
-    said = {name: observations[name].array.take(at) for name in OBSERVATIONS.names}
-    return said | written(own)
+    return own
+
+
+def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Columns]:
+    """Give them in the order of `DEFECTS`; and those of them that are texts."""
+    own, ids = _own(rows), observations["observation_id"].array
+    if len(own["at"]):
+        keys = [own["pipe_id"].ordered().codes, own["from_m"], ids.take(own["at"])]
+        own = taken(own, order_by(keys))
+    return own, {name: one for name, one in own.items() if isinstance(one, Coded)}
+
+
+def _written(own: Columns, observations: pd.DataFrame) -> Columns:
+    """Write rows out, with what else their observations say."""
+    said = {
+        name: observations[name].array.take(own["at"])
+        for name in OBSERVATIONS.names
+        if name not in own
+    }
+    return said | written({name: one for name, one in own.items() if name != "at"})
 
 
 def _overtaken(
@@ -325,9 +349,9 @@ def _overtaken(
     flags: Flags,
 ) -> pd.DataFrame:
     """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
-    if not seen["pipe_id"].duplicated().any():
+    if not is_seen_again(seen):
         return conform([], GROWTH)
-    frame = pd.DataFrame(_written(rows, observations))
+    frame = pd.DataFrame(_written(_own(rows), observations))
     newer = overtaken_by(frame, seen)
     _note_older(rows, newer, runs)
     flag_gone(frame, newer, runs, settings.touch_m, flags)

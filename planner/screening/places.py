@@ -32,7 +32,9 @@ Places = npt.NDArray[np.intp]
 Marks = npt.NDArray[np.bool_]
 
 
-def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Columns:
+def gather(
+    defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags, coded: Columns
+) -> Columns:
     """Lay out the rows that make spans, with the place each belongs to.
 
     Parameters
@@ -45,6 +47,8 @@ def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: 
         How close stations are one place.
     flags
         What was assumed about joints is said here.
+    coded
+        Texts of `defects` by numbers, as far as they are at hand.
 
     Returns
     -------
@@ -55,7 +59,7 @@ def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: 
         in order of pipe, group and station).
     """
     ids = defects["observation_id"].array
-    rows = _columns_of(defects, np.arange(len(defects)))
+    rows = _columns_of(defects, np.arange(len(defects)), coded)
     role, damage = rows["role"], rows["role"].holds("damage")
     again = damage & rows["kind"].holds("repeated")
     single = taken(rows, np.flatnonzero((damage | role.holds("condition")) & ~again))
@@ -65,7 +69,7 @@ def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: 
         some = defects[again].assign(row_here=np.flatnonzero(again))
         repeated = split_repeated(some, defects, pipes, settings, flags)
         place = repeated["row_here"].to_numpy(dtype=np.intp)
-        parts.append({**_columns_of(repeated, place), "group": Coded.of(repeated["group"])})
+        parts.append({**_columns_of(repeated, place, {}), "group": Coded.of(repeated["group"])})
     own = clustered(_under(parts), ids, settings.touch_m)
     seen = taken(rows, np.flatnonzero(role.holds("flag")))
     seen["group"] = Coded.one("flag", len(seen["role"]))
@@ -84,10 +88,10 @@ def gather(defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: 
     return taken(members, order_by([*order, ids.take(members["row"])]))
 
 
-def _columns_of(rows: pd.DataFrame, place: Places) -> Columns:
+def _columns_of(rows: pd.DataFrame, place: Places, coded: Columns) -> Columns:
     joint = pd.array(rows["at_joint"].array, dtype="boolean")
     return {
-        **{name: Coded.of(rows[name]) for name in _TEXTS},
+        **{name: coded[name] if name in coded else Coded.of(rows[name]) for name in _TEXTS},
         **{name: rows[name].to_numpy(dtype=float) for name in _FIGURES},
         "joint": joint.to_numpy(dtype=bool, na_value=False),
         "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),

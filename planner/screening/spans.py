@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.arrays import column_of
 from planner.coded_text import Coded, Columns, alike, taken, under, written
 from planner.contracts import (
     DEFECTS,
@@ -27,7 +26,7 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
-from planner.distinct import first_rows, groups_of, numbers_at, pairs_of, places_in
+from planner.distinct import first_rows, groups_of, numbers_at, pairs_of
 from planner.ground.ids import KnownIds, ids_of
 from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_parts, with_rows
@@ -73,6 +72,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     known: KnownIds,
     *,
     first_day: str,
+    coded: Columns | None = None,
 ) -> Spanned:
     """Join defects at one place into spans.
 
@@ -86,6 +86,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         Ids of earlier runs: a span at an earlier one's place keeps its id.
     first_day
         YYYY-MM-DD, the day to which the age of surveys counts; "" = unknown.
+    coded
+        Texts of the defects by numbers, as far as `locate` has them at hand.
 
     Returns
     -------
@@ -104,9 +106,10 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     flags = Flags()
     seen = with_rows(seen_parts(pipes, inspections, settings), defects["inspection_id"])
     newer = overtaken_by(defects, seen)
-    old = newer != ""
-    counted = defects[~old] if old.any() else defects
-    members = gather(counted, pipes, settings, flags)
+    old, counted, coded = newer != "", defects, coded or {}
+    if old.any():
+        counted, coded = defects[~old], taken(coded, ~old)
+    members = gather(counted, pipes, settings, flags, coded)
     spans = _spans_of(members)
     ids = counted["observation_id"].array
     links = _links(members, *_lenders(spans), ids)
@@ -344,8 +347,7 @@ def _worst(links: Columns, count: int) -> Columns:
 def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
     out: Columns = {}
-    pipe = spans["pipe_id"]
-    at = places_in(column_of(pipe.words), pipes["pipe_id"])[pipe.codes]
+    at = spans["pipe_id"].places_in(pipes["pipe_id"])
     dn = numbers_at(pipes["dn_mm"], at)
     dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in _OF_DN:
