@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,9 @@ Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
 Columns = dict[str, Any]
 """Rows by column: texts as `Coded`, figures as floats, yes or no as marks, unknown as no."""
+
+# Among more words than this one is looked for by arrow.
+_MANY = 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +46,14 @@ class Coded:
 
     def code_of(self, word: str) -> int:
         """Give the number of a word; -1 where it is none of these."""
-        return int(compute.index(self.words, pa.scalar(word, self.words.type)).as_py())
+        if len(self.words) > _MANY:
+            return int(compute.index(self.words, pa.scalar(word, self.words.type)).as_py())
+        return self._numbers.get(word, -1)
+
+    @cached_property
+    def _numbers(self) -> dict[str, int]:
+        words = self.listed()
+        return dict(zip(reversed(words), range(len(words) - 1, -1, -1), strict=True))
 
     def holds(self, word: str) -> Marks:
         """Tell which rows hold `word`."""
@@ -66,6 +77,11 @@ class Coded:
         """Give the words, by number."""
         found: list[str] = self.words.to_pylist()
         return found
+
+    def used(self) -> pd.arrays.ArrowStringArray:
+        """Give the words that any row holds, as a text column."""
+        there = np.bincount(self.codes, minlength=len(self.words)) > 0
+        return column_of(self.words.filter(pa.array(there)))
 
     def tolist(self) -> list[str]:
         """Give the text of each row."""

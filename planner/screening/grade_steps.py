@@ -85,10 +85,7 @@ def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) ->
         defects["quantity_high"],
         height,
     )
-    met: list[tuple[Row, Any, Any]] = [
-        (step, *_met(seen, step))
-        for step in made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
-    ]
+    met: list[tuple[Row, Any, Any]] = [(step, *_met(seen, step)) for step in _rows_of(steps)]
     counts = [len(place) for _, place, _ in met]
     named = sorted({step.requirement for step, _, _ in met})
     requirement = np.array([named.index(step.requirement) for step, _, _ in met], dtype=np.intp)
@@ -115,6 +112,17 @@ def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) ->
             "wanting": np.logical_or.reduceat(found["wanting"], first),
         }
     )
+
+
+def _rows_of(steps: pd.DataFrame) -> list[Row]:
+    if steps is handbook_steps():
+        return _handbook_rows()
+    return made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
+
+
+@lru_cache(maxsize=1)
+def _handbook_rows() -> list[Row]:
+    return list(handbook_steps().itertuples(index=False))
 
 
 @dataclass(frozen=True)

@@ -154,8 +154,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     reasons |= dict.fromkeys(good["at"][pairs.lonely].tolist(), lonely)
     rows = make_defects(good, spots, pairs, settings)
 
-    told = np.bincount(rows["inspection_id"].codes, minlength=len(runs)) > 0
-    seen = with_rows(seen_parts(axes, usable, settings), runs["inspection_id"].array[told])
+    seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
     own, coded = _in_order(rows, observations)
     defects = conform(_written(own, observations), DEFECTS)
