@@ -169,6 +169,17 @@ def under(columns: Sequence[Coded]) -> Coded:
     return Coded(np.concatenate([column.codes for column in same]), same[0].words)
 
 
+def beneath(parts: Sequence[Columns]) -> Columns:
+    """Put rows below each other; all parts have the columns of the first."""
+    if len(parts) == 1:
+        return parts[0]
+    out: Columns = {}
+    for name, first in parts[0].items():
+        columns = [part[name] for part in parts]
+        out[name] = under(columns) if isinstance(first, Coded) else np.concatenate(columns)
+    return out
+
+
 def columns_of(frame: pd.DataFrame) -> Columns:
     """Lay out the columns of a frame; numbers that lack a figure are not a number."""
     out: Columns = {}

@@ -6,6 +6,7 @@ filmed with connections coded is kept beside the list.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,12 +14,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
-from planner.coded_text import Coded, Columns, taken, written
+from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
-from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
-from planner.order import order_by, rises
+from planner.distinct import any_of, first_rows, is_among, numbers_at, places_in
+from planner.order import order_by
 from planner.screening.axis import SAME_M
-from planner.screening.coverage import is_seen_again, join_parts, overtaken_by
+from planner.screening.coverage import is_seen_again, join_parts, overthereby
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
@@ -79,7 +80,7 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     pipes
         A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pd.DataFrame(pipes, copy=True)
+    out = pd.DataFrame(pipes, copy=False).copy(deep=False)
     coded = _coding(seen)
     # Most pipes have one run: only the others need their parts joined.
     many = coded["pipe_id"].duplicated(keep=False)
@@ -151,21 +152,21 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     """
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, coded, seen)
-    if filmed.empty and not placed:
+    if not len(filmed["own"]) and not placed:
         return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
-    for pipe_id, lateral in () if plain.all() else _one_by_one(filmed[~plain]):
+    for pipe_id, lateral in () if plain.all() else _one_by_one(taken(filmed, ~plain)):
         by_pipe.setdefault(pipe_id, [])
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
         known.setdefault(pipe_id, []).append(lateral)
     places = places_in(sorted(known), pipes["pipe_id"])
-    ranges = pipes[["laterals_known_from_m", "laterals_known_to_m"]].to_numpy(dtype=float)
+    ranges = [pipes[f"laterals_known_{end}_m"].to_numpy(dtype=float) for end in ("from", "to")]
     for pipe_id, place in zip(sorted(known), places, strict=True):
         found = by_pipe.setdefault(pipe_id, [])
-        low, high = ranges[place]
+        low, high = (end[place] for end in ranges)
         for lateral in _unseen(found, known[pipe_id]):
             found.append(lateral)
             if low <= lateral.x_m <= high:
@@ -175,14 +176,14 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source", "lateral_id"]
-    rows = filmed if plain.all() else filmed[plain]
+    rows = {name: filmed[name] for name in LATERALS.names}
+    rows = rows if plain.all() else taken(rows, plain)
     if mixed:
-        rows = pd.concat([rows[names], conform(mixed, _NAMELESS)], ignore_index=True)
+        rows = beneath([rows, columns_of(conform(mixed, _NAMELESS))])
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> pd.DataFrame:
+def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> Columns:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
     at = np.flatnonzero(coded["mechanism"].among(("lateral", *LATERAL_MECHANISMS)))
     rows = taken({name: coded[name] for name in _TEXTS}, at)
@@ -190,7 +191,7 @@ def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> pd.Dat
     rows["observation_id"] = defects["observation_id"].array.take(at)
     seen = _coding(seen)
     if is_seen_again(seen):
-        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
+        newer = overthereby(pd.DataFrame(written(rows), copy=False), seen)
         rows = taken(rows, newer == "")
     own = rows["mechanism"].holds("lateral")
     low, high = rows["quantity_low"], rows["quantity_high"]
@@ -208,29 +209,27 @@ def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> pd.Dat
         "own": own,
         "lateral_id": Coded.one("", len(own)),
     }
-    return pd.DataFrame(written(taken(out, order_by(keys)) if len(own) else out))
+    return taken(out, order_by(keys)) if len(own) else out
 
 
-def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:
+def _is_plain(filmed: Columns, listed_on: set[str]) -> npt.NDArray[np.bool_]:
     """Tell the rows of pipes on which one run coded connections and nothing else tells of any."""
-    if not len(filmed):
-        return np.zeros(0, dtype=bool)
-    of_pipe, count = groups_of([filmed["pipe_id"]])
-    first = first_rows(of_pipe, count)
-    source, _ = groups_of([filmed["source"]])
-    other = ~filmed["own"].to_numpy(dtype=bool) | (source != source[first[of_pipe]])
-    other |= is_among(filmed["pipe_id"], listed_on)
-    return ~any_of(of_pipe, count, other)[of_pipe]
+    pipe, source = filmed["pipe_id"], filmed["source"].codes
+    count = len(pipe.words)
+    first = first_rows(pipe.codes, count)
+    other = ~filmed["own"] | (source != source[first[pipe.codes]])
+    other |= pipe.among(listed_on) if listed_on else False
+    return ~any_of(pipe.codes, count, other)[pipe.codes]
 
 
-def _one_by_one(filmed: pd.DataFrame) -> list[tuple[str, _Lateral]]:
+def _one_by_one(filmed: Columns) -> list[tuple[str, _Lateral]]:
     columns = ["x_m", "clock_h", "size_mm", "state", "source", "find_m"]
-    twins = np.where(filmed["own"].to_numpy(dtype=bool), "", "damage").tolist()
+    twins = np.where(filmed["own"], "", "damage").tolist()
     values = [filmed[name].tolist() for name in columns]
     return [
-        (str(pipe_id), _Lateral(x, clock, mm, state, source, find, twin=twin))
+        (pipe_id, _Lateral(x, clock, mm, state, source, find, twin=twin))
         for pipe_id, x, clock, mm, state, source, find, twin in zip(
-            filmed["pipe_id"], *values, twins, strict=True
+            filmed["pipe_id"].tolist(), *values, twins, strict=True
         )
     ]
 
@@ -321,12 +320,12 @@ def _rows(pipe_id: str, laterals: list[_Lateral]) -> list[dict[str, object]]:
     ]
 
 
-def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
-    """Name laterals that have no id of their own by pipe and place, each once."""
-    clock = rows["clock_h"].to_numpy(dtype=float)
-    keys = [rows[name].array for name in ("pipe_id", "x_m", "lateral_id")]
+def _with_ids(rows: Columns) -> Columns:
+    """Name laterals that have no id of their own by pipe and place, each once; texts written."""
+    clock = rows["clock_h"]
+    keys = [rows["pipe_id"].ordered().codes, rows["x_m"], rows["lateral_id"].ordered().codes]
     keys.append(np.where(np.isnan(clock), np.inf, clock))
-    rows = rows if rises(keys) else rows.take(order_by(keys))
+    rows = taken(rows, order_by(keys)) if len(clock) else rows
     given = rows["lateral_id"].tolist()
     names = [
         own or f"{pipe_id} at {x_m:.2f} m"
@@ -334,15 +333,20 @@ def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
             given, rows["pipe_id"].tolist(), rows["x_m"].tolist(), strict=True
         )
     ]
-    twice = pd.Series(names, dtype="str").duplicated(keep=False).to_numpy()
-    taken = {name for name, again in zip(names, twice, strict=True) if not again} | set(given)
-    for i in np.flatnonzero(twice):
-        if given[i]:
-            continue
+    return written(rows) | {"lateral_id": texts_of(_each_once(names, given))}
+
+
+def _each_once(names: list[str], given: list[str]) -> list[str]:
+    """Give names that stand twice a number, but for those that were given."""
+    counts = Counter(names)
+    if len(counts) == len(names):
+        return names
+    there = {name for name, times in counts.items() if times == 1} | set(given)
+    for i in (i for i, name in enumerate(list(names)) if counts[name] > 1 and not given[i]):
         name, count = names[i], 1
-        while name in taken:
+        while name in there:
             count += 1
             name = f"{names[i]} ({count})"
-        taken.add(name)
+        there.add(name)
         names[i] = name
-    return rows.assign(lateral_id=texts_of(names))
+    return names

@@ -6,14 +6,13 @@ its row, and that is all.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, alike, taken, under
+from planner.coded_text import Coded, Columns, alike, beneath, taken
 from planner.distinct import pairs_of
 from planner.order import order_by
 from planner.screening.bands import compiled
@@ -70,7 +69,7 @@ def gather(
         repeated = split_repeated(some, defects, pipes, settings, flags)
         place = repeated["row_here"].to_numpy(dtype=np.intp)
         parts.append({**_columns_of(repeated, place, {}), "group": Coded.of(repeated["group"])})
-    own = clustered(_under(parts), ids, settings.touch_m)
+    own = clustered(beneath(parts), ids, settings.touch_m)
     seen = taken(rows, np.flatnonzero(role.holds("flag")))
     seen["group"] = Coded.one("flag", len(seen["role"]))
     parent = _parents(seen, own, settings.touch_m)
@@ -83,7 +82,9 @@ def gather(
     alone = clustered(taken(seen, np.flatnonzero(parent < 0)), ids, settings.touch_m)
     alone["place"] = alone["place"] + own["place"].max(initial=-1) + 1
     every = [(own, "own"), (joined, "flag"), (alone, "own")]
-    members = _under([{**part, "part": Coded.one(word, len(part["role"]))} for part, word in every])
+    members = beneath(
+        [{**part, "part": Coded.one(word, len(part["role"]))} for part, word in every]
+    )
     order = [members[name] for name in ("place", "core_from", "core_to")]
     return taken(members, order_by([*order, ids.take(members["row"])]))
 
@@ -97,17 +98,6 @@ def _columns_of(rows: pd.DataFrame, place: Places, coded: Columns) -> Columns:
         "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
         "row": place,
     }
-
-
-def _under(parts: Sequence[Columns]) -> Columns:
-    """Put rows below each other."""
-    if len(parts) == 1:
-        return parts[0]
-    out: Columns = {}
-    for name, first in parts[0].items():
-        columns = [part[name] for part in parts]
-        out[name] = under(columns) if isinstance(first, Coded) else np.concatenate(columns)
-    return out
 
 
 def clustered(rows: Columns, ids: Any, touch_m: float) -> Columns:  # noqa: ANN401 - a text column
