@@ -19,7 +19,7 @@ from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, is_among, numbers_at, places_in
 from planner.order import order_by
 from planner.screening.axis import SAME_M
-from planner.screening.coverage import is_seen_again, join_parts, overthereby
+from planner.screening.coverage import is_seen_again, join_parts, overtaken_by
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
@@ -191,7 +191,7 @@ def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> Column
     rows["observation_id"] = defects["observation_id"].array.take(at)
     seen = _coding(seen)
     if is_seen_again(seen):
-        newer = overthereby(pd.DataFrame(written(rows), copy=False), seen)
+        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
         rows = taken(rows, newer == "")
     own = rows["mechanism"].holds("lateral")
     low, high = rows["quantity_low"], rows["quantity_high"]
