@@ -38,7 +38,7 @@ from planner.repairs.wall import check_walls
 from planner.screening.as_built import as_it_lies, days_of, measured_pipes
 from planner.screening.axis import Listed
 from planner.screening.grades import GradeTables, grade_all
-from planner.screening.locate import Located, locate
+from planner.screening.locate import Located, LocatedAnew, locate
 from planner.screening.match import Matched
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
@@ -363,7 +363,7 @@ def _chosen(tables: Tables, priced: Inputs, decisions: pd.DataFrame) -> dict[str
     }
 
 
-def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
+def place_rows(inputs: Inputs, whole: Whole | None = None) -> LocatedAnew:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
     located = locate(
         inputs.pipes,

@@ -219,7 +219,7 @@ def _is_plain(filmed: Columns, listed_on: set[str]) -> npt.NDArray[np.bool_]:
     first = first_rows(pipe.codes, count)
     other = ~filmed["own"] | (source != source[first[pipe.codes]])
     other |= pipe.among(listed_on) if listed_on else False
-    return ~any_of(pipe.codes, count, other)[pipe.codes]
+    return np.asarray(~any_of(pipe.codes, count, other)[pipe.codes], dtype=bool)
 
 
 def _one_by_one(filmed: Columns) -> list[tuple[str, _Lateral]]:

@@ -7,7 +7,7 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,10 +66,7 @@ Marks = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Located:
-    """What `locate` gives: each table by its contract's name.
-
-    `coded` has some texts of the defects by numbers, for the steps that go on from them.
-    """
+    """Rows on their pipes: each table by its contract's name."""
 
     pipes: pd.DataFrame
     inspections: pd.DataFrame
@@ -78,7 +75,13 @@ class Located:
     growth: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
-    coded: Columns = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LocatedAnew(Located):
+    """What `locate` gives: `coded` has some texts of the defects by number, for later steps."""
+
+    coded: Columns
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -91,7 +94,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     first_day: str,
     listed: Listed | None = None,
     matched: Matched | None = None,
-) -> Located:
+) -> LocatedAnew:
     """Put every coded row on its pipe, or say why not.
 
     Parameters
@@ -113,7 +116,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
 
     Returns
     -------
-    Located
+    LocatedAnew
         Pipes with length, placing and where laterals are known; runs with pipe and
         counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`.
 
@@ -161,7 +164,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     axes = known_parts(axes, seen, flags)
     found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
-    return Located(
+    return LocatedAnew(
         pipes=conform(axes, PIPES),
         inspections=conform(runs, INSPECTIONS),
         defects=defects,

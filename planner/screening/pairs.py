@@ -80,7 +80,7 @@ def pair_stretches(rows: Columns) -> Pairs:
     places = np.flatnonzero(~rows["stretch"].holds(""))
     names = ("inspection_id", "s_m", "stretch", "code")
     told = zip(places.tolist(), *(rows[name][places].tolist() for name in names), strict=True)
-    coded = [_row(*one, found) for one in told]
+    coded = [_row(at, run, s, mark, code, found) for at, run, s, mark, code in told]
     row_no = dict(zip(places.tolist(), rows["row"][places].tolist(), strict=True))
     ordered = sorted(
         (row for row in coded if row is not None),

@@ -142,7 +142,8 @@ def _set_words(out: Columns, at: Places, origin: str, kind: Coded) -> None:
 def _maybe_sag(rows: Columns, at: Places) -> Marks:
     """Mark bent joints whose figure was too large for degrees: older files code sags so."""
     bent = rows["mechanism"][at].holds("joint_angle")
-    return bent & ~rows["q1"][at].holds("") & np.isnan(rows["quantity_low"][at])
+    blank = rows["q1"][at].holds("") | ~np.isnan(rows["quantity_low"][at])
+    return np.asarray(bent & ~blank, dtype=bool)
 
 
 def _kind_of(rows: Columns, starts: Places, ends: Places) -> Coded:
