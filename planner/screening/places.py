@@ -128,7 +128,7 @@ def clustered(rows: Columns, ids: Any, touch_m: float) -> Columns:  # noqa: ANN4
     order = order_by([both, cores["core_from"], cores["core_to"], ids.take(rows["row"])])
     rows, both = taken(rows, order), both[order]
     starts = np.empty(len(order), dtype=bool)
-    mark_starts(both, rows["core_from"], rows["core_to"], touch_m + SAME_M, starts)
+    mark_starts(both, rows["core_from"], rows["core_to"], touch_m, starts)
     return {**rows, "place": np.cumsum(starts) - 1}
 
 
@@ -143,7 +143,7 @@ def mark_starts(
     """Mark the rows that touch none before them of their group; rows are in order of station."""
     reach = 0.0
     for i in range(len(group)):
-        starts[i] = i == 0 or group[i] != group[i - 1] or from_m[i] > reach + touch_m
+        starts[i] = i == 0 or group[i] != group[i - 1] or from_m[i] > reach + touch_m + SAME_M
         reach = to_m[i] if starts[i] or to_m[i] > reach else reach
 
 
