@@ -137,9 +137,9 @@ class Coded:
         return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
 
     @staticmethod
-    def notes(texts: npt.NDArray[np.object_]) -> Coded:
+    def notes(texts: Any) -> Coded:  # noqa: ANN401 - a text column, or objects
         """Give texts, most of them blank, numbers."""
-        at = np.flatnonzero(texts != "")
+        at = np.flatnonzero(np.asarray(texts != "", dtype=bool))
         return Coded.of(texts[at]).placed(at, len(texts))
 
     @staticmethod

@@ -11,7 +11,7 @@ Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is men
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import worded
 from planner.coded_text import Coded, Columns
 from planner.contracts import GRADE_STEPS
 from planner.distinct import is_among
@@ -105,7 +106,7 @@ def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) ->
     return pd.DataFrame(
         {
             "place": found["place"][first],
-            "requirement": np.array(named, dtype=object)[found["requirement"][first]],
+            "requirement": worded(named, found["requirement"][first]),
             "low": np.minimum.reduceat(found["value"], first),
             "high": np.maximum.reduceat(found["value"], first),
             "verified": np.logical_and.reduceat(found["verified"], first),
@@ -134,26 +135,35 @@ class _Seen:
     low: npt.NDArray[np.float64]
     high: npt.NDArray[np.float64]
     height_mm: npt.NDArray[np.float64]
+    rows_of: dict[tuple[str, ...], npt.NDArray[np.int64]] = field(default_factory=dict)
+
+    def named_in(self, step: Row) -> npt.NDArray[np.int64]:
+        """Give the rows of the code or mechanism that a step names; most name one of few."""
+        key = tuple(str(getattr(step, column)).upper() for column in self.names)
+        if key not in self.rows_of:
+            fits = np.ones(len(self.low), dtype=bool)
+            for wanted, found in zip(key, self.names.values(), strict=True):
+                if wanted:
+                    fits &= found.holds(wanted)
+            self.rows_of[key] = np.flatnonzero(fits)
+        return self.rows_of[key]
 
 
 def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     """Give the rows that one step can hold for, and which of them want a figure for it."""
-    fits = np.ones(len(seen.low), dtype=bool)
-    wanting = np.zeros(len(seen.low), dtype=bool)
-    for column, found in seen.names.items():
-        wanted = str(getattr(step, column)).upper()
-        if wanted:
-            fits &= found.holds(wanted)
-    if not fits.any():
-        return np.flatnonzero(fits), wanting[fits]
+    place = seen.named_in(step)
+    fits, wanting = np.ones(len(place), dtype=bool), np.zeros(len(place), dtype=bool)
+    if not len(place):
+        return place, wanting
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
         # An unknown height may be of any class.
-        fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
-        wanting |= np.isnan(seen.height_mm)
+        height_mm = seen.height_mm[place]
+        fits &= ~((height_mm < step.dn_from_mm) | (height_mm >= step.dn_below_mm))
+        wanting |= np.isnan(height_mm)
     if step.quantity:
-        known = seen.quantity.holds(step.quantity)
-        known &= ~np.isnan(seen.low) & ~np.isnan(seen.high)
-        fits &= ~(known & ((seen.high <= step.over) | (seen.low > step.up_to)))
+        low, high = seen.low[place], seen.high[place]
+        known = seen.quantity[place].codes == seen.quantity.code_of(step.quantity)
+        known &= ~np.isnan(low) & ~np.isnan(high)
+        fits &= ~(known & ((high <= step.over) | (low > step.up_to)))
         wanting |= ~known
-    place = np.flatnonzero(fits)
-    return place, wanting[place]
+    return place[fits], wanting[fits]

@@ -240,7 +240,7 @@ def _among(at: Places, used: Marks) -> Places:
     return np.append(np.where(used, np.cumsum(used) - 1, -1), -1)[at]
 
 
-_CODED = ("code", "stretch", "mechanism", "role", "detail", "quantity", "q1")
+_CODED = ("code", "mechanism", "role", "detail", "quantity")
 _FIGURES = ("s_m", "quantity_low", "quantity_high", "clock_from_h", "clock_to_h")
 
 
@@ -270,7 +270,8 @@ def _join(
     rows: Columns = {"at": good, "inspection_id": Coded.by_row(runs["inspection_id"])[run]}
     rows |= {name: Coded.of(observations[name])[good] for name in _CODED}
     rows |= {name: observations[name].to_numpy(dtype=float)[good] for name in _FIGURES}
-    rows["observation_id"] = Coded.by_row(observations["observation_id"])[good]
+    rows["stretch"] = Coded.notes(observations["stretch"].array)[good]
+    rows |= {name: Coded.by_row(observations[name])[good] for name in ("observation_id", "q1")}
     rows["at_joint"] = marks_of(observations["at_joint"].array)[good]
     rows["row"] = observations["row"].array.to_numpy(dtype=np.int64, na_value=0)[good]
     rows |= {name: Coded.of(runs[name])[run] for name in ("counter_node", "zero_at", "date")}

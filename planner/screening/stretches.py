@@ -142,8 +142,13 @@ def _set_words(out: Columns, at: Places, origin: str, kind: Coded) -> None:
 def _maybe_sag(rows: Columns, at: Places) -> Marks:
     """Mark bent joints whose figure was too large for degrees: older files code sags so."""
     bent = rows["mechanism"][at].holds("joint_angle")
-    blank = rows["q1"][at].holds("") | ~np.isnan(rows["quantity_low"][at])
-    return np.asarray(bent & ~blank, dtype=bool)
+    unread = _written(rows, at) & np.isnan(rows["quantity_low"][at])
+    return np.asarray(bent & unread, dtype=bool)
+
+
+def _written(rows: Columns, at: Places) -> Marks:
+    """Mark some rows that have a figure as written."""
+    return np.array([text != "" for text in rows["q1"][at].tolist()], dtype=bool)
 
 
 def _kind_of(rows: Columns, starts: Places, ends: Places) -> Coded:
@@ -160,7 +165,7 @@ def _worst_figures(out: Columns, rows: Columns, starts: Places, ends: Places) ->
     """Take the larger of the figures at both ends; an end left blank says nothing new."""
     low, high = rows["quantity_low"], rows["quantity_high"]
     first, last = rows["quantity"][starts], rows["quantity"][ends]
-    written, written_end = (~rows["q1"][at].holds("") for at in (starts, ends))
+    written, written_end = (_written(rows, at) for at in (starts, ends))
     takes = (first.codes == last.codes) & ~first.holds("") & written_end
     only = takes & ~written
     worst_low = np.fmax(low[starts], low[ends])
