@@ -26,7 +26,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.distinct import numbers_at, places_in
+from planner.distinct import numbers_at, places_among, places_in
 from planner.order import order_by
 from planner.screening.align import align
 from planner.screening.axis import (
@@ -61,7 +61,6 @@ STEP = "locate"
 
 Texts = npt.NDArray[np.object_]
 Places = npt.NDArray[np.intp]
-Marks = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -143,7 +142,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     usable = runs if used.all() else runs.loc[used]
     of_run = places_in(observations["inspection_id"], runs["inspection_id"])
     flag_drawings(axes, nodes, usable, settings, flags)
-    flag_runs(usable, axes, observations, _among(of_run, used), first_day, flags)
+    flag_runs(usable, axes, observations, places_among(of_run, used), first_day, flags)
 
     measured = runs.assign(wall_part_m=wall_part(runs, settings))
     good, reasons = _join(observations, of_run, measured, refused, axes)
@@ -231,13 +230,6 @@ def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags
         else:
             flags.add(runs["inspection_id"].iloc[i], what)
     return reasons
-
-
-def _among(at: Places, used: Marks) -> Places:
-    """Give places among all as places among those that are used; -1 = not there."""
-    if used.all():
-        return at
-    return np.append(np.where(used, np.cumsum(used) - 1, -1), -1)[at]
 
 
 _CODED = ("code", "mechanism", "role", "detail", "quantity")

@@ -226,7 +226,7 @@ def _links(members: Columns, takers: Places, givers: Places, ids: Texts) -> Colu
     `ids` has the name of each of the defects that count.
     """
     count = len(members["place"])
-    pair, row = matches_of(givers, members["place"])
+    pair, row = pairs_of(givers, members["place"], int(members["place"].max(initial=-1)) + 1)
     at = np.concatenate([np.arange(count), row])
     links = {name: members[name][at] for name in _SAID}
     links["place"] = np.concatenate([members["place"], takers[pair]])
@@ -234,15 +234,6 @@ def _links(members: Columns, takers: Places, givers: Places, ids: Texts) -> Colu
     rank = np.array([_RANKS[word] for word in part.listed()], dtype=np.int8)[part.codes]
     order = order_by([links["place"], rank, links["core_from"], ids.take(links["row"])])
     return taken(links, order)
-
-
-def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
-    """Pair each wanted place with each row of it; `places` are in order."""
-    first, last = (np.searchsorted(places, wanted, side) for side in ("left", "right"))
-    times = last - first
-    pair = np.repeat(np.arange(len(wanted)), times)
-    within = np.arange(len(pair)) - np.repeat(np.cumsum(times) - times, times)
-    return pair, np.repeat(first, times) + within
 
 
 def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
