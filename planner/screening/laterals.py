@@ -16,10 +16,10 @@ import pandas as pd
 from planner.arrays import texts_of
 from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
-from planner.distinct import any_of, first_rows, is_among, numbers_at, places_in
+from planner.distinct import any_of, first_rows, is_among, places_in
 from planner.order import order_by
 from planner.screening.axis import SAME_M
-from planner.screening.coverage import is_seen_again, join_parts, overtaken_by
+from planner.screening.coverage import join_parts, overtaken_by, seen_again
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
@@ -63,13 +63,13 @@ class _Lateral:
         return near and not min(apart, 12.0 - apart) > SAME_SIDE_H
 
 
-def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.DataFrame:
+def known_parts(pipes: pd.DataFrame, seen: Columns, flags: Flags) -> pd.DataFrame:
     """Set on each pipe the stretch in which its laterals are known.
 
     Parameters
     ----------
     pipes
-        Obeys `PIPES`, with lengths set.
+        Obeys `PIPES`, with lengths set; a plain frame.
     seen
         As `coverage.seen_parts` gives it: runs that coded connections count.
     flags
@@ -80,16 +80,17 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     pipes
         A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pd.DataFrame(pipes, copy=False).copy(deep=False)
+    out = pipes.copy(deep=False)
     coded = _coding(seen)
     # Most pipes have one run: only the others need their parts joined.
-    many = coded["pipe_id"].duplicated(keep=False)
-    once = coded[~many] if many.any() else coded
-    at = places_in(out["pipe_id"], once["pipe_id"])
-    from_m, to_m = (numbers_at(once[name], at) for name in ("seen_from_m", "seen_to_m"))
+    many = seen_again(coded)
+    once = taken(coded, ~many) if many.any() else coded
+    at = places_in(out["pipe_id"], once["pipe_id"].column())
+    from_m, to_m = (np.append(once[name], np.nan)[at] for name in ("seen_from_m", "seen_to_m"))
     starts: dict[object, float] = {}
     ends: dict[object, float] = {}
-    for pipe_id, part in coded[many].groupby("pipe_id", sort=True) if many.any() else ():
+    several = pd.DataFrame(written(taken(coded, many))) if many.any() else None
+    for pipe_id, part in () if several is None else several.groupby("pipe_id", sort=True):
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
         starts[pipe_id], ends[pipe_id] = best
@@ -100,20 +101,20 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
                     f"laterals are known from {other[0]:.2f} to {other[1]:.2f} m as well; only "
                     f"{best[0]:.2f} to {best[1]:.2f} m is counted",
                 )
-    several = places_in(list(map(str, starts)), out["pipe_id"])
+    joined = places_in(list(map(str, starts)), out["pipe_id"])
     for name, new, values in (
         ("laterals_known_from_m", from_m, starts),
         ("laterals_known_to_m", to_m, ends),
     ):
-        new[several] = list(values.values())
+        new[joined] = list(values.values())
         out[name] = np.where(np.isnan(new), out[name].to_numpy(dtype=float), new)
     return out
 
 
-def _coding(seen: pd.DataFrame) -> pd.DataFrame:
+def _coding(seen: Columns) -> Columns:
     """Give the runs that coded connections."""
-    coded = np.asarray(seen["laterals_coded"].to_numpy(object) == "yes", dtype=bool)
-    return seen if coded.all() else seen[coded]
+    coded = seen["laterals_coded"].holds("yes")
+    return seen if coded.all() else taken(seen, coded)
 
 
 def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
@@ -121,7 +122,7 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     defects: pd.DataFrame,
     coded: Columns,
     listed: pd.DataFrame,
-    seen: pd.DataFrame,
+    seen: Columns,
     settings: Survey,
     flags: Flags,
 ) -> FoundLaterals:
@@ -183,14 +184,14 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, coded: Columns, seen: pd.DataFrame) -> Columns:
+def _filmed(defects: pd.DataFrame, coded: Columns, seen: Columns) -> Columns:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
     at = np.flatnonzero(coded["mechanism"].among(("lateral", *LATERAL_MECHANISMS)))
     rows = taken({name: coded[name] for name in _TEXTS}, at)
     rows |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
     rows["observation_id"] = defects["observation_id"].array.take(at)
     seen = _coding(seen)
-    if is_seen_again(seen):
+    if seen_again(seen).any():
         newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
         rows = taken(rows, newer == "")
     own = rows["mechanism"].holds("lateral")

@@ -40,8 +40,8 @@ from planner.screening.axis import (
 )
 from planner.screening.coverage import (
     flag_unseen,
-    is_seen_again,
     overtaken_by,
+    seen_again,
     seen_parts,
     with_rows,
 )
@@ -338,13 +338,13 @@ def _written(own: Columns, observations: pd.DataFrame) -> Columns:
 def _overtaken(
     rows: Columns,
     observations: pd.DataFrame,
-    seen: pd.DataFrame,
+    seen: Columns,
     runs: pd.DataFrame,
     settings: Survey,
     flags: Flags,
 ) -> pd.DataFrame:
     """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
-    if not is_seen_again(seen):
+    if not seen_again(seen).any():
         return conform([], GROWTH)
     frame = pd.DataFrame(_written(_own(rows), observations))
     newer = overtaken_by(frame, seen)

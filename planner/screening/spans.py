@@ -29,7 +29,7 @@ from planner.contracts import (
 from planner.distinct import first_rows, groups_of, numbers_at, pairs_of
 from planner.ground.ids import KnownIds, ids_of
 from planner.order import order_by
-from planner.screening.coverage import is_seen_again, overtaken_by, seen_parts, with_rows
+from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
 from planner.screening.places import SAME_M, Places, gather, starts_of
@@ -107,7 +107,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     coded = coded or {}
     told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
     seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
-    newer = overtaken_by(defects, seen) if is_seen_again(seen) else np.array([], dtype=object)
+    newer = overtaken_by(defects, seen) if seen_again(seen).any() else np.array([], dtype=object)
     old, counted = newer != "", defects
     if old.any():
         counted, coded = defects[~old], taken(coded, ~old)
