@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import unlike_in
 from planner.screening.match import Flags
 
 Numbers = npt.NDArray[np.float64]
@@ -94,9 +93,9 @@ def align(laterals: pd.DataFrame, runs: pd.DataFrame, touch_m: float, flags: Fla
         By inspection_id [m], only where it is known and not 0: what to take off.
     """
     shifts: dict[str, float] = {}
-    if len(unlike_in(runs["pipe_id"])) == len(runs):
-        return pd.Series(shifts, dtype=float)
     again = runs["pipe_id"].duplicated(keep=False)
+    if not again.any():
+        return pd.Series(shifts, dtype=float)
     many = runs[again]
     own = laterals[laterals["inspection_id"].isin(many["inspection_id"])]
     places = {str(name): part["x_m"].to_numpy() for name, part in own.groupby("inspection_id")}

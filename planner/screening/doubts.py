@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from planner.coded_text import Coded, alike
-from planner.distinct import Texts, is_among, numbers_at, places_in
+from planner.distinct import Texts, is_among, numbers_at, places_in, unlike_in
 from planner.ground.material_words import coded_material
 from planner.screening.match import Flags
 from planner.settings import Survey
@@ -98,11 +98,7 @@ def flag_runs(
     if first_day:
         for name in names[np.asarray(dates > first_day, dtype=bool)]:
             flags.add(name, f"survey of a day after {first_day}")
-    again = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
-    again = again & runs["pipe_id"].duplicated(keep=False).to_numpy()
-    days = Counter(zip(runs["pipe_id"].array[again], dates[again], strict=True))
-    for pipe_id, day in (key for key, times in days.items() if times > 1):
-        flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
+    _flag_filmed_twice(runs, flags)
     for key, what in told_zeros(unsure_zeros(runs)):
         flags.add(key, what)
     at = places_in(runs["pipe_id"], pipes["pipe_id"])
@@ -112,6 +108,17 @@ def flag_runs(
         flags.add(names[i], f"coded height {coded[i]:g} mm, but the network says {sizes[i]:g} mm")
     _flag_materials(runs, pipes, at, flags)
     _flag_falls(runs, observations, of_run, flags)
+
+
+def _flag_filmed_twice(runs: pd.DataFrame, flags: Flags) -> None:
+    """Flag each pipe that two whole runs filmed on one day."""
+    if len(unlike_in(runs["pipe_id"])) == len(runs):
+        return
+    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
+    filmed = (runs[name].array[whole].tolist() for name in ("pipe_id", "date"))
+    days = Counter(zip(*filmed, strict=True))
+    for pipe_id, day in (key for key, times in days.items() if times > 1):
+        flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
 
 
 def unsure_zeros(runs: pd.DataFrame) -> Counter[str]:

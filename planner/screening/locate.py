@@ -26,7 +26,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.distinct import numbers_at, places_among, places_in
+from planner.distinct import numbers_at, places_among, places_in, unlike_in
 from planner.order import order_by
 from planner.screening.align import align
 from planner.screening.axis import (
@@ -281,16 +281,14 @@ def _place(
 ) -> tuple[Spots, dict[int, str]]:
     """Place rows, surveys of one pipe laid on each other; say which are too far out."""
     still = np.zeros(len(rows["at"]))
-    first = place(rows, settings, still)
-    at = np.flatnonzero(rows["mechanism"].holds("lateral") & ~first.refused)
-    names = rows["inspection_id"][at].column()
-    seen = pd.DataFrame({"inspection_id": names, "x_m": first.x_m[at]})
-    shifts = align(seen, runs, settings.touch_m, flags)
-    spots = first
-    if len(shifts):
+    spots = place(rows, settings, still)
+    if len(unlike_in(runs["pipe_id"])) < len(runs):
+        at = np.flatnonzero(rows["mechanism"].holds("lateral") & ~spots.refused)
         run = rows["inspection_id"]
+        seen = pd.DataFrame({"inspection_id": run[at].column(), "x_m": spots.x_m[at]})
+        shifts = align(seen, runs, settings.touch_m, flags)
         shift = np.array([shifts.get(name, 0.0) for name in run.listed()], dtype=float)
-        spots = place(rows, settings, shift[run.codes])
+        spots = place(rows, settings, shift[run.codes]) if len(shifts) else spots
     past = np.flatnonzero(spots.refused)
     names = rows["pipe_id"][past].tolist()
     return spots, {
