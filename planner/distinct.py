@@ -72,14 +72,30 @@ def is_among(texts: Texts, words: Texts) -> npt.NDArray[np.bool_]:
 def matches(texts: Texts, known: Texts) -> tuple[Codes, Codes]:
     """Pair each row of `texts` with each of `known` that holds the same, in the order of both."""
     unlike = pd.unique(np.asarray(known, dtype=object))
-    one, other = places_in(texts, unlike), places_in(known, unlike)
+    return pairs_of(places_in(texts, unlike), places_in(known, unlike), len(unlike))
+
+
+def pairs_of(
+    one: npt.NDArray[np.integer[Any]], other: npt.NDArray[np.integer[Any]], count: int
+) -> tuple[Codes, Codes]:
+    """Pair each row of `one` with each of `other` that has the same number, in the order of both.
+
+    Numbers run from 0 to below `count`; in `one` -1 is like none.
+    """
     order = np.argsort(other, kind="stable")
-    counts = np.append(np.bincount(other, minlength=len(unlike)), 0)
+    counts = np.append(np.bincount(other, minlength=count), 0)
     starts = np.cumsum(counts) - counts
     times = counts[one]
     rows = np.repeat(np.arange(len(one)), times)
     within = np.arange(len(rows)) - np.repeat(np.cumsum(times) - times, times)
     return rows, order[np.repeat(starts[one], times) + within]
+
+
+def places_among(at: Codes, used: npt.NDArray[np.bool_]) -> Codes:
+    """Give places among all as places among those that are used; -1 = not there."""
+    if used.all():
+        return at
+    return np.append(np.where(used, np.cumsum(used) - 1, -1), -1)[at]
 
 
 def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:

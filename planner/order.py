@@ -12,6 +12,8 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
+from planner.compiled import kept
+
 Order = npt.NDArray[np.intp]
 
 # Up to so many rows a list is sorted and compared sooner than a column.
@@ -24,22 +26,64 @@ def order_by(columns: Sequence[Any]) -> Order:
     if count <= FEW:
         rows = _tuples(columns)
         return np.array(sorted(range(count), key=rows.__getitem__), dtype=np.intp)
-    order = np.arange(count)
-    block = np.zeros(count, dtype=np.int64)
+    order, block = np.arange(count), np.zeros(count, dtype=np.int64)
+    here = order  # rows that the columns before have not told apart
     for values in columns:
-        # Rows that an earlier column has told apart need no look at the later ones.
-        here = np.flatnonzero(np.bincount(block)[block] > 1)
-        rank = _rank(values[order[here]])
-        within = np.lexsort((rank, block[here]))
-        order[here], rank = order[here][within], rank[within]
+        rank = _rank(values if here is order else values[order[here]])
         own = block[here]
+        same = own[1:] == own[:-1]
+        falls = np.flatnonzero(same & (rank[1:] < rank[:-1]))
+        if len(falls):
+            within = _sorted_groups(own, rank, falls)
+            order = order.copy()
+            order[here], rank = order[here[within]], rank[within]
         new = np.ones(count, dtype=bool)
         new[1:] = block[1:] != block[:-1]
-        new[here[1:]] |= (rank[1:] != rank[:-1]) | (own[1:] != own[:-1])
-        block = np.cumsum(new) - 1
-        if block[-1] == count - 1:
+        new[here[1:]] |= ~same | (rank[1:] != rank[:-1])
+        alone = np.append(new[1:], True) & new
+        if alone.all():
             break
+        here = np.flatnonzero(~alone)
+        block = np.cumsum(new) - 1
     return order
+
+
+def _sorted_groups(own: Order, rank: npt.NDArray[Any], falls: Order) -> Order:
+    """Give the order of rows by rank within groups that lie together; `falls` are out of order."""
+    starts = np.flatnonzero(np.append(True, own[1:] != own[:-1]))
+    sizes = np.diff(np.append(starts, len(own)))
+    loose = np.zeros(len(starts), dtype=bool)
+    loose[np.searchsorted(starts, falls, side="right") - 1] = True
+    within = np.arange(len(own))
+    small = loose & (sizes <= _SMALL)
+    sort_small(starts[small], sizes[small], _plain(rank), within)
+    for start, size in zip(starts[loose & ~small], sizes[loose & ~small], strict=True):
+        within[start : start + size] = start + np.argsort(rank[start : start + size], kind="stable")
+    return within
+
+
+# Rows of a group that are sorted one by one; more of them are sorted by numpy.
+_SMALL = 64
+
+
+def _plain(rank: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Give ranks as one of three kinds of numbers, for the kernel."""
+    wide = rank.dtype in (np.float64, np.uint64)
+    return rank if wide else rank.astype(np.float64 if rank.dtype.kind == "f" else np.int64)
+
+
+@kept
+def sort_small(starts: Order, sizes: Order, rank: npt.NDArray[Any], within: Order) -> None:
+    """Sort the places `within` each small group by rank, equal ones as they stood."""
+    for group in range(len(starts)):
+        first = starts[group]
+        for i in range(first + 1, first + sizes[group]):
+            place = within[i]
+            k = i
+            while k > first and rank[within[k - 1]] > rank[place]:
+                within[k] = within[k - 1]
+                k -= 1
+            within[k] = place
 
 
 def rises(columns: Sequence[Any]) -> bool:

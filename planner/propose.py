@@ -39,7 +39,7 @@ from planner.repairs.wall import check_walls
 from planner.screening.as_built import as_it_lies, days_of, measured_pipes
 from planner.screening.axis import Listed
 from planner.screening.grades import GradeTables, grade_all
-from planner.screening.locate import Located, locate
+from planner.screening.locate import Located, LocatedAnew, locate
 from planner.screening.match import Matched
 from planner.screening.own_limits import screen_with_own
 from planner.screening.rulebook import Rulebook, load_rulebook
@@ -255,6 +255,7 @@ def rule_spans(
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
+        coded=located.coded,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
@@ -264,6 +265,7 @@ def rule_spans(
         located.pipes,
         GradeTables(**inputs.grade_tables),
         inputs.settings.grades,
+        located.coded,
     )
     return Ruled(located, spanned, spans, screened.verdicts, grades, found, no_limits, screened)
 
@@ -381,7 +383,7 @@ def _chosen(tables: Tables, priced: Inputs, decisions: pd.DataFrame) -> dict[str
     }
 
 
-def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
+def place_rows(inputs: Inputs, whole: Whole | None = None) -> LocatedAnew:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
     located = locate(
         inputs.pipes,

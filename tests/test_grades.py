@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_project import PROJECT, write_project
 
+from planner.coded_text import Columns, columns_of
 from planner.contracts import DECISIONS, GRADE_STEPS, SPAN_QUANTITIES
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.grade_tables import read_grade_table
@@ -25,10 +26,10 @@ from planner.tables import empty
 INF = float("inf")
 
 
-def rows(*figures: tuple[str, str, float, float]) -> pd.DataFrame:
+def rows(*figures: tuple[str, str, float, float]) -> Columns:
     """Give placed rows as (mechanism, quantity, low, high)."""
     names = ["mechanism", "quantity", "quantity_low", "quantity_high"]
-    return pd.DataFrame(figures, columns=names).assign(code="X", char1="A")
+    return columns_of(pd.DataFrame(figures, columns=names).assign(code="X", char1="A"))
 
 
 # Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1, row by row; DN in the last place.

@@ -27,6 +27,18 @@ def test_few_rows_and_many_are_sorted_as_tuples_are(count: int) -> None:
     assert order_by(given).tolist() == sorted(range(count), key=rows.__getitem__)
 
 
+@pytest.mark.parametrize("sizes", [(1, 5), (3, 40), (60, 70), (2, 500)])
+def test_groups_of_all_sizes_are_sorted_stably(sizes: tuple[int, int]) -> None:
+    """As `sorted` has it: rows lie by group, some groups in order, some not, with equal ones."""
+    draw = Random(sizes[1])
+    group = [g for g in range(60) for _ in range(draw.randint(*sizes))]
+    key = [float(draw.randrange(9)) if g % 3 else 1.0 for g in group]
+    for other in (np.array(key), np.array(key, dtype=np.int32), np.array(key) > 4.0):
+        rows = list(zip(group, other.tolist(), strict=True))
+        wanted = sorted(range(len(rows)), key=rows.__getitem__)
+        assert order_by([np.array(group), other]).tolist() == wanted
+
+
 @pytest.mark.parametrize("count", [2, 9, FEW, FEW + 1])
 def test_rows_rise_where_none_stands_twice(count: int) -> None:
     """By definition: each tuple is less than the next one; an unknown is never in order."""

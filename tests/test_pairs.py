@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from planner.coded_text import columns_of
 from planner.screening.pairs import Pairs, pair_stretches
 
 
@@ -12,7 +13,7 @@ def pairs(*rows: tuple[float, str, str], runs: str = "") -> Pairs:
     frame = pd.DataFrame(rows, columns=["s_m", "code", "stretch"])
     frame["inspection_id"] = list(runs or "I" * len(rows))
     frame["row"] = range(2, len(rows) + 2)
-    return pair_stretches(frame)
+    return pair_stretches(columns_of(frame))
 
 
 def test_stretches_interleave() -> None:

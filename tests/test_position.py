@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from planner.coded_text import columns_of
 from planner.screening.position import (
     Spots,
     downstream_clocks,
@@ -26,7 +27,7 @@ def rows(*s_m: float, counter: str = "U", zero: str = "wall", **more: Any) -> pd
 
 
 def placed(frame: pd.DataFrame, shift: float = 0.0) -> Spots:
-    return place(frame, SETTINGS, np.full(len(frame), shift))
+    return place(columns_of(frame), SETTINGS, np.full(len(frame), shift))
 
 
 def test_counter_from_either_end() -> None:
@@ -78,7 +79,7 @@ def test_a_shift_is_taken_off() -> None:
 
 def test_doubt_of_finding_again() -> None:
     """max(0.3, 0.5 % of s): 0.3 at 12 m, 0.5 at 100 m; plus the length's 0.3 m from ds_node."""
-    frame = rows(12.0, 100.0)
+    frame = columns_of(rows(12.0, 100.0))
     assert find_doubt(frame, np.array([True, True]), SETTINGS).tolist() == [0.3, 0.5]
     assert find_doubt(frame, np.array([False, False]), SETTINGS).tolist() == pytest.approx(
         [0.6, 0.8]
@@ -91,8 +92,8 @@ def extent(counter: str = "U", s: float = 20.0, **more: Any) -> tuple[float, flo
     figures = {"quantity_low": np.nan, "quantity_high": np.nan}
     frame = rows(s, counter=counter, **{**base, **figures, **more})
     frame["at_joint"] = frame["at_joint"].astype("boolean")
-    found = point_extents(frame, placed(frame), SETTINGS)
-    return round(found.from_m[0], 6), round(found.to_m[0], 6), found.origin[0]
+    found = point_extents(columns_of(frame), placed(frame), SETTINGS)
+    return round(found.from_m[0], 6), round(found.to_m[0], 6), found.origin.tolist()[0]
 
 
 def test_a_point_runs_forward_in_the_direction_of_the_survey() -> None:
@@ -152,13 +153,13 @@ def test_a_files_own_limit_is_a_setting() -> None:
     """A file that codes stretches from 0.3 m on has points of at most that."""
     frame = rows(20.0, role="damage", at_joint=False, detail="", quantity="", q1="")
     frame = frame.assign(quantity_low=np.nan, quantity_high=np.nan)
-    found = point_extents(frame, placed(frame), settings(point_extent_m=0.3))
+    found = point_extents(columns_of(frame), placed(frame), settings(point_extent_m=0.3))
     assert found.to_m[0] == pytest.approx(20.3)
 
 
 def clocks(first: float, last: float = np.nan, detail: str = "", *, down: bool = True) -> list[Any]:
     frame = pd.DataFrame({"clock_from_h": [first], "clock_to_h": [last], "detail": [detail]})
-    found = downstream_clocks(frame, np.array([down]))
+    found = downstream_clocks(columns_of(frame), np.array([down]))
     return [found.clock_h[0], found.arc_h[0], found.doubts[0]]
 
 

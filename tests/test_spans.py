@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from planner.coded_text import Coded
 from planner.contracts import SPANS
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
 from planner.screening.spans import Spanned, id_rows, joined
@@ -367,11 +368,11 @@ def test_each_role_makes_what_it_should() -> None:
 def test_the_words_of_a_place_are_joined_in_order_each_once(count: int) -> None:
     """By sets of Python, for fewer and more words than a whole number has bits."""
     draw = np.random.default_rng(count)
-    words = np.array([f"w{number}" for number in draw.permutation(count)], dtype=object)
+    words = [f"w{number}" for number in draw.permutation(count)]
     place, code = draw.integers(0, 20, 300), draw.integers(0, count, 300)
     wanted = draw.random(300) < 0.7
     sets = [set[str]() for _ in range(21)]
     for at in np.flatnonzero(wanted):
         sets[place[at]].add(words[code[at]])
-    told = joined(place, code, words, wanted, 21)
-    assert told.tolist() == ["+".join(sorted(some)) for some in sets]
+    told = joined(place, Coded.of(words)[code], wanted, 21)
+    assert told.column().tolist() == ["+".join(sorted(some)) for some in sets]

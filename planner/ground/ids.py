@@ -16,8 +16,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
-from planner.arrays import texts_of
+from planner.arrays import column_of, texts_of
+from planner.coded_text import Coded, Columns
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.distinct import is_among, matches
 from planner.errors import TableError
@@ -83,26 +86,57 @@ def give_ids(
     TableError
         If a row has no place, or two rows carry the same index.
     """
-    new = _placed(rows, find_m)
+    given, lost = ids_of(_placed(rows, find_m), known, kind)
+    return pd.Series(given, rows.index, name="id"), lost
+
+
+def ids_of(
+    new: Columns, known: KnownIds, kind: str
+) -> tuple[pd.arrays.ArrowStringArray, pd.DataFrame]:
+    """Give rows ids as `give_ids` does.
+
+    Parameters
+    ----------
+    new
+        pipe_id, from_m, to_m [m], find_m [m] and step, as `coded_text.Columns`.
+    known, kind
+        As for `give_ids`.
+
+    Returns
+    -------
+    ids, lost
+        A text column; every earlier id without an heir.
+
+    Raises
+    ------
+    TableError
+        If a row has no place.
+    """
+    places = np.array([new[name] for name in ("from_m", "to_m", "find_m")])
+    bad = ~np.isfinite(places).all(axis=0)
+    if bad.any():
+        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
+        raise TableError(message)
+    count = len(bad)
     of_kind = known.table["kind"].to_numpy(dtype=object) == kind
     old = {name: known.table[name].to_numpy()[of_kind] for name in IDS.names}
     taken: dict[int, str] = {}
-    if len(old["id"]) and len(rows):
+    if len(old["id"]) and count:
         was_live = old["live"].astype(bool)
         for live in (True, False):
             part = {name: values[was_live == live] for name, values in old.items()}
-            free = np.array([at not in taken for at in range(len(rows))], dtype=bool)
+            free = np.array([at not in taken for at in range(count)], dtype=bool)
             _match(new, np.flatnonzero(free), part, taken)
-    given = np.full(len(rows), "", dtype=object)
-    given[list(taken)] = list(taken.values())
-    left = np.flatnonzero(given == "")
-    names = ("pipe_id", "from_m", "to_m", "step")
-    order = left[order_by([new[name][left] for name in names])] if len(left) else left
-    given[order] = _fresh(len(order), known, kind)
-    return pd.Series(given, rows.index, "str", name="id"), _lost(old, given.tolist())
-
-
-Columns = dict[str, npt.NDArray[Any]]
+    open_ = np.ones(count, dtype=bool)
+    open_[list(taken)] = False
+    left = np.flatnonzero(open_)
+    keys = [new["pipe_id"].ordered().codes, new["from_m"], new["to_m"], new["step"].ordered().codes]
+    order = left[order_by([key[left] for key in keys])] if len(left) else left
+    both = [_fresh(len(order), known, kind), pa.array(taken.values(), pa.large_string())]
+    place = np.empty(count, dtype=np.int64)
+    place[np.concatenate([order, np.array(list(taken), dtype=np.int64)])] = np.arange(count)
+    given = column_of(pa.concat_arrays(both).take(pa.array(place)))
+    return given, _lost(old, given.tolist() if len(old["id"]) else ())
 
 
 def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
@@ -111,30 +145,27 @@ def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
         message = "give_ids: two rows carry the same index"
         raise TableError(message)
     count = len(rows)
-    new = {
-        "pipe_id": rows["pipe_id"].to_numpy(dtype=object),
+    stepped = "step" in rows.columns
+    return {
+        "pipe_id": Coded.of(texts_of(rows["pipe_id"].array)),
         "from_m": rows["from_m"].to_numpy(dtype=float),
         "to_m": rows["to_m"].to_numpy(dtype=float),
-        "step": rows["step"].to_numpy(dtype=object)
-        if "step" in rows.columns
-        else np.full(count, "", dtype=object),
+        "step": Coded.of(texts_of(rows["step"].array)) if stepped else Coded.one("", count),
         "find_m": find_m.loc[rows.index].to_numpy(float)
         if isinstance(find_m, pd.Series)
         else np.full(count, float(find_m)),
     }
-    bad = ~np.isfinite(np.array([new[name] for name in ("from_m", "to_m", "find_m")])).all(axis=0)
-    if bad.any():
-        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
-        raise TableError(message)
-    return new
 
 
-def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[int, str]) -> None:
+def _match(
+    new: Columns, free: npt.NDArray[np.intp], old: dict[str, Any], taken: dict[int, str]
+) -> None:
     """Pair the `free` rows of `new` with `old` one to one and note the pairs in `taken`."""
     if not len(free) or not len(old["id"]):
         return
-    both = [part["pipe_id"] + _BETWEEN + part["step"] for part in (new, old)]
-    some, was = matches(both[0][free], both[1])
+    both = [new["pipe_id"][free].tolist(), new["step"][free].tolist()]
+    names = [pipe + _BETWEEN + step for pipe, step in zip(*both, strict=True)]
+    some, was = matches(names, old["pipe_id"] + _BETWEEN + old["step"])
     at = free[some]
     wide = 2.0 * new["find_m"][at]
     start, end, start_old, end_old = (
@@ -159,10 +190,13 @@ def _match(new: Columns, free: npt.NDArray[np.intp], old: Columns, taken: dict[i
             used.add(old_id)
 
 
-def _fresh(count: int, known: KnownIds, kind: str) -> list[str]:
+def _fresh(count: int, known: KnownIds, kind: str) -> pa.Array:
     """Give the next `count` ids of `kind`, above the highest ever given."""
     first = highest_of(known, kind) + 1
-    return [f"{PREFIX[kind]}-{number:06d}" for number in range(first, first + count)]
+    numbers = pa.array(np.arange(first, first + count)).cast(pa.large_string())
+    before, nothing = (pa.scalar(text, pa.large_string()) for text in (f"{PREFIX[kind]}-", ""))
+    digits = compute.utf8_lpad(numbers, width=6, padding="0")
+    return compute.binary_join_element_wise(before, digits, nothing)
 
 
 def highest_of(known: KnownIds, kind: str) -> int:
@@ -214,7 +248,7 @@ def give_setup_ids(
     )
     taken = _match_setups(frame, known_setup_works)
     order = frame[~frame["at"].isin(taken)].sort_values(["node_id", "works", "at"], kind="stable")
-    taken.update(zip(order["at"], _fresh(len(order), known, "setup"), strict=True))
+    taken.update(zip(order["at"], _fresh(len(order), known, "setup").to_pylist(), strict=True))
     ids = pd.Series([taken[at] for at in range(len(setups))], setups.index, "str", name="id")
     old = known.table[known.table["kind"] == "setup"]
     return ids, _lost({name: old[name] for name in LOST_COLUMNS}, taken.values())

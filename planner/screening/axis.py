@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.arrays import texts_of
+from planner.coded_text import Coded, Columns
 from planner.distinct import places_in
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
@@ -29,6 +29,7 @@ LEAST_PART_M, MOST_PART_M = 0.2, 1.2
 # Lists that run from centre to centre exceed surveys by the same length, within this [m].
 _ALIKE_M = 0.3
 _MOST_ALIKE = 0.8
+_ORIGINS = Coded.of(["survey", "stated", "drawn", "none"])
 # From so many pipes on their spread is the doubt; assumed.
 ENOUGH = 3
 
@@ -50,8 +51,8 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     A whole run from centre to centre beside a whole one from wall to wall of the same pipe
     shows both half manholes together; else the setting holds.
     """
-    centre = inspections["zero_at"].to_numpy(dtype=object) == "centre"
-    part = part_of(inspections, settings)
+    centre = np.asarray(inspections["zero_at"].array == "centre", dtype=bool)
+    part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
     if not centre.any():
         return part
     whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
@@ -67,12 +68,12 @@ def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
     return np.where(shown, both / 2.0, part)
 
 
-def part_of(rows: pd.DataFrame, settings: Survey) -> Numbers:
+def part_of(rows: Columns, settings: Survey) -> Numbers:
     """Give for each coded row what its counter reads at the wall of the start manhole [m]."""
-    if "wall_part_m" in rows.columns:
-        return rows["wall_part_m"].to_numpy(dtype=float)
-    centre = rows["zero_at"].to_numpy(dtype=object) == "centre"
-    part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
+    if "wall_part_m" in rows:
+        told: Numbers = rows["wall_part_m"]
+        return told
+    part: Numbers = np.where(rows["zero_at"].holds("centre"), settings.manhole_part_m, 0.0)
     return part
 
 
@@ -129,7 +130,7 @@ def set_lengths(
     Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
     mismatch: 32 real runs, drawn against paid length.
     """
-    out = pd.DataFrame(pipes, copy=True)
+    out = pd.DataFrame(pipes, copy=False).copy(deep=False)
     inside = wall_to_wall(pipes["drawn_m"], settings)
     best, spread = _by_survey(pipes, matched, inside, settings)
     stated = _stated(pipes)
@@ -137,24 +138,20 @@ def set_lengths(
     stated = stated - listed.both_m
     drawn = np.where(inside > 0.0, inside, np.nan)
     length = np.where(~np.isnan(best), best, np.where(~np.isnan(stated), stated, drawn))
-    origin = np.select(
-        [~np.isnan(best), ~np.isnan(stated), ~np.isnan(drawn)],
-        ["survey", "stated", "drawn"],
-        "none",
-    )
+    known = [~np.isnan(one) for one in (best, stated, drawn)]
+    origin = _ORIGINS[np.select(known, [0, 1, 2], 3)]
     counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
     ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)
-    doubt = np.where(origin == "survey", np.fmax(counter, spread), ends)
+    doubt = np.where(origin.holds("survey"), np.fmax(counter, spread), ends)
     if listed.count >= ENOUGH:
         least = np.maximum(settings.find_least_m, listed.spread_m)
-        doubt = np.where(origin == "stated", least, doubt)
+        doubt = np.where(origin.holds("stated"), least, doubt)
     stop = beyond(length, drawn, settings.length_stop_m, settings.length_stop_ratio)
     odd = beyond(length, drawn, settings.length_flag_m, settings.length_flag_ratio)
     stop |= np.isnan(length)
-    out["length_m"], out["length_from"] = length, texts_of(origin.astype(object))
+    out["length_m"], out["length_from"] = length, origin.column()
     out["length_doubt_m"] = np.where(np.isnan(length), np.nan, doubt)
-    placing = np.where(stop, "stopped", np.where(odd, "flagged", "ok")).astype(object)
-    out["placing"] = texts_of(placing)
+    out["placing"] = Coded.where(stop, "stopped", Coded.where(odd, "flagged", "ok")).column()
     _flag_lengths(out, inside, settings, flags)
     if listed.count >= ENOUGH:
         flags.add("listed lengths", listed.told)

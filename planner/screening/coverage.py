@@ -6,13 +6,12 @@ newer one came by.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import is_among, numbers_at, places_in, texts_at
+from planner.coded_text import Coded, Columns, taken, written
+from planner.distinct import Texts, any_of, is_among, numbers_at, texts_at
 from planner.screening.axis import net_lengths
 from planner.screening.match import Flags
 from planner.settings import Survey
@@ -24,7 +23,7 @@ Marks = npt.NDArray[np.bool_]
 SEEN_GAP_M = 0.01
 
 
-def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey) -> pd.DataFrame:
+def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey) -> Columns:
     """Give the stretch of its pipe that each usable run saw.
 
     Parameters
@@ -39,32 +38,38 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     Returns
     -------
     seen
-        pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from
-        us_node], on the index of `inspections`.
+        pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from us_node],
+        in the order of `inspections`.
     """
-    nodes, names = (inspections[name].to_numpy(object) for name in ("counter_node", "pipe_id"))
+    nodes, names = (inspections[name].array for name in ("counter_node", "pipe_id"))
     found = np.asarray((nodes != "") & (names != ""), dtype=bool)
     runs = inspections if found.all() else inspections[found]
-    at = places_in(runs["pipe_id"], pipes["pipe_id"])
+    told: Columns = {name: Coded.of(runs[name]) for name in _RUN}
+    told["inspection_id"] = Coded.by_row(runs["inspection_id"])
+    at = told["pipe_id"].places_in(pipes["pipe_id"])
     length = numbers_at(pipes["length_m"], at)
     net = net_lengths(runs, settings)
     whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
     reach = np.where(whole, length, np.fmin(net, length))
     us_node = texts_at(pipes["us_node"], at).array
     from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
-    told: dict[str, Any] = {name: runs[name].array for name in _RUN}
     told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
     told["seen_to_m"] = np.where(from_us, reach, length)
-    seen = pd.DataFrame(told, index=runs.index)
-    stopped = np.asarray(pipes["placing"].to_numpy(object) == "stopped", dtype=bool)
+    stopped = np.asarray(pipes["placing"].array == "stopped", dtype=bool)
     usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
-    return seen if usable.all() else seen[usable]
+    return told if usable.all() else taken(told, usable)
 
 
-_RUN = ("pipe_id", "inspection_id", "date", "laterals_coded")
+_RUN = ("pipe_id", "date", "laterals_coded")
 
 
-def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.object_]:
+def seen_again(seen: Columns) -> Marks:
+    """Tell of which runs another one saw the pipe too: of none, none is overtaken."""
+    pipe = seen["pipe_id"].codes
+    return np.asarray(np.bincount(pipe)[pipe] > 1, dtype=bool)
+
+
+def overtaken_by(rows: pd.DataFrame, seen: Columns) -> npt.NDArray[np.object_]:
     """Name, for each row, the newest run of a later day that saw its whole place, else "".
 
     Parameters
@@ -80,10 +85,10 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
         inspection_id of the newer run, by position in `rows`.
     """
     names = np.full(len(rows), "", dtype=object)
-    again = seen["pipe_id"].duplicated(keep=False)
+    again = seen_again(seen)
     if not again.any():
         return names
-    many = seen[again]
+    many = pd.DataFrame(written(taken(seen, again)))
     own = pd.DataFrame(
         {
             "at": np.arange(len(rows)),
@@ -104,10 +109,10 @@ def overtaken_by(rows: pd.DataFrame, seen: pd.DataFrame) -> npt.NDArray[np.objec
     return names
 
 
-def with_rows(seen: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep the runs that have coded rows: an empty one proves no pipe sound."""
-    told = is_among(seen["inspection_id"], rows["inspection_id"])
-    return seen if told.all() else seen[told]
+def with_rows(seen: Columns, runs: Texts) -> Columns:
+    """Keep the runs that have coded rows, named in `runs`: an empty one proves no pipe sound."""
+    told = seen["inspection_id"].places_in(runs) >= 0
+    return seen if told.all() else taken(seen, told)
 
 
 def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
@@ -121,14 +126,16 @@ def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
     return parts
 
 
-def flag_unseen(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> None:
+def flag_unseen(pipes: pd.DataFrame, seen: Columns, flags: Flags) -> None:
     """Flag what no run saw of each inspected pipe."""
-    ends = numbers_at(pipes["length_m"], places_in(seen["pipe_id"], pipes["pipe_id"]))
+    pipe = seen["pipe_id"]
+    ends = numbers_at(pipes["length_m"], pipe.places_in(pipes["pipe_id"]))
     inside = (seen["seen_from_m"] > SEEN_GAP_M) | (seen["seen_to_m"] < ends - SEEN_GAP_M)
     if not inside.any():
         return
-    partly = ~is_among(seen["pipe_id"], seen.loc[~inside, "pipe_id"].unique())
-    for pipe_id, part in seen.assign(end_m=ends)[partly].groupby("pipe_id", sort=True):
+    partly = ~any_of(pipe.codes, len(pipe.words), ~inside)[pipe.codes]
+    some = pd.DataFrame(written(taken({**seen, "end_m": ends}, partly)))
+    for pipe_id, part in some.groupby("pipe_id", sort=True):
         length = float(part["end_m"].iloc[0])
         seen_to = 0.0
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())

@@ -11,19 +11,20 @@ Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is men
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import worded
+from planner.coded_text import Coded, Columns
 from planner.contracts import GRADE_STEPS
-from planner.distinct import is_among, parted
+from planner.distinct import is_among
 from planner.once import made_once
 from planner.order import order_by
 from planner.tables import conform
@@ -52,31 +53,12 @@ def handbook_steps() -> pd.DataFrame:
     return conform(rows.assign(file="handbook.csv", row=np.arange(2, len(rows) + 2)), GRADE_STEPS)
 
 
-def graded(defects: pd.DataFrame) -> pd.DataFrame:
-    """Give the placed rows that a table of classes or scores can speak of."""
-    at = np.flatnonzero(is_among(defects["role"], _GRADED))
-    return pd.DataFrame({name: defects[name].array.take(at) for name in _READ}, copy=False)
+def graded(defects: pd.DataFrame) -> npt.NDArray[np.intp]:
+    """Give the placed rows that a table of classes or scores can speak of, by place."""
+    return np.flatnonzero(is_among(defects["role"], _GRADED))
 
 
-_READ = ("inspection_id", "pipe_id", "code", "char1", "mechanism", "quantity", "quantity_low",
-         "quantity_high", "x_from_m", "x_to_m", "clock_h", "arc_h", "at_joint")  # fmt: skip
-
-
-class _Coded(NamedTuple):
-    """A column of texts: the number of each row's text, and the number of each text there is."""
-
-    rows: npt.NDArray[np.intp]
-    of: dict[str, int]
-
-
-def _coded(texts: pd.Series, turn: Callable[[str], str] = str) -> _Coded:
-    where, unlike = parted(texts)
-    of: dict[str, int] = {}
-    again = [of.setdefault(turn(text), len(of)) for text in unlike]
-    return _Coded(np.array(again, dtype=np.intp)[where], of)
-
-
-def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
+def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:
     """Find the values that each placed row can have.
 
     Parameters
@@ -98,16 +80,13 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     """
     height = np.asarray(heights_mm, dtype=np.float64)
     seen = _Seen(
-        {name: _coded(defects[name], str.upper) for name in ("code", "char1", "mechanism")},
-        _coded(defects["quantity"]),
-        defects["quantity_low"].to_numpy(dtype=np.float64),
-        defects["quantity_high"].to_numpy(dtype=np.float64),
+        {name: defects[name].mapped(str.upper) for name in ("code", "char1", "mechanism")},
+        defects["quantity"],
+        defects["quantity_low"],
+        defects["quantity_high"],
         height,
     )
-    met: list[tuple[Row, Any, Any]] = [
-        (step, *_met(seen, step))
-        for step in made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
-    ]
+    met: list[tuple[Row, Any, Any]] = [(step, *_met(seen, step)) for step in _rows_of(steps)]
     counts = [len(place) for _, place, _ in met]
     named = sorted({step.requirement for step, _, _ in met})
     requirement = np.array([named.index(step.requirement) for step, _, _ in met], dtype=np.intp)
@@ -127,7 +106,7 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     return pd.DataFrame(
         {
             "place": found["place"][first],
-            "requirement": np.array(named, dtype=object)[found["requirement"][first]],
+            "requirement": worded(named, found["requirement"][first]),
             "low": np.minimum.reduceat(found["value"], first),
             "high": np.maximum.reduceat(found["value"], first),
             "verified": np.logical_and.reduceat(found["verified"], first),
@@ -136,35 +115,55 @@ def look_up(defects: pd.DataFrame, heights_mm: npt.ArrayLike, steps: pd.DataFram
     )
 
 
+def _rows_of(steps: pd.DataFrame) -> list[Row]:
+    if steps is handbook_steps():
+        return _handbook_rows()
+    return made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
+
+
+@lru_cache(maxsize=1)
+def _handbook_rows() -> list[Row]:
+    return list(handbook_steps().itertuples(index=False))
+
+
 @dataclass(frozen=True)
 class _Seen:
     """What steps look at, as arrays."""
 
-    names: dict[str, _Coded]
-    quantity: _Coded
+    names: dict[str, Coded]
+    quantity: Coded
     low: npt.NDArray[np.float64]
     high: npt.NDArray[np.float64]
     height_mm: npt.NDArray[np.float64]
+    rows_of: dict[tuple[str, ...], npt.NDArray[np.int64]] = field(default_factory=dict)
+
+    def named_in(self, step: Row) -> npt.NDArray[np.int64]:
+        """Give the rows of the code or mechanism that a step names; most name one of few."""
+        key = tuple(str(getattr(step, column)).upper() for column in self.names)
+        if key not in self.rows_of:
+            fits = np.ones(len(self.low), dtype=bool)
+            for wanted, found in zip(key, self.names.values(), strict=True):
+                if wanted:
+                    fits &= found.holds(wanted)
+            self.rows_of[key] = np.flatnonzero(fits)
+        return self.rows_of[key]
 
 
 def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     """Give the rows that one step can hold for, and which of them want a figure for it."""
-    fits = np.ones(len(seen.low), dtype=bool)
-    wanting = np.zeros(len(seen.low), dtype=bool)
-    for column, found in seen.names.items():
-        wanted = str(getattr(step, column)).upper()
-        if wanted:
-            fits &= found.rows == found.of.get(wanted, -1)
-    if not fits.any():
-        return np.flatnonzero(fits), wanting[fits]
+    place = seen.named_in(step)
+    fits, wanting = np.ones(len(place), dtype=bool), np.zeros(len(place), dtype=bool)
+    if not len(place):
+        return place, wanting
     if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
         # An unknown height may be of any class.
-        fits &= ~((seen.height_mm < step.dn_from_mm) | (seen.height_mm >= step.dn_below_mm))
-        wanting |= np.isnan(seen.height_mm)
+        height_mm = seen.height_mm[place]
+        fits &= ~((height_mm < step.dn_from_mm) | (height_mm >= step.dn_below_mm))
+        wanting |= np.isnan(height_mm)
     if step.quantity:
-        known = seen.quantity.rows == seen.quantity.of.get(step.quantity, -1)
-        known &= ~np.isnan(seen.low) & ~np.isnan(seen.high)
-        fits &= ~(known & ((seen.high <= step.over) | (seen.low > step.up_to)))
+        low, high = seen.low[place], seen.high[place]
+        known = seen.quantity[place].codes == seen.quantity.code_of(step.quantity)
+        known &= ~np.isnan(low) & ~np.isnan(high)
+        fits &= ~(known & ((high <= step.over) | (low > step.up_to)))
         wanting |= ~known
-    place = np.flatnonzero(fits)
-    return place, wanting[place]
+    return place[fits], wanting[fits]

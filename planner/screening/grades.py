@@ -7,6 +7,7 @@ was seen. A figure that rests on an interval is given as an interval.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,10 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
+from planner.arrays import worded
+from planner.coded_text import Coded, Columns, taken
 from planner.contracts import DEFECTS, GRADES
-from planner.distinct import numbers_at, places_in, texts_at
-from planner.order import ranked
+from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
@@ -26,6 +28,11 @@ from planner.settings import Grades
 from planner.tables import check, conform, rows_in
 
 GRADE_COLUMN = "peak_per_m"
+Places = npt.NDArray[np.intp]
+_NAMED = ("code", "char1", "mechanism", "quantity")
+_TEXTS = (*_NAMED, "pipe_id", "inspection_id")
+_FIGURES = ("quantity_low", "quantity_high")
+_NOTHING = pa.scalar("", pa.large_string())
 
 
 @dataclass(frozen=True)
@@ -39,53 +46,73 @@ class GradeTables:
 
 @dataclass(frozen=True)
 class _Rows:
-    """Placed rows that can be graded, with the pipe of each, and the runs they belong to."""
+    """Placed rows that can be graded, with the pipe of each, and the runs they belong to.
 
+    `at` has the place of each in `defects`, `run` that of its inspection in `runs`; `named`
+    is what tables look at.
+    """
+
+    at: Places
+    run: Places
+    named: Columns
+    heights_mm: npt.NDArray[np.float64]
+    of_pipe: Places
     defects: pd.DataFrame
-    heights_mm: pd.Series
-    uses: pd.Series
+    pipes: pd.DataFrame
     runs: pd.DataFrame
-    pipe_of: dict[str, str]
+
+    @cached_property
+    def pipe_of(self) -> dict[str, str]:
+        """The pipe of each run, by name."""
+        return dict(rows_in(self.runs, ["inspection_id", "pipe_id"]))
 
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
-        values = look_up(self.defects, self.heights_mm.to_numpy(), steps)
-        place = values["place"].to_numpy()
+        values = look_up(self.named, self.heights_mm, steps)
+        at = self.at[values["place"].to_numpy()]
         own = ("inspection_id", "x_from_m", "x_to_m")
-        return values.assign(**{name: self.defects[name].array.take(place) for name in own})
+        return values.assign(**{name: self.defects[name].array.take(at) for name in own})
 
-    def without(self, values: pd.DataFrame) -> dict[str, str]:
-        """Say by run which rows the table has no value for, and which are graded wide."""
+    def without(self, values: pd.DataFrame) -> Coded:
+        """Say of each run which rows the table has no value for, and which are graded wide."""
         place = values["place"].to_numpy()
-        bare = np.ones(len(self.defects), dtype=bool)
+        bare = np.ones(len(self.at), dtype=bool)
         bare[place] = False
         missing = self._listed(np.flatnonzero(bare), "no row in the table: ")
         open_ = np.unique(place[values["wanting"].to_numpy(dtype=bool)])
         wide = self._listed(open_, "any that their kind can have, for want of a figure: ")
-        runs = missing.keys() | wide.keys()
-        return {
-            run: "; ".join(part for part in (missing.get(run), wide.get(run)) if part)
-            for run in sorted(runs)
-        }
+        between = np.where(missing.holds("") | wide.holds(""), "", "; ")
+        parts = (missing.column(), pa.array(between, pa.large_string()), wide.column())
+        both = compute.binary_join_element_wise(*map(pa.array, parts), _NOTHING)
+        return Coded.by_row(both)
 
-    def _listed(self, at: npt.NDArray[np.intp], before: str) -> dict[str, str]:
-        """Count the mechanisms of some rows by run."""
-        names = ("inspection_id", "mechanism")
-        (run, runs), (kind, kinds) = (
-            _in_order(self.defects[name].array.take(at)) for name in names
-        )
-        pairs, counts = np.unique(run * len(kinds) + kind, return_counts=True)
+    def told(self, values: pd.DataFrame) -> dict[str, str]:
+        """Say it by the name of the run, of those of which there is anything to say."""
+        why = zip(self.runs["inspection_id"].tolist(), self.without(values).tolist(), strict=True)
+        return {run: text for run, text in why if text}
+
+    def _listed(self, places: Places, before: str) -> Coded:
+        """Count the mechanisms of some rows by run; blank where there is none."""
+        mechanism = self.named["mechanism"].ordered()
+        kinds = mechanism.listed()
+        count, runs = max(len(kinds), 1), len(self.runs)
+        of_run = self.run[places] * count + mechanism.codes[places]
+        pairs, counts = np.unique(of_run, return_counts=True)
         # What is said of a mechanism that stands so often is written once.
         most = int(counts.max(initial=0)) + 1
-        said, unlike = pd.factorize((pairs % max(len(kinds), 1)) * most + counts)
+        said, unlike = pd.factorize((pairs % count) * most + counts)
         told = [
             f"{kinds[one // most]} {one % most}" if one % most > 1 else kinds[one // most]
             for one in unlike.tolist()
         ]
-        starts = np.searchsorted(pairs // max(len(kinds), 1), np.arange(len(runs) + 1))
+        starts = np.searchsorted(pairs // count, np.arange(runs + 1))
         lists = pa.LargeListArray.from_arrays(starts, pa.array(told, pa.large_string()).take(said))
-        texts = compute.binary_join(lists, pa.scalar(", ", pa.large_string())).to_pylist()
-        return {run: before + text for run, text in zip(runs, texts, strict=True)}
+        texts = compute.binary_join(lists, pa.scalar(", ", pa.large_string()))
+        some = np.flatnonzero(starts[1:] > starts[:-1])
+        named = compute.binary_join_element_wise(
+            pa.scalar(before, pa.large_string()), texts.take(pa.array(some)), _NOTHING
+        )
+        return Coded.of(named).placed(some, runs)
 
 
 def grade_all(
@@ -94,6 +121,7 @@ def grade_all(
     pipes: pd.DataFrame,
     tables: GradeTables,
     settings: Grades,
+    coded: Columns | None = None,
 ) -> pd.DataFrame:
     """Grade every placed inspection in every scheme that has a table.
 
@@ -105,6 +133,8 @@ def grade_all(
         Classes, scores and grades by score that the user has loaded.
     settings
         What the project says of soil, groundwater and protection zone.
+    coded
+        Texts of the defects by numbers, as far as `locate` has them at hand.
 
     Returns
     -------
@@ -113,15 +143,15 @@ def grade_all(
         handbook's worst class, and points and scores where the user has loaded a table.
     """
     check(defects, DEFECTS)
-    own = graded(defects)
-    at = places_in(own["pipe_id"], pipes["pipe_id"])
-    rows = _Rows(
-        own,
-        pd.Series(numbers_at(pipes["height_mm"], at), own.index),
-        texts_at(pipes["use"], at).astype(object),
-        inspections,
-        dict(rows_in(inspections, ["inspection_id", "pipe_id"])),
-    )
+    at = graded(defects)
+    texts = {name: (coded or {}).get(name) or Coded.of(defects[name]) for name in _TEXTS}
+    texts = taken(texts, at)
+    of_pipe = texts["pipe_id"].places_in(pipes["pipe_id"])
+    of_run = texts["inspection_id"].places_in(inspections["inspection_id"])
+    named = {name: texts[name] for name in _NAMED}
+    named |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
+    heights = numbers_at(pipes["height_mm"], of_pipe)
+    rows = _Rows(at, of_run, named, heights, of_pipe, defects, pipes, inspections)
     found = rate_inspections(defects, inspections)
     found += _points(rows, tables.classes, settings)
     found += _metres(rows, tables)
@@ -138,35 +168,30 @@ def _between(low: float, high: float) -> str:
     return f"{high:g}" if low == high else f"{min(low, high):g} to {max(low, high):g}"
 
 
-def _in_order(texts: object) -> tuple[npt.NDArray[np.intp], list[str]]:
-    """Give the number of each row's text among the unlike ones in order, and these."""
-    codes, unlike = ranked(texts)
-    return codes, unlike.to_pylist()
-
-
 def _classes(rows: _Rows) -> dict[str, Any]:
     """Give the worst class of each run, as columns of `GRADES`."""
-    values = rows.valued(handbook_steps())
-    why, scale = rows.without(values), scales()[HANDBOOK]
-    code, runs = _in_order(values["inspection_id"].array)
+    values = look_up(rows.named, rows.heights_mm, handbook_steps())
+    scale, run = scales()[HANDBOOK], rows.run[values["place"].to_numpy()]
     # 1 is the worst: the least of all is the run's class.
-    low, high = np.full(len(runs), np.inf), np.full(len(runs), np.inf)
-    np.fmin.at(low, code, values["low"].to_numpy(dtype=float))
-    np.fmin.at(high, code, values["high"].to_numpy(dtype=float))
-    unsure = np.bincount(code[~values["verified"].to_numpy(dtype=bool)], minlength=len(runs))
+    low, high = np.full(len(rows.runs), np.inf), np.full(len(rows.runs), np.inf)
+    np.fmin.at(low, run, values["low"].to_numpy(dtype=float))
+    np.fmin.at(high, run, values["high"].to_numpy(dtype=float))
+    unsure = np.bincount(run[~values["verified"].to_numpy(dtype=bool)], minlength=len(rows.runs))
+    some = np.flatnonzero(np.bincount(run, minlength=len(rows.runs)))
     tail = f" of {scale['worst']} (worst) to {scale['mildest']}"
-    ends = list(zip(low.tolist(), high.tolist(), strict=True))
-    shown = {both: _between(*both) + tail for both in set(ends)}
+    where, count = groups_of([low[some], high[some]])
+    first = some[first_rows(where, count)]
+    shown = [_between(*both) + tail for both in zip(low[first], high[first], strict=True)]
     return {
-        "key": runs,
-        "pipe_id": [rows.pipe_of[run] for run in runs],
+        "key": rows.runs["inspection_id"].array.take(some),
+        "pipe_id": rows.runs["pipe_id"].array.take(some),
         "scheme": HANDBOOK,
         "requirement": "overall",
         "measure": "worst class",
-        "value": low,
-        "shown": [shown[both] for both in ends],
-        "verified": unsure == 0,
-        "why": [why.get(run, "") for run in runs],
+        "value": low[some],
+        "shown": worded(shown, where),
+        "verified": unsure[some] == 0,
+        "why": rows.without(values)[some].column(),
     }
 
 
@@ -174,7 +199,9 @@ def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[s
     if classes.empty:
         return []
     values = rows.valued(classes[classes["requirement"].isin(REQUIREMENTS)])
-    conditions, unknown = conditions_of(rows.defects, rows.uses, settings)
+    uses = texts_at(rows.pipes["use"], rows.of_pipe).astype(object)
+    defects = rows.defects[["clock_h", "arc_h", "at_joint"]].take(rows.at)
+    conditions, unknown = conditions_of(defects, uses, settings)
     for end in ("low", "high"):
         values[f"{end}_points"] = 0.0
         for name in REQUIREMENTS:
@@ -183,7 +210,7 @@ def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[s
             here = {group: words[place] for group, words in conditions.items()}
             values.loc[mine, f"{end}_points"] = points_of(values.loc[mine, end], name, here)
     left_out = f"add-ons left out, not known: {', '.join(unknown)}" if unknown else ""
-    why = rows.without(values)
+    why = rows.told(values)
     found = []
     by = values.groupby(["inspection_id", "requirement"], sort=True)
     largest = by.agg(
@@ -214,7 +241,7 @@ def _metres(rows: _Rows, tables: GradeTables) -> list[dict[str, object]]:
     if tables.scores.empty:
         return []
     values = rows.valued(tables.scores)
-    why, found = rows.without(values), []
+    why, found = rows.told(values), []
     for name, part in values.groupby("requirement", sort=True):
         code, runs = pd.factorize(part["inspection_id"], sort=True)
         verified = part.groupby(code)["verified"].all().to_numpy()

@@ -6,6 +6,7 @@ filmed with connections coded is kept beside the list.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,11 +14,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
+from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
-from planner.distinct import any_of, first_rows, groups_of, is_among, numbers_at, places_in
-from planner.order import order_by, rises
+from planner.distinct import any_of, first_rows, is_among, places_in
+from planner.order import order_by
 from planner.screening.axis import SAME_M
-from planner.screening.coverage import join_parts, overtaken_by
+from planner.screening.coverage import join_parts, overtaken_by, seen_again
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
@@ -28,10 +30,8 @@ Numbers = npt.NDArray[np.float64]
 # Two laterals at one station on different sides of the pipe are two [clock h]; assumed.
 SAME_SIDE_H = 2.0
 _STATES = ("open", "closed")
-_SEEN = (
-    "pipe_id", "mechanism", "seen_on", "x_from_m", "x_to_m", "observation_id", "inspection_id",
-    "quantity_low", "quantity_high", "detail", "clock_h", "find_m",
-)  # fmt: skip
+_TEXTS = ("pipe_id", "mechanism", "seen_on", "inspection_id", "detail")
+_FIGURES = ("x_from_m", "x_to_m", "quantity_low", "quantity_high", "clock_h", "find_m")
 _NAMELESS = replace(
     LATERALS, key=(), columns=tuple(replace(one, blank=True) for one in LATERALS.columns)
 )
@@ -63,13 +63,13 @@ class _Lateral:
         return near and not min(apart, 12.0 - apart) > SAME_SIDE_H
 
 
-def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.DataFrame:
+def known_parts(pipes: pd.DataFrame, seen: Columns, flags: Flags) -> pd.DataFrame:
     """Set on each pipe the stretch in which its laterals are known.
 
     Parameters
     ----------
     pipes
-        Obeys `PIPES`, with lengths set.
+        Obeys `PIPES`, with lengths set; a plain frame.
     seen
         As `coverage.seen_parts` gives it: runs that coded connections count.
     flags
@@ -80,16 +80,17 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
     pipes
         A copy, a plain frame; where no such run is there, what the network says stays.
     """
-    out = pd.DataFrame(pipes, copy=True)
+    out = pipes.copy(deep=False)
     coded = _coding(seen)
     # Most pipes have one run: only the others need their parts joined.
-    many = coded["pipe_id"].duplicated(keep=False)
-    once = coded[~many] if many.any() else coded
-    at = places_in(out["pipe_id"], once["pipe_id"])
-    from_m, to_m = (numbers_at(once[name], at) for name in ("seen_from_m", "seen_to_m"))
+    many = seen_again(coded)
+    once = taken(coded, ~many) if many.any() else coded
+    at = places_in(out["pipe_id"], once["pipe_id"].column())
+    from_m, to_m = (np.append(once[name], np.nan)[at] for name in ("seen_from_m", "seen_to_m"))
     starts: dict[object, float] = {}
     ends: dict[object, float] = {}
-    for pipe_id, part in coded[many].groupby("pipe_id", sort=True) if many.any() else ():
+    several = pd.DataFrame(written(taken(coded, many))) if many.any() else None
+    for pipe_id, part in () if several is None else several.groupby("pipe_id", sort=True):
         parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
         starts[pipe_id], ends[pipe_id] = best
@@ -100,27 +101,28 @@ def known_parts(pipes: pd.DataFrame, seen: pd.DataFrame, flags: Flags) -> pd.Dat
                     f"laterals are known from {other[0]:.2f} to {other[1]:.2f} m as well; only "
                     f"{best[0]:.2f} to {best[1]:.2f} m is counted",
                 )
-    several = places_in(list(map(str, starts)), out["pipe_id"])
+    joined = places_in(list(map(str, starts)), out["pipe_id"])
     for name, new, values in (
         ("laterals_known_from_m", from_m, starts),
         ("laterals_known_to_m", to_m, ends),
     ):
-        new[several] = list(values.values())
+        new[joined] = list(values.values())
         out[name] = np.where(np.isnan(new), out[name].to_numpy(dtype=float), new)
     return out
 
 
-def _coding(seen: pd.DataFrame) -> pd.DataFrame:
+def _coding(seen: Columns) -> Columns:
     """Give the runs that coded connections."""
-    coded = np.asarray(seen["laterals_coded"].to_numpy(object) == "yes", dtype=bool)
-    return seen if coded.all() else seen[coded]
+    coded = seen["laterals_coded"].holds("yes")
+    return seen if coded.all() else taken(seen, coded)
 
 
-def find_laterals(
+def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     pipes: pd.DataFrame,
     defects: pd.DataFrame,
+    coded: Columns,
     listed: pd.DataFrame,
-    seen: pd.DataFrame,
+    seen: Columns,
     settings: Survey,
     flags: Flags,
 ) -> FoundLaterals:
@@ -132,6 +134,8 @@ def find_laterals(
         Obeys `PIPES`, with lengths and laterals_known set.
     defects
         Obeys `DEFECTS`: connections, and damage at a connection that has no row itself.
+    coded
+        Its texts by numbers: pipe_id, mechanism, detail, seen_on, inspection_id.
     listed
         Obeys `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
     seen
@@ -148,22 +152,22 @@ def find_laterals(
         one within the doubt of a seen one, on the same side, is that one.
     """
     placed, left_over = _on_axis(listed, pipes, settings)
-    filmed = _filmed(defects, seen)
-    if filmed.empty and not placed:
+    filmed = _filmed(defects, coded, seen)
+    if not len(filmed["own"]) and not placed:
         return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
-    for pipe_id, lateral in () if plain.all() else _one_by_one(filmed[~plain]):
+    for pipe_id, lateral in () if plain.all() else _one_by_one(taken(filmed, ~plain)):
         by_pipe.setdefault(pipe_id, [])
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
         known.setdefault(pipe_id, []).append(lateral)
     places = places_in(sorted(known), pipes["pipe_id"])
-    ranges = pipes[["laterals_known_from_m", "laterals_known_to_m"]].to_numpy(dtype=float)
+    ranges = [pipes[f"laterals_known_{end}_m"].to_numpy(dtype=float) for end in ("from", "to")]
     for pipe_id, place in zip(sorted(known), places, strict=True):
         found = by_pipe.setdefault(pipe_id, [])
-        low, high = ranges[place]
+        low, high = (end[place] for end in ranges)
         for lateral in _unseen(found, known[pipe_id]):
             found.append(lateral)
             if low <= lateral.x_m <= high:
@@ -173,65 +177,60 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    names = ["pipe_id", "x_m", "clock_h", "size_mm", "state", "source", "lateral_id"]
-    rows = filmed if plain.all() else filmed[plain]
+    rows = {name: filmed[name] for name in LATERALS.names}
+    rows = rows if plain.all() else taken(rows, plain)
     if mixed:
-        rows = pd.concat([rows[names], conform(mixed, _NAMELESS)], ignore_index=True)
+        rows = beneath([rows, columns_of(conform(mixed, _NAMELESS))])
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, seen: pd.DataFrame) -> pd.DataFrame:
+def _filmed(defects: pd.DataFrame, coded: Columns, seen: Columns) -> Columns:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
-    wanted = is_among(defects["mechanism"], ("lateral", *LATERAL_MECHANISMS))
-    at = np.flatnonzero(wanted)
-    rows = pd.DataFrame({name: defects[name].array.take(at) for name in _SEEN}, copy=False)
-    newer = overtaken_by(rows, _coding(seen))
-    if (newer != "").any():
-        rows = rows[newer == ""]
-    own = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
-    high, low = (rows[f"quantity_{end}"].to_numpy(dtype=float) for end in ("high", "low"))
-    told = own & is_among(rows["detail"], _STATES)
-    seen_on = np.unique(rows["seen_on"].to_numpy(dtype=object), return_inverse=True)[1]
-    keys = [rows["pipe_id"].array, ~own, -seen_on, *(rows[name].array for name in _PLACE)]
-    out = pd.DataFrame(
-        {
-            "pipe_id": rows["pipe_id"].array,
-            "x_m": rows["x_from_m"].array,
-            "clock_h": rows["clock_h"].array,
-            "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
-            "state": texts_of(np.where(told, rows["detail"].to_numpy(dtype=object), "unknown")),
-            "source": rows["inspection_id"].array,
-            "find_m": rows["find_m"].array,
-            "own": own,
-            "lateral_id": texts_of([""] * len(rows)),
-        }
-    )
-    return out.take(order_by(keys)) if len(out) else out
+    at = np.flatnonzero(coded["mechanism"].among(("lateral", *LATERAL_MECHANISMS)))
+    rows = taken({name: coded[name] for name in _TEXTS}, at)
+    rows |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
+    rows["observation_id"] = defects["observation_id"].array.take(at)
+    seen = _coding(seen)
+    if seen_again(seen).any():
+        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
+        rows = taken(rows, newer == "")
+    own = rows["mechanism"].holds("lateral")
+    low, high = rows["quantity_low"], rows["quantity_high"]
+    told = own & rows["detail"].among(_STATES)
+    keys = [rows["pipe_id"].ordered().codes, ~own, -rows["seen_on"].ordered().codes,
+            rows["x_from_m"], rows["observation_id"]]  # fmt: skip
+    out: Columns = {
+        "pipe_id": rows["pipe_id"],
+        "x_m": rows["x_from_m"],
+        "clock_h": rows["clock_h"],
+        "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
+        "state": Coded.where(told, rows["detail"], "unknown"),
+        "source": rows["inspection_id"],
+        "find_m": rows["find_m"],
+        "own": own,
+        "lateral_id": Coded.one("", len(own)),
+    }
+    return taken(out, order_by(keys)) if len(own) else out
 
 
-_PLACE = ("x_from_m", "observation_id")
-
-
-def _is_plain(filmed: pd.DataFrame, listed_on: set[str]) -> npt.NDArray[np.bool_]:
+def _is_plain(filmed: Columns, listed_on: set[str]) -> npt.NDArray[np.bool_]:
     """Tell the rows of pipes on which one run coded connections and nothing else tells of any."""
-    if not len(filmed):
-        return np.zeros(0, dtype=bool)
-    of_pipe, count = groups_of([filmed["pipe_id"]])
-    first = first_rows(of_pipe, count)
-    source, _ = groups_of([filmed["source"]])
-    other = ~filmed["own"].to_numpy(dtype=bool) | (source != source[first[of_pipe]])
-    other |= is_among(filmed["pipe_id"], listed_on)
-    return ~any_of(of_pipe, count, other)[of_pipe]
+    pipe, source = filmed["pipe_id"], filmed["source"].codes
+    count = len(pipe.words)
+    first = first_rows(pipe.codes, count)
+    other = ~filmed["own"] | (source != source[first[pipe.codes]])
+    other |= pipe.among(listed_on) if listed_on else False
+    return np.asarray(~any_of(pipe.codes, count, other)[pipe.codes], dtype=bool)
 
 
-def _one_by_one(filmed: pd.DataFrame) -> list[tuple[str, _Lateral]]:
+def _one_by_one(filmed: Columns) -> list[tuple[str, _Lateral]]:
     columns = ["x_m", "clock_h", "size_mm", "state", "source", "find_m"]
-    twins = np.where(filmed["own"].to_numpy(dtype=bool), "", "damage").tolist()
+    twins = np.where(filmed["own"], "", "damage").tolist()
     values = [filmed[name].tolist() for name in columns]
     return [
-        (str(pipe_id), _Lateral(x, clock, mm, state, source, find, twin=twin))
+        (pipe_id, _Lateral(x, clock, mm, state, source, find, twin=twin))
         for pipe_id, x, clock, mm, state, source, find, twin in zip(
-            filmed["pipe_id"], *values, twins, strict=True
+            filmed["pipe_id"].tolist(), *values, twins, strict=True
         )
     ]
 
@@ -322,12 +321,12 @@ def _rows(pipe_id: str, laterals: list[_Lateral]) -> list[dict[str, object]]:
     ]
 
 
-def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
-    """Name laterals that have no id of their own by pipe and place, each once."""
-    clock = rows["clock_h"].to_numpy(dtype=float)
-    keys = [rows[name].array for name in ("pipe_id", "x_m", "lateral_id")]
+def _with_ids(rows: Columns) -> Columns:
+    """Name laterals that have no id of their own by pipe and place, each once; texts written."""
+    clock = rows["clock_h"]
+    keys = [rows["pipe_id"].ordered().codes, rows["x_m"], rows["lateral_id"].ordered().codes]
     keys.append(np.where(np.isnan(clock), np.inf, clock))
-    rows = rows if rises(keys) else rows.take(order_by(keys))
+    rows = taken(rows, order_by(keys)) if len(clock) else rows
     given = rows["lateral_id"].tolist()
     names = [
         own or f"{pipe_id} at {x_m:.2f} m"
@@ -335,15 +334,20 @@ def _with_ids(rows: pd.DataFrame) -> pd.DataFrame:
             given, rows["pipe_id"].tolist(), rows["x_m"].tolist(), strict=True
         )
     ]
-    twice = pd.Series(names, dtype="str").duplicated(keep=False).to_numpy()
-    taken = {name for name, again in zip(names, twice, strict=True) if not again} | set(given)
-    for i in np.flatnonzero(twice):
-        if given[i]:
-            continue
+    return written(rows) | {"lateral_id": texts_of(_each_once(names, given))}
+
+
+def _each_once(names: list[str], given: list[str]) -> list[str]:
+    """Give names that stand twice a number, but for those that were given."""
+    counts = Counter(names)
+    if len(counts) == len(names):
+        return names
+    there = {name for name, times in counts.items() if times == 1} | set(given)
+    for i in (i for i, name in enumerate(list(names)) if counts[name] > 1 and not given[i]):
         name, count = names[i], 1
-        while name in taken:
+        while name in there:
             count += 1
             name = f"{names[i]} ({count})"
-        taken.add(name)
+        there.add(name)
         names[i] = name
-    return rows.assign(lateral_id=texts_of(names))
+    return names

@@ -14,9 +14,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.coded_text import Coded, Columns, marks_of, taken, written
 from planner.contracts import (
     DEFECTS,
     FLAGS,
+    GROWTH,
     INSPECTIONS,
     LATERALS,
     LEFT_OVER,
@@ -24,7 +26,8 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.distinct import numbers_at, places_in, texts_at
+from planner.distinct import numbers_at, places_among, places_in, unlike_in
+from planner.order import order_by
 from planner.screening.align import align
 from planner.screening.axis import (
     Listed,
@@ -35,7 +38,13 @@ from planner.screening.axis import (
     wall_to_wall,
     why_not,
 )
-from planner.screening.coverage import flag_unseen, overtaken_by, seen_parts, with_rows
+from planner.screening.coverage import (
+    flag_unseen,
+    overtaken_by,
+    seen_again,
+    seen_parts,
+    with_rows,
+)
 from planner.screening.doubles import doubled_runs
 from planner.screening.doubts import flag_drawings, flag_runs
 from planner.screening.gone import flag_gone
@@ -46,16 +55,17 @@ from planner.screening.pairs import pair_stretches
 from planner.screening.position import Spots, place
 from planner.screening.stretches import make_defects
 from planner.settings import Survey
-from planner.tables import check, conform, rows_in
+from planner.tables import check, conform
 
 STEP = "locate"
 
 Texts = npt.NDArray[np.object_]
+Places = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)
 class Located:
-    """What `locate` gives: each table by its contract's name."""
+    """Rows on their pipes: each table by its contract's name."""
 
     pipes: pd.DataFrame
     inspections: pd.DataFrame
@@ -64,6 +74,13 @@ class Located:
     growth: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class LocatedAnew(Located):
+    """What `locate` gives: `coded` has some texts of the defects by number, for later steps."""
+
+    coded: Columns
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -76,7 +93,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     first_day: str,
     listed: Listed | None = None,
     matched: Matched | None = None,
-) -> Located:
+) -> LocatedAnew:
     """Put every coded row on its pipe, or say why not.
 
     Parameters
@@ -98,7 +115,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
 
     Returns
     -------
-    Located
+    LocatedAnew
         Pipes with length, placing and where laterals are known; runs with pipe and
         counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`.
 
@@ -123,35 +140,38 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     runs = matched.inspections
     used = refused == ""
     usable = runs if used.all() else runs.loc[used]
+    of_run = places_in(observations["inspection_id"], runs["inspection_id"])
     flag_drawings(axes, nodes, usable, settings, flags)
-    flag_runs(usable, axes, observations, first_day, flags)
+    flag_runs(usable, axes, observations, places_among(of_run, used), first_day, flags)
 
     measured = runs.assign(wall_part_m=wall_part(runs, settings))
-    good, reasons = _join(observations, measured, refused, axes)
+    good, reasons = _join(observations, of_run, measured, refused, axes)
     spots, far = _place(good, usable, settings, flags)
-    reasons[np.flatnonzero(reasons == "")] = far
-    fits = far == ""
-    good, spots = _kept(good, fits), _pick(spots, fits)
+    reasons |= {int(good["at"][place]): why for place, why in far.items()}
+    if far:
+        fits = np.delete(np.arange(len(spots.x_m)), list(far))
+        good, spots = taken(good, fits), _pick(spots, fits)
     pairs = pair_stretches(good)
-    reasons[np.flatnonzero(reasons == "")[pairs.lonely]] = "ends a stretch that does not start"
+    lonely = "ends a stretch that does not start"
+    reasons |= dict.fromkeys(good["at"][pairs.lonely].tolist(), lonely)
     rows = make_defects(good, spots, pairs, settings)
 
-    seen = with_rows(seen_parts(axes, usable, settings), rows)
-    newer = overtaken_by(rows, seen)
-    _note_older(rows, newer, usable)
-    flag_gone(rows, newer, usable, settings.touch_m, flags)
-    defects = conform(rows, DEFECTS)
+    seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
+    growth = _overtaken(rows, observations, seen, usable, settings, flags)
+    own, coded = _in_order(rows, observations)
+    defects = conform(_written(own, observations), DEFECTS)
     axes = known_parts(axes, seen, flags)
-    found = find_laterals(axes, defects, laterals, seen, settings, flags)
+    found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
-    return Located(
+    return LocatedAnew(
         pipes=conform(axes, PIPES),
         inspections=conform(runs, INSPECTIONS),
         defects=defects,
         laterals=found.laterals,
-        growth=growth_between(rows, newer, settings.touch_m),
+        growth=growth,
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
+        coded=coded,
     )
 
 
@@ -212,85 +232,142 @@ def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags
     return reasons
 
 
+_CODED = ("code", "mechanism", "role", "detail", "quantity")
+_FIGURES = ("s_m", "quantity_low", "quantity_high", "clock_from_h", "clock_to_h")
+
+
 def _join(
-    observations: pd.DataFrame, runs: pd.DataFrame, refused: Texts, pipes: pd.DataFrame
-) -> tuple[pd.DataFrame, Texts]:
+    observations: pd.DataFrame, of_run: Places, runs: pd.DataFrame, refused: Texts,
+    pipes: pd.DataFrame,
+) -> tuple[Columns, dict[int, str]]:  # fmt: skip
     """Put beside each row what its run and pipe say; leave out, and say why, what has no place.
 
-    The reasons are those of all rows, "" for one that can be placed.
+    `of_run` is the run of each row, -1 where it is not in the list. The reasons are by the
+    place of a row in its table; each row that is left knows that place as `at`.
     """
-    at = places_in(observations["inspection_id"], runs["inspection_id"])
-    of_run = np.append(refused, "its inspection is not in the list")[at]
-    reasons = np.where(of_run == "", "", "its inspection is not used: " + of_run).astype(object)
-    reasons[at < 0] = "its inspection is not in the list"
-    blank = (reasons == "") & observations["s_m"].isna().to_numpy()
-    reasons[blank] = "no distance"
-    data: dict[str, Any] = {name: observations[name].array for name in observations.columns}
-    good = np.flatnonzero(reasons == "")
-    if len(good) < len(at):
-        data, at = {name: values.take(good) for name, values in data.items()}, at[good]
-    for name in ("pipe_id", "counter_node", "zero_at", "surveyed_m", "date", "wall_part_m"):
-        data[name] = _taken(runs[name], at)
-    of_pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[at]
-    for name in ("us_node", "length_m", "length_doubt_m"):
-        data[name] = _taken(pipes[name], of_pipe)
-    return pd.DataFrame(data, index=range(len(good)), copy=False), reasons
-
-
-def _taken(values: pd.Series, at: npt.NDArray[np.intp]) -> Any:  # noqa: ANN401 - any array
-    numbers = values.dtype == "float64"
-    return numbers_at(values, at) if numbers else texts_at(values, at).array
-
-
-def _kept(rows: pd.DataFrame, wanted: npt.NDArray[np.bool_]) -> pd.DataFrame:
-    return rows if wanted.all() else rows[wanted].reset_index(drop=True)
+    no_place = observations["s_m"].isna().to_numpy()
+    out = np.append(refused != "", True)[of_run] | no_place
+    reasons: dict[int, str] = {}
+    for row in np.flatnonzero(out).tolist():
+        run = of_run[row]
+        if run < 0:
+            reasons[row] = "its inspection is not in the list"
+        elif refused[run]:
+            reasons[row] = f"its inspection is not used: {refused[run]}"
+        else:
+            reasons[row] = "no distance"
+    good = np.flatnonzero(~out)
+    run = of_run[good]
+    pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[run]
+    rows: Columns = {"at": good, "inspection_id": Coded.by_row(runs["inspection_id"])[run]}
+    rows |= {name: Coded.of(observations[name])[good] for name in _CODED}
+    rows |= {name: observations[name].to_numpy(dtype=float)[good] for name in _FIGURES}
+    rows["stretch"] = Coded.notes(observations["stretch"].array)[good]
+    rows |= {name: Coded.by_row(observations[name])[good] for name in ("observation_id", "q1")}
+    rows["at_joint"] = marks_of(observations["at_joint"].array)[good]
+    rows["row"] = observations["row"].array.to_numpy(dtype=np.int64, na_value=0)[good]
+    rows |= {name: Coded.of(runs[name])[run] for name in ("counter_node", "zero_at", "date")}
+    rows |= {name: runs[name].to_numpy(float)[run] for name in ("surveyed_m", "wall_part_m")}
+    rows |= {
+        "pipe_id": Coded.of(runs["pipe_id"])[run],
+        "us_node": Coded.of(pipes["us_node"]).at(pipe),
+    }
+    rows |= {name: numbers_at(pipes[name], pipe) for name in ("length_m", "length_doubt_m")}
+    return rows, reasons
 
 
 def _place(
-    rows: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
-) -> tuple[Spots, Texts]:
+    rows: Columns, runs: pd.DataFrame, settings: Survey, flags: Flags
+) -> tuple[Spots, dict[int, str]]:
     """Place rows, surveys of one pipe laid on each other; say which are too far out."""
-    still = np.zeros(len(rows))
-    first = place(rows, settings, still)
-    at = np.flatnonzero((rows["mechanism"].to_numpy(dtype=object) == "lateral") & ~first.refused)
-    names = rows["inspection_id"].array.take(at)
-    seen = pd.DataFrame({"inspection_id": names, "x_m": first.x_m[at]})
-    shifts = align(seen, runs, settings.touch_m, flags)
-    spots = first
-    if len(shifts):
-        shift = rows["inspection_id"].map(shifts).fillna(0.0).to_numpy(dtype=float)
-        spots = place(rows, settings, shift)
-    far = np.full(len(rows), "", dtype=object)
-    s, names = rows["s_m"].to_numpy(dtype=float), rows["pipe_id"].to_numpy(dtype=object)
-    for i in np.flatnonzero(spots.refused):
-        far[i] = (
-            f"distance {s[i]:.2f} m lies {spots.past_m[i]:.2f} m past an end of pipe "
-            f"{names[i]}, {spots.length_m[i]:.2f} m long; "
-            f"at most {spots.allowed_m[i]:.2f} m is set to the end"
-        )
-    return spots, far
+    still = np.zeros(len(rows["at"]))
+    spots = place(rows, settings, still)
+    if len(unlike_in(runs["pipe_id"])) < len(runs):
+        at = np.flatnonzero(rows["mechanism"].holds("lateral") & ~spots.refused)
+        run = rows["inspection_id"]
+        seen = pd.DataFrame({"inspection_id": run[at].column(), "x_m": spots.x_m[at]})
+        shifts = align(seen, runs, settings.touch_m, flags)
+        shift = np.array([shifts.get(name, 0.0) for name in run.listed()], dtype=float)
+        spots = place(rows, settings, shift[run.codes]) if len(shifts) else spots
+    past = np.flatnonzero(spots.refused)
+    names = rows["pipe_id"][past].tolist()
+    return spots, {
+        int(i): f"distance {rows['s_m'][i]:.2f} m lies {spots.past_m[i]:.2f} m past an end of pipe "
+        f"{name}, {spots.length_m[i]:.2f} m long; "
+        f"at most {spots.allowed_m[i]:.2f} m is set to the end"
+        for i, name in zip(past, names, strict=True)
+    }
 
 
-def _pick(spots: Spots, wanted: npt.NDArray[np.bool_]) -> Spots:
+def _pick(spots: Spots, wanted: Places) -> Spots:
     return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
 
 
-def _note_older(rows: pd.DataFrame, newer: Texts, runs: pd.DataFrame) -> None:
+_SAID = ("code", "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high")
+
+
+def _own(rows: Columns) -> Columns:
+    """Give the columns of `DEFECTS` that are at hand, and the place of each row's observation."""
+    own: Columns = {name: rows[name] for name in ("at", "inspection_id", *_SAID)}
+    own |= {name: rows[name] for name in DEFECTS.names if name not in OBSERVATIONS.names}
+    own["flags"] = Coded.notes(own["flags"])
+    return own
+
+
+def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Columns]:
+    """Give them in the order of `DEFECTS`; and those of them that are texts."""
+    own, ids = _own(rows), observations["observation_id"].array
+    if len(own["at"]):
+        keys = [own["pipe_id"].ordered().codes, own["from_m"], ids.take(own["at"])]
+        own = taken(own, order_by(keys))
+    return own, {name: one for name, one in own.items() if isinstance(one, Coded)}
+
+
+def _written(own: Columns, observations: pd.DataFrame) -> Columns:
+    """Write rows out, with what else their observations say."""
+    said = {
+        name: observations[name].array.take(own["at"])
+        for name in OBSERVATIONS.names
+        if name not in own
+    }
+    return said | written({name: one for name, one in own.items() if name != "at"})
+
+
+def _overtaken(
+    rows: Columns,
+    observations: pd.DataFrame,
+    seen: Columns,
+    runs: pd.DataFrame,
+    settings: Survey,
+    flags: Flags,
+) -> pd.DataFrame:
+    """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
+    if not seen_again(seen).any():
+        return conform([], GROWTH)
+    frame = pd.DataFrame(_written(_own(rows), observations))
+    newer = overtaken_by(frame, seen)
+    _note_older(rows, newer, runs)
+    flag_gone(frame, newer, runs, settings.touch_m, flags)
+    return growth_between(frame, newer, settings.touch_m)
+
+
+def _note_older(rows: Columns, newer: Texts, runs: pd.DataFrame) -> None:
     """Write into the rows' flags which newer survey has overtaken them."""
     old = newer != ""
     if not old.any():
         return
     days = runs.set_index("inspection_id")["date"]
-    notes = np.full(len(rows), "", dtype=object)
+    notes = np.full(len(newer), "", dtype=object)
     notes[old] = [
         f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
     ]
-    rows["flags"] = join_notes(rows["flags"].to_numpy(dtype=object), notes)
+    rows["flags"] = join_notes(rows["flags"], notes)
 
 
 def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
-    doubts = rows_in(defects, ["observation_id", "flags"])
-    rows = [*flags.rows, *((name, what) for name, what in doubts if what)]
+    at = np.flatnonzero(np.asarray(defects["flags"].array != "", dtype=bool))
+    doubts = (defects[name].array.take(at).tolist() for name in ("observation_id", "flags"))
+    rows = [*flags.rows, *zip(*doubts, strict=True)]
     return conform(
         [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(rows)], FLAGS
     )
@@ -298,21 +375,21 @@ def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
 
 def _left_over(
     observations: pd.DataFrame,
-    reasons: Texts,
+    reasons: dict[int, str],
     runs: pd.DataFrame,
     refused: Texts,
     laterals: list[tuple[str, str]],
 ) -> pd.DataFrame:
+    of_runs = {at: refused[at] for at in np.flatnonzero(refused != "").tolist()}
     left: list[tuple[Any, ...]] = []
-    for table, key, why in (
+    for table, key, told in (
         (observations, "observation_id", reasons),
-        (runs, "inspection_id", refused),
+        (runs, "inspection_id", of_runs),
     ):
-        at = np.flatnonzero(why != "")
-        if len(at):
-            rows = rows_in(table[[key, "file", "row"]].take(at), [key, "file", "row"])
-            left += [(*row, reason) for row, reason in zip(rows, why[at], strict=True)]
+        at = np.array(sorted(told), dtype=np.intp)
+        columns = [table[name].array.take(at).tolist() for name in (key, "file", "row")]
+        left += zip(*columns, (told[place] for place in at.tolist()), strict=True)
     left += [(key, "", pd.NA, reason) for key, reason in laterals]
-    names = ("key", "file", "row", "reason", "step")
-    rows_left = [dict(zip(names, (*row, STEP), strict=True)) for row in dict.fromkeys(left)]
-    return conform(rows_left, LEFT_OVER)
+    names = ("key", "file", "row", "reason")
+    columns = list(zip(*dict.fromkeys(left), strict=True)) or [()] * len(names)
+    return conform({"step": STEP, **dict(zip(names, map(list, columns), strict=True))}, LEFT_OVER)

@@ -13,7 +13,8 @@ from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
+
+from planner.coded_text import Columns
 
 Whole = npt.NDArray[np.intp]
 Marks = npt.NDArray[np.bool_]
@@ -49,7 +50,7 @@ class _Row:
     code: str
 
 
-def pair_stretches(rows: pd.DataFrame) -> Pairs:
+def pair_stretches(rows: Columns) -> Pairs:
     """Pair the starts and ends of stretches within each camera run.
 
     Parameters
@@ -67,7 +68,7 @@ def pair_stretches(rows: pd.DataFrame) -> Pairs:
     ----------
     EN 13508-2:2003+A1:2011, field J.
     """
-    n = len(rows)
+    n = len(rows["stretch"])
     found = Pairs(
         np.full(n, -1, dtype=np.intp),
         np.zeros(n, dtype=bool),
@@ -76,10 +77,11 @@ def pair_stretches(rows: pd.DataFrame) -> Pairs:
         np.zeros(n, dtype=bool),
         np.full(n, "", dtype=object),
     )
-    marks = rows["stretch"].to_numpy(dtype=object)
-    s_m = rows["s_m"].to_numpy(dtype=float)
-    coded = [_row(rows, int(at), float(s_m[at]), found) for at in np.flatnonzero(marks != "")]
-    row_no = rows["row"].fillna(0).to_numpy(dtype=int)
+    places = np.flatnonzero(~rows["stretch"].holds(""))
+    names = ("inspection_id", "s_m", "stretch", "code")
+    told = zip(places.tolist(), *(rows[name][places].tolist() for name in names), strict=True)
+    coded = [_row(at, run, s, mark, code, found) for at, run, s, mark, code in told]
+    row_no = dict(zip(places.tolist(), rows["row"][places].tolist(), strict=True))
     ordered = sorted(
         (row for row in coded if row is not None),
         key=lambda row: (row.inspection, row.s_m, row.number, row.code, row_no[row.at], row.at),
@@ -89,21 +91,15 @@ def pair_stretches(rows: pd.DataFrame) -> Pairs:
     return found
 
 
-def _row(rows: pd.DataFrame, at: int, s_m: float, found: Pairs) -> _Row | None:
-    written = str(rows["stretch"].iat[at]).strip()
+def _row(at: int, inspection: str, s_m: float, mark: str, code: str, found: Pairs) -> _Row | None:
+    written = mark.strip()
     match = _MARK.fullmatch(written)
     if match is None:
         if written:
             found.doubts[at] = f"continuous mark '{written}' not read: taken as a point"
         return None
-    return _Row(
-        at,
-        str(rows["inspection_id"].iat[at]),
-        s_m,
-        match[1].upper(),
-        match[2].lstrip("0") or match[2],
-        str(rows["code"].iat[at]),
-    )
+    number = match[2].lstrip("0") or match[2]
+    return _Row(at, inspection, s_m, match[1].upper(), number, code)
 
 
 def _pair_run(run: list[_Row], found: Pairs) -> None:

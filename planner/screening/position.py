@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from planner.distinct import is_among
+from planner.coded_text import Coded, Columns, alike
 from planner.screening.axis import SAME_M, part_of
 from planner.settings import Survey
 
@@ -28,6 +27,9 @@ LATERAL_MECHANISMS = ("lateral_defective", "lateral_intruding")
 # the next is one crack.
 IN_JOINTS = ("exfiltration", "infiltration", "roots", "seal_intruding", "soil_ingress")
 ROUND = "circumferential"
+# Where the length of a row comes from.
+ORIGINS = Coded.of(["coded", "quantity", "assumed"])
+_CODED, _QUANTITY, _ASSUMED = range(3)
 _LENGTHS = ("break_mm", "missing_mm")
 _NODES = ("node_start", "node_end")
 
@@ -49,7 +51,7 @@ class Spots:
     doubts: Texts
 
 
-def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
+def place(rows: Columns, settings: Survey, shift_m: Numbers) -> Spots:
     """Put counter readings on the pipe's own axis.
 
     Parameters
@@ -66,24 +68,25 @@ def place(rows: pd.DataFrame, settings: Survey, shift_m: Numbers) -> Spots:
     Spots
         ``x = s`` from us_node, ``x = length - s`` from the other end; s from the wall.
     """
-    s_wall = rows["s_m"].to_numpy(dtype=float) - part_of(rows, settings)
-    length = rows["length_m"].to_numpy(dtype=float)
-    from_us = np.asarray(rows["counter_node"].array == rows["us_node"].array, dtype=bool)
+    part, length = part_of(rows, settings), rows["length_m"]
+    s_wall = rows["s_m"] - part
+    counter, us_node = alike([rows["counter_node"], rows["us_node"]])
+    from_us = counter.codes == us_node.codes
     x = np.where(from_us, s_wall, length - s_wall) - shift_m
     past = np.maximum(np.maximum(-x, x - length), 0.0)
     allowed = np.maximum(settings.past_end_m, settings.past_end_ratio * length)
     refused = ~(past <= allowed + SAME_M)
-    doubts = np.full(len(rows), "", dtype=object)
+    doubts = np.full(len(x), "", dtype=object)
     # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
-    at_node = is_among(rows["mechanism"], _NODES)
-    at_node &= past <= part_of(rows, settings) + SAME_M
+    at_node = rows["mechanism"].among(_NODES)
+    at_node &= past <= part + SAME_M
     for i in np.flatnonzero((past > SAME_M) & ~refused & ~at_node):
         doubts[i] = f"{past[i]:.2f} m past the end of the pipe: set to the end"
     x = np.clip(x, 0.0, length)
     return Spots(x, from_us, length, past, allowed, refused, doubts)
 
 
-def find_doubt(rows: pd.DataFrame, from_us: Marks, settings: Survey) -> Numbers:
+def find_doubt(rows: Columns, from_us: Marks, settings: Survey) -> Numbers:
     """Give the doubt of finding each row again by the counter [m].
 
     Parameters
@@ -99,23 +102,23 @@ def find_doubt(rows: pd.DataFrame, from_us: Marks, settings: Survey) -> Numbers:
     ----------
     City of Sunny Isles Beach FL, sec. 02762: 0.5 % or 1 ft, the larger governs.
     """
-    s = np.abs(rows["s_m"].to_numpy(dtype=float))
+    s = np.abs(rows["s_m"])
     doubt = np.maximum(settings.find_least_m, settings.find_ratio * s)
-    length_doubt = rows["length_doubt_m"].fillna(0.0).to_numpy(dtype=float)
+    length_doubt = np.where(np.isnan(rows["length_doubt_m"]), 0.0, rows["length_doubt_m"])
     found: Numbers = np.where(from_us, doubt, doubt + length_doubt)
     return found
 
 
 @dataclass(frozen=True)
 class Extents:
-    """Where each row begins and ends with its length [m], and where that length comes from."""
+    """Where each row begins and ends with its length [m], and where that comes from: `ORIGINS`."""
 
     from_m: Numbers
     to_m: Numbers
-    origin: Texts
+    origin: Coded
 
 
-def point_extents(rows: pd.DataFrame, spots: Spots, settings: Survey) -> Extents:
+def point_extents(rows: Columns, spots: Spots, settings: Survey) -> Extents:
     """Give coded points their length.
 
     Parameters
@@ -134,30 +137,26 @@ def point_extents(rows: pd.DataFrame, spots: Spots, settings: Survey) -> Extents
         direction of the survey. A coded length (broken or missing wall) replaces the
         assumed one; a coded "more than" only lengthens it. Nodes and remarks have none.
     """
-    damaged = is_among(rows["role"], ("damage", "condition", "flag"))
-    joint = np.array(rows["at_joint"].fillna(value=False), dtype=bool)
-    joint |= is_among(rows["mechanism"], (*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
-    joint |= (rows["detail"] == ROUND).to_numpy()
-    lateral = (rows["mechanism"] == "lateral").to_numpy(dtype=bool)
+    damaged = rows["role"].among(("damage", "condition", "flag"))
+    joint = rows["at_joint"] | rows["detail"].holds(ROUND)
+    joint |= rows["mechanism"].among((*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
+    lateral = rows["mechanism"].holds("lateral")
     extent = np.where(joint, settings.joint_extent_m, settings.point_extent_m)
-    extent = np.where(
-        damaged | (rows["mechanism"] == "existing_repair").to_numpy(dtype=bool), extent, 0.0
-    )
-    origin = np.where((extent > 0.0) & ~joint, "assumed", "coded").astype(object)
+    extent = np.where(damaged | rows["mechanism"].holds("existing_repair"), extent, 0.0)
+    origin = np.where((extent > 0.0) & ~joint, _ASSUMED, _CODED)
 
-    low = rows["quantity_low"].to_numpy(dtype=float) / 1000.0
-    high = rows["quantity_high"].to_numpy(dtype=float) / 1000.0
-    measured = is_among(rows["quantity"], _LENGTHS) | lateral
+    low, high = rows["quantity_low"] / 1000.0, rows["quantity_high"] / 1000.0
+    measured = rows["quantity"].among(_LENGTHS) | lateral
     known = measured & ~np.isnan(high)
     extent = np.where(known, high, extent)
-    origin[known] = "quantity"
+    origin[known] = _QUANTITY
     more = measured & np.isnan(high) & ~np.isnan(low)
-    origin[more & (low > extent)] = "assumed"
+    origin[more & (low > extent)] = _ASSUMED
     extent = np.where(more, np.fmax(low, extent), extent)
-    return _spread(spots, extent, joint | lateral, origin)
+    return _spread(spots, extent, joint | lateral, ORIGINS[origin])
 
 
-def _spread(spots: Spots, extent: Numbers, centred: Marks, origin: Texts) -> Extents:
+def _spread(spots: Spots, extent: Numbers, centred: Marks, origin: Coded) -> Extents:
     back = np.where(centred, 0.5 * extent, np.where(spots.from_us, 0.0, extent))
     start = np.maximum(spots.x_m - back, 0.0)
     end = np.minimum(spots.x_m - back + extent, spots.length_m)
@@ -174,7 +173,7 @@ class Clocks:
     doubts: Texts
 
 
-def downstream_clocks(rows: pd.DataFrame, from_us: Marks) -> Clocks:
+def downstream_clocks(rows: Columns, from_us: Marks) -> Clocks:
     """Turn clock readings to the view downstream and say how many hours they span.
 
     Parameters
@@ -191,20 +190,19 @@ def downstream_clocks(rows: pd.DataFrame, from_us: Marks) -> Clocks:
         From-to runs clockwise, through 12 where it must; 12 to 12 is all round. Any other
         hour to itself is doubtful and spans an unknown arc.
     """
-    first = rows["clock_from_h"].to_numpy(dtype=float)
-    last = rows["clock_to_h"].to_numpy(dtype=float)
+    first, last = rows["clock_from_h"], rows["clock_to_h"]
     ranged = ~np.isnan(first) & ~np.isnan(last)
     arc = np.where(ranged, np.mod(last - first, 12.0), np.where(np.isnan(first), np.nan, 0.0))
-    alike = ranged & (arc == 0.0)
-    whole = alike & (first == 12.0)
-    arc = np.where(whole, 12.0, np.where(alike, np.nan, arc))
+    same = ranged & (arc == 0.0)
+    whole = same & (first == 12.0)
+    arc = np.where(whole, 12.0, np.where(same, np.nan, arc))
     start = np.where(np.isnan(first), last, first)
     # Seen from the other side a range starts where it ended.
     turned = np.mod(12.0 - np.where(ranged, last, start), 12.0)
     turned = np.where(turned == 0.0, 12.0, turned)
     clock = np.where(from_us, start, turned)
-    doubts = np.full(len(rows), "", dtype=object)
-    doubts[alike & ~whole] = "clock from and to are alike: one hour or all round"
-    lengthwise = (rows["detail"] == "longitudinal").to_numpy() & whole
+    doubts = np.full(len(first), "", dtype=object)
+    doubts[same & ~whole] = "clock from and to are alike: one hour or all round"
+    lengthwise = rows["detail"].holds("longitudinal") & whole
     doubts[lengthwise] = "lengthwise, yet coded all round the clock"
     return Clocks(clock, arc, doubts)

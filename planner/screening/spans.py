@@ -8,11 +8,13 @@ spans of their own and lend their figures to the damage that lies in them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.coded_text import Coded, Columns, alike, taken, under, written
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -24,13 +26,13 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
-from planner.distinct import first_rows, groups_of, matches, numbers_at, places_in
-from planner.ground.ids import KnownIds, give_ids
-from planner.order import order_by, ranks_of
-from planner.screening.coverage import overtaken_by, seen_parts, with_rows
+from planner.distinct import first_rows, groups_of, numbers_at, pairs_of
+from planner.ground.ids import KnownIds, ids_of
+from planner.order import order_by
+from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
 from planner.screening.match import Flags
-from planner.screening.places import SAME_M, Columns, Places, gather, starts_of, taken
+from planner.screening.places import SAME_M, Places, gather, starts_of
 from planner.settings import Survey
 from planner.tables import check, conform
 
@@ -47,6 +49,7 @@ _OF_DN = (
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
+Texts = Any  # a text column
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     known: KnownIds,
     *,
     first_day: str,
+    coded: Columns | None = None,
 ) -> Spanned:
     """Join defects at one place into spans.
 
@@ -82,6 +86,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         Ids of earlier runs: a span at an earlier one's place keeps its id.
     first_day
         YYYY-MM-DD, the day to which the age of surveys counts; "" = unknown.
+    coded
+        Texts of the defects by numbers, as far as `locate` has them at hand.
 
     Returns
     -------
@@ -98,27 +104,37 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     for frame, table in tables:
         check(frame, table)
     flags = Flags()
-    seen = with_rows(seen_parts(pipes, inspections, settings), defects)
-    newer = overtaken_by(defects, seen)
-    old = newer != ""
-    members = gather(defects[~old] if old.any() else defects, pipes, settings, flags)
+    coded = coded or {}
+    told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
+    seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
+    newer = overtaken_by(defects, seen) if seen_again(seen).any() else np.array([], dtype=object)
+    old, counted = newer != "", defects
+    if old.any():
+        counted, coded = defects[~old], taken(coded, ~old)
+    members = gather(counted, pipes, settings, flags, coded)
     spans = _spans_of(members)
-    links = _links(members, *_lenders(spans))
+    ids = counted["observation_id"].array
+    links = _links(members, *_lenders(spans), ids)
     spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
     spans |= _of_pipe(spans, pipes, laterals)
     spans["survey_age_months"] = _ages(spans["oldest"], first_day)
-    spans["step"] = _steps(spans)
-    rows = pd.DataFrame({name: spans[name] for name in ("pipe_id", "from_m", "to_m", "step")})
-    ids, lost = give_ids(rows, known, "span", pd.Series(spans["find_m"]))
-    given = ids.to_numpy(dtype=object)
+    places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m", "find_m")}
+    given, lost = ids_of({**places, "step": _steps(spans)}, known, "span")
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
-        spans=conform({**spans, "span_id": given}, SPANS),
-        span_rows=conform(_once(links, given), SPAN_ROWS),
+        spans=_span_table(spans, given),
+        span_rows=conform(_once(links, ids, given), SPAN_ROWS),
         flags=conform(said, FLAGS),
         left_over=_overtaken(defects, newer),
         lost_ids=lost,
     )
+
+
+def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
+    """Give `SPANS`: put in the order of the table before texts are written out."""
+    order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
+    some = {name: spans[name] for name in SPANS.names if name in spans}
+    return conform({**written(taken(some, order)), "span_id": ids.take(order)}, SPANS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -129,28 +145,27 @@ def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
     decided on them.
     """
     names = ("role", "kind", "mechanisms")
-    step = _steps({name: spans[name].to_numpy(dtype=object) for name in names})
+    step = _steps({name: Coded.of(spans[name]) for name in names}).column()
     return pd.DataFrame(
         {**{name: spans[name].array for name in ("pipe_id", "from_m", "to_m")}, "step": step},
         index=spans.index,
     )
 
 
-def _steps(spans: Columns) -> npt.NDArray[np.object_]:
-    by_place = (spans["role"] == "damage") & (spans["kind"] != REPEATED)
-    return np.where(by_place, spans["role"], spans["mechanisms"]).astype(object)
+def _steps(spans: Columns) -> Coded:
+    by_place = spans["role"].holds("damage") & ~spans["kind"].holds(REPEATED)
+    return Coded.where(by_place, spans["role"], spans["mechanisms"])
 
 
 def _spans_of(members: Columns) -> Columns:
     """Give one row for each place, by number: where it is, and what its own rows say."""
     every = starts_of(members["place"])
-    own = taken(members, np.flatnonzero(members["part"] == "own"))
+    own = taken(members, np.flatnonzero(members["part"].holds("own")))
     first = starts_of(own["place"])
-    group = own["group"][first]
-    named, groups = pd.factorize(group)
-    whole = np.array([text.startswith(f"{REPEATED} ") for text in groups], dtype=bool)[named]
-    damage = np.isin(group, ("damage", "flag", JOINT)) | whole
-    long = np.logical_or.reduceat(own["kind"] == "stretch", first)
+    group, oldest = own["group"][first], own["seen_on"].ordered()
+    whole = group.marked(lambda text: text.startswith(f"{REPEATED} "))
+    damage = group.among(("damage", "flag", JOINT)) | whole
+    long = np.logical_or.reduceat(own["kind"].holds("stretch"), first)
     joint = np.logical_or.reduceat(own["joint"], first)
     no_joint = np.logical_and.reduceat(own["no_joint"], first)
     return {
@@ -159,38 +174,39 @@ def _spans_of(members: Columns) -> Columns:
         "counter_node": own["counter_node"][first],
         "arc_h": np.fmax.reduceat(own["arc_h"], first),
         "find_m": np.fmax.reduceat(own["find_m"], first),
-        "oldest": np.minimum.reduceat(own["seen_on"], first),
+        "oldest": Coded(np.minimum.reduceat(oldest.codes, first), oldest.words),
         "from_m": np.minimum.reduceat(members["from_m"], every),
         "to_m": np.maximum.reduceat(members["to_m"], every),
-        "role": np.where(damage, "damage", "condition").astype(object),
-        "kind": np.where(whole, REPEATED, np.where(long, "stretch", "point")).astype(object),
-        "at_joint": pd.arrays.BooleanArray(joint, ~joint & ~no_joint),  # type: ignore[dict-item]
+        "role": Coded.where(damage, "damage", "condition"),
+        "kind": Coded.where(whole, REPEATED, Coded.where(long, "stretch", "point")),
+        "at_joint": pd.arrays.BooleanArray(joint, ~joint & ~no_joint),
         "extent_from": _extent_origin(members, every),
-        "state": np.full(len(group), "open", dtype=object),
+        "state": Coded.one("open", len(group)),
     }
 
 
-def _extent_origin(members: Columns, starts: Places) -> npt.NDArray[np.object_]:
+def _extent_origin(members: Columns, starts: Places) -> Coded:
     """Say what the two ends of each span rest on: the least certain of both."""
-    sure = members["extent_from"] != "assumed"
+    sure = ~members["extent_from"].holds("assumed")
     start = np.where(sure, members["from_m"], members["core_from"])
     end = np.where(sure, members["to_m"], members["core_to"])
     coded_from = np.minimum.reduceat(start, starts)
     coded_to = np.maximum.reduceat(end, starts)
     assumed = np.minimum.reduceat(members["from_m"], starts) < coded_from - SAME_M
     assumed |= np.maximum.reduceat(members["to_m"], starts) > coded_to + SAME_M
-    measured = np.logical_or.reduceat(members["extent_from"] == "quantity", starts)
-    at_joints = np.logical_or.reduceat(members["group"] == JOINT, starts)
+    measured = np.logical_or.reduceat(members["extent_from"].holds("quantity"), starts)
+    at_joints = np.logical_or.reduceat(members["group"].holds(JOINT), starts)
     assumed |= at_joints & np.logical_or.reduceat(~sure, starts)
-    return np.where(assumed, "assumed", np.where(measured, "quantity", "coded")).astype(object)
+    return Coded.where(assumed, "assumed", Coded.where(measured, "quantity", "coded"))
 
 
 def _lenders(spans: Columns) -> tuple[Places, Places]:
     """Pair each damage span with the conditions and repeated defects that it lies in."""
-    again = (spans["group"] == JOINT) | (spans["kind"] == REPEATED)
-    takers = np.flatnonzero(spans["role"] == "damage")
-    givers = np.flatnonzero((spans["role"] == "condition") | again)
-    one, other = matches(spans["pipe_id"][takers], spans["pipe_id"][givers])
+    again = spans["group"].holds(JOINT) | spans["kind"].holds(REPEATED)
+    takers = np.flatnonzero(spans["role"].holds("damage"))
+    givers = np.flatnonzero(spans["role"].holds("condition") | again)
+    pipe = spans["pipe_id"]
+    one, other = pairs_of(pipe.codes[takers], pipe.codes[givers], len(pipe.words))
     one, other = takers[one], givers[other]
     meet = (spans["from_m"][other] <= spans["to_m"][one] + SAME_M) & (
         spans["to_m"][other] >= spans["from_m"][one] - SAME_M
@@ -199,65 +215,62 @@ def _lenders(spans: Columns) -> tuple[Places, Places]:
     return one[meet], other[meet]
 
 
-_SAID = ("observation_id", "mechanism", "detail", "shows", "quantity", "quantity_low",
-         "quantity_high", "core_from")  # fmt: skip
+_SAID = ("row", "mechanism", "detail", "shows", "quantity", "quantity_low", "quantity_high",
+         "core_from")  # fmt: skip
 _RANKS = {"own": 0, "flag": 1, "lent": 2}
 
 
-def _links(members: Columns, takers: Places, givers: Places) -> Columns:
-    """Say which rows speak for each span: its own first, then flags, then lent ones."""
+def _links(members: Columns, takers: Places, givers: Places, ids: Texts) -> Columns:
+    """Say which rows speak for each span: its own first, then flags, then lent ones.
+
+    `ids` has the name of each of the defects that count.
+    """
     count = len(members["place"])
-    pair, row = matches_of(givers, members["place"])
+    pair, row = pairs_of(givers, members["place"], int(members["place"].max(initial=-1)) + 1)
     at = np.concatenate([np.arange(count), row])
     links = {name: members[name][at] for name in _SAID}
     links["place"] = np.concatenate([members["place"], takers[pair]])
-    links["part"] = np.concatenate([members["part"], np.full(len(row), "lent", dtype=object)])
-    links["row"] = ranks_of(links["observation_id"])
-    code, parts = pd.factorize(links["part"])
-    rank = np.array([_RANKS[part] for part in parts], dtype=np.int8)[code]
-    return taken(links, order_by([links["place"], rank, links["core_from"], links["row"]]))
+    part = links["part"] = under([members["part"], Coded.one("lent", len(row))])
+    rank = np.array([_RANKS[word] for word in part.listed()], dtype=np.int8)[part.codes]
+    order = order_by([links["place"], rank, links["core_from"], ids.take(links["row"])])
+    return taken(links, order)
 
 
-def matches_of(wanted: Places, places: Places) -> tuple[Places, Places]:
-    """Pair each wanted place with each row of it; `places` are in order."""
-    first, last = (np.searchsorted(places, wanted, side) for side in ("left", "right"))
-    times = last - first
-    pair = np.repeat(np.arange(len(wanted)), times)
-    within = np.arange(len(pair)) - np.repeat(np.cumsum(times) - times, times)
-    return pair, np.repeat(first, times) + within
-
-
-def _once(links: Columns, ids: npt.NDArray[np.object_]) -> Columns:
+def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
     """Give each pair of a span and a row once, as what the row is to the span first."""
-    pairs = links["place"] * (links["row"].max(initial=0) + 1) + links["row"]
-    first = np.sort(np.unique(pairs, return_index=True)[1])
-    some = {name: links[name][first] for name in ("observation_id", "part")}
-    return {**some, "span_id": ids[links["place"][first]]}
+    place = links["place"]
+    once = np.ones(len(place), dtype=bool)
+    several = np.flatnonzero(np.bincount(place, minlength=len(span_ids))[place] > 1)
+    row = Coded.of(ids.take(links["row"][several]))
+    pairs = place[several] * max(len(row.words), 1) + row.codes
+    once[several] = False
+    once[several[np.unique(pairs, return_index=True)[1]]] = True
+    first = np.flatnonzero(once)
+    return {
+        "span_id": span_ids.take(place[first]),
+        "observation_id": ids.take(links["row"][first]),
+        "part": links["part"][first].column(),
+    }
 
 
 def _words(links: Columns, count: int) -> Columns:
     """Gather mechanisms, kinds of root and deposit, and what is seen through the wall."""
-    place = links["place"]
-    mechanism, names = pd.factorize(links["mechanism"])
-    detail, details = pd.factorize(links["detail"])
-    shows, shown = pd.factorize(links["shows"])
-    own, lent = links["part"] == "own", links["part"] == "lent"
-    named = np.array([name or "unknown" for name in details], dtype=object)
-    roots = (names == "roots")[mechanism]
-    deposits = np.isin(names, _DEPOSITS)[mechanism]
+    place, mechanism = links["place"], links["mechanism"]
+    own, lent = links["part"].holds("own"), links["part"].holds("lent")
+    named = links["detail"].mapped(lambda word: word or "unknown")
     seen = {}
     for what in _SHOWN:
-        by_text = np.array([what in text for text in shown], dtype=bool)[shows]
-        found = ~lent & ((names == what)[mechanism] | by_text)
+        by_text = links["shows"].marked(lambda text, what=what: what in text)
+        found = ~lent & (mechanism.holds(what) | by_text)
         seen[what] = np.bincount(place[found], minlength=count) > 0
     known = np.zeros(count, dtype=bool)
     return {
-        "mechanisms": joined(place, mechanism, names, own, count),
-        "lent": joined(place, mechanism, names, lent, count),
-        "root_kind": _kinds(joined(place, detail, named, roots, count)),
-        "deposit_kind": _kinds(joined(place, detail, named, deposits, count)),
-        "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),  # type: ignore[dict-item]
-        "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),  # type: ignore[dict-item]
+        "mechanisms": joined(place, mechanism, own, count),
+        "lent": joined(place, mechanism, lent, count),
+        "root_kind": _kinds(joined(place, named, mechanism.holds("roots"), count)),
+        "deposit_kind": _kinds(joined(place, named, mechanism.among(_DEPOSITS), count)),
+        "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),
+        "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),
         "coded_lateral": seen["at_lateral"],
     }
 
@@ -269,17 +282,16 @@ _SHOWN = ("soil_visible", "void_visible", "at_lateral")
 _BITS = 62
 
 
-def joined(
-    place: Places, codes: Places, words: npt.NDArray[np.object_], wanted: Marks, count: int
-) -> npt.NDArray[np.object_]:
+def joined(place: Places, said: Coded, wanted: Marks, count: int) -> Coded:
     """Join the words of each place's wanted rows, each once and in order, '+' between.
 
     Each set of words that occurs is written once.
     """
-    unlike = sorted({words[code] for code in np.unique(codes[wanted])})
+    here, code = place[wanted], said.codes[wanted]
+    words, used = said.listed(), np.bincount(code, minlength=len(said.words)) > 0
+    unlike = sorted(word for word, there in zip(words, used, strict=True) if there)
     rank = {word: at for at, word in enumerate(unlike)}
-    of_code = np.array([rank.get(word, 0) for word in words], dtype=np.int64)
-    here, bit = place[wanted], of_code[codes[wanted]]
+    bit = np.array([rank.get(word, 0) for word in words], dtype=np.int64)[code]
     sets = [np.zeros(count, dtype=np.int64) for _ in range(0, max(len(unlike), 1), _BITS)]
     for at, bits in enumerate(sets):
         some = np.flatnonzero(bit // _BITS == at)
@@ -287,7 +299,7 @@ def joined(
     where, first = _unlike(sets)
     masks = [sum(int(bits[row]) << _BITS * at for at, bits in enumerate(sets)) for row in first]
     texts = ["+".join(w for at, w in enumerate(unlike) if mask >> at & 1) for mask in masks]
-    return np.array(texts, dtype=object)[where]
+    return Coded.of(texts)[where]
 
 
 def _unlike(columns: list[npt.NDArray[np.int64]]) -> tuple[Places, Places]:
@@ -296,28 +308,30 @@ def _unlike(columns: list[npt.NDArray[np.int64]]) -> tuple[Places, Places]:
     return where, first_rows(where, count)
 
 
-def _kinds(words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+def _kinds(words: Coded) -> Coded:
     """Leave out a blank that stands alone; among named ones it is a kind of its own."""
-    words[words == "unknown"] = ""
-    return words
+    return words.mapped(lambda word: "" if word == "unknown" else word)
 
 
 def _worst(links: Columns, count: int) -> Columns:
     """Give each figure of a span as an interval: the worst that its rows can mean.
 
-    A row whose figure is unknown leaves the upper end open: it may be the worst.
+    A row whose figure is unknown leaves the upper end open: it may be the worst. What no row
+    has a figure of has no columns.
     """
-    names = {name: at for at, name in enumerate(SPAN_QUANTITIES)}
-    code, quantities = pd.factorize(links["quantity"])
-    figure = np.array([names.get(name, -1) for name in quantities], dtype=np.intp)[code]
+    quantity = links["quantity"]
+    told = [name for name in SPAN_QUANTITIES if name in set(quantity.listed())]
+    names = {name: at for at, name in enumerate(told)}
+    at_word = np.array([names.get(name, -1) for name in quantity.listed()], dtype=np.intp)
+    figure = at_word[quantity.codes]
     known = np.flatnonzero(figure >= 0)
-    at = (figure[known], links["place"][known])
+    at = figure[known] * count + links["place"][known]
     high = links["quantity_high"][known]
-    ends = {"low": np.full((len(names), count), np.nan), "high": np.full((len(names), count), -1.0)}
-    np.fmax.at(ends["low"], at, links["quantity_low"][known])
-    np.maximum.at(ends["high"], at, np.where(np.isnan(high), np.inf, high))
-    most = ends["high"]
-    ends["high"] = np.where(np.isinf(most) | (most < 0.0), np.nan, most)
+    least, most = np.full(len(names) * count, np.nan), np.full(len(names) * count, -1.0)
+    np.fmax.at(least, at, links["quantity_low"][known])
+    np.maximum.at(most, at, np.where(np.isnan(high), np.inf, high))
+    most = np.where(np.isinf(most) | (most < 0.0), np.nan, most)
+    ends = {"low": least.reshape(len(names), count), "high": most.reshape(len(names), count)}
     return {
         f"{name}_{side}": ends[side][row] for name, row in names.items() for side in ("low", "high")
     }
@@ -326,11 +340,11 @@ def _worst(links: Columns, count: int) -> Columns:
 def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
     out: Columns = {}
-    at = places_in(spans["pipe_id"], pipes["pipe_id"])
+    at = spans["pipe_id"].places_in(pipes["pipe_id"])
     dn = numbers_at(pipes["dn_mm"], at)
     dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in _OF_DN:
-        for side in ("low", "high"):
+        for side in ("low", "high") if f"{name}_low" in spans else ():
             out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
     start, end = spans["from_m"] - spans["find_m"], spans["to_m"] + spans["find_m"]
     near = _near_lateral(spans, start, end, laterals) | spans["coded_lateral"]
@@ -340,7 +354,7 @@ def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Col
     )
     known = known_from <= np.maximum(start, 0.0) + SAME_M
     known &= known_to >= np.minimum(end, length) - SAME_M
-    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)  # type: ignore[assignment]
+    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)
     return out
 
 
@@ -349,7 +363,8 @@ def _near_lateral(spans: Columns, start: Numbers, end: Numbers, laterals: pd.Dat
     size = laterals["size_mm"].to_numpy(dtype=float)
     half = np.where(np.isnan(size), 0.0, size) / 2000.0
     x = laterals["x_m"].to_numpy(dtype=float)
-    one, tap = matches(spans["pipe_id"], laterals["pipe_id"])
+    own, other = alike([spans["pipe_id"], Coded.of(laterals["pipe_id"])])
+    one, tap = pairs_of(own.codes, other.codes, len(own.words))
     meet = (x - half)[tap] <= end[one] + SAME_M
     meet &= (x + half)[tap] >= start[one] - SAME_M
     marks = np.zeros(len(start), dtype=bool)
@@ -357,13 +372,14 @@ def _near_lateral(spans: Columns, start: Numbers, end: Numbers, laterals: pd.Dat
     return marks
 
 
-def _ages(oldest: npt.NDArray[np.object_], first_day: str) -> Numbers:
+def _ages(oldest: Coded, first_day: str) -> Numbers:
     """Count the months from the oldest survey of each span to the first day; NaN if unknown."""
     if not first_day or not len(oldest):
         return np.full(len(oldest), np.nan)
-    seen = np.array([day or "NaT" for day in oldest], dtype="datetime64[D]")
+    seen = np.array([day or "NaT" for day in oldest.listed()], dtype="datetime64[D]")
     days = (np.datetime64(first_day, "D") - seen).astype(float)
-    return np.maximum(np.where(np.isnat(seen), np.nan, days) / DAYS_PER_MONTH, 0.0)
+    ages = np.maximum(np.where(np.isnat(seen), np.nan, days) / DAYS_PER_MONTH, 0.0)
+    return np.asarray(ages[oldest.codes], dtype=float)
 
 
 def _overtaken(defects: pd.DataFrame, newer: npt.NDArray[np.object_]) -> pd.DataFrame:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from planner.arrays import texts_of
-from planner.contracts import OBSERVATIONS
+from planner.coded_text import Coded, Columns, taken
 from planner.screening.axis import part_of
 from planner.screening.match import join_notes
 from planner.screening.pairs import Pairs
@@ -27,15 +23,21 @@ from planner.settings import Survey
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
 Texts = npt.NDArray[np.object_]
+Places = npt.NDArray[np.intp]
+
+_KINDS = Coded.of(["point", "stretch", "repeated"])
+_POINT, _STRETCH, _REPEATED = range(3)
+_BLANK = Coded.of([""])
 
 
-def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Survey) -> pd.DataFrame:
+def make_defects(rows: Columns, spots: Spots, pairs: Pairs, settings: Survey) -> Columns:
     """Make one defect of each row, or of each pair of rows that starts and ends a stretch.
 
     Parameters
     ----------
     rows
-        Observations with pipe_id, counter_node, zero_at, surveyed_m, date, length_doubt_m.
+        Observations with the place each has in its table (`at`), pipe_id, counter_node, zero_at,
+        surveyed_m, date, length_doubt_m.
     spots, pairs
         Where they lie and which belong together, row by row.
     settings
@@ -44,53 +46,50 @@ def make_defects(rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Surve
     Returns
     -------
     defects
-        The columns of `DEFECTS`. An end of another kind than its start stays a row of its
-        own beside being the end; an end without a start is not among them.
+        The columns of `rows`, and those that `DEFECTS` has beside the observation's own. An
+        end of another kind than its start stays a row of its own beside being the end; an end
+        without a start is not among them. `flags` is still as objects.
     """
     extents = point_extents(rows, spots, settings)
     clocks = downstream_clocks(rows, spots.from_us)
-    data: dict[str, Any] = {name: rows[name].array for name in OBSERVATIONS.names}
-    data |= {
-        "pipe_id": rows["pipe_id"].array,
+    count = len(spots.x_m)
+    out: Columns = rows | {
         "x_from_m": spots.x_m,
         "x_to_m": spots.x_m,
         "from_m": extents.from_m,
         "to_m": extents.to_m,
-        "kind": texts_of(np.full(len(rows), "point", dtype=object)),
-        "extent_from": texts_of(extents.origin),
-        "counter_node": rows["counter_node"].array,
-        "counter_m": rows["s_m"].array,
+        "kind": _KINDS[np.full(count, _POINT)],
+        "extent_from": extents.origin,
+        "counter_m": rows["s_m"],
         "find_m": find_doubt(rows, spots.from_us, settings),
         "clock_h": clocks.clock_h,
         "arc_h": clocks.arc_h,
-        "seen_on": rows["date"].array,
-        "close_id": texts_of(np.full(len(rows), "", dtype=object)),
-        "flags": texts_of(join_notes(spots.doubts, pairs.doubts, clocks.doubts)),
+        "seen_on": rows["date"],
+        "close_id": _BLANK[np.zeros(count, dtype=np.intp)],
+        "flags": join_notes(spots.doubts, pairs.doubts, clocks.doubts),
     }
-    out = pd.DataFrame(data, index=range(len(rows)), copy=False)
-    mechanism = rows["mechanism"].to_numpy(dtype=object)
     ended = pairs.ends.copy()
     starts = np.flatnonzero(pairs.closed_by >= 0)
-    ends = pairs.closed_by[starts]
-    unlike = mechanism[starts] != mechanism[ends]
-    ended[ends[unlike]] = False
+    if len(starts):
+        ends, mechanism = pairs.closed_by[starts], rows["mechanism"].codes
+        ended[ends[mechanism[starts] != mechanism[ends]]] = False
     _lie_inside(out, pairs.change | (pairs.ends & ~ended), spots)
     _close(out, rows, spots, pairs)
     _leave_open(out, rows, spots, pairs, settings)
     gone = ended | pairs.lonely
-    return out[~gone].reset_index(drop=True) if gone.any() else out
+    return taken(out, np.flatnonzero(~gone)) if gone.any() else out
 
 
-def _lie_inside(out: pd.DataFrame, inside: Marks, spots: Spots) -> None:
+def _lie_inside(out: Columns, inside: Marks, spots: Spots) -> None:
     """Give rows within a stretch no length of their own: the stretch has it."""
     if not inside.any():
         return
     for name in ("from_m", "to_m"):
         out[name] = np.where(inside, spots.x_m, out[name])
-    out["extent_from"] = np.where(inside, "coded", out["extent_from"])
+    out["extent_from"] = Coded.where(inside, "coded", out["extent_from"])
 
 
-def _close(out: pd.DataFrame, rows: pd.DataFrame, spots: Spots, pairs: Pairs) -> None:
+def _close(out: Columns, rows: Columns, spots: Spots, pairs: Pairs) -> None:
     """Give the rows that start a stretch its far end and its worst figure."""
     starts = np.flatnonzero(pairs.closed_by >= 0)
     if not len(starts):
@@ -101,106 +100,99 @@ def _close(out: pd.DataFrame, rows: pd.DataFrame, spots: Spots, pairs: Pairs) ->
         np.maximum(spots.x_m[starts], spots.x_m[ends]),
     )
     for name, values in (("x_from_m", low), ("x_to_m", high), ("from_m", low), ("to_m", high)):
-        _put(out, name, starts, values)
-    _put(out, "extent_from", starts, np.full(len(starts), "coded", dtype=object))
-    ids = rows["observation_id"].to_numpy(dtype=object)
-    _put(out, "close_id", starts, ids[ends])
-    _put(out, "kind", starts, _kind_of(rows, starts, ends))
-    find = out["find_m"].to_numpy(dtype=float)
-    _put(out, "find_m", starts, np.maximum(find[starts], find[ends]))
+        out[name] = _put(out[name], starts, values)
+    _set_words(out, starts, "coded", _kind_of(rows, starts, ends))
+    closing = np.zeros(len(spots.x_m), dtype=np.intp)
+    closing[starts] = np.arange(1, len(starts) + 1)
+    out["close_id"] = Coded.of(["", *rows["observation_id"][ends].tolist()])[closing]
+    find = out["find_m"]
+    out["find_m"] = _put(find, starts, np.maximum(find[starts], find[ends]))
     _worst_figures(out, rows, starts, ends)
-    doubts = out["flags"].to_numpy(dtype=object, copy=True)
+    doubts = out["flags"]
     doubts[starts] = join_notes(doubts[starts], _of_end(spots.doubts, pairs, ends))
-    sags = _maybe_sag(rows)
-    bends = sags[starts] | sags[ends]
+    bends = _maybe_sag(rows, starts) | _maybe_sag(rows, ends)
     doubts[starts[bends]] = join_notes(
         doubts[starts[bends]],
         np.full(int(bends.sum()), "bent joints over a stretch: may be a sag", dtype=object),
     )
-    out["flags"] = doubts
 
 
-def _of_end(doubts: Texts, pairs: Pairs, ends: npt.NDArray[np.intp]) -> Texts:
+def _of_end(doubts: Texts, pairs: Pairs, ends: Places) -> Texts:
     """Give the doubts of the rows that end a stretch, unless the start has them already."""
     return np.where(pairs.doubts[ends] == "", doubts[ends], "").astype(object)
 
 
-def _put(out: pd.DataFrame, name: str, at: npt.NDArray[np.intp], values: object) -> None:
-    column = out[name].to_numpy(copy=True)
-    column[at] = values
-    out[name] = column
+def _put(values: Numbers, at: Places, new: Numbers) -> Numbers:
+    """Give a copy with other values at some places."""
+    out = values.copy()
+    out[at] = new
+    return out
 
 
-def _maybe_sag(rows: pd.DataFrame) -> Marks:
+def _set_words(out: Columns, at: Places, origin: str, kind: Coded) -> None:
+    """Say of some rows where their length comes from, and of what kind they are."""
+    here = np.zeros(len(out["kind"]), dtype=bool)
+    here[at] = True
+    out["extent_from"] = Coded.where(here, origin, out["extent_from"])
+    codes = out["kind"].codes.copy()
+    codes[at] = kind.codes
+    out["kind"] = Coded(codes, kind.words)
+
+
+def _maybe_sag(rows: Columns, at: Places) -> Marks:
     """Mark bent joints whose figure was too large for degrees: older files code sags so."""
-    bent = (rows["mechanism"] == "joint_angle").to_numpy()
-    return np.asarray(
-        bent & (rows["q1"] != "").to_numpy() & rows["quantity_low"].isna().to_numpy(), dtype=bool
-    )
+    bent = rows["mechanism"][at].holds("joint_angle")
+    unread = _written(rows, at) & np.isnan(rows["quantity_low"][at])
+    return np.asarray(bent & unread, dtype=bool)
 
 
-def _kind_of(rows: pd.DataFrame, starts: npt.NDArray[np.intp], ends: npt.NDArray[np.intp]) -> Texts:
+def _written(rows: Columns, at: Places) -> Marks:
+    """Mark some rows that have a figure as written."""
+    return np.array([text != "" for text in rows["q1"][at].tolist()], dtype=bool)
+
+
+def _kind_of(rows: Columns, starts: Places, ends: Places) -> Coded:
     """Tell a long defect from one that comes back at every joint of the stretch."""
-    mechanism = rows["mechanism"].to_numpy(dtype=object)
-    joint = np.array(rows["at_joint"].fillna(value=False), dtype=bool)
-    often = np.isin(mechanism, IN_JOINTS) | (
-        (rows["detail"] == ROUND).to_numpy() & (rows["role"] == "damage").to_numpy()
-    )
-    repeated = np.isin(mechanism[starts], JOINT_MECHANISMS)
-    repeated |= often[starts] & joint[starts] & joint[ends]
-    return np.where(repeated, "repeated", "stretch").astype(object)
+    mechanism, joint = rows["mechanism"][starts], rows["at_joint"]
+    often = rows["detail"][starts].holds(ROUND) & rows["role"][starts].holds("damage")
+    often |= mechanism.among(IN_JOINTS)
+    repeated = mechanism.among(JOINT_MECHANISMS)
+    repeated |= often & joint[starts] & joint[ends]
+    return _KINDS[np.where(repeated, _REPEATED, _STRETCH)]
 
 
-def _worst_figures(
-    out: pd.DataFrame,
-    rows: pd.DataFrame,
-    starts: npt.NDArray[np.intp],
-    ends: npt.NDArray[np.intp],
-) -> None:
+def _worst_figures(out: Columns, rows: Columns, starts: Places, ends: Places) -> None:
     """Take the larger of the figures at both ends; an end left blank says nothing new."""
-    low, high = (rows[n].to_numpy(dtype=float) for n in ("quantity_low", "quantity_high"))
-    written = (rows["q1"] != "").to_numpy()
-    quantity = rows["quantity"].to_numpy(dtype=object)
-    alike = (quantity[starts] == quantity[ends]) & (quantity[starts] != "")
-    takes = alike & written[ends]
-    only = takes & ~written[starts]
+    low, high = rows["quantity_low"], rows["quantity_high"]
+    first, last = rows["quantity"][starts], rows["quantity"][ends]
+    written, written_end = (_written(rows, at) for at in (starts, ends))
+    takes = (first.codes == last.codes) & ~first.holds("") & written_end
+    only = takes & ~written
     worst_low = np.fmax(low[starts], low[ends])
     worst_high = np.maximum(high[starts], high[ends])
-    _put(
-        out,
-        "quantity_low",
-        starts,
-        np.select([only, takes], [low[ends], worst_low], low[starts]),
-    )
-    _put(
-        out,
-        "quantity_high",
-        starts,
-        np.select([only, takes], [high[ends], worst_high], high[starts]),
-    )
+    for name, end, worst in (("low", low, worst_low), ("high", high, worst_high)):
+        new = np.select([only, takes], [end[ends], worst], end[starts])
+        out[f"quantity_{name}"] = _put(end, starts, new)
 
 
-def _leave_open(
-    out: pd.DataFrame, rows: pd.DataFrame, spots: Spots, pairs: Pairs, settings: Survey
-) -> None:
+def _leave_open(out: Columns, rows: Columns, spots: Spots, pairs: Pairs, settings: Survey) -> None:
     """Let stretches without an end run to the end of their survey, as an assumption."""
     opened = np.flatnonzero(pairs.opens & (pairs.closed_by < 0))
     if not len(opened):
         return
-    last = rows.groupby("inspection_id")["s_m"].transform("max").to_numpy(dtype=float)
-    end = rows["surveyed_m"].to_numpy(dtype=float)
-    end = np.where(np.isnan(end), last, end) - part_of(rows, settings)
+    run = rows["inspection_id"].codes
+    last = np.full(len(rows["inspection_id"].words), -np.inf)
+    np.maximum.at(last, run, rows["s_m"])
+    end = rows["surveyed_m"]
+    end = np.where(np.isnan(end), last[run], end) - part_of(rows, settings)
     length = spots.length_m
     x_end = np.clip(np.where(spots.from_us, end, length - end), 0.0, length)
-    _put(out, "from_m", opened, np.minimum(spots.x_m, x_end)[opened])
-    _put(out, "to_m", opened, np.maximum(spots.x_m, x_end)[opened])
-    _put(out, "extent_from", opened, np.full(len(opened), "assumed", dtype=object))
-    _put(out, "kind", opened, _kind_of(rows, opened, opened))
-    marks = rows["stretch"].to_numpy(dtype=object)
+    out["from_m"] = _put(out["from_m"], opened, np.minimum(spots.x_m, x_end)[opened])
+    out["to_m"] = _put(out["to_m"], opened, np.maximum(spots.x_m, x_end)[opened])
+    _set_words(out, opened, "assumed", _kind_of(rows, opened, opened))
+    marks = rows["stretch"][opened].tolist()
     notes = np.array(
-        [f"stretch {marks[i]} never ends: taken to run to the end of the survey" for i in opened],
+        [f"stretch {mark} never ends: taken to run to the end of the survey" for mark in marks],
         dtype=object,
     )
-    flags = out["flags"].to_numpy(dtype=object, copy=True)
-    flags[opened] = join_notes(flags[opened], notes)
-    out["flags"] = flags
+    out["flags"][opened] = join_notes(out["flags"][opened], notes)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from planner.coded_text import columns_of
 from planner.contracts import INSPECTIONS, LATERALS, NODES, OBSERVATIONS, PIPES
 from planner.distinct import places_in
 from planner.ground.along import Axes
@@ -186,7 +187,7 @@ def linked(city: City, pipes: pd.DataFrame) -> pd.DataFrame:
 def spots_of(city: City, pipes: pd.DataFrame, settings: Survey) -> tuple[pd.DataFrame, Spots]:
     """Link rows, and put them on the pipe's own axis."""
     rows = linked(city, pipes)
-    return rows, place(rows, settings, np.zeros(len(rows)))
+    return rows, place(columns_of(rows), settings, np.zeros(len(rows)))
 
 
 def referenced(
