@@ -16,14 +16,17 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import shapely
+from shapely.errors import ShapelyError
 
+from planner.city.columns import arrow_table, frame_of
 from planner.errors import PlannerError
-from planner.tables import Table, conform
+from planner.tables import Table
 
 _SIZES = "sizes"
 
@@ -44,14 +47,21 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
     frame
         Any table; a `GeoDataFrame` keeps its system of coordinates.
     """
-    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter.
-    frame.reset_index(drop=True).to_parquet(path, index=False, write_page_checksum=True)
+    write_table(path, arrow_table(frame))
 
 
-def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) -> pd.DataFrame:
+def write_table(path: Path, held: pa.Table) -> None:
+    """Write a table that arrow holds, see `columns.arrow_table`."""
+    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter;
+    # figures are mostly all unlike.
+    texts = [one.name for one in held.schema if pa.types.is_large_string(one.type)]
+    pq.write_table(held, path, write_page_checksum=True, use_dictionary=texts)
+
+
+def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     """Read what `write_frame` wrote, in the order and the kinds of `table`.
 
-    Without `table` it comes as it was written; `shapes` then tells that it has any.
+    Without `table` it comes as it was written.
 
     Raises
     ------
@@ -60,18 +70,41 @@ def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) 
     TableError
         If it does not obey `table`.
     """
-    shapes = shapes or (table is not None and bool(table.geometry))
+    with _told_whole(path):
+        return frame_of(_read(path), table)
+
+
+def read_table(path: Path) -> pa.Table:
+    """Read what `write_table` wrote.
+
+    Raises
+    ------
+    CityError
+        If the file is damaged.
+    """
+    with _told_whole(path):
+        return _read(path)
+
+
+def _read(path: Path) -> pa.Table:
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        return file.read(use_threads=False)
+
+
+@contextmanager
+def _told_whole(path: Path) -> Iterator[None]:
+    """Say in one line that a file is damaged."""
     try:
-        read = gpd.read_parquet if shapes else pd.read_parquet
-        frame = read(path, page_checksum_verification=True)
+        yield
+    except PlannerError:
+        raise
     # Check sums cover the rows; of what the file says of itself anything may come.
-    except (OSError, ValueError, KeyError, RuntimeError) as error:
+    except (OSError, ValueError, LookupError, TypeError, RuntimeError, ShapelyError) as error:
         message = (
             f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete the "
             f"folder {path.parent} and run again"
         )
         raise CityError(message) from None
-    return frame if table is None else conform(frame, table)
 
 
 def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame:

@@ -173,7 +173,7 @@ def number_work(folder: str, number: int) -> Summary:
             if name in WITHOUT_IDS:
                 link_file(source, part / source.name)
             elif source.is_file():
-                frame = change.frame(read_frame(source, shapes=bool(table.geometry)))
+                frame = change.frame(read_frame(source))
                 write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
         write_frame(part / "known.parquet", by_pipe(known))
         link_file(raw / LOST, part / LOST)
