@@ -62,7 +62,7 @@ def frame_of(held: pa.Table, table: Table | None = None) -> pd.DataFrame:
         return _as_it_was(held)
     there = [name for name in table.names if name in held.column_names]
     there += [SHAPES] if table.geometry else []
-    found = {name: _from_arrow(held, name) for name in there}
+    found = {name: array_of(held, name) for name in there}
     return conform(found if there else _as_it_was(held), table)
 
 
@@ -71,7 +71,7 @@ def _as_it_was(held: pa.Table) -> pd.DataFrame:
         return held.to_pandas(use_threads=False)
     at = held.column_names.index(SHAPES)
     frame = held.remove_column(at).to_pandas(use_threads=False)
-    frame.insert(at, SHAPES, _from_arrow(held, SHAPES))
+    frame.insert(at, SHAPES, array_of(held, SHAPES))
     return gpd.GeoDataFrame(frame, geometry=SHAPES)
 
 
@@ -82,8 +82,8 @@ def _as_arrow(values: Any) -> pa.Array | pa.ChunkedArray:  # noqa: ANN401 - any 
     return pa.array(values, from_pandas=True) if texts is None else texts
 
 
-def _from_arrow(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
-    """Give one column as a contract wants it, if it is held so; else what pandas makes of it."""
+def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
+    """Give a column as a contract wants it, if it is held so; else what pandas makes of it."""
     column = held[name]
     if name == SHAPES:
         shapes = shapely.from_wkb(column.to_numpy())

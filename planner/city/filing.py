@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,15 +23,21 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
+from pyarrow import compute
 from shapely.errors import ShapelyError
 
 from planner.city.columns import arrow_table, frame_of
 from planner.errors import PlannerError
+from planner.order import ranks_of
 from planner.tables import Table
 
 _SIZES = "sizes"
+_NAME, _CHECK_BYTES = b"table", 4
+_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+_ALONE = pa.ipc.IpcReadOptions(use_threads=False)
 
 Hashes = npt.NDArray[np.uint64]
+Places = npt.NDArray[np.intp]
 
 
 class CityError(PlannerError):
@@ -53,9 +60,11 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
 def write_table(path: Path, held: pa.Table) -> None:
     """Write a table that arrow holds, see `columns.arrow_table`."""
     # Parquet itself keeps each text once and numbers in its place, as far as that is shorter;
-    # figures are mostly all unlike.
+    # figures are mostly all unlike. The least and the most help who looks for a pipe.
     texts = [one.name for one in held.schema if pa.types.is_large_string(one.type)]
-    pq.write_table(held, path, write_page_checksum=True, use_dictionary=texts)
+    told = [name for name in ("pipe_id",) if name in held.column_names]
+    pq.write_table(held, path, write_page_checksum=True, use_dictionary=texts,
+                   write_statistics=told)  # fmt: skip
 
 
 def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
@@ -84,6 +93,51 @@ def read_table(path: Path) -> pa.Table:
     """
     with _told_whole(path):
         return _read(path)
+
+
+def write_held(path: Path, tables: Mapping[str, pa.Table]) -> None:
+    """Write tables that are soon read again into one file, as arrow holds them.
+
+    Parameters
+    ----------
+    path
+        In a folder that is written aside.
+    tables
+        By name; see `columns.arrow_table`.
+    """
+    check = 0
+    with path.open("wb") as file:
+        for name, held in tables.items():
+            sink = pa.BufferOutputStream()
+            named = held.replace_schema_metadata({**(held.schema.metadata or {}), _NAME: name})
+            with pa.ipc.new_stream(sink, named.schema, options=_PACKED) as stream:
+                stream.write_table(named.combine_chunks())
+            data = sink.getvalue()
+            check = zlib.crc32(data, check)
+            file.write(data)
+        file.write(check.to_bytes(_CHECK_BYTES, "big"))
+
+
+def read_held(path: Path) -> Iterator[tuple[str, pa.Table]]:
+    """Read what `write_held` wrote, one table after the other.
+
+    Raises
+    ------
+    CityError
+        If the file is damaged.
+    """
+    with _told_whole(path):
+        data = memoryview(path.read_bytes())
+        rows, check = data[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
+        if zlib.crc32(rows) != int.from_bytes(check, "big"):
+            raise ValueError
+    source = pa.BufferReader(rows)
+    while source.tell() < len(rows):
+        with pa.ipc.open_stream(source, options=_ALONE) as stream:
+            held = stream.read_all()
+        said = dict(held.schema.metadata)
+        name = said.pop(_NAME).decode()
+        yield name, held.replace_schema_metadata(said)
 
 
 def _read(path: Path) -> pa.Table:
@@ -116,10 +170,16 @@ def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame
         if "pipe_id" not in frame.columns:
             return frame
         pipes = frame["pipe_id"]
-    rank = pd.factorize(pipes.array, sort=True)[0]
-    if (rank[1:] >= rank[:-1]).all():
-        return frame
-    return frame.iloc[np.argsort(rank, kind="stable")]
+    order = pipe_order(pipes.array)
+    return frame if order is None else frame.iloc[order]
+
+
+def pipe_order(pipes: Any) -> Places | None:  # noqa: ANN401 - any text column
+    """Give the order of rows by their pipe; None where they lie so already."""
+    held = pa.array(pipes, type=pa.large_string())
+    if compute.all(compute.greater_equal(held[1:], held[:-1])).as_py() is not False:
+        return None
+    return np.argsort(ranks_of(held), kind="stable")
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:

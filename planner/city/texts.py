@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 
 from planner.arrays import texts_of
@@ -22,6 +21,7 @@ Bytes = npt.NDArray[np.uint8]
 DIGITS = 9
 WIDTH = 2 + DIGITS
 """Bytes of such an id."""
+_HELD = (pa.Array, pa.ChunkedArray)
 _ZERO, _HYPHEN = ord("0"), ord("-")
 _WORD = np.zeros(256, dtype=bool)
 _WORD[[ord(one) for one in "0123456789_ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"]] = (
@@ -38,24 +38,25 @@ class Flat:
 
 
 def flat_of(texts: Any) -> Flat:  # noqa: ANN401 - any text column
-    """Lay out a text column without missing texts."""
-    plain: Any = pa.array(texts_of(texts))
+    """Lay out a text column without missing texts, without a copy where arrow holds it."""
+    plain: Any = texts if isinstance(texts, _HELD) else pa.array(texts_of(texts))
     if isinstance(plain, pa.ChunkedArray):
-        plain = plain.combine_chunks()
-    plain = plain.cast(pa.large_string())
+        plain = plain.chunk(0) if plain.num_chunks == 1 else plain.combine_chunks()
+    if not len(plain):
+        return Flat(np.zeros(0, dtype=np.uint8), np.zeros(1, dtype=np.int64))
+    if plain.type != pa.large_string():
+        plain = plain.cast(pa.large_string())
     _, starts, data = plain.buffers()
     count, first = len(plain), plain.offset
-    if not count:
-        return Flat(np.zeros(0, dtype=np.uint8), np.zeros(1, dtype=np.int64))
     at = np.frombuffer(starts, dtype=np.int64)[first : first + count + 1]
     held = np.zeros(0, dtype=np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
     return Flat(held[at[0] : at[-1]], at - at[0])
 
 
-def column_of(flat: Flat) -> pd.api.extensions.ExtensionArray:
-    """Give the text column that `flat` lays out."""
+def held_of(flat: Flat) -> pa.LargeStringArray:
+    """Give the texts that `flat` lays out, as arrow holds them."""
     starts, data = (pa.py_buffer(np.ascontiguousarray(one)) for one in (flat.starts, flat.data))
-    return texts_of(pa.LargeStringArray.from_buffers(len(flat.starts) - 1, starts, data))
+    return pa.LargeStringArray.from_buffers(len(flat.starts) - 1, starts, data)
 
 
 def ids_in(flat: Flat, marks: str, first: int) -> Whole:
@@ -73,7 +74,10 @@ def ids_in(flat: Flat, marks: str, first: int) -> Whole:
     data, size = flat.data, len(flat.data)
     at = np.flatnonzero(data == _HYPHEN) - 1
     at = at[(at >= 0) & (at + WIDTH <= size)]
-    at = at[np.isin(data[at], [ord(mark) for mark in marks]) & (data[at + 2] == _ZERO + first)]
+    at = at[data[at + 2] == _ZERO + first]
+    if not len(at):
+        return at.astype(np.int64)
+    at = at[_among(data[at], marks)]
     for step in range(3, WIDTH):
         at = at[(data[at + step] >= _ZERO) & (data[at + step] < _ZERO + 10)]
     text = np.searchsorted(flat.starts, at, side="right") - 1
@@ -82,6 +86,13 @@ def ids_in(flat: Flat, marks: str, first: int) -> Whole:
     before = (at > begin) & _WORD[data[at - 1]]
     after = (at + WIDTH < end) & _WORD[data[np.minimum(at + WIDTH, size - 1)]]
     return np.asarray(at[whole & ~before & ~after], dtype=np.int64)
+
+
+def _among(letters: Bytes, marks: str) -> npt.NDArray[np.bool_]:
+    found = np.zeros(len(letters), dtype=bool)
+    for mark in marks:
+        found |= letters == ord(mark)
+    return found
 
 
 def numbers_at(flat: Flat, at: Whole) -> Whole:
