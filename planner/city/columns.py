@@ -29,6 +29,7 @@ _GEO, _PANDAS = b"geo", b"pandas"
 # In the order of the numbers that shapely gives them; a ring is told as the line that it is.
 _KINDS = ("Point", "LineString", "LineString", "Polygon", "MultiPoint", "MultiLineString",
           "MultiPolygon", "GeometryCollection")  # fmt: skip
+_TOLD_KINDS = (*_KINDS, *(f"{kind} Z" for kind in _KINDS))
 
 
 def arrow_table(frame: pd.DataFrame) -> pa.Table:
@@ -113,10 +114,10 @@ def _told_of(shapes: GeometryArray) -> bytes:
     """Give what GeoParquet says of shapes: system of coordinates, kinds, box around all."""
     told: dict[str, Any] = json.loads(_told_of_crs("" if shapes.crs is None else shapes.crs.srs))
     plain = np.asarray(shapes, dtype=object)
-    number, deep = shapely.get_type_id(plain), shapely.has_z(plain)
-    both = sorted({(int(n), bool(z)) for n, z in np.unique(np.stack([number, deep]), axis=1).T})
+    kinds = np.unique(shapely.get_type_id(plain) + len(_KINDS) * shapely.has_z(plain))
     column = told["columns"][SHAPES]
-    column["geometry_types"] = sorted({_KINDS[n] + (" Z" if z else "") for n, z in both if n >= 0})
+    # Whatever is missing has no kind.
+    column["geometry_types"] = sorted({_TOLD_KINDS[n] for n in kinds[kinds >= 0]})
     box = shapely.total_bounds(plain) if len(plain) else np.array([np.nan])
     if np.isfinite(box).all():
         column["bbox"] = box.tolist()

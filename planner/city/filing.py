@@ -176,7 +176,7 @@ def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame
 
 def pipe_order(pipes: Any) -> Places | None:  # noqa: ANN401 - any text column
     """Give the order of rows by their pipe; None where they lie so already."""
-    held = pa.array(pipes, type=pa.large_string())
+    held: Any = pipes.__arrow_array__() if hasattr(pipes, "__arrow_array__") else pipes
     if compute.all(compute.greater_equal(held[1:], held[:-1])).as_py() is not False:
         return None
     return np.argsort(ranks_of(held), kind="stable")

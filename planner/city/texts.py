@@ -21,6 +21,8 @@ Bytes = npt.NDArray[np.uint8]
 DIGITS = 9
 WIDTH = 2 + DIGITS
 """Bytes of such an id."""
+_FEWEST = 6
+_POWERS = 10 ** np.arange(DIGITS)
 _HELD = (pa.Array, pa.ChunkedArray)
 _ZERO, _HYPHEN = ord("0"), ord("-")
 _WORD = np.zeros(256, dtype=bool)
@@ -116,13 +118,17 @@ def with_numbers(flat: Flat, at: Whole, numbers: Whole) -> Flat:
         The new number of each; fewer than six digits are filled up with noughts.
     """
     data = flat.data.copy()
+    digits = np.maximum(_FEWEST, np.searchsorted(_POWERS, numbers, side="right"))
+    left = numbers.astype(np.uint32)
+    # From the last digit on, which stands elsewhere where a number is longer.
+    for step in range(int(digits.max(initial=0))):
+        own = step < digits
+        left, digit = np.divmod(left, 10)
+        place = at + 1 + digits - step
+        data[place[own]] = (_ZERO + digit)[own]
+    gone = DIGITS - digits
     keep = np.ones(len(data), dtype=bool)
-    digits = np.maximum(6, (numbers[:, None] >= 10 ** np.arange(1, DIGITS)).sum(axis=1) + 1)
-    for step in range(DIGITS):
-        within = step < digits
-        power = 10 ** np.maximum(digits - 1 - step, 0)
-        place = at + 2 + step
-        data[place[within]] = (_ZERO + numbers // power % 10)[within]
-        keep[place[~within]] = False
-    gone = np.flatnonzero(~keep)
-    return Flat(data[keep], flat.starts - np.searchsorted(gone, flat.starts))
+    for step in range(int(gone.max(initial=0))):
+        keep[(at + WIDTH - 1 - step)[step < gone]] = False
+    before = np.concatenate([[0], np.cumsum(gone)])
+    return Flat(data[keep], flat.starts - before[np.searchsorted(at, flat.starts)])
