@@ -1,7 +1,7 @@
 """Working files of a city: GeoParquet, repeated texts as codes, written aside and renamed.
 
-Rows are sorted by pipe, so that what lies on one pipe lies together; a reader gets them back
-in the order of the contract.
+Rows of a part's tables are sorted by pipe, so that what lies on one pipe lies together; a
+reader gets them back in the order of the contract.
 """
 
 from __future__ import annotations
@@ -37,7 +37,6 @@ _PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
 _ALONE = pa.ipc.IpcReadOptions(use_threads=False)
 
 Hashes = npt.NDArray[np.uint64]
-Places = npt.NDArray[np.intp]
 
 
 class CityError(PlannerError):
@@ -161,25 +160,14 @@ def _told_whole(path: Path) -> Iterator[None]:
         raise CityError(message) from None
 
 
-def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame:
-    """Sort rows by pipe, in the order of the contract within one.
-
-    `pipes` names the pipe of each row where the table has no column for it.
-    """
-    if pipes is None:
-        if "pipe_id" not in frame.columns:
-            return frame
-        pipes = frame["pipe_id"]
-    order = pipe_order(pipes.array)
-    return frame if order is None else frame.iloc[order]
-
-
-def pipe_order(pipes: Any) -> Places | None:  # noqa: ANN401 - any text column
-    """Give the order of rows by their pipe; None where they lie so already."""
-    held: Any = pipes.__arrow_array__() if hasattr(pipes, "__arrow_array__") else pipes
-    if compute.all(compute.greater_equal(held[1:], held[:-1])).as_py() is not False:
-        return None
-    return np.argsort(ranks_of(held), kind="stable")
+def by_pipe(held: pa.Table) -> pa.Table:
+    """Sort rows by pipe, where the table names any; as they stood within one."""
+    if "pipe_id" not in held.column_names:
+        return held
+    pipes = held["pipe_id"]
+    if compute.all(compute.greater_equal(pipes[1:], pipes[:-1])).as_py() is not False:
+        return held
+    return held.take(np.argsort(ranks_of(pipes), kind="stable"))
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:

@@ -24,7 +24,6 @@ from planner.city.filing import (
     by_pipe,
     fill_aside,
     link_file,
-    pipe_order,
     read_frame,
     read_held,
     read_record,
@@ -119,7 +118,7 @@ def part_work(folder: str, number: int) -> Summary:
 
     def fill(part: Path) -> None:
         for name in WITHOUT_IDS:
-            write_frame(part / f"{name}.parquet", by_pipe(tables[name]))
+            write_table(part / f"{name}.parquet", by_pipe(arrow_table(tables[name])))
         # What waits for the city's ids is sorted by pipe once it has them.
         waiting = {name: arrow_table(f) for name, f in tables.items() if name not in WITHOUT_IDS}
         write_held(part / WAITING, {**waiting, IDS.name: arrow_table(made.known.table)})
@@ -195,8 +194,7 @@ def _in_order(held: pa.Table, table: Table) -> pa.Table:
     """Sort rows by the key of `table`, which new ids may have turned, and then by pipe."""
     if held.num_rows and table.key and not rises([array_of(held, name) for name in table.key]):
         held = arrow_table(frame_of(held, table))
-    order = pipe_order(held["pipe_id"]) if "pipe_id" in held.column_names else None
-    return held if order is None else held.take(order)
+    return by_pipe(held)
 
 
 @lru_cache(maxsize=1)
@@ -283,8 +281,11 @@ def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -
 
 def _used(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Give the runs that are not left over."""
+    runs, left_over = tables["inspections"], tables["left_over"]
+    used = ~runs["inspection_id"].isin(left_over["key"]).to_numpy(dtype=bool)
     names = ["file", "row"]
-    left = set(rows_in(tables["left_over"].astype({"row": "str"}), ["key", *names]))
-    runs = tables["inspections"]
-    own = rows_in(runs.astype({"row": "str"}), ["inspection_id", *names])
-    return runs[np.array([row not in left for row in own], dtype=bool)]
+    left = set(rows_in(left_over.astype({"row": "str"}), ["key", *names]))
+    named = np.flatnonzero(~used)
+    own = rows_in(runs.iloc[named].astype({"row": "str"}), ["inspection_id", *names])
+    used[named] = [row not in left for row in own]
+    return runs[used]
