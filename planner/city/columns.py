@@ -26,6 +26,8 @@ from planner.tables import Table, conform
 
 SHAPES = "geometry"
 _GEO, _PANDAS = b"geo", b"pandas"
+_WHOLE: Any = pd.Int64Dtype()
+_FLAG: Any = pd.BooleanDtype()
 # In the order of the numbers that shapely gives them; a ring is told as the line that it is.
 _KINDS = ("Point", "LineString", "LineString", "Polygon", "MultiPoint", "MultiLineString",
           "MultiPolygon", "GeometryCollection")  # fmt: skip
@@ -69,7 +71,8 @@ def frame_of(held: pa.Table, table: Table | None = None) -> pd.DataFrame:
 
 def _as_it_was(held: pa.Table) -> pd.DataFrame:
     if _GEO not in (held.schema.metadata or {}):
-        return held.to_pandas(use_threads=False)
+        plain: pd.DataFrame = held.to_pandas(use_threads=False)
+        return plain
     at = held.column_names.index(SHAPES)
     frame = held.remove_column(at).to_pandas(use_threads=False)
     frame.insert(at, SHAPES, array_of(held, SHAPES))
@@ -88,15 +91,15 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     column = held[name]
     if name == SHAPES:
         shapes = shapely.from_wkb(column.to_numpy())
-        return from_shapely(shapes, crs=_crs_of(held))  # type: ignore[arg-type]
+        return from_shapely(shapes, crs=_crs_of(held))
     if pa.types.is_large_string(column.type):
         return column_of(column)
     if pa.types.is_float64(column.type):
         return column.to_numpy()
     if pa.types.is_int64(column.type):
-        return pd.Int64Dtype().__from_arrow__(column)
+        return _WHOLE.__from_arrow__(column)
     if pa.types.is_boolean(column.type):
-        return pd.BooleanDtype().__from_arrow__(column)
+        return _FLAG.__from_arrow__(column)
     return column.to_pandas().array
 
 
@@ -105,7 +108,7 @@ def _told_by_pandas(kinds: tuple[tuple[str, str], ...]) -> bytes:
     """Give what pandas writes of columns by name and type, so that it reads them so again."""
     # Shapes are bytes to it.
     types = {name: "object" if kind == SHAPES else kind for name, kind in kinds}
-    frame = pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in types.items()})  # type: ignore[call-overload]
+    frame = pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in types.items()})
     schema = pa.Schema.from_pandas(frame, preserve_index=False)
     return bytes(schema.metadata[_PANDAS])
 

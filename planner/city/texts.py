@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from planner.arrays import texts_of
+from planner.compiled import kept
 
 Whole = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -22,7 +23,6 @@ DIGITS = 9
 WIDTH = 2 + DIGITS
 """Bytes of such an id."""
 _FEWEST = 6
-_POWERS = 10 ** np.arange(DIGITS)
 _HELD = (pa.Array, pa.ChunkedArray)
 _ZERO, _HYPHEN = ord("0"), ord("-")
 _WORD = np.zeros(256, dtype=bool)
@@ -78,7 +78,7 @@ def ids_in(flat: Flat, marks: str, first: int) -> Whole:
     at = at[(at >= 0) & (at + WIDTH <= size)]
     at = at[data[at + 2] == _ZERO + first]
     if not len(at):
-        return at.astype(np.int64)
+        return np.zeros(0, dtype=np.int64)
     at = at[_among(data[at], marks)]
     for step in range(3, WIDTH):
         at = at[(data[at + step] >= _ZERO) & (data[at + step] < _ZERO + 10)]
@@ -117,18 +117,41 @@ def with_numbers(flat: Flat, at: Whole, numbers: Whole) -> Flat:
     numbers
         The new number of each; fewer than six digits are filled up with noughts.
     """
-    data = flat.data.copy()
-    digits = np.maximum(_FEWEST, np.searchsorted(_POWERS, numbers, side="right"))
-    left = numbers.astype(np.uint32)
-    # From the last digit on, which stands elsewhere where a number is longer.
-    for step in range(int(digits.max(initial=0))):
-        own = step < digits
-        left, digit = np.divmod(left, 10)
-        place = at + 1 + digits - step
-        data[place[own]] = (_ZERO + digit)[own]
-    gone = DIGITS - digits
-    keep = np.ones(len(data), dtype=bool)
-    for step in range(int(gone.max(initial=0))):
-        keep[(at + WIDTH - 1 - step)[step < gone]] = False
-    before = np.concatenate([[0], np.cumsum(gone)])
-    return Flat(data[keep], flat.starts - before[np.searchsorted(at, flat.starts)])
+    data = np.empty(len(flat.data), dtype=np.uint8)
+    starts = np.empty_like(flat.starts)
+    end = _put(flat.data, flat.starts, at, numbers, data, starts)
+    return Flat(data[:end], starts)
+
+
+def _put_numbers(
+    data: Bytes, starts: Whole, at: Whole, numbers: Whole, out: Bytes, out_starts: Whole
+) -> int:
+    """Write `data` into `out` with the numbers put in; give the bytes written."""
+    read = written = text = 0
+    for n in range(len(at)):
+        while text < len(starts) and starts[text] <= at[n]:
+            out_starts[text] = written + starts[text] - read
+            text += 1
+        first = at[n] + 2
+        out[written : written + first - read] = data[read:first]
+        written += first - read
+        digits, number = _FEWEST, numbers[n]
+        while number >= 10**digits:
+            digits += 1
+        for step in range(digits):
+            out[written + digits - 1 - step] = _ZERO + number % 10
+            number //= 10
+        written, read = written + digits, first + DIGITS
+    for rest in range(text, len(starts)):
+        out_starts[rest] = written + starts[rest] - read
+    out[written : written + len(data) - read] = data[read:]
+    return written + len(data) - read
+
+
+_put = kept(_put_numbers)
+
+
+def warm_up() -> None:
+    """Compile what puts numbers in, or load it."""
+    flat = flat_of(pa.array(["D-900000001"], type=pa.large_string()))
+    with_numbers(flat, ids_in(flat, "D", 9), np.ones(1, dtype=np.int64))
