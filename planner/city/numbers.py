@@ -7,7 +7,7 @@ is all that is needed to say what number each one has in the whole city.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -21,6 +21,7 @@ from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with
 from planner.ground.ids import PREFIX
 from planner.inputs.project import Inputs
 from planner.once import made_once
+from planner.order import ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
 
@@ -83,22 +84,28 @@ def _are_new(ids: Any, base: int) -> npt.NDArray[np.bool_]:  # noqa: ANN401 - an
     return new
 
 
-def number_pipes(parts: Iterable[pd.DataFrame], highest: dict[str, int]) -> pd.DataFrame:
-    """Give for each pipe with new things how many were numbered before its own.
+def number_pipes(parts: Sequence[pd.DataFrame], highest: dict[str, int]) -> list[pd.DataFrame]:
+    """Give for each pipe with new things how many were numbered before its own, part by part.
 
     Parameters
     ----------
     parts
-        What `fresh_of` gave for each part.
+        What `fresh_of` gave for each part; a pipe lies in one.
     highest
         The highest number ever given, by kind.
     """
+    if not parts:
+        return []
+    sizes = np.array([len(part) for part in parts])
     fresh = pd.concat(list(parts), ignore_index=True)
-    fresh = fresh.iloc[np.argsort(fresh["pipe_id"].to_numpy(dtype=object), kind="stable")]
+    order = np.argsort(ranks_of(fresh["pipe_id"].array), kind="stable")
+    fresh = fresh.iloc[order]
     out = {"pipe_id": fresh["pipe_id"].array}
     for kind in KINDS:
         out[kind] = highest[kind] + fresh[kind].cumsum().to_numpy() - fresh[kind].to_numpy()
-    return pd.DataFrame(out)
+    numbers = pd.DataFrame(out)
+    by_part = np.argsort(np.repeat(np.arange(len(parts)), sizes)[order], kind="stable")
+    return [numbers.iloc[rows] for rows in np.split(by_part, np.cumsum(sizes)[:-1])]
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,10 @@ from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
     fill_aside,
     read_frame,
+    read_held,
     read_table,
     write_frame,
+    write_held,
     write_record,
     write_table,
 )
@@ -33,9 +35,14 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
+from planner.tables import Table
 
-_PLAIN = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT,
-          "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
+_SMALL: dict[str, Table | None] = {
+    "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT, "measured": MEASURED,
+    "decisions": DECISIONS, "matching": None,
+}  # fmt: skip
+_REST = "rest.arrow"
+"""Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
 _MATCHING = ("refused", "through")
 _RUN = "run"
 
@@ -55,11 +62,11 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     def fill(part: Path) -> None:
         runs = arrow_table(tables["inspections"])
         observations = arrow_table(tables["observations"])
-        for name in _PLAIN:
-            write_frame(part / f"{name}.parquet", tables[name])
+        write_frame(part / "pipes.parquet", tables["pipes"])
         write_table(part / "inspections.parquet", runs)
-        write_frame(part / "matching.parquet", tables["matching"][list(_MATCHING)])
         write_table(part / "observations.parquet", _by_place(observations, runs))
+        rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
+        write_held(part / _REST, {name: arrow_table(rest[name]) for name in _SMALL})
         write_record(part, {})
 
     fill_aside(target, fill)
@@ -73,10 +80,10 @@ def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
     CityError
         If a file is damaged.
     """
-    rows = {name: read_frame(folder / f"{name}.parquet", table) for name, table in _PLAIN.items()}
+    rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
+    rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
     runs = read_table(folder / "inspections.parquet")
-    matching = read_frame(folder / "matching.parquet")
-    rows["matching"] = matching.assign(inspection_id=array_of(runs, "inspection_id"))
+    rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
     rows["inspections"] = frame_of(runs, INSPECTIONS)
     observations = read_table(folder / "observations.parquet")
     rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
