@@ -108,7 +108,8 @@ def write_held(path: Path, tables: Mapping[str, pa.Table]) -> None:
     with path.open("wb") as file:
         for name, held in tables.items():
             sink = pa.BufferOutputStream()
-            named = held.replace_schema_metadata({**(held.schema.metadata or {}), _NAME: name})
+            short = _with_texts(held, pa.string())
+            named = short.replace_schema_metadata({**(held.schema.metadata or {}), _NAME: name})
             with pa.ipc.new_stream(sink, named.schema, options=_PACKED) as stream:
                 stream.write_table(named.combine_chunks())
             data = sink.getvalue()
@@ -136,7 +137,14 @@ def read_held(path: Path) -> Iterator[tuple[str, pa.Table]]:
             held = stream.read_all()
         said = dict(held.schema.metadata)
         name = said.pop(_NAME).decode()
-        yield name, held.replace_schema_metadata(said)
+        yield name, _with_texts(held, pa.large_string()).replace_schema_metadata(said)
+
+
+def _with_texts(held: pa.Table, kind: pa.DataType) -> pa.Table:
+    """Give a table with texts of a kind: small ones tell where each begins in half the bytes."""
+    texts = (pa.string(), pa.large_string())
+    fields = [one.with_type(kind) if one.type in texts else one for one in held.schema]
+    return held.cast(pa.schema(fields, metadata=held.schema.metadata))
 
 
 def _read(path: Path) -> pa.Table:

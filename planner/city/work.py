@@ -283,9 +283,11 @@ def _used(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Give the runs that are not left over."""
     runs, left_over = tables["inspections"], tables["left_over"]
     used = ~runs["inspection_id"].isin(left_over["key"]).to_numpy(dtype=bool)
-    names = ["file", "row"]
-    left = set(rows_in(left_over.astype({"row": "str"}), ["key", *names]))
+    if used.all():
+        return runs
+    of_runs = left_over[left_over["key"].isin(runs["inspection_id"])]
+    left = set(rows_in(of_runs.astype({"row": "str"}), ["key", "file", "row"]))
     named = np.flatnonzero(~used)
-    own = rows_in(runs.iloc[named].astype({"row": "str"}), ["inspection_id", *names])
+    own = rows_in(runs.iloc[named].astype({"row": "str"}), ["inspection_id", "file", "row"])
     used[named] = [row not in left for row in own]
     return runs[used]
