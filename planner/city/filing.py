@@ -129,7 +129,7 @@ def read_held(path: Path) -> Iterator[tuple[str, pa.Table]]:
     with _told_whole(path):
         data = memoryview(path.read_bytes())
         rows, check = data[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
-        if zlib.crc32(rows) != int.from_bytes(check, "big"):
+        if check != zlib.crc32(rows).to_bytes(_CHECK_BYTES, "big"):
             raise ValueError
     source = pa.BufferReader(rows)
     while source.tell() < len(rows):
