@@ -19,7 +19,7 @@ from geopandas.testing import assert_geodataframe_equal
 
 from planner.city.columns import arrow_table, frame_of
 from planner.city.filing import CityError, read_frame, read_held, write_frame, write_held
-from planner.contracts import LEFT_OVER, NODES
+from planner.contracts import LEFT_OVER
 from planner.errors import TableError
 from planner.tables import Column, Table, conform
 
@@ -113,9 +113,12 @@ def test_what_waits_comes_back_and_each_damaged_byte_is_told(tmp_path: Path) -> 
     left = conform(
         [{"step": "x", "key": f"{n}", "reason": "why" * (n + 1)} for n in range(50)], LEFT_OVER
     )
-    nodes = conform(gpd.GeoDataFrame({"node_id": ["N"]}, geometry=SHAPES[:1], crs=CRS), NODES)
-    frames = {"left_over": (left, LEFT_OVER), "nodes": (nodes, NODES),
-              "none": (nodes.iloc[:0], NODES)}  # fmt: skip
+    shapes = mixed()
+    frames = {
+        "left_over": (left, LEFT_OVER),
+        "shapes": (shapes, MIXED),
+        "none": (shapes.iloc[:0], MIXED),
+    }
     write_held(path, {name: arrow_table(frame) for name, (frame, _) in frames.items()})
     held = dict(read_held(path))
     assert list(held) == list(frames)
@@ -123,7 +126,7 @@ def test_what_waits_comes_back_and_each_damaged_byte_is_told(tmp_path: Path) -> 
         pd.testing.assert_frame_equal(
             pd.DataFrame(frame_of(held[name], table)), pd.DataFrame(frame)
         )
-    assert frame_of(held["none"], NODES).crs == nodes.crs
+    assert frame_of(held["none"], MIXED).crs == shapes.crs
     whole = path.read_bytes()
     for at in range(0, len(whole), 13):
         path.write_bytes(whole[:at] + bytes([whole[at] ^ 0x40]) + whole[at + 1 :])
