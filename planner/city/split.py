@@ -15,6 +15,7 @@ import pandas as pd
 
 from planner.city.filing import Hashes, digest_of, row_marks
 from planner.city.parts import MOST, part_pipes
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.screening.axis import Listed, listed_lengths
@@ -61,8 +62,8 @@ class Town:
         return replace(self, frames=known, own=own, nodes=self.nodes.iloc[:0])
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
-        ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
-        return self.nodes[self.nodes["node_id"].isin(ends).to_numpy(dtype=bool)]
+        ends = pd.concat([pipes["us_node"], pipes["ds_node"]])
+        return self.nodes[is_among(self.nodes["node_id"], ends)]
 
 
 def split_town(inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: int = MOST) -> Town:

@@ -48,6 +48,7 @@ from planner.contracts import (
     TABLES,
 )
 from planner.contracts.books import IDS
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
@@ -282,10 +283,10 @@ def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -
 def _used(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Give the runs that are not left over."""
     runs, left_over = tables["inspections"], tables["left_over"]
-    used = ~runs["inspection_id"].isin(left_over["key"]).to_numpy(dtype=bool)
+    used = ~is_among(runs["inspection_id"], left_over["key"])
     if used.all():
         return runs
-    of_runs = left_over[left_over["key"].isin(runs["inspection_id"])]
+    of_runs = left_over[is_among(left_over["key"], runs["inspection_id"])]
     left = set(rows_in(of_runs.astype({"row": "str"}), ["key", "file", "row"]))
     named = np.flatnonzero(~used)
     own = rows_in(runs.iloc[named].astype({"row": "str"}), ["inspection_id", "file", "row"])
