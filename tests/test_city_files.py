@@ -61,6 +61,8 @@ def test_geopandas_reads_what_is_written_and_writes_what_is_read(
     write_frame(ours, frame)
     frame.to_parquet(theirs, index=False)
     assert_geodataframe_equal(gpd.read_parquet(ours), gpd.read_parquet(theirs))
+    shapes = [pq.read_table(path)["geometry"].to_pylist() for path in (ours, theirs)]
+    assert shapes[0] == shapes[1]
     said, wanted = (pq.read_schema(path).metadata for path in (ours, theirs))
     assert json.loads(said[b"geo"]) == json.loads(wanted[b"geo"])
     kinds = [

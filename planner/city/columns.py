@@ -81,7 +81,9 @@ def _as_it_was(held: pa.Table) -> pd.DataFrame:
 
 def _as_arrow(values: Any) -> pa.Array | pa.ChunkedArray:  # noqa: ANN401 - any array
     if isinstance(values, GeometryArray):
-        return pa.array(shapely.to_wkb(np.asarray(values, dtype=object)), type=pa.binary())
+        # GeoParquet wants heights told in the way of ISO.
+        bytes_of = shapely.to_wkb(np.asarray(values, dtype=object), flavor="iso")
+        return pa.array(bytes_of, type=pa.binary())
     texts = arrow_of(values)
     return pa.array(values, from_pandas=True) if texts is None else texts
 
