@@ -16,12 +16,13 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
+from planner.arrays import column_of
 from planner.city.filing import CityError
 from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
 from planner.ground.ids import PREFIX
 from planner.inputs.project import Inputs
 from planner.once import made_once
-from planner.order import ranks_of
+from planner.order import ranked, ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
 
@@ -65,13 +66,17 @@ def _is_taken(frame: pd.DataFrame, base: int) -> bool:
 
 def fresh_of(made: Proposal, base: int) -> pd.DataFrame:
     """Count the new ids of each pipe of a part: pipe_id, span, sleeve; in order of pipe_id."""
-    spans = made.tables["spans"][["span_id", "pipe_id"]].rename(columns={"span_id": "id"})
-    given = {"span": spans, "sleeve": made.given}
-    counts = {}
-    for kind, rows in given.items():
-        counts[kind] = rows["pipe_id"][_are_new(rows["id"].array, base)].value_counts()
-    out = pd.DataFrame(counts).fillna(0).astype("int64").sort_index()
-    return out.rename_axis("pipe_id").reset_index().astype({"pipe_id": "str"})
+    spans, sleeves = made.tables["spans"], made.given
+    given = {
+        "span": (spans["pipe_id"], spans["span_id"]),
+        "sleeve": (sleeves["pipe_id"], sleeves["id"]),
+    }
+    new = [pipes[_are_new(ids.array, base)] for pipes, ids in (given[kind] for kind in KINDS)]
+    rank, pipes = ranked(pd.concat(new).array)
+    first = len(new[0])
+    of_kind = zip(KINDS, (rank[:first], rank[first:]), strict=True)
+    counts = {kind: np.bincount(own, minlength=len(pipes)) for kind, own in of_kind}
+    return pd.DataFrame({"pipe_id": column_of(pipes), **counts})
 
 
 def _are_new(ids: Any, base: int) -> npt.NDArray[np.bool_]:  # noqa: ANN401 - any text column
