@@ -30,6 +30,7 @@ from typer.testing import CliRunner
 from planner import propose as propose_step
 from planner.city import work
 from planner.city.code import code_mark, same_code
+from planner.city.columns import arrow_table
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
 from planner.city.numbers import Renumbering, free_base
@@ -335,7 +336,7 @@ def one_by_one(text: str) -> str:
 def in_one_go(texts: object) -> list[str]:
     found = CHANGE.texts(texts)
     assert found is not None
-    return list(found)
+    return list(found.to_pylist())
 
 
 def test_ids_in_texts_are_those_of_the_city_and_nobody_elses_are_touched() -> None:
@@ -344,8 +345,8 @@ def test_ids_in_texts_are_those_of_the_city_and_nobody_elses_are_touched() -> No
     city = ["mends D-000041+D-000042, not D-9000000011 or D-900000009"]
     assert in_one_go(said) == city
     prints = pd.DataFrame({"fingerprint": [digest_of("mends D-900000001"), "nothing"]})
-    changed = CHANGE.frame(prints.astype("str"))["fingerprint"]
-    assert list(changed) == [digest_of("mends D-000041"), "nothing"]
+    changed = CHANGE.table(arrow_table(prints.astype("str")))["fingerprint"]
+    assert changed.to_pylist() == [digest_of("mends D-000041"), "nothing"]
 
 
 def test_texts_in_one_go_are_those_one_by_one() -> None:

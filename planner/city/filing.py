@@ -1,7 +1,7 @@
 """Working files of a city: GeoParquet, repeated texts as codes, written aside and renamed.
 
-Rows are sorted by pipe, so that what lies on one pipe lies together; a reader gets them back
-in the order of the contract.
+Rows of a part's tables are sorted by pipe, so that what lies on one pipe lies together; a
+reader gets them back in the order of the contract.
 """
 
 from __future__ import annotations
@@ -11,21 +11,30 @@ import json
 import os
 import shutil
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import shapely
+from pyarrow import compute
+from shapely.errors import ShapelyError
 
+from planner.city.columns import arrow_table, frame_of
 from planner.errors import PlannerError
-from planner.tables import Table, conform
+from planner.order import ranks_of
+from planner.tables import Table
 
 _SIZES = "sizes"
+_NAME, _CHECK_BYTES = b"table", 4
+_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+_ALONE = pa.ipc.IpcReadOptions(use_threads=False)
 
 Hashes = npt.NDArray[np.uint64]
 
@@ -44,14 +53,23 @@ def write_frame(path: Path, frame: pd.DataFrame) -> None:
     frame
         Any table; a `GeoDataFrame` keeps its system of coordinates.
     """
-    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter.
-    frame.reset_index(drop=True).to_parquet(path, index=False, write_page_checksum=True)
+    write_table(path, arrow_table(frame))
 
 
-def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) -> pd.DataFrame:
+def write_table(path: Path, held: pa.Table) -> None:
+    """Write a table that arrow holds, see `columns.arrow_table`."""
+    # Parquet itself keeps each text once and numbers in its place, as far as that is shorter;
+    # figures are mostly all unlike. The least and the most help who looks for a pipe.
+    texts = [one.name for one in held.schema if pa.types.is_large_string(one.type)]
+    told = [name for name in ("pipe_id",) if name in held.column_names]
+    pq.write_table(held, path, write_page_checksum=True, use_dictionary=texts,
+                   write_statistics=told)  # fmt: skip
+
+
+def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     """Read what `write_frame` wrote, in the order and the kinds of `table`.
 
-    Without `table` it comes as it was written; `shapes` then tells that it has any.
+    Without `table` it comes as it was written.
 
     Raises
     ------
@@ -60,33 +78,104 @@ def read_frame(path: Path, table: Table | None = None, *, shapes: bool = False) 
     TableError
         If it does not obey `table`.
     """
-    shapes = shapes or (table is not None and bool(table.geometry))
+    with _told_whole(path):
+        return frame_of(_read(path), table)
+
+
+def read_table(path: Path) -> pa.Table:
+    """Read what `write_table` wrote.
+
+    Raises
+    ------
+    CityError
+        If the file is damaged.
+    """
+    with _told_whole(path):
+        return _read(path)
+
+
+def write_held(path: Path, tables: Mapping[str, pa.Table]) -> None:
+    """Write tables that are soon read again into one file, as arrow holds them.
+
+    Parameters
+    ----------
+    path
+        In a folder that is written aside.
+    tables
+        By name; see `columns.arrow_table`.
+    """
+    check = 0
+    with path.open("wb") as file:
+        for name, held in tables.items():
+            sink = pa.BufferOutputStream()
+            short = _with_texts(held, pa.string())
+            named = short.replace_schema_metadata({**(held.schema.metadata or {}), _NAME: name})
+            with pa.ipc.new_stream(sink, named.schema, options=_PACKED) as stream:
+                stream.write_table(named.combine_chunks())
+            data = sink.getvalue()
+            check = zlib.crc32(data, check)
+            file.write(data)
+        file.write(check.to_bytes(_CHECK_BYTES, "big"))
+
+
+def read_held(path: Path) -> Iterator[tuple[str, pa.Table]]:
+    """Read what `write_held` wrote, one table after the other.
+
+    Raises
+    ------
+    CityError
+        If the file is damaged.
+    """
+    with _told_whole(path):
+        data = memoryview(path.read_bytes())
+        rows, check = data[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
+        if check != zlib.crc32(rows).to_bytes(_CHECK_BYTES, "big"):
+            raise ValueError
+    source = pa.BufferReader(rows)
+    while source.tell() < len(rows):
+        with pa.ipc.open_stream(source, options=_ALONE) as stream:
+            held = stream.read_all()
+        said = dict(held.schema.metadata)
+        name = said.pop(_NAME).decode()
+        yield name, _with_texts(held, pa.large_string()).replace_schema_metadata(said)
+
+
+def _with_texts(held: pa.Table, kind: pa.DataType) -> pa.Table:
+    """Give a table with texts of a kind: small ones tell where each begins in half the bytes."""
+    texts = (pa.string(), pa.large_string())
+    fields = [one.with_type(kind) if one.type in texts else one for one in held.schema]
+    return held.cast(pa.schema(fields, metadata=held.schema.metadata))
+
+
+def _read(path: Path) -> pa.Table:
+    with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        return file.read(use_threads=False)
+
+
+@contextmanager
+def _told_whole(path: Path) -> Iterator[None]:
+    """Say in one line that a file is damaged."""
     try:
-        read = gpd.read_parquet if shapes else pd.read_parquet
-        frame = read(path, page_checksum_verification=True)
+        yield
+    except PlannerError:
+        raise
     # Check sums cover the rows; of what the file says of itself anything may come.
-    except (OSError, ValueError, KeyError, RuntimeError) as error:
+    except (OSError, ValueError, LookupError, TypeError, RuntimeError, ShapelyError) as error:
         message = (
             f"{path}: no table as a city's run wrote it ({type(error).__name__}); delete the "
             f"folder {path.parent} and run again"
         )
         raise CityError(message) from None
-    return frame if table is None else conform(frame, table)
 
 
-def by_pipe(frame: pd.DataFrame, pipes: pd.Series | None = None) -> pd.DataFrame:
-    """Sort rows by pipe, in the order of the contract within one.
-
-    `pipes` names the pipe of each row where the table has no column for it.
-    """
-    if pipes is None:
-        if "pipe_id" not in frame.columns:
-            return frame
-        pipes = frame["pipe_id"]
-    rank = pd.factorize(pipes.array, sort=True)[0]
-    if (rank[1:] >= rank[:-1]).all():
-        return frame
-    return frame.iloc[np.argsort(rank, kind="stable")]
+def by_pipe(held: pa.Table) -> pa.Table:
+    """Sort rows by pipe, where the table names any; as they stood within one."""
+    if "pipe_id" not in held.column_names:
+        return held
+    pipes = held["pipe_id"]
+    if compute.all(compute.greater_equal(pipes[1:], pipes[:-1])).as_py() is not False:
+        return held
+    return held.take(np.argsort(ranks_of(pipes), kind="stable"))
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:

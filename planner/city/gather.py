@@ -109,7 +109,7 @@ def all_parts(folders: Sequence[Path], central: Tables, crs: Any) -> Tables:  # 
     found: Tables = {}
     for table in OWN:
         paths = [folder / f"{table.name}.parquet" for folder in folders]
-        frames = [read_frame(path, shapes=bool(table.geometry)) for path in paths if path.is_file()]
+        frames = [read_frame(path) for path in paths if path.is_file()]
         frames += [central[table.name]] if table.name in central else []
         if not frames:
             continue

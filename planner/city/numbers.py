@@ -7,17 +7,22 @@ is all that is needed to say what number each one has in the whole city.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
+from planner.arrays import column_of
 from planner.city.filing import CityError
-from planner.city.texts import Whole, column_of, flat_of, ids_in, numbers_at, with_numbers
-from planner.ground.ids import PREFIX, number_of
+from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
+from planner.ground.ids import PREFIX
 from planner.inputs.project import Inputs
+from planner.once import made_once
+from planner.order import ranked, ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
 
@@ -37,44 +42,75 @@ def free_base(inputs: Inputs, decisions: pd.DataFrame) -> int:
         If texts are full of such numbers.
     """
     frames = [getattr(inputs, one.name) for one in fields(inputs)] + [decisions]
-    texts = [frame[name] for frame in frames if isinstance(frame, pd.DataFrame)
-             for name in frame.columns if frame[name].dtype == "str" and len(frame)]  # fmt: skip
-    flat = [flat_of(column.array) for column in texts]
+    filled = [frame for frame in frames if isinstance(frame, pd.DataFrame) and len(frame)]
     for base in _BASES:
-        if not any(len(ids_in(one, _MARKS, _first(base))) for one in flat):
+        if not any(_is_taken(frame, base) for frame in filled):
             return base
     message = "the texts of a part name ids of nine digits of every kind: no number is free"
     raise CityError(message)
 
 
+def _is_taken(frame: pd.DataFrame, base: int) -> bool:
+    """Tell whether a text names an id from `base` on; of a table that stays it is asked once."""
+
+    def look() -> bool:
+        plain = pd.DataFrame(frame)
+        return any(
+            len(ids_in(flat_of(plain[name].array), _MARKS, _first(base)))
+            for name, kind in plain.dtypes.items()
+            if kind == "str"
+        )
+
+    return made_once((frame,), ("taken", base), look)
+
+
 def fresh_of(made: Proposal, base: int) -> pd.DataFrame:
     """Count the new ids of each pipe of a part: pipe_id, span, sleeve; in order of pipe_id."""
-    spans = made.tables["spans"][["span_id", "pipe_id"]].rename(columns={"span_id": "id"})
-    given = {"span": spans, "sleeve": made.given}
-    counts = {}
-    for kind, rows in given.items():
-        new = np.array([number_of(one) > base for one in rows["id"]], dtype=bool)
-        counts[kind] = rows["pipe_id"][new].value_counts()
-    out = pd.DataFrame(counts).fillna(0).astype("int64").sort_index()
-    return out.rename_axis("pipe_id").reset_index().astype({"pipe_id": "str"})
+    spans, sleeves = made.tables["spans"], made.given
+    given = {
+        "span": (spans["pipe_id"], spans["span_id"]),
+        "sleeve": (sleeves["pipe_id"], sleeves["id"]),
+    }
+    new = [pipes[_are_new(ids.array, base)] for pipes, ids in (given[kind] for kind in KINDS)]
+    rank, pipes = ranked(pd.concat(new).array)
+    first = len(new[0])
+    of_kind = zip(KINDS, (rank[:first], rank[first:]), strict=True)
+    counts = {kind: np.bincount(own, minlength=len(pipes)) for kind, own in of_kind}
+    return pd.DataFrame({"pipe_id": column_of(pipes), **counts})
 
 
-def number_pipes(parts: Iterable[pd.DataFrame], highest: dict[str, int]) -> pd.DataFrame:
-    """Give for each pipe with new things how many were numbered before its own.
+def _are_new(ids: Any, base: int) -> npt.NDArray[np.bool_]:  # noqa: ANN401 - any text column
+    """Tell which ids of one kind were given above `base`."""
+    flat = flat_of(ids)
+    at = ids_in(flat, _MARKS, _first(base))
+    at = at[numbers_at(flat, at) > base]
+    new = np.zeros(len(flat.starts) - 1, dtype=bool)
+    new[np.searchsorted(flat.starts, at, side="right") - 1] = True
+    return new
+
+
+def number_pipes(parts: Sequence[pd.DataFrame], highest: dict[str, int]) -> list[pd.DataFrame]:
+    """Give for each pipe with new things how many were numbered before its own, part by part.
 
     Parameters
     ----------
     parts
-        What `fresh_of` gave for each part.
+        What `fresh_of` gave for each part; a pipe lies in one.
     highest
         The highest number ever given, by kind.
     """
+    if not parts:
+        return []
+    sizes = np.array([len(part) for part in parts])
     fresh = pd.concat(list(parts), ignore_index=True)
-    fresh = fresh.iloc[np.argsort(fresh["pipe_id"].to_numpy(dtype=object), kind="stable")]
+    order = np.argsort(ranks_of(fresh["pipe_id"].array), kind="stable")
+    fresh = fresh.iloc[order]
     out = {"pipe_id": fresh["pipe_id"].array}
     for kind in KINDS:
         out[kind] = highest[kind] + fresh[kind].cumsum().to_numpy() - fresh[kind].to_numpy()
-    return pd.DataFrame(out)
+    numbers = pd.DataFrame(out)
+    by_part = np.argsort(np.repeat(np.arange(len(parts)), sizes)[order], kind="stable")
+    return [numbers.iloc[rows] for rows in np.split(by_part, np.cumsum(sizes)[:-1])]
 
 
 @dataclass(frozen=True)
@@ -87,10 +123,12 @@ class Renumbering:
     base: int
     numbers: Mapping[str, Whole]
 
-    def texts(self, texts: Any) -> Any | None:  # noqa: ANN401 - any text column
+    def texts(self, texts: Any) -> pa.Array | None:  # noqa: ANN401 - any text column
         """Put the city's ids into a text column; None where it names none of the part's."""
         flat = flat_of(texts)
         at = ids_in(flat, _MARKS, _first(self.base))
+        if not len(at):
+            return None
         own = numbers_at(flat, at) - self.base - 1
         city = np.full(len(at), -1, dtype=np.int64)
         for mark, numbers in self.numbers.items():
@@ -99,27 +137,27 @@ class Renumbering:
         there = city >= 0
         if not there.any():
             return None
-        return column_of(with_numbers(flat, at[there], city[there]))
+        return held_of(with_numbers(flat, at[there], city[there]))
 
-    def frame(self, frame: pd.DataFrame) -> pd.DataFrame:
+    def table(self, held: pa.Table) -> pa.Table:
         """Put the city's ids into all texts of a table; its rows stay in their order."""
-        changed: dict[str, Any] = {}
-        for name in frame.columns if len(frame) else ():
-            if frame[name].dtype != "str":
+        for at, one in enumerate(held.schema):
+            if not pa.types.is_large_string(one.type):
                 continue
-            one = self._prints if name == "fingerprint" else self.texts
-            found = one(frame[name].array)
+            texts = self._prints if one.name == "fingerprint" else self.texts
+            found = texts(held[at])
             if found is not None:
-                changed[name] = found
-        return frame.assign(**changed) if changed else frame
+                held = held.set_column(at, one, found)
+        return held
 
-    def _prints(self, prints: Any) -> Any | None:  # noqa: ANN401 - any text column
+    def _prints(self, prints: pa.ChunkedArray) -> pa.Array | None:
         """Put them into fingerprints, each of which has the digest of its text before it."""
         found = self.texts(prints)
         if found is None:
             return None
-        pairs = zip(list(prints), list(found), strict=True)
-        return [new if new == old else digest_of(content_of(new)) for old, new in pairs]
+        pairs = zip(prints.to_pylist(), found.to_pylist(), strict=True)
+        texts = [new if new == old else digest_of(content_of(new)) for old, new in pairs]
+        return pa.array(texts, type=pa.large_string())
 
 
 def renumbered(fresh: pd.DataFrame, first: pd.DataFrame, base: int) -> Renumbering:

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 Places = npt.NDArray[np.intp]
 
 MOST = 2_000
-"""Pipes of one part at most: with ten coded rows each, 0.1 GB and two or three seconds of work."""
+"""Pipes of one part at most: with ten coded rows each, 0.1 GB and about a second of work."""
 # The widest cell of the grid [m], halved until no cell holds too many; below the least the
 # pipes lie on top of each other and are cut by their ids.
 _WIDEST_M = 2.0**20

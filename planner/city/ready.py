@@ -12,6 +12,7 @@ import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
 
 import planner.city.work  # with all that it stands on
 import planner.city.zones  # noqa: F401
+from planner.city import texts
 from planner.city.code import code_mark
 from planner.repairs.place_flat_rows import warm_up
 
@@ -20,6 +21,7 @@ with contextlib.suppress(OSError):
     # The mark of the code as it is loaded here: files that change later do not change what runs.
     code_mark()
     warm_up()
+    texts.warm_up()
 # What is here now stays: looking for waste among it would copy it into each worker.
 gc.collect()
 gc.freeze()

@@ -10,13 +10,21 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from planner.arrays import texts_of
-from planner.city.filing import fill_aside, read_frame, write_frame, write_record
+from planner.city.columns import array_of, arrow_table, frame_of
+from planner.city.filing import (
+    fill_aside,
+    read_frame,
+    read_held,
+    read_table,
+    write_frame,
+    write_held,
+    write_record,
+    write_table,
+)
 from planner.contracts import (
     AS_BUILT,
     DECISIONS,
@@ -27,10 +35,14 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.tables import conform
+from planner.tables import Table
 
-_PLAIN = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT,
-          "measured": MEASURED, "decisions": DECISIONS}  # fmt: skip
+_SMALL: dict[str, Table | None] = {
+    "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT, "measured": MEASURED,
+    "decisions": DECISIONS, "matching": None,
+}  # fmt: skip
+_REST = "rest.arrow"
+"""Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
 _MATCHING = ("refused", "through")
 _RUN = "run"
 
@@ -43,17 +55,18 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     target
         The folder.
     tables
-        As `split.Town.part` gives them: each sorted by pipe, and ``matching`` row for row
-        beside ``inspections``.
+        As `split.Town.part` gives them: each in the order of its contract, so that none has
+        to be sorted where it is read, and ``matching`` row for row beside ``inspections``.
     """
 
     def fill(part: Path) -> None:
-        runs = tables["inspections"]
-        for name in _PLAIN:
-            write_frame(part / f"{name}.parquet", tables[name])
-        write_frame(part / "inspections.parquet", runs)
-        write_frame(part / "matching.parquet", tables["matching"][list(_MATCHING)])
-        write_frame(part / "observations.parquet", _by_place(tables["observations"], runs))
+        runs = arrow_table(tables["inspections"])
+        observations = arrow_table(tables["observations"])
+        write_frame(part / "pipes.parquet", tables["pipes"])
+        write_table(part / "inspections.parquet", runs)
+        write_table(part / "observations.parquet", _by_place(observations, runs))
+        rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
+        write_held(part / _REST, {name: arrow_table(rest[name]) for name in _SMALL})
         write_record(part, {})
 
     fill_aside(target, fill)
@@ -67,38 +80,39 @@ def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
     CityError
         If a file is damaged.
     """
-    rows = {name: read_frame(folder / f"{name}.parquet", table) for name, table in _PLAIN.items()}
-    runs = read_frame(folder / "inspections.parquet")
-    matching = read_frame(folder / "matching.parquet")
-    rows["matching"] = matching.assign(inspection_id=runs["inspection_id"].array)
-    observations = read_frame(folder / "observations.parquet")
-    rows["inspections"] = conform(runs, INSPECTIONS)
-    rows["observations"] = conform(_by_name(observations, runs), OBSERVATIONS)
+    rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
+    rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
+    runs = read_table(folder / "inspections.parquet")
+    rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
+    rows["inspections"] = frame_of(runs, INSPECTIONS)
+    observations = read_table(folder / "observations.parquet")
+    rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
     return rows
 
 
-def _by_place(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+def _by_place(rows: pa.Table, runs: pa.Table) -> pa.Table:
     """Put the places of runs for their names, where names of runs and rows follow from them."""
-    at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(rows["inspection_id"]))
-    if (at < 0).any() or rows["row"].isna().any():
+    at = pc.index_in(rows["inspection_id"], runs["inspection_id"]).combine_chunks()
+    if at.null_count or rows["row"].null_count:
         return rows
     names = _names(runs, at, rows["row"])
-    if not (rows["observation_id"].array == names["observation_id"]).all():
+    if not rows["observation_id"].equals(pa.chunked_array([names["observation_id"]])):
         return rows
-    return rows.drop(columns=list(names)).assign(**{_RUN: at.astype(np.int32)})
+    return rows.drop_columns(list(names)).append_column(_RUN, at)
 
 
-def _by_name(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+def _by_name(rows: pa.Table, runs: pa.Table) -> pa.Table:
     """Put the names back."""
-    if _RUN not in rows.columns:
+    if _RUN not in rows.column_names:
         return rows
-    return rows.assign(**_names(runs, rows[_RUN].to_numpy(), rows["row"]))
+    for name, texts in _names(runs, rows[_RUN], rows["row"]).items():
+        rows = rows.append_column(name, texts)
+    return rows
 
 
-def _names(runs: pd.DataFrame, at: Any, row: pd.Series) -> dict[str, Any]:  # noqa: ANN401 - places
+def _names(runs: pa.Table, at: Any, row: Any) -> dict[str, pa.ChunkedArray]:  # noqa: ANN401 - columns
     """Give the names of the runs at the places `at`, and of their rows."""
-    ids = runs["inspection_id"].array.take(at)
-    numbers = pa.array(row.to_numpy(dtype=np.int64)).cast(pa.large_string())
-    plain: Any = pa.array(ids)
-    joined = pc.binary_join_element_wise(plain, numbers, pa.scalar("#", pa.large_string()))
-    return {"inspection_id": ids, "observation_id": texts_of(joined)}
+    ids = runs["inspection_id"].take(at)
+    numbers = row.cast(pa.large_string())
+    joined = pc.binary_join_element_wise(ids, numbers, pa.scalar("#", pa.large_string()))
+    return {"inspection_id": ids, "observation_id": joined}

@@ -8,7 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from planner.city.filing import fill_aside, read_frame, read_record, write_frame, write_record
+from planner.city.columns import arrow_table, frame_of
+from planner.city.filing import fill_aside, read_held, read_record, write_held, write_record
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -29,22 +30,26 @@ from planner.screening.spans import Spanned
 from planner.tables import Table
 
 FOLDER = "ruled"
+_FILE = "ruled.arrow"
 _LOCATED = {"pipes": PIPES, "inspections": INSPECTIONS, "defects": DEFECTS, "laterals": LATERALS,
             "growth": GROWTH, "flags": FLAGS, "left_over": LEFT_OVER}  # fmt: skip
 _SPANNED = {"spans": SPANS, "span_rows": SPAN_ROWS, "flags": FLAGS, "left_over": LEFT_OVER,
             "lost_ids": None}  # fmt: skip
 _OWN = {"spans": SPANS, "verdicts": VERDICTS, "grades": GRADES,
         "found": FLAGS, "no_limits": FLAGS}  # fmt: skip
+_TABLES: dict[str, Mapping[str, Table | None]] = {
+    "located": _LOCATED, "spanned": _SPANNED, "own": _OWN,
+}  # fmt: skip
 
 
 def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
     """Write it into the folder of a part; `part` says what it is of, as in ``job.json``."""
 
     def fill(folder: Path) -> None:
-        for of, names in (("located", _LOCATED), ("spanned", _SPANNED), ("own", _OWN)):
-            home = ruled if of == "own" else getattr(ruled, of)
-            for name in names:
-                write_frame(folder / f"{of}-{name}.parquet", getattr(home, name))
+        homes = {"located": ruled.located, "spanned": ruled.spanned, "own": ruled}
+        tables = {f"{of} {name}": arrow_table(getattr(homes[of], name))
+                  for of, names in _TABLES.items() for name in names}  # fmt: skip
+        write_held(folder / _FILE, tables)
         write_record(folder, _mark(part))
 
     fill_aside(place / FOLDER, fill)
@@ -63,11 +68,12 @@ def kept_ruled(
     if {name: found.get(name) for name in mark} != mark:
         return None
 
-    def read(of: str, names: Mapping[str, Table | None]) -> dict[str, pd.DataFrame]:
-        return {name: read_frame(folder / f"{of}-{name}.parquet", t) for name, t in names.items()}
-
-    located, own = Located(**read("located", _LOCATED)), read("own", _OWN)
-    spanned = Spanned(**read("spanned", _SPANNED))
+    tables: dict[str, dict[str, pd.DataFrame]] = {of: {} for of in _TABLES}
+    for words, held in read_held(folder / _FILE):
+        of, name = words.split()
+        tables[of][name] = frame_of(held, _TABLES[of][name])
+    located, own = Located(**tables["located"]), tables["own"]
+    spanned = Spanned(**tables["spanned"])
     return Ruled(located, spanned, **own, screened=screened(located, own["spans"]))
 
 

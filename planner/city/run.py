@@ -310,13 +310,11 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         for number, (place, part) in enumerate(zip(job.folders, parts, strict=True))
         if not _finished(place, part, "key")
     ]
-    fresh = {n: read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_}
+    fresh = [read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_]
     highest = {kind: highest_of(known, kind) for kind in KINDS}
     left = []
-    numbers = number_pipes(fresh.values(), highest) if fresh else pd.DataFrame()
-    for number in open_:
+    for number, own in zip(open_, number_pipes(fresh, highest), strict=True):
         place, part = job.folders[number], parts[number]
-        own = numbers[numbers["pipe_id"].isin(fresh[number]["pipe_id"])]
         part["numbers"] = digest_of({"numbers": own.to_csv(index=False), "key": part["key"]})
         done = read_record(place / "tables")
         if done.get("numbers") != part["numbers"] or done.get("known") != part["known"]:

@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.city.filing import Hashes, by_pipe, digest_of, row_marks
+from planner.city.filing import Hashes, digest_of, row_marks
 from planner.city.parts import MOST, part_pipes
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.screening.axis import Listed, listed_lengths
@@ -43,17 +44,12 @@ class Town:
     told: list[dict[str, str]]
 
     def part(self, number: int) -> Tables:
-        """Give the rows of one part, sorted by pipe."""
+        """Give the rows of one part, in their order."""
         out = {
             name: frame.iloc[np.flatnonzero(self.own[name] == number)]
             for name, frame in self.frames.items()
         }
-        out["nodes"] = self._nodes_of(out["pipes"])
-        runs = dict(zip(out["inspections"]["inspection_id"], out["inspections"]["pipe_id"],
-                        strict=True))  # fmt: skip
-        of_run = out["observations"]["inspection_id"].map(runs).fillna("")
-        tables = {name: by_pipe(frame) for name, frame in out.items()}
-        return {**tables, "observations": by_pipe(out["observations"], of_run)}
+        return {**out, "nodes": self._nodes_of(out["pipes"])}
 
     def known_of(self, number: int) -> pd.DataFrame:
         """Give the ids known on the pipes of one part."""
@@ -66,8 +62,8 @@ class Town:
         return replace(self, frames=known, own=own, nodes=self.nodes.iloc[:0])
 
     def _nodes_of(self, pipes: pd.DataFrame) -> pd.DataFrame:
-        ends = {*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()}
-        return self.nodes[self.nodes["node_id"].isin(ends).to_numpy(dtype=bool)]
+        ends = pd.concat([pipes["us_node"], pipes["ds_node"]])
+        return self.nodes[is_among(self.nodes["node_id"], ends)]
 
 
 def split_town(inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: int = MOST) -> Town:

@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 
 from planner.arrays import texts_of
+from planner.compiled import kept
 
 Whole = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
@@ -22,6 +22,8 @@ Bytes = npt.NDArray[np.uint8]
 DIGITS = 9
 WIDTH = 2 + DIGITS
 """Bytes of such an id."""
+_FEWEST = 6
+_HELD = (pa.Array, pa.ChunkedArray)
 _ZERO, _HYPHEN = ord("0"), ord("-")
 _WORD = np.zeros(256, dtype=bool)
 _WORD[[ord(one) for one in "0123456789_ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"]] = (
@@ -38,24 +40,25 @@ class Flat:
 
 
 def flat_of(texts: Any) -> Flat:  # noqa: ANN401 - any text column
-    """Lay out a text column without missing texts."""
-    plain: Any = pa.array(texts_of(texts))
+    """Lay out a text column without missing texts, without a copy where arrow holds it."""
+    plain: Any = texts if isinstance(texts, _HELD) else pa.array(texts_of(texts))
     if isinstance(plain, pa.ChunkedArray):
-        plain = plain.combine_chunks()
-    plain = plain.cast(pa.large_string())
+        plain = plain.chunk(0) if plain.num_chunks == 1 else plain.combine_chunks()
+    if not len(plain):
+        return Flat(np.zeros(0, dtype=np.uint8), np.zeros(1, dtype=np.int64))
+    if plain.type != pa.large_string():
+        plain = plain.cast(pa.large_string())
     _, starts, data = plain.buffers()
     count, first = len(plain), plain.offset
-    if not count:
-        return Flat(np.zeros(0, dtype=np.uint8), np.zeros(1, dtype=np.int64))
     at = np.frombuffer(starts, dtype=np.int64)[first : first + count + 1]
     held = np.zeros(0, dtype=np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
     return Flat(held[at[0] : at[-1]], at - at[0])
 
 
-def column_of(flat: Flat) -> pd.api.extensions.ExtensionArray:
-    """Give the text column that `flat` lays out."""
+def held_of(flat: Flat) -> pa.LargeStringArray:
+    """Give the texts that `flat` lays out, as arrow holds them."""
     starts, data = (pa.py_buffer(np.ascontiguousarray(one)) for one in (flat.starts, flat.data))
-    return texts_of(pa.LargeStringArray.from_buffers(len(flat.starts) - 1, starts, data))
+    return pa.LargeStringArray.from_buffers(len(flat.starts) - 1, starts, data)
 
 
 def ids_in(flat: Flat, marks: str, first: int) -> Whole:
@@ -73,7 +76,10 @@ def ids_in(flat: Flat, marks: str, first: int) -> Whole:
     data, size = flat.data, len(flat.data)
     at = np.flatnonzero(data == _HYPHEN) - 1
     at = at[(at >= 0) & (at + WIDTH <= size)]
-    at = at[np.isin(data[at], [ord(mark) for mark in marks]) & (data[at + 2] == _ZERO + first)]
+    at = at[data[at + 2] == _ZERO + first]
+    if not len(at):
+        return np.zeros(0, dtype=np.int64)
+    at = at[_among(data[at], marks)]
     for step in range(3, WIDTH):
         at = at[(data[at + step] >= _ZERO) & (data[at + step] < _ZERO + 10)]
     text = np.searchsorted(flat.starts, at, side="right") - 1
@@ -82,6 +88,13 @@ def ids_in(flat: Flat, marks: str, first: int) -> Whole:
     before = (at > begin) & _WORD[data[at - 1]]
     after = (at + WIDTH < end) & _WORD[data[np.minimum(at + WIDTH, size - 1)]]
     return np.asarray(at[whole & ~before & ~after], dtype=np.int64)
+
+
+def _among(letters: Bytes, marks: str) -> npt.NDArray[np.bool_]:
+    found = np.zeros(len(letters), dtype=bool)
+    for mark in marks:
+        found |= letters == ord(mark)
+    return found
 
 
 def numbers_at(flat: Flat, at: Whole) -> Whole:
@@ -104,14 +117,41 @@ def with_numbers(flat: Flat, at: Whole, numbers: Whole) -> Flat:
     numbers
         The new number of each; fewer than six digits are filled up with noughts.
     """
-    data = flat.data.copy()
-    keep = np.ones(len(data), dtype=bool)
-    digits = np.maximum(6, (numbers[:, None] >= 10 ** np.arange(1, DIGITS)).sum(axis=1) + 1)
-    for step in range(DIGITS):
-        within = step < digits
-        power = 10 ** np.maximum(digits - 1 - step, 0)
-        place = at + 2 + step
-        data[place[within]] = (_ZERO + numbers // power % 10)[within]
-        keep[place[~within]] = False
-    gone = np.flatnonzero(~keep)
-    return Flat(data[keep], flat.starts - np.searchsorted(gone, flat.starts))
+    data = np.empty(len(flat.data), dtype=np.uint8)
+    starts = np.empty_like(flat.starts)
+    end = _put(flat.data, flat.starts, at, numbers, data, starts)
+    return Flat(data[:end], starts)
+
+
+def _put_numbers(
+    data: Bytes, starts: Whole, at: Whole, numbers: Whole, out: Bytes, out_starts: Whole
+) -> int:
+    """Write `data` into `out` with the numbers put in; give the bytes written."""
+    read = written = text = 0
+    for n in range(len(at)):
+        while text < len(starts) and starts[text] <= at[n]:
+            out_starts[text] = written + starts[text] - read
+            text += 1
+        first = at[n] + 2
+        out[written : written + first - read] = data[read:first]
+        written += first - read
+        digits, number = _FEWEST, numbers[n]
+        while number >= 10**digits:
+            digits += 1
+        for step in range(digits):
+            out[written + digits - 1 - step] = _ZERO + number % 10
+            number //= 10
+        written, read = written + digits, first + DIGITS
+    for rest in range(text, len(starts)):
+        out_starts[rest] = written + starts[rest] - read
+    out[written : written + len(data) - read] = data[read:]
+    return written + len(data) - read
+
+
+_put = kept(_put_numbers)
+
+
+def warm_up() -> None:
+    """Compile what puts numbers in, or load it."""
+    flat = flat_of(pa.array(["D-900000001"], type=pa.large_string()))
+    with_numbers(flat, ids_in(flat, "D", 9), np.ones(1, dtype=np.int64))

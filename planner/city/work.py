@@ -15,20 +15,25 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from planner.city.code import same_code
+from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
     CityError,
     by_pipe,
     fill_aside,
     link_file,
     read_frame,
+    read_held,
     read_record,
     read_shared,
     row_marks,
     write_frame,
+    write_held,
     write_json,
     write_record,
+    write_table,
 )
 from planner.city.numbers import free_base, fresh_of, renumbered
 from planner.city.rows import read_rows
@@ -43,9 +48,11 @@ from planner.contracts import (
     TABLES,
 )
 from planner.contracts.books import IDS
+from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.once import Once, within
+from planner.order import rises
 from planner.owned import PRICES_STEP
 from planner.propose import (
     READ,
@@ -63,14 +70,16 @@ from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
 from planner.screening.match import Matched
 from planner.screening.rulebook import Rulebook
-from planner.tables import conform, rows_in
+from planner.tables import Table, conform, rows_in
 
 JOB = "job.json"
-LOST = "lost.parquet"
-"""Earlier ids of a part without an heir."""
+LOST, KNOWN = "lost.parquet", "known.parquet"
+"""Earlier ids of a part without an heir, and all that are known after it."""
+WAITING = "waiting.arrow"
+"""Tables of a part that name spans and sleeves, before the city's ids."""
 WITHOUT_IDS = ("pipes", "inspections", "laterals", "defects", "growth", "grades", "pipe_totals")
 """Tables in which no span or sleeve is named: they stand as they were proposed."""
-_CONTRACTS = {table.name: table for table in (*TABLES, GROWTH)}
+_CONTRACTS = {table.name: table for table in (*TABLES, GROWTH, IDS)}
 Summary = dict[str, Any]
 
 
@@ -123,10 +132,11 @@ def part_work(folder: str, number: int) -> Summary:
     tables = _own_tables(made, summary, whole)
 
     def fill(part: Path) -> None:
+        for name in WITHOUT_IDS:
+            write_table(part / f"{name}.parquet", by_pipe(arrow_table(tables[name])))
         # What waits for the city's ids is sorted by pipe once it has them.
-        for name, frame in tables.items():
-            write_frame(part / f"{name}.parquet", by_pipe(frame) if name in WITHOUT_IDS else frame)
-        write_frame(part / "known.parquet", made.known.table)
+        waiting = {name: arrow_table(f) for name, f in tables.items() if name not in WITHOUT_IDS}
+        write_held(part / WAITING, {**waiting, IDS.name: arrow_table(made.known.table)})
         write_frame(part / "fresh.parquet", fresh_of(made, base))
         write_frame(part / LOST, pd.concat(made.lost_ids))
         write_record(part, summary)
@@ -177,24 +187,29 @@ def number_work(folder: str, number: int) -> Summary:
         raise CityError(message)
     change = renumbered(read_frame(raw / "fresh.parquet"), read_frame(place / "numbers.parquet"),
                         int(summary["base"]))  # fmt: skip
-    known = conform(change.frame(read_frame(raw / "known.parquet")), IDS)
-    summary["after"] = known_digest(row_marks(known))
-    summary["numbers"] = job["parts"][number]["numbers"]
 
     def fill(part: Path) -> None:
-        for name, table in _CONTRACTS.items():
-            source = raw / f"{name}.parquet"
-            if name in WITHOUT_IDS:
-                link_file(source, part / source.name)
-            elif source.is_file():
-                frame = change.frame(read_frame(source, shapes=bool(table.geometry)))
-                write_frame(part / f"{name}.parquet", by_pipe(conform(frame, table)))
-        write_frame(part / "known.parquet", by_pipe(known))
+        for name in WITHOUT_IDS:
+            link_file(raw / f"{name}.parquet", part / f"{name}.parquet")
+        for name, held in read_held(raw / WAITING):
+            table = _CONTRACTS[name]
+            named = _in_order(change.table(held), table)
+            if table is IDS:
+                summary["after"] = known_digest(row_marks(frame_of(named, IDS)))
+            write_table(part / (KNOWN if table is IDS else f"{name}.parquet"), named)
         link_file(raw / LOST, part / LOST)
         write_record(part, summary)
 
+    summary["numbers"] = job["parts"][number]["numbers"]
     fill_aside(place / "tables", fill)
     return summary
+
+
+def _in_order(held: pa.Table, table: Table) -> pa.Table:
+    """Sort rows by the key of `table`, which new ids may have turned, and then by pipe."""
+    if held.num_rows and table.key and not rises([array_of(held, name) for name in table.key]):
+        held = arrow_table(frame_of(held, table))
+    return by_pipe(held)
 
 
 @lru_cache(maxsize=1)
@@ -281,8 +296,13 @@ def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -
 
 def _used(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Give the runs that are not left over."""
-    names = ["file", "row"]
-    left = set(rows_in(tables["left_over"].astype({"row": "str"}), ["key", *names]))
-    runs = tables["inspections"]
-    own = rows_in(runs.astype({"row": "str"}), ["inspection_id", *names])
-    return runs[np.array([row not in left for row in own], dtype=bool)]
+    runs, left_over = tables["inspections"], tables["left_over"]
+    used = ~is_among(runs["inspection_id"], left_over["key"])
+    if used.all():
+        return runs
+    of_runs = left_over[is_among(left_over["key"], runs["inspection_id"])]
+    left = set(rows_in(of_runs.astype({"row": "str"}), ["key", "file", "row"]))
+    named = np.flatnonzero(~used)
+    own = rows_in(runs.iloc[named].astype({"row": "str"}), ["inspection_id", "file", "row"])
+    used[named] = [row not in left for row in own]
+    return runs[used]

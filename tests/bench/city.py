@@ -30,6 +30,7 @@ from planner.city.run import HOME, Job, propose_parts, run_city, set_prices
 from planner.city.run import lay_out as lay
 from planner.city.split import split_town
 from planner.city.work import number_work, part_work, read_job, rule_part
+from planner.collecting import rarely
 from planner.contracts import PRICE_QUANTITIES
 from planner.inputs.project import read_project
 from planner.screening import screen as screening
@@ -197,8 +198,12 @@ class Timed(PlainLoop):
             yield number, found
 
 
+@rarely
 def screen(folder: str, number: int) -> dict[str, Any]:
-    """Read one part, put its rows on pipes, join and judge spans; write nothing."""
+    """Read one part, put its rows on pipes, join and judge spans; write nothing.
+
+    Garbage is looked for as in the steps of a run.
+    """
     rule_part(Path(folder), read_job(Path(folder)), number)
     return {}
 
