@@ -14,11 +14,13 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from planner.city.code import code_mark
 from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
     fill_aside,
     read_frame,
     read_held,
+    read_record,
     read_table,
     write_frame,
     write_held,
@@ -67,9 +69,15 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         write_table(part / "observations.parquet", _by_place(observations, runs))
         rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
         write_held(part / _REST, {name: arrow_table(rest[name]) for name in _SMALL})
-        write_record(part, {})
+        write_record(part, {"code": code_mark()})
 
     fill_aside(target, fill)
+
+
+def are_there(folder: Path) -> bool:
+    """Tell whether `write_rows` of this very code wrote a folder, and its files are whole."""
+    # Another version may lay the same rows out in other files.
+    return read_record(folder).get("code") == code_mark()
 
 
 def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
