@@ -33,7 +33,7 @@ from planner.city.code import code_mark, same_code
 from planner.city.columns import arrow_table
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
-from planner.city.numbers import Renumbering, free_base
+from planner.city.numbers import Renumbering, free_base, number_pipes
 from planner.city.parts import part_pipes
 from planner.city.pool import Done, PlainLoop, Processes, Task
 from planner.city.rows import read_rows, write_rows
@@ -369,6 +369,17 @@ def test_a_text_that_holds_a_parts_own_id_is_stepped_aside_of(finished: Path) ->
     assert free_base(inputs, decisions) == 900_000_000
     rows = inputs.observations.assign(remark="like D-900000001")
     assert free_base(replace(inputs, observations=rows), decisions) == 800_000_000
+
+
+def test_a_city_whose_numbers_reach_those_of_its_parts_is_refused() -> None:
+    """From 200 million on, the least number of a part: an id of either could be the other's."""
+    fresh = pd.DataFrame({"pipe_id": ["a", "b"], "span": [2, 1], "sleeve": [0, 0]})
+    last = {"span": 200_000_000 - 4, "sleeve": 0}
+    [own] = number_pipes([fresh], last)
+    assert own["span"].tolist() == [last["span"], last["span"] + 2]
+    for beyond in ({**last, "span": last["span"] + 1}, {**last, "sleeve": 10**9}):
+        with pytest.raises(CityError, match=r"ids of s\w+ run up to \d+, .* sleeveplan plan"):
+            number_pipes([fresh], beyond)
 
 
 def test_what_is_written_comes_back(finished: Path, tmp_path: Path) -> None:
