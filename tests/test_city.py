@@ -431,6 +431,23 @@ def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named:
         assert str(kept.field("run").type) == "int32"
 
 
+@pytest.mark.parametrize(("name", "column"), [("observations", "row"),
+                                              ("inspections", "inspection_id")])  # fmt: skip
+def test_rows_that_lack_what_names_are_made_of_are_damaged(
+    finished: Path, tmp_path: Path, name: str, column: str
+) -> None:
+    """As by one byte flipped in a column's name, which no check sum of a page covers."""
+    inputs, store = read_project(finished), store_of(finished)
+    town = split_town(inputs, store.read_known(), store.read_decisions(), MOST)
+    write_rows(tmp_path / "rows", town.part(1))
+    path = tmp_path / "rows" / f"{name}.parquet"
+    held = pq.read_table(path)
+    names = [f"{one}x" if one == column else one for one in held.column_names]
+    pq.write_table(held.rename_columns(names), path)
+    with pytest.raises(CityError, match=rf"{name}\.parquet: no table as a city's run wrote it"):
+        read_rows(tmp_path / "rows")
+
+
 def test_other_code_is_refused_by_a_worker() -> None:
     same_code(code_mark())
     with pytest.raises(CityError, match=r"another version of sleeveplan .* run 9\.9\.9 abc"):

@@ -22,6 +22,7 @@ from planner.city.filing import (
     read_held,
     read_record,
     read_table,
+    told_whole,
     write_frame,
     write_held,
     write_record,
@@ -90,11 +91,13 @@ def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
     """
     rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
     rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
-    runs = read_table(folder / "inspections.parquet")
-    rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
-    rows["inspections"] = frame_of(runs, INSPECTIONS)
-    observations = read_table(folder / "observations.parquet")
-    rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
+    of_runs, of_rows = (folder / f"{name}.parquet" for name in ("inspections", "observations"))
+    runs, observations = read_table(of_runs), read_table(of_rows)
+    with told_whole(of_runs):
+        rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
+        rows["inspections"] = frame_of(runs, INSPECTIONS)
+    with told_whole(of_rows):
+        rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
     return rows
 
 
