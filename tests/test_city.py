@@ -33,7 +33,7 @@ from planner.city.code import code_mark, same_code
 from planner.city.columns import arrow_table
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
-from planner.city.numbers import Renumbering, free_base
+from planner.city.numbers import Renumbering, free_base, number_pipes
 from planner.city.parts import part_pipes
 from planner.city.pool import Done, PlainLoop, Processes, Task
 from planner.city.rows import read_rows, write_rows
@@ -371,6 +371,17 @@ def test_a_text_that_holds_a_parts_own_id_is_stepped_aside_of(finished: Path) ->
     assert free_base(replace(inputs, observations=rows), decisions) == 800_000_000
 
 
+def test_a_city_whose_numbers_reach_those_of_its_parts_is_refused() -> None:
+    """From 200 million on, the least number of a part: an id of either could be the other's."""
+    fresh = pd.DataFrame({"pipe_id": ["a", "b"], "span": [2, 1], "sleeve": [0, 0]})
+    last = {"span": 200_000_000 - 4, "sleeve": 0}
+    [own] = number_pipes([fresh], last)
+    assert own["span"].tolist() == [last["span"], last["span"] + 2]
+    for beyond in ({**last, "span": last["span"] + 1}, {**last, "sleeve": 10**9}):
+        with pytest.raises(CityError, match=r"ids of s\w+ run up to \d+, .* sleeveplan plan"):
+            number_pipes([fresh], beyond)
+
+
 def test_what_is_written_comes_back(finished: Path, tmp_path: Path) -> None:
     """Pipes with shapes, numbers, blanks and repeated texts; a torn file is one line.
 
@@ -418,6 +429,23 @@ def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named:
     assert ("observation_id" in kept.names) == (named != "by place")
     if named == "by place":
         assert str(kept.field("run").type) == "int32"
+
+
+@pytest.mark.parametrize(("name", "column"), [("observations", "row"),
+                                              ("inspections", "inspection_id")])  # fmt: skip
+def test_rows_that_lack_what_names_are_made_of_are_damaged(
+    finished: Path, tmp_path: Path, name: str, column: str
+) -> None:
+    """As by one byte flipped in a column's name, which no check sum of a page covers."""
+    inputs, store = read_project(finished), store_of(finished)
+    town = split_town(inputs, store.read_known(), store.read_decisions(), MOST)
+    write_rows(tmp_path / "rows", town.part(1))
+    path = tmp_path / "rows" / f"{name}.parquet"
+    held = pq.read_table(path)
+    names = [f"{one}x" if one == column else one for one in held.column_names]
+    pq.write_table(held.rename_columns(names), path)
+    with pytest.raises(CityError, match=rf"{name}\.parquet: no table as a city's run wrote it"):
+        read_rows(tmp_path / "rows")
 
 
 def test_other_code_is_refused_by_a_worker() -> None:

@@ -16,7 +16,7 @@ import pytest
 from city_town import write_city
 from test_city_plan import contents
 
-from planner.city.filing import CityError
+from planner.city.filing import CityError, write_record
 from planner.city.pool import Done, PlainLoop, Task
 from planner.city.run import HOME, run_city
 from planner.city.work import JOB
@@ -129,6 +129,22 @@ def test_a_part_with_a_file_lost_or_cut_short_is_done_again(
             path.write_bytes(path.read_bytes()[:-100])
     made = run_city(town, PlainLoop(), most=MOST)
     assert made.redone == made.totals["parts"]
+    assert contents(made.out) == before
+
+
+def test_rows_as_another_version_wrote_them_are_written_anew(
+    finished: Path, tmp_path: Path
+) -> None:
+    """Whole by their record, which names no code or another one, but laid out in other files."""
+    town = Path(shutil.copytree(finished, tmp_path / "town"))
+    before = contents(town / "out" / "city")
+    for at, rows in enumerate(sorted((town / HOME / "parts").glob("*/rows"))):
+        (rows / "rest.arrow").rename(rows / "nodes.parquet")
+        write_record(rows, {"code": "0.0.0 abc"} if at else {})
+    for tables in (town / HOME / "parts").glob("*/tables"):
+        shutil.rmtree(tables)
+    made = run_city(town, PlainLoop(), most=MOST)
+    assert made.redone == made.totals["parts"] > 1
     assert contents(made.out) == before
 
 

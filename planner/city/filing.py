@@ -78,7 +78,7 @@ def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
     TableError
         If it does not obey `table`.
     """
-    with _told_whole(path):
+    with told_whole(path):
         return frame_of(_read(path), table)
 
 
@@ -90,7 +90,7 @@ def read_table(path: Path) -> pa.Table:
     CityError
         If the file is damaged.
     """
-    with _told_whole(path):
+    with told_whole(path):
         return _read(path)
 
 
@@ -126,7 +126,7 @@ def read_held(path: Path) -> Iterator[tuple[str, pa.Table]]:
     CityError
         If the file is damaged.
     """
-    with _told_whole(path):
+    with told_whole(path):
         data = memoryview(path.read_bytes())
         rows, check = data[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
         if check != zlib.crc32(rows).to_bytes(_CHECK_BYTES, "big"):
@@ -153,8 +153,14 @@ def _read(path: Path) -> pa.Table:
 
 
 @contextmanager
-def _told_whole(path: Path) -> Iterator[None]:
-    """Say in one line that a file is damaged."""
+def told_whole(path: Path) -> Iterator[None]:
+    """Say in one line that a file is damaged, where it is read or what was read is looked at.
+
+    Raises
+    ------
+    CityError
+        Naming the file, and what to do.
+    """
     try:
         yield
     except PlannerError:

@@ -98,6 +98,11 @@ def number_pipes(parts: Sequence[pd.DataFrame], highest: dict[str, int]) -> list
         What `fresh_of` gave for each part; a pipe lies in one.
     highest
         The highest number ever given, by kind.
+
+    Raises
+    ------
+    CityError
+        If the city's numbers reach those that parts give what is new on them.
     """
     if not parts:
         return []
@@ -107,7 +112,15 @@ def number_pipes(parts: Sequence[pd.DataFrame], highest: dict[str, int]) -> list
     fresh = fresh.iloc[order]
     out = {"pipe_id": fresh["pipe_id"].array}
     for kind in KINDS:
-        out[kind] = highest[kind] + fresh[kind].cumsum().to_numpy() - fresh[kind].to_numpy()
+        given = highest[kind] + fresh[kind].cumsum().to_numpy()
+        last = int(given.max(initial=highest[kind]))
+        if last >= _BASES[-1]:
+            message = (
+                f"the ids of {kind}s run up to {last}, a city's must stay below {_BASES[-1]}; "
+                "plan this project with: sleeveplan plan"
+            )
+            raise CityError(message)
+        out[kind] = given - fresh[kind].to_numpy()
     numbers = pd.DataFrame(out)
     by_part = np.argsort(np.repeat(np.arange(len(parts)), sizes)[order], kind="stable")
     return [numbers.iloc[rows] for rows in np.split(by_part, np.cumsum(sizes)[:-1])]

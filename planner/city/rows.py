@@ -14,12 +14,15 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from planner.city.code import code_mark
 from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
     fill_aside,
     read_frame,
     read_held,
+    read_record,
     read_table,
+    told_whole,
     write_frame,
     write_held,
     write_record,
@@ -67,9 +70,15 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         write_table(part / "observations.parquet", _by_place(observations, runs))
         rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
         write_held(part / _REST, {name: arrow_table(rest[name]) for name in _SMALL})
-        write_record(part, {})
+        write_record(part, {"code": code_mark()})
 
     fill_aside(target, fill)
+
+
+def are_there(folder: Path) -> bool:
+    """Tell whether `write_rows` of this very code wrote a folder, and its files are whole."""
+    # Another version may lay the same rows out in other files.
+    return read_record(folder).get("code") == code_mark()
 
 
 def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
@@ -82,11 +91,13 @@ def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
     """
     rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
     rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
-    runs = read_table(folder / "inspections.parquet")
-    rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
-    rows["inspections"] = frame_of(runs, INSPECTIONS)
-    observations = read_table(folder / "observations.parquet")
-    rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
+    of_runs, of_rows = (folder / f"{name}.parquet" for name in ("inspections", "observations"))
+    runs, observations = read_table(of_runs), read_table(of_rows)
+    with told_whole(of_runs):
+        rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
+        rows["inspections"] = frame_of(runs, INSPECTIONS)
+    with told_whole(of_rows):
+        rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
     return rows
 
 

@@ -35,7 +35,7 @@ from planner.city.gather import (
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Say, Task
-from planner.city.rows import write_rows
+from planner.city.rows import are_there, write_rows
 from planner.city.ruled import FOLDER as RULED
 from planner.city.split import Marks, Tables, Town, split_town
 from planner.city.week import Said, plan_city_week, week_lines, with_week
@@ -221,7 +221,7 @@ def lay_out(job: Job) -> dict[str, Any]:
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
-        if not read_record(place / "rows"):
+        if not are_there(place / "rows"):
             write_rows(place / "rows", town.part(number))
         part = {"rows": rows, "known": known, "asked": asked}
         parts.append(part)
