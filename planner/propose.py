@@ -422,23 +422,14 @@ def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     if len(filled) < 2:
         return conform(filled[0] if filled else [], table)
     rows = pd.concat(filled, ignore_index=True)
-    if _is_told_once(rows, len(filled[0]), table):
-        return conform(rows, table)
+    part = table[table.key[-1]]
+    if part.kind in ("text", "date"):  # numbers within a thing say nothing: each has the first
+        first, last = filled[0][part.name], rows[part.name].iloc[len(filled[0]) :]
+        # Where a part of the key is told only once, the whole of it is.
+        if not (last.duplicated().any() or is_among(first, last).any()):
+            return conform(rows, table)
     again = rows.duplicated(list(table.key))
     return conform(rows[~again] if again.any() else rows, table)
-
-
-def _is_told_once(rows: pd.DataFrame, count: int, table: Table) -> bool:
-    """Tell by a part of the key whether no row stands twice; the first `count` are of one table.
-
-    Where a part of the key is told only once, the whole of it is. Numbers within a thing say
-    nothing: each thing has the first.
-    """
-    part = table[table.key[-1]]
-    if part.kind not in ("text", "date"):
-        return False
-    first, last = rows[part.name].iloc[:count], rows[part.name].iloc[count:]
-    return not (last.duplicated().any() or is_among(first, last).any())
 
 
 def lost_rows(inputs: Inputs) -> pd.DataFrame:
