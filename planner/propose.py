@@ -421,13 +421,12 @@ def joined(parts: Sequence[pd.DataFrame], table: Table) -> pd.DataFrame:
     filled = [part for part in parts if len(part)]
     if len(filled) < 2:
         return conform(filled[0] if filled else [], table)
-    rows = pd.concat(filled, ignore_index=True)
-    first, last = filled[0][table.key[-1]], rows[table.key[-1]].iloc[len(filled[0]) :]
-    # Where a part of the key is told only once, the whole of it is.
-    if not (last.duplicated().any() or is_among(first, last).any()):
-        return conform(rows, table)
-    again = rows.duplicated(list(table.key))
-    return conform(rows[~again] if again.any() else rows, table)
+    rows, part = pd.concat(filled, ignore_index=True), table[table.key[-1]]
+    first, last = filled[0][part.name], rows[part.name].iloc[len(filled[0]) :]
+    # Where a text of the key is told only once, the whole of it is.
+    if part.kind not in ("text", "date") or last.duplicated().any() or is_among(first, last).any():
+        rows = rows[~rows.duplicated(list(table.key))]
+    return conform(rows, table)
 
 
 def lost_rows(inputs: Inputs) -> pd.DataFrame:

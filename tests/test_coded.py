@@ -31,6 +31,7 @@ from planner.screening.spoken import sentences
 from planner.screening.wording import LEVELS, METHODS, NEVER_SLEEVE
 from planner.tables import conform
 from tests.bench.rules import make_spans
+from tests.filmed import row, town
 
 NAMES = mechanisms_of("damage", "condition", "flag")
 FIGURES = ["crack_mm", "gap_mm", "offset_mm", "offset_dn_ratio", "break_mm", "break_dn_ratio",
@@ -348,6 +349,27 @@ def test_words_wait_until_somebody_reads_them(monkeypatch: pytest.MonkeyPatch) -
     assert said == []
     assert found.findings is found.findings
     assert said == [1]
+
+
+@pytest.mark.parametrize("least", [1, 10_000])
+def test_words_are_of_the_tables_as_they_were_given(
+    monkeypatch: pytest.MonkeyPatch, least: int
+) -> None:
+    """Written to after the question and before the answer, by either engine."""
+    monkeypatch.setattr(step, "LEAST_CODED", least)
+    monkeypatch.setattr(step, "CODED_FROM", 1)
+    spans, pipes = make_spans(50)
+    defects = town([row(1.0, "BAB")]).locate().defects
+    at_once = step.screen(spans, pipes, load_rulebook(), defects=defects)
+    expected = (at_once.verdicts, at_once.findings)
+    found = step.screen(spans, pipes, load_rulebook(), defects=defects)
+    spans["state"] = "mended"
+    spans.loc[:, "mechanisms"] = "sag"
+    pipes.loc[:, "material"] = "pvc"
+    defects.loc[:, ["mechanism", "detail"]] = ["existing_repair", "local lining"]
+    defects.loc[:, "pipe_id"] = pipes["pipe_id"].iloc[0]
+    pd.testing.assert_frame_equal(found.verdicts, expected[0], check_exact=True)
+    pd.testing.assert_frame_equal(found.findings, expected[1], check_exact=True)
 
 
 @given(

@@ -13,6 +13,7 @@ from small_project import PROJECT, write_project
 
 from planner.coded_text import Columns, columns_of
 from planner.contracts import DECISIONS, GRADE_STEPS, SPAN_QUANTITIES
+from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.grade_tables import read_grade_table
 from planner.inputs.project import read_project
@@ -20,8 +21,10 @@ from planner.propose import propose
 from planner.screening.grade_metres import metre_sums
 from planner.screening.grade_points import conditions_of, points_of
 from planner.screening.grade_steps import handbook_steps, look_up, scales
+from planner.screening.grades import GradeTables, grade_all
 from planner.settings import load_settings
 from planner.tables import empty
+from tests.filmed import Town, pipe, row, run
 
 INF = float("inf")
 
@@ -107,6 +110,21 @@ def test_every_step_speaks_of_a_known_figure_and_kind() -> None:
     assert set(steps["mechanism"]) <= set(kinds["mechanism"])
     assert set(steps["quantity"]) <= {"", *SPAN_QUANTITIES}
     assert set(scales()) >= {"PACP family", "handbook classes", "BFR classes"}
+
+
+def test_rows_of_a_run_that_is_not_there_stop_the_grading() -> None:
+    """They are the rows of no other run."""
+    runs = [(run(name, name, name + "U"), [row(5.0, "BAC", "C")]) for name in ("P", "Q")]
+    pipes = [pipe(name, name + "U", name + "D", stated_m=50.0) for name in ("P", "Q")]
+    found = Town(pipes, runs).locate()
+    tables = GradeTables(*(empty(GRADE_STEPS) for _ in range(3)))
+    graded = grade_all(
+        found.defects, found.inspections, found.pipes, tables, load_settings().grades
+    )
+    assert graded["key"].tolist() == ["P", "Q"]
+    one = found.inspections[:1]
+    with pytest.raises(TableError, match="inspection 'Q', which is not in the list"):
+        grade_all(found.defects, one, found.pipes, tables, load_settings().grades)
 
 
 def test_points_of_the_federal_tables() -> None:

@@ -118,6 +118,16 @@ def test_doubts_about_a_drawing_are_said() -> None:
     assert what(Town([pipe(drawn_m=50.8)], coded, nodes=nodes).locate(), "P") == []
 
 
+def test_a_manhole_with_an_empty_point_has_no_place() -> None:
+    """Some programs write a point without coordinates: as good as none, the other end counts."""
+    nodes: list[Row] = [{"node_id": "U", "at": ()}, {"node_id": "D", "at": (80.0, 30.0)}]
+    coded = [(run(surveyed_m=50.0), [row(0.0, "BCD")])]
+    found = Town([pipe(drawn_m=50.8)], coded, nodes=nodes).locate()
+    assert "ends at neither of its manholes" in what(found, "P")[0]
+    nodes[1]["at"] = (50.8, 0.0)
+    assert what(Town([pipe(drawn_m=50.8)], coded, nodes=nodes).locate(), "P") == []
+
+
 def test_inputs_are_not_changed() -> None:
     """Tables go in and come out anew."""
     one = town([row(1.0, "BAB", "B", "A", mark="A1"), row(3.0, "BAB", "B", "A", mark="B1")])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -174,6 +175,23 @@ def test_an_unknown_size_gives_no_share() -> None:
     """A share of nothing is unknown, not infinite."""
     bare = Town([pipe(dn_mm=None, stated_m=50.0)], [(run(surveyed_m=50.0), [joint(5.0)])])
     assert np.isnan(bare.spans().spans["offset_dn_ratio_high"][0])
+
+
+def test_a_share_hangs_on_no_other_pipe() -> None:
+    """A share is the figure over the size; one that a table writes itself counts nowhere.
+
+    So it is whether or not some other pipe of the table has a figure in millimetres.
+    """
+    pipes = [pipe("P", stated_m=50.0), pipe("Q", "V", "W", stated_m=50.0)]
+    runs = [(run("I"), [row(5.0, "BAB")]), (run("J", "Q", "V"), [joint(5.0)])]
+    for some in (1, 2):
+        located = Town(pipes[:some], runs[:some]).locate()
+        told = located.defects
+        own = (told["pipe_id"] == "P").to_numpy()
+        share = {"quantity": "offset_dn_ratio", "quantity_low": 5.0, "quantity_high": 5.0}
+        told = told.assign(**{n: told[n].where(~own, value) for n, value in share.items()})
+        spans = spans_of(replace(located, defects=told)).spans.set_index("pipe_id")
+        assert np.isnan(spans["offset_dn_ratio_high"]["P"])
 
 
 def test_an_unknown_code_is_a_damage_span() -> None:

@@ -72,7 +72,8 @@ def _ends_of(lines: npt.NDArray[np.object_]) -> tuple[Numbers, Numbers]:
 def _away(spots: Numbers, names: Texts, nodes: pd.DataFrame) -> Numbers:
     """Measure how far places lie from their nodes [m]; NaN where a node has no place."""
     at = places_in(names, nodes["node_id"])
-    shapes = nodes["geometry"].to_numpy()
+    shapes = nodes["geometry"].to_numpy(dtype=object, copy=True)
+    shapes[shapely.is_empty(shapes)] = None  # they have no x to ask for
     own = np.append(np.column_stack([shapely.get_x(shapes), shapely.get_y(shapes)]),
                     [[np.nan, np.nan]], axis=0)  # fmt: skip
     dx, dy = (spots - own[at]).T

@@ -20,6 +20,7 @@ from planner.arrays import worded
 from planner.coded_text import Coded, Columns, taken
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
+from planner.errors import TableError
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
@@ -141,6 +142,11 @@ def grade_all(
     grades
         Obeys `GRADES`: the PACP family's nine figures for inspections coded in it, the
         handbook's worst class, and points and scores where the user has loaded a table.
+
+    Raises
+    ------
+    TableError
+        If `defects` breaks its contract, or has rows of a run that is not in `inspections`.
     """
     check(defects, DEFECTS)
     at = graded(defects)
@@ -148,6 +154,10 @@ def grade_all(
     texts = taken(texts, at)
     of_pipe = texts["pipe_id"].places_in(pipes["pipe_id"])
     of_run = texts["inspection_id"].places_in(inspections["inspection_id"])
+    if (of_run < 0).any():  # -1 would be the last run
+        lost = texts["inspection_id"][of_run < 0].used()[0]
+        message = f"grades: rows of inspection '{lost}', which is not in the list"
+        raise TableError(message)
     named = {name: texts[name] for name in _NAMED}
     named |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
     heights = numbers_at(pipes["height_mm"], of_pipe)

@@ -116,7 +116,7 @@ def screen(
     -------
     screened
         Findings of every rule that speaks, and `VERDICTS`. Neither the order of rules
-        nor that of rows changes a verdict.
+        nor that of rows changes a verdict. It speaks of the tables as they were given.
 
     Raises
     ------
@@ -125,7 +125,10 @@ def screen(
     """
     check(spans, SPANS)
     check(pipes, PIPES)
-    found = _Screening(spans, pipes, rulebook, defects, _pays(len(spans)))
+    # Words wait for their reader: what is written into a table meanwhile is not for them.
+    spans, pipes = spans.copy(deep=False), pipes.copy(deep=False)
+    beside = None if defects is None else defects.copy(deep=False)
+    found = _Screening(spans, pipes, rulebook, beside, _pays(len(spans)))
     return Screened(found.verdicts, found.findings)
 
 

@@ -317,10 +317,11 @@ def _worst(links: Columns, count: int) -> Columns:
     """Give each figure of a span as an interval: the worst that its rows can mean.
 
     A row whose figure is unknown leaves the upper end open: it may be the worst. What no row
-    has a figure of has no columns.
+    has a figure of has no columns; a share of the size is reckoned from its figure alone.
     """
     quantity = links["quantity"]
-    told = [name for name in SPAN_QUANTITIES if name in set(quantity.listed())]
+    there = set(quantity.listed()) - {ratio for _, ratio in _OF_DN}
+    told = [name for name in SPAN_QUANTITIES if name in there]
     names = {name: at for at, name in enumerate(told)}
     at_word = np.array([names.get(name, -1) for name in quantity.listed()], dtype=np.intp)
     figure = at_word[quantity.codes]
