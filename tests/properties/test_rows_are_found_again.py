@@ -6,6 +6,7 @@ checking contracts, once for each table.
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 import pandas as pd
@@ -118,7 +119,7 @@ def _inside(found: Located, spanned: Spanned) -> None:
 def tables_of(found: Located) -> dict[str, pd.DataFrame]:
     spanned = spans_of(found)
     return {
-        **{name: bare(table) for name, table in vars(found).items()},
+        **{one.name: bare(getattr(found, one.name)) for one in fields(Located)},
         **{f"span {name}": bare(table) for name, table in vars(spanned).items()},
     }
 
