@@ -9,7 +9,7 @@ unknown whole number or flag is ``pandas.NA``. A date is text, ``YYYY-MM-DD``.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, TypeVar
@@ -25,6 +25,7 @@ from pandas.arrays import NumpyExtensionArray
 from pyarrow import compute
 
 from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
+from planner.coded_text import Coded, Columns
 from planner.errors import TableError, printable, shown
 from planner.once import is_sound, note_sound
 from planner.order import FEW, order_by, rises
@@ -150,6 +151,7 @@ def conform(
 ) -> pd.DataFrame:
     """Build the frame of `table`: its columns in order, right types, sorted by key, checked.
 
+    Texts may come as `Coded`, and are then judged by their words.
     Columns that are missing from `rows` (a frame, columns by name, or one mapping for each
     row) are filled as unknown; columns that the contract does not name are dropped.
 
@@ -163,7 +165,7 @@ def conform(
     given, count = _columns_of(rows, table)
     if not count and not table.geometry:
         return table.without_rows.copy(deep=False)
-    data = {column.name: _column_of(given, column, table, count) for column in table.columns}
+    data, fit = _cast_all(given, table, count)
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
         data["geometry"] = shapes_of(given.get("geometry"), count, crs)
@@ -175,15 +177,35 @@ def conform(
     out = _framed(data, table, count)
     if keys and not apart and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
-    return _checked(out, data, table, apart=apart)
+    return _checked(out, data, table, apart=apart, fit=fit)
 
 
-def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
-    """Give one column as `column` wants it; it shares nothing with what was given."""
-    if column.name not in given:
-        return unknown(column.kind, count)
-    found = _cast(given[column.name], column, table)
-    return found.copy() if found is given[column.name] else found
+def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Columns, set[str]]:
+    """Give the columns as the contract wants them; and the names of those found fit by words."""
+    data, fit = dict[str, Any](), set[str]()
+    for column in table.columns:
+        values = given.get(column.name)
+        if isinstance(values, Coded):
+            data[column.name] = values.column()
+            fit |= {column.name} if _words_fit(values, column) else set()
+        elif column.name not in given:
+            data[column.name] = unknown(column.kind, count)
+        else:
+            found = _cast(values, column, table)
+            # Numbers are copied where they are put into a frame.
+            own = found is not values or column.kind == "number"
+            data[column.name] = found if own else found.copy()
+    return data, fit
+
+
+def _words_fit(coded: Coded, column: Column) -> bool:
+    """Tell whether all words of a column, which may be more than it holds, are fit for it."""
+    if coded.words.null_count or column.kind not in ("text", "date"):
+        return False
+    if column.blank and not column.one_of and column.kind == "text":
+        return True
+    few = len(coded.words) <= FEW
+    return few and _all_fit(set(coded.listed()), column)
 
 
 def _is_sound_in(frame: pd.DataFrame, table: Table) -> bool:
@@ -282,17 +304,24 @@ def check(frame: Frame, table: Table) -> Frame:
     return _checked(frame, data, table)
 
 
-def _checked(frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False) -> Frame:
+def _checked(
+    frame: Frame,
+    data: Mapping[str, Any],
+    table: Table,
+    *,
+    apart: bool = False,
+    fit: Container[str] = (),
+) -> Frame:
     """Return `frame`, whose columns are `data`, or raise one error with all its faults.
 
-    `apart` tells that no key stands twice.
+    `apart` tells that no key stands twice, and `fit` names columns of texts without a fault.
     """
     faults: list[str] = []
     fine = len(frame) <= FEW and _all_within(data, table)
     for column in table.columns:
         if column.name not in data:
             faults.append(f"{column.name}: column is missing")
-        elif not (fine and column.kind == "number"):
+        elif column.name not in fit and not (fine and column.kind == "number"):
             faults += _faults_of(data[column.name], column, frame.index)
     faults += [] if apart else _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):

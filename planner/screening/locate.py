@@ -159,7 +159,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
     own, coded = _in_order(rows, observations)
-    defects = conform(_written(own, observations), DEFECTS)
+    defects = conform(_said(own, observations), DEFECTS)
     axes = known_parts(axes, seen, flags)
     found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
@@ -323,14 +323,14 @@ def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Colum
     return own, {name: one for name, one in own.items() if isinstance(one, Coded)}
 
 
-def _written(own: Columns, observations: pd.DataFrame) -> Columns:
-    """Write rows out, with what else their observations say."""
+def _said(own: Columns, observations: pd.DataFrame) -> Columns:
+    """Put beside rows what else their observations say."""
     said = {
         name: observations[name].array.take(own["at"])
         for name in OBSERVATIONS.names
         if name not in own
     }
-    return said | written({name: one for name, one in own.items() if name != "at"})
+    return said | {name: one for name, one in own.items() if name != "at"}
 
 
 def _overtaken(
@@ -344,7 +344,7 @@ def _overtaken(
     """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
     if not seen_again(seen).any():
         return conform([], GROWTH)
-    frame = pd.DataFrame(_written(_own(rows), observations))
+    frame = pd.DataFrame(written(_said(_own(rows), observations)))
     newer = overtaken_by(frame, seen)
     _note_older(rows, newer, runs)
     flag_gone(frame, newer, runs, settings.touch_m, flags)

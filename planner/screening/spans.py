@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, alike, taken, under, written
+from planner.coded_text import Coded, Columns, alike, taken, under
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -134,7 +134,7 @@ def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
     """Give `SPANS`: put in the order of the table before texts are written out."""
     order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
     some = {name: spans[name] for name in SPANS.names if name in spans}
-    return conform({**written(taken(some, order)), "span_id": ids.take(order)}, SPANS)
+    return conform({**taken(some, order), "span_id": ids.take(order)}, SPANS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -249,7 +249,7 @@ def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
     return {
         "span_id": span_ids.take(place[first]),
         "observation_id": ids.take(links["row"][first]),
-        "part": links["part"][first].column(),
+        "part": links["part"][first],
     }
 
 
