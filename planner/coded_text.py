@@ -137,6 +137,12 @@ class Coded:
         return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
 
     @staticmethod
+    def listing(words: Sequence[str], codes: npt.NDArray[np.integer[Any]]) -> Coded:
+        """Give each row the word of its number, to be written; -1 is the last word."""
+        at = codes.astype(np.int32, copy=False)
+        return Coded(np.where(at < 0, np.int32(len(words) - 1), at), _arrow(words))
+
+    @staticmethod
     def notes(texts: Any) -> Coded:  # noqa: ANN401 - a text column, or objects
         """Give texts, most of them blank, numbers."""
         at = np.flatnonzero(np.asarray(texts != "", dtype=bool))

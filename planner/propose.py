@@ -255,7 +255,7 @@ def rule_spans(
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
-        coded=located.coded,
+        coded=located.coded, seen=located.seen,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
@@ -399,7 +399,7 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> LocatedAnew:
     if inputs.measured.empty:
         return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
-    return replace(located, pipes=pipes, flags=joined([located.flags, told], FLAGS))
+    return replace(located, pipes=pipes, seen=None, flags=joined([located.flags, told], FLAGS))
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

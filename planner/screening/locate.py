@@ -78,9 +78,14 @@ class Located:
 
 @dataclass(frozen=True)
 class LocatedAnew(Located):
-    """What `locate` gives: `coded` has some texts of the defects by number, for later steps."""
+    """What `locate` gives for later steps.
+
+    `coded` has some texts of the defects by number; `seen` what the runs of these defects saw
+    of these pipes, as `seen_parts` gives it, None where lengths were set anew since.
+    """
 
     coded: Columns
+    seen: Columns | None
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -172,6 +177,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
         coded=coded,
+        seen=seen,
     )
 
 

@@ -73,6 +73,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     *,
     first_day: str,
     coded: Columns | None = None,
+    seen: Columns | None = None,
 ) -> Spanned:
     """Join defects at one place into spans.
 
@@ -88,6 +89,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         YYYY-MM-DD, the day to which the age of surveys counts; "" = unknown.
     coded
         Texts of the defects by numbers, as far as `locate` has them at hand.
+    seen
+        What the runs of the defects saw of the pipes; None = it is asked here.
 
     Returns
     -------
@@ -105,8 +108,9 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         check(frame, table)
     flags = Flags()
     coded = coded or {}
-    told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
-    seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
+    if seen is None:
+        told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
+        seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
     newer = overtaken_by(defects, seen) if seen_again(seen).any() else np.array([], dtype=object)
     old, counted = newer != "", defects
     if old.any():
