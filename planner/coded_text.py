@@ -18,6 +18,7 @@ import pyarrow as pa
 from pyarrow import compute
 
 from planner.arrays import column_of
+from planner.once import made_once
 
 Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
@@ -126,6 +127,12 @@ class Coded:
         return Coded(coded.indices.to_numpy(), coded.dictionary)
 
     @staticmethod
+    def held(column: pa.ChunkedArray) -> Coded:
+        """Give texts, none missing, that arrow holds as a dictionary."""
+        one = column.combine_chunks()
+        return Coded(one.indices.to_numpy(), one.dictionary.cast(pa.large_string()))
+
+    @staticmethod
     def by_row(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
         """Give each text the number of its row, unseen: to be taken and written, or ids."""
         held = _arrow(texts)
@@ -198,6 +205,14 @@ def columns_of(frame: pd.DataFrame) -> Columns:
         else:
             out[str(name)] = frame[name].to_numpy(dtype=float)
     return out
+
+
+def coded_in(frame: pd.DataFrame, name: str, known: Coded | None = None) -> Coded:
+    """Give a column of texts by numbers; in a running process it is made once.
+
+    `known` is what it is told to be by who has just written the column.
+    """
+    return made_once((frame,), ("coded", name), lambda: known or Coded.of(frame[name]))
 
 
 def marks_of(values: Any) -> Marks:  # noqa: ANN401 - any array of yes, no and unknown

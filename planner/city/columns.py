@@ -22,6 +22,7 @@ from geopandas.array import GeometryArray, from_shapely
 from pyproj import CRS
 
 from planner.arrays import arrow_of, column_of
+from planner.coded_text import Coded
 from planner.tables import Table, conform
 
 SHAPES = "geometry"
@@ -96,6 +97,8 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
         return from_shapely(shapes, crs=_crs_of(held))
     if pa.types.is_large_string(column.type):
         return column_of(column)
+    if pa.types.is_dictionary(column.type) and not column.null_count:
+        return Coded.held(column)
     if pa.types.is_float64(column.type):
         return column.to_numpy()
     if pa.types.is_int64(column.type):

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, marks_of, taken, written
+from planner.coded_text import Coded, Columns, coded_in, marks_of, taken, written
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -266,7 +266,7 @@ def _join(
     run = of_run[good]
     pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[run]
     rows: Columns = {"at": good, "inspection_id": Coded.by_row(runs["inspection_id"])[run]}
-    rows |= {name: Coded.of(observations[name])[good] for name in _CODED}
+    rows |= {name: coded_in(observations, name)[good] for name in _CODED}
     rows |= {name: observations[name].to_numpy(dtype=float)[good] for name in _FIGURES}
     rows["stretch"] = Coded.notes(observations["stretch"].array)[good]
     rows |= {name: Coded.by_row(observations[name])[good] for name in ("observation_id", "q1")}
@@ -309,6 +309,8 @@ def _pick(spots: Spots, wanted: Places) -> Spots:
     return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
 
 
+FEW_WORDS = ("code", "char1", "char2", "mechanism", "role", "quantity", "detail", "shows", "file")
+"""Texts of coded rows that are few and stand in many rows."""
 _SAID = ("code", "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high")
 
 
@@ -331,11 +333,12 @@ def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Colum
 
 def _said(own: Columns, observations: pd.DataFrame) -> Columns:
     """Put beside rows what else their observations say."""
+    at, missing = own["at"], [name for name in OBSERVATIONS.names if name not in own]
     said = {
-        name: observations[name].array.take(own["at"])
-        for name in OBSERVATIONS.names
-        if name not in own
-    }
+        name: coded_in(observations, name)[at] if name in FEW_WORDS
+        else observations[name].array.take(at)
+        for name in missing
+    }  # fmt: skip
     return said | {name: one for name, one in own.items() if name != "at"}
 
 
