@@ -73,7 +73,7 @@ def numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
 def unknown(kind: str, count: int) -> Any:  # noqa: ANN401 - any array
     """Give a column of which nothing is known."""
     if kind in ("text", "date"):
-        return worded([""], np.zeros(count, dtype=np.int64))
+        return column_of(pa.repeat(pa.scalar("", pa.large_string()), count))
     if kind == "number":
         return np.full(count, np.nan)
     if kind == "whole":

@@ -181,7 +181,7 @@ def conform(
 
 
 def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Columns, set[str]]:
-    """Give the columns as the contract wants them; and the names of those found fit by words."""
+    """Give the columns as the contract wants them; and the names of those that need no check."""
     data, fit = dict[str, Any](), set[str]()
     for column in table.columns:
         values = given.get(column.name)
@@ -189,13 +189,19 @@ def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Colum
             data[column.name] = values.column()
             fit |= {column.name} if _words_fit(values, column) else set()
         elif column.name not in given:
-            data[column.name] = unknown(column.kind, count)
+            figures = column.kind == "number"  # one stands for all: they are only read
+            data[column.name] = _no_figures(count) if figures else unknown(column.kind, count)
+            fit |= {column.name} if column.blank else set()
         else:
             found = _cast(values, column, table)
             # Numbers are copied where they are put into a frame.
             own = found is not values or column.kind == "number"
             data[column.name] = found if own else found.copy()
     return data, fit
+
+
+def _no_figures(count: int) -> NDArray[np.float64]:
+    return np.broadcast_to(np.nan, count)
 
 
 def _words_fit(coded: Coded, column: Column) -> bool:
@@ -314,7 +320,7 @@ def _checked(
 ) -> Frame:
     """Return `frame`, whose columns are `data`, or raise one error with all its faults.
 
-    `apart` tells that no key stands twice, and `fit` names columns of texts without a fault.
+    `apart` tells that no key stands twice, and `fit` names columns without a fault.
     """
     faults: list[str] = []
     fine = len(frame) <= FEW and _all_within(data, table)
