@@ -144,7 +144,9 @@ class Coded:
         return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
 
     @staticmethod
-    def listing(words: Sequence[str], codes: npt.NDArray[np.integer[Any]]) -> Coded:
+    def listing(
+        words: Sequence[str] | npt.NDArray[Any], codes: npt.NDArray[np.integer[Any]]
+    ) -> Coded:
         """Give each row the word of its number, to be written; -1 is the last word."""
         at = codes.astype(np.int32, copy=False)
         return Coded(np.where(at < 0, np.int32(len(words) - 1), at), _arrow(words))

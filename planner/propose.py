@@ -260,13 +260,9 @@ def rule_spans(
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
     grades = grade_all(
-        located.defects,
-        located.inspections,
-        located.pipes,
-        GradeTables(**inputs.grade_tables),
-        inputs.settings.grades,
-        located.coded,
-    )
+        located.defects, located.inspections, located.pipes,
+        GradeTables(**inputs.grade_tables), inputs.settings.grades, located.coded,
+    )  # fmt: skip
     return Ruled(located, spanned, spans, screened.verdicts, grades, found, no_limits, screened)
 
 

@@ -24,7 +24,15 @@ from pandas.api.internals import (  # type: ignore[import-not-found]  # in no st
 from pandas.arrays import NumpyExtensionArray
 from pyarrow import compute
 
-from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
+from planner.arrays import (
+    arrow_of,
+    columns_in,
+    is_missing_in,
+    numbers_of,
+    shapes_of,
+    texts_of,
+    unknown,
+)
 from planner.coded_text import Coded, Columns
 from planner.errors import TableError, printable, shown
 from planner.once import is_sound, note_sound
@@ -162,7 +170,7 @@ def conform(
     """
     if isinstance(rows, pd.DataFrame) and crs is None and _is_sound_in(rows, table):
         return _in_place(rows, table)
-    given, count = _columns_of(rows, table)
+    given, count = columns_in(rows, [*table.names, "geometry"])
     if not count and not table.geometry:
         return table.without_rows.copy(deep=False)
     data, fit = _cast_all(given, table, count)
@@ -189,8 +197,9 @@ def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Colum
             data[column.name] = values.column()
             fit |= {column.name} if _words_fit(values, column) else set()
         elif column.name not in given:
-            figures = column.kind == "number"  # one stands for all: they are only read
-            data[column.name] = _no_figures(count) if figures else unknown(column.kind, count)
+            # One figure stands for all: they are only read.
+            none = np.broadcast_to(np.nan, count) if column.kind == "number" else None
+            data[column.name] = unknown(column.kind, count) if none is None else none
             fit |= {column.name} if column.blank else set()
         else:
             found = _cast(values, column, table)
@@ -200,18 +209,13 @@ def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Colum
     return data, fit
 
 
-def _no_figures(count: int) -> NDArray[np.float64]:
-    return np.broadcast_to(np.nan, count)
-
-
 def _words_fit(coded: Coded, column: Column) -> bool:
     """Tell whether all words of a column, which may be more than it holds, are fit for it."""
     if coded.words.null_count or column.kind not in ("text", "date"):
         return False
     if column.blank and not column.one_of and column.kind == "text":
         return True
-    few = len(coded.words) <= FEW
-    return few and _all_fit(set(coded.listed()), column)
+    return len(coded.words) <= FEW and _all_fit(set(coded.listed()), column)
 
 
 def _is_sound_in(frame: pd.DataFrame, table: Table) -> bool:
@@ -228,31 +232,6 @@ def _in_place(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     if out is not frame:
         note_sound(out, table.name)
     return out
-
-
-def _columns_of(
-    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]], table: Table
-) -> tuple[dict[str, Any], int]:
-    """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
-    names = [*table.names, "geometry"]
-    if isinstance(rows, pd.DataFrame):
-        plain = pd.DataFrame(rows) if isinstance(rows, gpd.GeoDataFrame) else rows
-        return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
-    if isinstance(rows, Mapping):
-        found = {name: rows[name] for name in names if name in rows}
-        found = {key: v.array if isinstance(v, pd.Series) else v for key, v in found.items()}
-        count = max((len(v) for v in found.values() if _is_column(v)), default=0)
-        return {
-            name: values if _is_column(values) else [values] * count
-            for name, values in found.items()
-        }, count
-    listed = list(rows)
-    there = set().union(*listed)
-    return {name: [row.get(name) for row in listed] for name in names if name in there}, len(listed)
-
-
-def _is_column(values: object) -> bool:
-    return not isinstance(values, str) and hasattr(values, "__len__")
 
 
 def _framed(data: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
@@ -311,13 +290,9 @@ def check(frame: Frame, table: Table) -> Frame:
 
 
 def _checked(
-    frame: Frame,
-    data: Mapping[str, Any],
-    table: Table,
-    *,
-    apart: bool = False,
+    frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False,
     fit: Container[str] = (),
-) -> Frame:
+) -> Frame:  # fmt: skip
     """Return `frame`, whose columns are `data`, or raise one error with all its faults.
 
     `apart` tells that no key stands twice, and `fit` names columns without a fault.

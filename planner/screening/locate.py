@@ -160,7 +160,6 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     lonely = "ends a stretch that does not start"
     reasons |= dict.fromkeys(good["at"][pairs.lonely].tolist(), lonely)
     rows = make_defects(good, spots, pairs, settings)
-
     seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
     own, coded = _in_order(rows, observations)
