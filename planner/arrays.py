@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -73,7 +73,7 @@ def numbers_of(values: Any) -> NDArray[np.float64]:  # noqa: ANN401 - any array
 def unknown(kind: str, count: int) -> Any:  # noqa: ANN401 - any array
     """Give a column of which nothing is known."""
     if kind in ("text", "date"):
-        return worded([""], np.zeros(count, dtype=np.int64))
+        return column_of(pa.repeat(pa.scalar("", pa.large_string()), count))
     if kind == "number":
         return np.full(count, np.nan)
     if kind == "whole":
@@ -87,3 +87,27 @@ def shapes_of(given: Any, count: int, crs: object) -> Any:  # noqa: ANN401 - any
         return given.copy()
     shapes = [None] * count if given is None else list(given)
     return gpd.GeoSeries(shapes, crs=crs).array  # type: ignore[arg-type]
+
+
+def columns_in(
+    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]], names: Sequence[str]
+) -> tuple[dict[str, Any], int]:
+    """Give the columns of `rows` that are named, each as an array or a list; and the count."""
+    if isinstance(rows, pd.DataFrame):
+        plain = pd.DataFrame(rows) if isinstance(rows, gpd.GeoDataFrame) else rows
+        return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
+    if isinstance(rows, Mapping):
+        found = {name: rows[name] for name in names if name in rows}
+        found = {key: v.array if isinstance(v, pd.Series) else v for key, v in found.items()}
+        count = max((len(v) for v in found.values() if _is_column(v)), default=0)
+        return {
+            name: values if _is_column(values) else [values] * count
+            for name, values in found.items()
+        }, count
+    listed = list(rows)
+    there = set().union(*listed)
+    return {name: [row.get(name) for row in listed] for name in names if name in there}, len(listed)
+
+
+def _is_column(values: object) -> bool:
+    return not isinstance(values, str) and hasattr(values, "__len__")

@@ -18,6 +18,7 @@ import pyarrow as pa
 from pyarrow import compute
 
 from planner.arrays import column_of
+from planner.once import made_once
 
 Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
@@ -126,6 +127,12 @@ class Coded:
         return Coded(coded.indices.to_numpy(), coded.dictionary)
 
     @staticmethod
+    def held(column: pa.ChunkedArray) -> Coded:
+        """Give texts, none missing, that arrow holds as a dictionary."""
+        one = column.combine_chunks()
+        return Coded(one.indices.to_numpy(), one.dictionary.cast(pa.large_string()))
+
+    @staticmethod
     def by_row(texts: Any) -> Coded:  # noqa: ANN401 - any array or list of texts
         """Give each text the number of its row, unseen: to be taken and written, or ids."""
         held = _arrow(texts)
@@ -135,6 +142,14 @@ class Coded:
     def one(word: str, count: int) -> Coded:
         """Give a column that holds one word everywhere."""
         return Coded(np.zeros(count, dtype=np.int32), _arrow([word]))
+
+    @staticmethod
+    def listing(
+        words: Sequence[str] | npt.NDArray[Any], codes: npt.NDArray[np.integer[Any]]
+    ) -> Coded:
+        """Give each row the word of its number, to be written; -1 is the last word."""
+        at = codes.astype(np.int32, copy=False)
+        return Coded(np.where(at < 0, np.int32(len(words) - 1), at), _arrow(words))
 
     @staticmethod
     def notes(texts: Any) -> Coded:  # noqa: ANN401 - a text column, or objects
@@ -192,6 +207,14 @@ def columns_of(frame: pd.DataFrame) -> Columns:
         else:
             out[str(name)] = frame[name].to_numpy(dtype=float)
     return out
+
+
+def coded_in(frame: pd.DataFrame, name: str, known: Coded | None = None) -> Coded:
+    """Give a column of texts by numbers; in a running process it is made once.
+
+    `known` is what it is told to be by who has just written the column.
+    """
+    return made_once((frame,), ("coded", name), lambda: known or Coded.of(frame[name]))
 
 
 def marks_of(values: Any) -> Marks:  # noqa: ANN401 - any array of yes, no and unknown

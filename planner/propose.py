@@ -255,18 +255,14 @@ def rule_spans(
     spanned = make_spans(
         located.pipes, located.inspections, located.defects, located.laterals,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
-        coded=located.coded,
+        coded=located.coded, seen=located.seen,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
     grades = grade_all(
-        located.defects,
-        located.inspections,
-        located.pipes,
-        GradeTables(**inputs.grade_tables),
-        inputs.settings.grades,
-        located.coded,
-    )
+        located.defects, located.inspections, located.pipes,
+        GradeTables(**inputs.grade_tables), inputs.settings.grades, located.coded,
+    )  # fmt: skip
     return Ruled(located, spanned, spans, screened.verdicts, grades, found, no_limits, screened)
 
 
@@ -399,7 +395,7 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> LocatedAnew:
     if inputs.measured.empty:
         return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
-    return replace(located, pipes=pipes, flags=joined([located.flags, told], FLAGS))
+    return replace(located, pipes=pipes, seen=None, flags=joined([located.flags, told], FLAGS))
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

@@ -9,7 +9,7 @@ unknown whole number or flag is ``pandas.NA``. A date is text, ``YYYY-MM-DD``.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, TypeVar
@@ -24,7 +24,16 @@ from pandas.api.internals import (  # type: ignore[import-not-found]  # in no st
 from pandas.arrays import NumpyExtensionArray
 from pyarrow import compute
 
-from planner.arrays import arrow_of, is_missing_in, numbers_of, shapes_of, texts_of, unknown
+from planner.arrays import (
+    arrow_of,
+    columns_in,
+    is_missing_in,
+    numbers_of,
+    shapes_of,
+    texts_of,
+    unknown,
+)
+from planner.coded_text import Coded, Columns
 from planner.errors import TableError, printable, shown
 from planner.once import is_sound, note_sound
 from planner.order import FEW, order_by, rises
@@ -150,6 +159,7 @@ def conform(
 ) -> pd.DataFrame:
     """Build the frame of `table`: its columns in order, right types, sorted by key, checked.
 
+    Texts may come as `Coded`, and are then judged by their words.
     Columns that are missing from `rows` (a frame, columns by name, or one mapping for each
     row) are filled as unknown; columns that the contract does not name are dropped.
 
@@ -160,10 +170,10 @@ def conform(
     """
     if isinstance(rows, pd.DataFrame) and crs is None and _is_sound_in(rows, table):
         return _in_place(rows, table)
-    given, count = _columns_of(rows, table)
+    given, count = columns_in(rows, [*table.names, "geometry"])
     if not count and not table.geometry:
         return table.without_rows.copy(deep=False)
-    data = {column.name: _column_of(given, column, table, count) for column in table.columns}
+    data, fit = _cast_all(given, table, count)
     if table.geometry:
         crs = crs or getattr(rows, "crs", None)
         data["geometry"] = shapes_of(given.get("geometry"), count, crs)
@@ -175,15 +185,37 @@ def conform(
     out = _framed(data, table, count)
     if keys and not apart and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
-    return _checked(out, data, table, apart=apart)
+    return _checked(out, data, table, apart=apart, fit=fit)
 
 
-def _column_of(given: Mapping[str, Any], column: Column, table: Table, count: int) -> Any:  # noqa: ANN401
-    """Give one column as `column` wants it; it shares nothing with what was given."""
-    if column.name not in given:
-        return unknown(column.kind, count)
-    found = _cast(given[column.name], column, table)
-    return found.copy() if found is given[column.name] else found
+def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Columns, set[str]]:
+    """Give the columns as the contract wants them; and the names of those that need no check."""
+    data, fit = dict[str, Any](), set[str]()
+    for column in table.columns:
+        values = given.get(column.name)
+        if isinstance(values, Coded):
+            data[column.name] = values.column()
+            fit |= {column.name} if _words_fit(values, column) else set()
+        elif column.name not in given:
+            # One figure stands for all: they are only read.
+            none = np.broadcast_to(np.nan, count) if column.kind == "number" else None
+            data[column.name] = unknown(column.kind, count) if none is None else none
+            fit |= {column.name} if column.blank else set()
+        else:
+            found = _cast(values, column, table)
+            # Numbers are copied where they are put into a frame.
+            own = found is not values or column.kind == "number"
+            data[column.name] = found if own else found.copy()
+    return data, fit
+
+
+def _words_fit(coded: Coded, column: Column) -> bool:
+    """Tell whether all words of a column, which may be more than it holds, are fit for it."""
+    if coded.words.null_count or column.kind not in ("text", "date"):
+        return False
+    if column.blank and not column.one_of and column.kind == "text":
+        return True
+    return len(coded.words) <= FEW and _all_fit(set(coded.listed()), column)
 
 
 def _is_sound_in(frame: pd.DataFrame, table: Table) -> bool:
@@ -200,31 +232,6 @@ def _in_place(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     if out is not frame:
         note_sound(out, table.name)
     return out
-
-
-def _columns_of(
-    rows: pd.DataFrame | Mapping[str, Any] | Iterable[Mapping[str, Any]], table: Table
-) -> tuple[dict[str, Any], int]:
-    """Give the columns of `rows` that `table` names, each as an array or a list; and the count."""
-    names = [*table.names, "geometry"]
-    if isinstance(rows, pd.DataFrame):
-        plain = pd.DataFrame(rows) if isinstance(rows, gpd.GeoDataFrame) else rows
-        return {name: plain[name].array for name in names if name in plain.columns}, len(plain)
-    if isinstance(rows, Mapping):
-        found = {name: rows[name] for name in names if name in rows}
-        found = {key: v.array if isinstance(v, pd.Series) else v for key, v in found.items()}
-        count = max((len(v) for v in found.values() if _is_column(v)), default=0)
-        return {
-            name: values if _is_column(values) else [values] * count
-            for name, values in found.items()
-        }, count
-    listed = list(rows)
-    there = set().union(*listed)
-    return {name: [row.get(name) for row in listed] for name in names if name in there}, len(listed)
-
-
-def _is_column(values: object) -> bool:
-    return not isinstance(values, str) and hasattr(values, "__len__")
 
 
 def _framed(data: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
@@ -282,17 +289,20 @@ def check(frame: Frame, table: Table) -> Frame:
     return _checked(frame, data, table)
 
 
-def _checked(frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False) -> Frame:
+def _checked(
+    frame: Frame, data: Mapping[str, Any], table: Table, *, apart: bool = False,
+    fit: Container[str] = (),
+) -> Frame:  # fmt: skip
     """Return `frame`, whose columns are `data`, or raise one error with all its faults.
 
-    `apart` tells that no key stands twice.
+    `apart` tells that no key stands twice, and `fit` names columns without a fault.
     """
     faults: list[str] = []
     fine = len(frame) <= FEW and _all_within(data, table)
     for column in table.columns:
         if column.name not in data:
             faults.append(f"{column.name}: column is missing")
-        elif not (fine and column.kind == "number"):
+        elif column.name not in fit and not (fine and column.kind == "number"):
             faults += _faults_of(data[column.name], column, frame.index)
     faults += [] if apart else _key_faults(frame, data, table)
     if table.geometry and not isinstance(frame, gpd.GeoDataFrame):

@@ -22,6 +22,7 @@ from geopandas.array import GeometryArray, from_shapely
 from pyproj import CRS
 
 from planner.arrays import arrow_of, column_of
+from planner.coded_text import Coded
 from planner.tables import Table, conform
 
 SHAPES = "geometry"
@@ -94,8 +95,10 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     if name == SHAPES:
         shapes = shapely.from_wkb(column.to_numpy())
         return from_shapely(shapes, crs=_crs_of(held))
-    if pa.types.is_large_string(column.type):
-        return column_of(column)
+    if pa.types.is_large_string(column.type) or (
+        pa.types.is_dictionary(column.type) and not column.null_count
+    ):
+        return Coded.held(column) if pa.types.is_dictionary(column.type) else column_of(column)
     if pa.types.is_float64(column.type):
         return column.to_numpy()
     if pa.types.is_int64(column.type):

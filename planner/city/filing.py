@@ -12,7 +12,7 @@ import os
 import shutil
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -82,8 +82,8 @@ def read_frame(path: Path, table: Table | None = None) -> pd.DataFrame:
         return frame_of(_read(path), table)
 
 
-def read_table(path: Path) -> pa.Table:
-    """Read what `write_table` wrote.
+def read_table(path: Path, by_number: Sequence[str] = ()) -> pa.Table:
+    """Read what `write_table` wrote, the texts of the columns `by_number` as arrow's dictionaries.
 
     Raises
     ------
@@ -91,7 +91,7 @@ def read_table(path: Path) -> pa.Table:
         If the file is damaged.
     """
     with told_whole(path):
-        return _read(path)
+        return _read(path, by_number)
 
 
 def write_held(path: Path, tables: Mapping[str, pa.Table]) -> None:
@@ -147,8 +147,10 @@ def _with_texts(held: pa.Table, kind: pa.DataType) -> pa.Table:
     return held.cast(pa.schema(fields, metadata=held.schema.metadata))
 
 
-def _read(path: Path) -> pa.Table:
-    with pq.ParquetFile(path, page_checksum_verification=True) as file:
+def _read(path: Path, by_number: Sequence[str] = ()) -> pa.Table:
+    with pq.ParquetFile(
+        path, page_checksum_verification=True, read_dictionary=list(by_number)
+    ) as file:
         return file.read(use_threads=False)
 
 

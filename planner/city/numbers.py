@@ -19,12 +19,14 @@ import pyarrow as pa
 from planner.arrays import column_of
 from planner.city.filing import CityError
 from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
+from planner.coded_text import coded_in
 from planner.ground.ids import PREFIX
 from planner.inputs.project import Inputs
 from planner.once import made_once
 from planner.order import ranked, ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
+from planner.screening.locate import FEW_WORDS
 
 KINDS = ("span", "sleeve")
 _BASES = tuple(n * 100_000_000 for n in range(9, 1, -1))
@@ -44,19 +46,25 @@ def free_base(inputs: Inputs, decisions: pd.DataFrame) -> int:
     frames = [getattr(inputs, one.name) for one in fields(inputs)] + [decisions]
     filled = [frame for frame in frames if isinstance(frame, pd.DataFrame) and len(frame)]
     for base in _BASES:
-        if not any(_is_taken(frame, base) for frame in filled):
+        if not any(_is_taken(frame, base, coded=frame is inputs.observations) for frame in filled):
             return base
     message = "the texts of a part name ids of nine digits of every kind: no number is free"
     raise CityError(message)
 
 
-def _is_taken(frame: pd.DataFrame, base: int) -> bool:
-    """Tell whether a text names an id from `base` on; of a table that stays it is asked once."""
+def _is_taken(frame: pd.DataFrame, base: int, *, coded: bool) -> bool:
+    """Tell whether a text names an id from `base` on; of a table that stays it is asked once.
+
+    Of `coded` rows each text that is one of few is looked at once.
+    """
+
+    def texts_in(plain: pd.DataFrame, name: str) -> Any:  # noqa: ANN401 - any text column
+        return coded_in(frame, name).words if coded and name in FEW_WORDS else plain[name].array
 
     def look() -> bool:
         plain = pd.DataFrame(frame)
         return any(
-            len(ids_in(flat_of(plain[name].array), _MARKS, _first(base)))
+            len(ids_in(flat_of(texts_in(plain, str(name))), _MARKS, _first(base)))
             for name, kind in plain.dtypes.items()
             if kind == "str"
         )

@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from planner.arrays import arrow_of
 from planner.city.code import code_mark
 from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
@@ -28,6 +29,7 @@ from planner.city.filing import (
     write_record,
     write_table,
 )
+from planner.coded_text import coded_in
 from planner.contracts import (
     AS_BUILT,
     DECISIONS,
@@ -38,6 +40,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
+from planner.screening.locate import FEW_WORDS
 from planner.tables import Table
 
 _SMALL: dict[str, Table | None] = {
@@ -92,13 +95,24 @@ def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
     rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
     rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
     of_runs, of_rows = (folder / f"{name}.parquet" for name in ("inspections", "observations"))
-    runs, observations = read_table(of_runs), read_table(of_rows)
+    runs, observations = read_table(of_runs), read_table(of_rows, FEW_WORDS)
     with told_whole(of_runs):
         rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
         rows["inspections"] = frame_of(runs, INSPECTIONS)
     with told_whole(of_rows):
-        rows["observations"] = frame_of(_by_name(observations, runs), OBSERVATIONS)
+        rows["observations"] = _coded(_by_name(observations, runs))
     return rows
+
+
+def _coded(held: pa.Table) -> pd.DataFrame:
+    """Give coded rows by their contract, and note the numbers of texts as they are held."""
+    frame = frame_of(held, OBSERVATIONS)
+    ids = arrow_of(frame["observation_id"].array)
+    if ids is not None and ids.equals(held["observation_id"]):  # not sorted anew
+        for one in held.schema:
+            if pa.types.is_dictionary(one.type):
+                coded_in(frame, one.name, array_of(held, one.name))
+    return frame
 
 
 def _by_place(rows: pa.Table, runs: pa.Table) -> pa.Table:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from planner.coded_text import Coded, Columns
 from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
-from planner.screening.coded import Coded, Reader, in_parts, room
+from planner.screening.coded import Coded as Judged
+from planner.screening.coded import Reader, in_parts, room
 from planner.screening.column_codes import Key, floats
 from planner.screening.flip_kernel import Figures, Flips, Span, Task, flip_rows
-from planner.screening.margins import LENT, TIED, Margins, columns_of, cuts_in
+from planner.screening.margins import LENT, TIED, columns_of, cuts_in
 from planner.screening.parted_texts import parted_texts
 from planner.screening.rule_bits import Book, words_for
 from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS
@@ -22,7 +24,7 @@ Words = npt.NDArray[np.uint64]
 _NAMES = list(SPAN_QUANTITIES)
 
 
-def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
+def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
     """Find the nearest flip of each verdict, in numbers.
 
     Parameters
@@ -75,21 +77,21 @@ def flips_of(coded: Coded, rulebook: Rulebook) -> Flips:
     return flips
 
 
-def margins_in_words(flips: Flips) -> Margins:
-    """Put flips into words, as `margins.margins_of` gives them."""
-    units = [*SPAN_QUANTITIES.values(), ""]
-    none = flips.figure < 0
-    return Margins(
-        np.asarray([*_NAMES, ""], dtype=object)[flips.figure],
-        flips.at,
-        flips.by,
-        np.asarray(units, dtype=object)[flips.figure],
-        np.where(none, "", np.asarray(VERDICT_WORDS, dtype=object)[flips.to]).astype(object),
-        flips.close != 0,
-    )
+def margins_in_words(flips: Flips) -> Columns:
+    """Put flips into words: the columns of `VERDICTS` that `margins.margins_of` gives otherwise."""
+    figure = flips.figure.astype(np.int32)
+    to = np.where(figure < 0, -1, flips.to).astype(np.int32)
+    return {
+        "close_call": flips.close != 0,
+        "flip_column": Coded.listing([*_NAMES, ""], figure),
+        "flip_at": flips.at,
+        "flip_by": flips.by,
+        "flip_unit": Coded.listing([*SPAN_QUANTITIES.values(), ""], figure),
+        "flip_to": Coded.listing([*VERDICT_WORDS, ""], to),
+    }
 
 
-def _ends_of(coded: Coded, name: str) -> tuple[Numbers, Numbers]:
+def _ends_of(coded: Judged, name: str) -> tuple[Numbers, Numbers]:
     """Give least and most of a figure, NaN where unknown."""
     column = coded.book.columns.get(Key("span", name))
     if column is not None and column.low is not None and column.high is not None:
@@ -98,7 +100,7 @@ def _ends_of(coded: Coded, name: str) -> tuple[Numbers, Numbers]:
     return floats(things, f"{name}_low"), floats(things, f"{name}_high")
 
 
-def _wanted(coded: Coded) -> npt.NDArray[np.int8]:
+def _wanted(coded: Judged) -> npt.NDArray[np.int8]:
     """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
     lent = ~_holds(coded, "lent", "")
     if lent.any():
@@ -107,7 +109,7 @@ def _wanted(coded: Coded) -> npt.NDArray[np.int8]:
     return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
 
 
-def _holds(coded: Coded, column: str, word: str) -> npt.NDArray[np.bool_]:
+def _holds(coded: Judged, column: str, word: str) -> npt.NDArray[np.bool_]:
     parted = parted_texts(coded.view.things[column])
     return parted.values(np.asarray([text.strip() == word for text in parted.texts], dtype=bool))
 

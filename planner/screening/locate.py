@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, marks_of, taken, written
+from planner.coded_text import Coded, Columns, coded_in, marks_of, taken, written
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -78,9 +78,14 @@ class Located:
 
 @dataclass(frozen=True)
 class LocatedAnew(Located):
-    """What `locate` gives: `coded` has some texts of the defects by number, for later steps."""
+    """What `locate` gives for later steps.
+
+    `coded` has some texts of the defects by number; `seen` what the runs of these defects saw
+    of these pipes, as `seen_parts` gives it, None where lengths were set anew since.
+    """
 
     coded: Columns
+    seen: Columns | None
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -155,11 +160,10 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     lonely = "ends a stretch that does not start"
     reasons |= dict.fromkeys(good["at"][pairs.lonely].tolist(), lonely)
     rows = make_defects(good, spots, pairs, settings)
-
     seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
     own, coded = _in_order(rows, observations)
-    defects = conform(_written(own, observations), DEFECTS)
+    defects = conform(_said(own, observations), DEFECTS)
     axes = known_parts(axes, seen, flags)
     found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
@@ -172,6 +176,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
         coded=coded,
+        seen=seen,
     )
 
 
@@ -260,7 +265,7 @@ def _join(
     run = of_run[good]
     pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[run]
     rows: Columns = {"at": good, "inspection_id": Coded.by_row(runs["inspection_id"])[run]}
-    rows |= {name: Coded.of(observations[name])[good] for name in _CODED}
+    rows |= {name: coded_in(observations, name)[good] for name in _CODED}
     rows |= {name: observations[name].to_numpy(dtype=float)[good] for name in _FIGURES}
     rows["stretch"] = Coded.notes(observations["stretch"].array)[good]
     rows |= {name: Coded.by_row(observations[name])[good] for name in ("observation_id", "q1")}
@@ -303,6 +308,8 @@ def _pick(spots: Spots, wanted: Places) -> Spots:
     return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
 
 
+FEW_WORDS = ("code", "char1", "char2", "mechanism", "role", "quantity", "detail", "shows", "file")
+"""Texts of coded rows that are few and stand in many rows."""
 _SAID = ("code", "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high")
 
 
@@ -323,14 +330,15 @@ def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Colum
     return own, {name: one for name, one in own.items() if isinstance(one, Coded)}
 
 
-def _written(own: Columns, observations: pd.DataFrame) -> Columns:
-    """Write rows out, with what else their observations say."""
+def _said(own: Columns, observations: pd.DataFrame) -> Columns:
+    """Put beside rows what else their observations say."""
+    at, missing = own["at"], [name for name in OBSERVATIONS.names if name not in own]
     said = {
-        name: observations[name].array.take(own["at"])
-        for name in OBSERVATIONS.names
-        if name not in own
-    }
-    return said | written({name: one for name, one in own.items() if name != "at"})
+        name: coded_in(observations, name)[at] if name in FEW_WORDS
+        else observations[name].array.take(at)
+        for name in missing
+    }  # fmt: skip
+    return said | {name: one for name, one in own.items() if name != "at"}
 
 
 def _overtaken(
@@ -344,7 +352,7 @@ def _overtaken(
     """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
     if not seen_again(seen).any():
         return conform([], GROWTH)
-    frame = pd.DataFrame(_written(_own(rows), observations))
+    frame = pd.DataFrame(written(_said(_own(rows), observations)))
     newer = overtaken_by(frame, seen)
     _note_older(rows, newer, runs)
     flag_gone(frame, newer, runs, settings.touch_m, flags)

@@ -225,8 +225,9 @@ class _Screening:
         if self.coded is None:
             return self.settled[2]
         verdicts = verdicts_of(self.coded, margins_in_words(flips_of(self.coded, self.rulebook)))
-        failed = self.spans[self.spans["state"] == FAILED]
-        if len(failed):  # few, and for a person: in steps
+        marks = is_among(self.spans["state"], [FAILED])
+        if marks.any():  # few, and for a person: in steps
+            failed = self.spans[marks]
             *_, few = _Run.of(failed, self.own, self.rulebook, self.defects).settled()
             rest = verdicts[~verdicts["span_id"].isin(few["span_id"])]
             verdicts = conform(pd.concat([rest, few]), VERDICTS)

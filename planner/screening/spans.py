@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, alike, taken, under, written
+from planner.coded_text import Coded, Columns, alike, taken, under
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -73,6 +73,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     *,
     first_day: str,
     coded: Columns | None = None,
+    seen: Columns | None = None,
 ) -> Spanned:
     """Join defects at one place into spans.
 
@@ -88,6 +89,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         YYYY-MM-DD, the day to which the age of surveys counts; "" = unknown.
     coded
         Texts of the defects by numbers, as far as `locate` has them at hand.
+    seen
+        What the runs of the defects saw of the pipes; None = it is asked here.
 
     Returns
     -------
@@ -105,8 +108,9 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         check(frame, table)
     flags = Flags()
     coded = coded or {}
-    told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
-    seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
+    if seen is None:
+        told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
+        seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
     newer = overtaken_by(defects, seen) if seen_again(seen).any() else np.array([], dtype=object)
     old, counted = newer != "", defects
     if old.any():
@@ -134,7 +138,7 @@ def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
     """Give `SPANS`: put in the order of the table before texts are written out."""
     order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
     some = {name: spans[name] for name in SPANS.names if name in spans}
-    return conform({**written(taken(some, order)), "span_id": ids.take(order)}, SPANS)
+    return conform({**taken(some, order), "span_id": ids.take(order)}, SPANS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -249,7 +253,7 @@ def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
     return {
         "span_id": span_ids.take(place[first]),
         "observation_id": ids.take(links["row"][first]),
-        "part": links["part"][first].column(),
+        "part": links["part"][first],
     }
 
 

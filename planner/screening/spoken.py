@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,16 +9,16 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from planner.arrays import column_of, texts_of, worded
+from planner.arrays import column_of, texts_of
+from planner.coded_text import Coded, Columns
 from planner.contracts import VERDICTS
 from planner.contracts.repairs import STEPS
 from planner.contracts.verdicts import NEEDS, URGENCY, VERDICT_WORDS
 from planner.distinct import first_rows, groups_of
 from planner.order import order_by, rises
 from planner.screening.because import Worded, filled
-from planner.screening.coded import Coded
+from planner.screening.coded import Coded as Judged
 from planner.screening.judge import AT_LINING, LINED, REPEATED, never_word
-from planner.screening.margins import Margins
 from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE
 from planner.screening.rule_bits import Owned
 from planner.screening.rule_kernel import (
@@ -45,51 +44,43 @@ _NEEDS = ("", *NEEDS)
 _BARRED = ("", REPEATED, AT_LINING, LINED, *(never_word(name) for name in sorted(NEVER_SLEEVE)))
 
 
-def verdicts_of(coded: Coded, margins: Margins) -> pd.DataFrame:
-    """Put all verdicts into words, `VERDICTS`."""
+def verdicts_of(coded: Judged, margins: Columns) -> pd.DataFrame:
+    """Put all verdicts into words, `VERDICTS`; `margins` as `flips.margins_in_words` gives them."""
     things = coded.view.things
     span_id = texts_of(things["span_id"].str.strip().array)
     order = None if rises([span_id]) else order_by([span_id])
 
     def taken(values: Any) -> Any:  # noqa: ANN401 - any array
-        return values if order is None else values.take(order)
-
-    def worded_by(words: Sequence[str] | Texts, codes: npt.NDArray[np.integer]) -> object:
-        return worded([str(word) for word in words], taken(codes))
+        return values if order is None else values[order]
 
     codes, rows = coded.told.codes, np.arange(len(coded)) if order is None else order
     table: dict[str, object] = {
-        "span_id": taken(span_id),
-        "pipe_id": taken(texts_of(things["pipe_id"].str.strip().array)),
-        "needs": worded_by(_NEEDS, codes[:, OUT_NEEDS]),
-        "urgency": worded_by(URGENCY, codes[:, OUT_URGENCY]),
+        "span_id": span_id,
+        "pipe_id": texts_of(things["pipe_id"].str.strip().array),
+        "needs": Coded.listing(_NEEDS, codes[:, OUT_NEEDS]),
+        "urgency": Coded.listing(URGENCY, codes[:, OUT_URGENCY]),
         **{
-            method: worded_by(STATE_WORDS, codes[:, OUT_SLEEVE + k])
+            method: Coded.listing(STATE_WORDS, codes[:, OUT_SLEEVE + k])
             for k, method in enumerate(METHODS)
         },
-        "verdict": worded_by(VERDICT_WORDS, codes[:, OUT_VERDICT]),
-        "first": worded_by(*works_of(coded)),
-        "rules": worded_by(*rules_behind(coded)),
-        "assumed": taken(codes[:, OUT_ASSUMED]) != 0,
-        "close_call": taken(margins.close),
-        "flip_column": taken(margins.column),
-        "flip_at": taken(margins.at),
-        "flip_by": taken(margins.by),
-        "flip_unit": taken(margins.unit),
-        "flip_to": taken(margins.to),
-        "why": column_of(sentences(coded, rows)),
+        "verdict": Coded.listing(VERDICT_WORDS, codes[:, OUT_VERDICT]),
+        "first": Coded.listing(*works_of(coded)),
+        "rules": Coded.listing(*rules_behind(coded)),
+        "assumed": codes[:, OUT_ASSUMED] != 0,
+        **margins,
     }
-    return conform(table, VERDICTS)
+    table = {name: taken(values) for name, values in table.items()}
+    return conform({**table, "why": column_of(sentences(coded, rows))}, VERDICTS)
 
 
-def works_of(coded: Coded) -> tuple[list[str], Places]:
+def works_of(coded: Judged) -> tuple[list[str], Places]:
     """List the works of spans before anything else, in the order of `STEPS`, and whose they are."""
     where, unlike = pd.factorize(coded.told.first)
     steps = list(enumerate(STEPS))
     return ["+".join(step for n, step in steps if bits >> n & 1) for bits in unlike], where
 
 
-def rules_behind(coded: Coded) -> tuple[list[str], Places]:
+def rules_behind(coded: Judged) -> tuple[list[str], Places]:
     """Name the rules behind referrals, '+' between, in order of id, and which each span has."""
     blamed = coded.told.blamed
     where, count = groups_of([np.ascontiguousarray(column) for column in blamed.T])
@@ -110,7 +101,7 @@ def _ones(bits: int) -> list[int]:
     return found
 
 
-def sentences(coded: Coded, rows: Places) -> pa.Array:
+def sentences(coded: Judged, rows: Places) -> pa.Array:
     """Say of some spans in one sentence why their verdict is what it is; each text is made once."""
     why = coded.told.why[rows]
     texts, where = [MENDED, FAILED_HERE], np.zeros(len(rows), dtype=np.int64)
@@ -132,14 +123,14 @@ def sentences(coded: Coded, rows: Places) -> pa.Array:
     return pa.array(texts, type=pa.large_string()).take(pa.array(where))
 
 
-def said_by(coded: Coded, rule: Rule, rows: Places) -> Worded:
+def said_by(coded: Judged, rule: Rule, rows: Places) -> Worded:
     """Write the sentences of a rule for some spans."""
     if rule.about == "span":
         return filled(rule.because, coded.view, rows)
     return filled(rule.because, coded.pipe_view, coded.at[rows])
 
 
-def silence(coded: Coded, rows: Places) -> Texts:
+def silence(coded: Judged, rows: Places) -> Texts:
     """Say of some spans which of their mechanisms no rule names, or settles the need of."""
     where, unlike = pd.factorize(coded.told.unsaid[rows])
     named = coded.book.bits.named
@@ -155,13 +146,13 @@ def _silent(mask: int, named: int, owned: Owned) -> str:
     return "; ".join(parts)
 
 
-def bars(coded: Coded, rows: Places) -> Texts:
+def bars(coded: Judged, rows: Places) -> Texts:
     """Say of some spans why a sleeve is out of the question whatever the book holds."""
     words: Texts = np.asarray(_BARRED, dtype=object)[coded.told.codes[rows, OUT_BARRED]]
     return words
 
 
-def _unspoken(coded: Coded, rows: Places) -> Texts:
+def _unspoken(coded: Judged, rows: Places) -> Texts:
     silent = silence(coded, rows)
     said = np.where(silent == "", bars(coded, rows), silent)
     return np.where(said == "", NO_RULE, said).astype(object)
