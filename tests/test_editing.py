@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from test_store_decisions import decision, form
 from planner.errors import StoreError
 from planner.store.decisions import open_store
 from planner.store.geopackage import GeoPackage
+from planner.store.journal_mode import keep_log
 
 TESTS = str(Path(__file__).resolve().parent)
 KILLED = """
@@ -96,6 +98,25 @@ def test_two_may_edit_and_the_last_one_leaves_one_file(tmp_path: Path) -> None:
         one.append_decisions(form(decision("p3")))
     assert names(tmp_path) == ["a.gpkg"]
     assert one.read_decisions()["pipe_id"].tolist() == ["p1", "p2", "p3"]
+
+
+def test_to_begin_a_log_one_waits_for_who_writes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite would refuse at once; the other ends the first time that we wait for it."""
+    path = tmp_path / "a.gpkg"
+    open_store(path).append_decisions(form(decision()))
+    ours, other = (sqlite3.connect(path, isolation_level=None) for _ in range(2))
+    try:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(sqlite3.OperationalError, match="locked"):
+            keep_log(ours, 0.0)
+        monkeypatch.setattr(time, "sleep", lambda _: other.execute("COMMIT"))
+        keep_log(ours, 60.0)
+        assert mode(path) == "wal"
+    finally:
+        ours.close()
+        other.close()
 
 
 def test_a_session_that_ends_in_an_error_leaves_one_file_too(tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ from pathlib import Path
 import pandas as pd
 
 from planner.errors import StoreError, TableError
-from planner.store.journal_mode import keep_journal_on_disk, leave_log
+from planner.store.journal_mode import keep_journal_on_disk, keep_log, leave_log
 from planner.store.keeping import Change
 from planner.store.share import refuse_share
 from planner.tables import Column, Table, conform
@@ -126,7 +126,7 @@ class GeoPackage:
             connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
         try:
             with _errors_of(self.path):
-                connection.execute("PRAGMA journal_mode = WAL").fetchone()
+                keep_log(connection, BUSY_S)
                 # The log stays for as long as this connection has looked into it.
                 connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             try:
