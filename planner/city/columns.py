@@ -27,8 +27,8 @@ from planner.tables import Table, conform
 
 SHAPES = "geometry"
 _GEO, _PANDAS = b"geo", b"pandas"
-_WHOLE: Any = pd.Int64Dtype()
-_FLAG: Any = pd.BooleanDtype()
+# Whole numbers and flags may be unknown.
+_MASKED: dict[pa.DataType, Any] = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
 # In the order of the numbers that shapely gives them; a ring is told as the line that it is.
 _KINDS = ("Point", "LineString", "LineString", "Polygon", "MultiPoint", "MultiLineString",
           "MultiPolygon", "GeometryCollection")  # fmt: skip
@@ -95,16 +95,14 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     if name == SHAPES:
         shapes = shapely.from_wkb(column.to_numpy())
         return from_shapely(shapes, crs=_crs_of(held))
-    if pa.types.is_large_string(column.type) or (
-        pa.types.is_dictionary(column.type) and not column.null_count
-    ):
-        return Coded.held(column) if pa.types.is_dictionary(column.type) else column_of(column)
+    if pa.types.is_large_string(column.type):
+        return column_of(column)
+    if pa.types.is_dictionary(column.type) and not column.null_count:
+        return Coded.held(column)
     if pa.types.is_float64(column.type):
         return column.to_numpy()
-    if pa.types.is_int64(column.type):
-        return _WHOLE.__from_arrow__(column)
-    if pa.types.is_boolean(column.type):
-        return _FLAG.__from_arrow__(column)
+    if column.type in _MASKED:
+        return _MASKED[column.type].__from_arrow__(column)
     return column.to_pandas().array
 
 
