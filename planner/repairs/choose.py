@@ -14,13 +14,14 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from planner.coded_text import Coded
 from planner.contracts import CHOICE_SLEEVES, CHOICES, OPTIONS, VERDICTS
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import NO_METHOD, NO_PRICE, NO_SYSTEM, WAY_WORDS, WAYS
 from planner.contracts.verdicts import NEEDS, URGENCY
 from planner.ground.money import money
 from planner.repairs.decide_spans import digest_of
-from planner.repairs.jobs import ORDER, Jobs, Marks, Worded, jobs_of
+from planner.repairs.jobs import ORDER, Jobs, Marks, jobs_of
 from planner.tables import check, conform, rows_in
 
 
@@ -136,7 +137,7 @@ def _sleeves(jobs: Jobs, methods: Sequence[str]) -> pd.DataFrame:
 
 def _unstated(jobs: Jobs, by_pipe: Mapping[str, _Options], *, priced: bool) -> list[str]:
     """Say without what nothing can be chosen in a project without systems, '' where it can."""
-    asked = jobs.with_span(jobs.mend & jobs.spans.said["sleeve"].be("open"))[:, 0]
+    asked = jobs.with_span(jobs.mend & jobs.spans.be("sleeve", "open"))[:, 0]
     possible = [sum(option.possible for option in own.values()) for own in by_pipe.values()]
     return [
         NO_METHOD + NO_SYSTEM if one else "" if priced or count < 2 else NO_METHOD + NO_PRICE
@@ -156,7 +157,8 @@ class _Told:
         """Gather it."""
         said = jobs.spans.said
         self.jobs = jobs
-        self.mend, self.refer = self._named(jobs.mend), self._named(said["verdict"].be("refer"))
+        self.mend = self._named(jobs.mend)
+        self.refer = self._named(jobs.spans.be("verdict", "refer"))
         self.count = np.diff(jobs.spans.at).tolist()
         self.urgency = self._most(said["urgency"], URGENCY)
         self.needs = self._most(said["needs"], [word for word in NEEDS if word != "unknown"])
@@ -181,8 +183,8 @@ class _Told:
     @cached_property
     def cared(self) -> dict[str, list[list[str]]]:
         """Give by what spans need those that need it."""
-        needs = self.jobs.spans.said["needs"]
-        return {word: self._named(needs.be(word)) for word in needs.words}
+        spans = self.jobs.spans
+        return {word: self._named(spans.be("needs", word)) for word in spans.said["needs"].listed()}
 
     def _named(self, marks: Marks) -> list[list[str]]:
         """Give the names of the marked spans of each pipe."""
@@ -192,9 +194,9 @@ class _Told:
         bounds = np.searchsorted(spans.of[rows], np.arange(len(self.jobs) + 1)).tolist()
         return [names[first:last] for first, last in pairwise(bounds)]
 
-    def _most(self, said: Worded, order: Sequence[str]) -> list[str]:
+    def _most(self, said: Coded, order: Sequence[str]) -> list[str]:
         """Give of each pipe the word that comes last in `order`; of other words none counts."""
-        rank = np.array([order.index(word) if word in order else 0 for word in said.words])
+        rank = np.array([order.index(word) if word in order else 0 for word in said.listed()])
         most = np.zeros(len(self.jobs), dtype=np.int64)
         if len(said.codes):
             np.maximum.at(most, self.jobs.spans.of, rank[said.codes])

@@ -10,16 +10,16 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.coded_text import Coded
 from planner.contracts.facts import Tables
 from planner.contracts.repairs import WAYS
-from planner.distinct import parted, places_in
-from planner.order import FEW, order_by
+from planner.distinct import places_in
+from planner.order import order_by
 from planner.repairs.chain import LINED, Job, Piece, Spot
 from planner.tables import rows_in
 
@@ -41,23 +41,6 @@ _WALL_ENDS = {"pipe": 0, "us_manhole": 1, "ds_manhole": 1, "both": 2}
 
 
 @dataclass(frozen=True)
-class Worded:
-    """A column of text: the number of each row's word, and the words."""
-
-    codes: Wholes
-    words: Sequence[str]
-
-    def be(self, word: str) -> Marks:
-        """Mark the rows that hold `word`, in one column."""
-        found = self.codes == self.words.index(word) if word in self.words else self.codes < 0
-        return np.asarray(found, dtype=bool).reshape(-1, 1)
-
-    def listed(self) -> list[str]:
-        """Give the word of each row."""
-        return [self.words[code] for code in self.codes.tolist()]
-
-
-@dataclass(frozen=True)
 class _Spans:
     """Spans by pipe, from_m and span_id; those of a pipe lie from its bound to the next."""
 
@@ -65,7 +48,11 @@ class _Spans:
     of: Wholes
     ids: list[str]
     ends_m: Floats
-    said: Mapping[str, Worded]
+    said: Mapping[str, Coded]
+
+    def be(self, name: str, word: str) -> Marks:
+        """Mark the spans of which a verdict says `word` under `name`, in one column."""
+        return self.said[name].holds(word)[:, None]
 
 
 @dataclass(frozen=True)
@@ -128,9 +115,9 @@ class Jobs(Mapping[str, Job]):
 
     @cached_property
     def _jobs(self) -> list[Job]:
-        said = [self.spans.said[name].listed() for name in _SAID[:-1]]
+        said = [self.spans.said[name].tolist() for name in _SAID[:-1]]
         first = self.spans.said["first"]
-        steps = [tuple(step for step in words.split("+") if step) for words in first.words]
+        steps = [tuple(step for step in words.split("+") if step) for words in first.listed()]
         asked = [steps[code] for code in first.codes.tolist()]
         ends_m = self.spans.ends_m.T.tolist()
         rows = zip(self.spans.ids, *ends_m, *said, asked, strict=True)
@@ -155,22 +142,22 @@ class Jobs(Mapping[str, Job]):
     @cached_property
     def mend(self) -> Marks:
         """Mark the spans that must be mended; one column."""
-        return self.spans.said["needs"].be("mend")
+        return self.spans.be("needs", "mend")
 
     @cached_property
     def upkeep(self) -> Marks:
         """Mark the spans that must be maintained; one column."""
-        return self.spans.said["needs"].be("maintain")
+        return self.spans.be("needs", "maintain")
 
     @cached_property
     def lined(self) -> Marks:
         """Mark the spans that a liner serves; one column."""
-        return self.spans.said["liner"].be("open")
+        return self.spans.be("liner", "open")
 
     @cached_property
     def diggable(self) -> Marks:
         """Mark the spans that a dig serves; one column."""
-        return self.spans.said["dig"].be("open")
+        return self.spans.be("dig", "open")
 
     @cached_property
     def kept(self) -> Marks:
@@ -276,21 +263,12 @@ def _spans(
     ids = verdicts["span_id"].array.take(rows)
     order = order_by([of, ends_m[:, 0], ids]) if len(rows) else rows
     rows = rows[order]
-    said = {name: worded_in(verdicts[name].array.take(rows)) for name in _SAID}
+    said = {name: Coded.of(verdicts[name].array.take(rows)) for name in _SAID}
     of = of[order]
     return _Spans(_bounds(of, count), of, ids.take(order).tolist(), ends_m[order], said)
 
 
 _ENDS = ("from_m", "to_m")
-
-
-def worded_in(texts: Any) -> Worded:  # noqa: ANN401 - any array of texts
-    """Give numbers to the unlike texts of a column; a few rows cost little."""
-    if len(texts) > FEW:
-        return Worded(*parted(texts))
-    words: dict[str, int] = {}
-    codes = [words.setdefault(text, len(words)) for text in texts.tolist()]
-    return Worded(np.array(codes, dtype=np.int64), list(words))
 
 
 def _bounds(of: Wholes, count: int) -> Wholes:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.coded_text import Coded
 from planner.contracts.repairs import STEPS
 from planner.repairs.chain import AT_SPAN, CUTS, Piece
-from planner.repairs.jobs import IS_LINED, ORDER, SLEEVE, Floats, Jobs, Marks, Wholes, Worded
+from planner.repairs.jobs import IS_LINED, ORDER, SLEEVE, Floats, Jobs, Marks, Wholes
 
 # Parts of a way, by what they live as long as; what prepares the pipe lives with the main one.
 PARTS = ("sleeve", "liner", "dig")
@@ -127,7 +128,7 @@ def _list_steps(sheet: _Sheet, jobs: Jobs) -> None:
     sheet.put_whole("prove_laterals", asked["prove_laterals"] | (serves & doubtful))
     sheet.put_whole("look", asked["look"] | serves)
     sheet.put_spots("dig", jobs.dug)
-    sheet.put_spots("watch", jobs.spans.said["needs"].be("watch"))
+    sheet.put_spots("watch", jobs.spans.be("needs", "watch"))
     for step in ("flow_control", "sleeve", "verify"):
         sheet.put_pieces(step, jobs.kept)
     for step in ("flow_control", "liner", "verify"):
@@ -135,9 +136,9 @@ def _list_steps(sheet: _Sheet, jobs: Jobs) -> None:
     sheet.put_whole("reopen", IS_LINED & (jobs.live > 0)[:, None], jobs.live)
 
 
-def _asked_first(first: Worded) -> Mapping[str, Marks]:
+def _asked_first(first: Coded) -> Mapping[str, Marks]:
     """Mark the spans for which a rule asks each step first."""
-    words = [words.split("+") for words in first.words]
+    words = [words.split("+") for words in first.listed()]
     return {step: _column([step in some for some in words])[first.codes] for step in _ASKED}
 
 

@@ -8,6 +8,7 @@ from itertools import compress
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
@@ -139,7 +140,7 @@ def _barred(ways: Ways, settings: Sleeving, flat: Mapping[str, object]) -> list[
     for at, left in _unserved(jobs, number).items():
         why[at] = "; ".join(left)
     if not flat:
-        asked = jobs.with_span(jobs.mend & jobs.spans.said["sleeve"].be("open"))[:, 0]
+        asked = jobs.with_span(jobs.mend & jobs.spans.be("sleeve", "open"))[:, 0]
         for at in number[asked & (number[:, SLEEVE] >= 0), SLEEVE].tolist():
             why[at] = NO_SYSTEM
     return why
@@ -147,16 +148,18 @@ def _barred(ways: Ways, settings: Sleeving, flat: Mapping[str, object]) -> list[
 
 def _unserved(jobs: Jobs, number: Wholes) -> dict[int, list[str]]:
     """Say of each way that has a `number` what keeps it from spans that it leaves, in order."""
-    said = jobs.spans.said
+    said = [jobs.spans.said[name] for name in _METHODS]
+    listed = [one.listed() for one in said]
     of, placed = jobs.spans.of, np.diff(jobs.sleeves.at) > 0
     spot, way = np.nonzero(jobs.unserved & (number[of] >= 0))
-    columns = (way, *(said[name].codes[spot] for name in _METHODS), placed[of[spot]])
+    codes = (one.codes[spot] for one in said)
+    columns: list[npt.NDArray[Any]] = [way, *codes, placed[of[spot]]]
     words: dict[tuple[int, ...], str] = {}
     found: dict[int, list[str]] = {}
     rows = zip(*(column.tolist() for column in columns), strict=True)
     for at, one, row in zip(number[of[spot], way].tolist(), spot.tolist(), rows, strict=True):
         if row not in words:
-            states = (said[name].words[code] for name, code in zip(_METHODS, row[1:4], strict=True))
+            states = (known[code] for known, code in zip(listed, row[1:4], strict=True))
             words[row] = _left_by(ORDER[row[0]], *states, placed=bool(row[4]))
         found.setdefault(at, []).append(jobs.spans.ids[one] + words[row])
     return found
