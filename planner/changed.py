@@ -32,7 +32,7 @@ from planner.owned import (
     named_in,
     owners_of,
 )
-from planner.propose import Proposal, Tables, Whole, mended, propose
+from planner.propose import Proposal, mended, propose
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.quantity_bands import (
     Tally,
@@ -42,6 +42,7 @@ from planner.repairs.quantity_bands import (
     tally,
     tally_chosen,
 )
+from planner.rule_spans import Tables, Whole
 from planner.screening.axis import lengths_of, listed_of
 from planner.screening.grade_steps import handbook_steps
 from planner.tables import check, conform, empty

@@ -33,8 +33,9 @@ from planner.outputs.record import write_record
 from planner.outputs.sheets import write_sheets
 from planner.outputs.workbook import write_workbook
 from planner.plan import Plan, facts_of, make_plan
-from planner.propose import Engineer, Proposal, Tables, place_rows, placed_tables, propose
+from planner.propose import Engineer, Proposal, propose
 from planner.repairs.revise import change_lines, changes_since, freeze
+from planner.rule_spans import Tables, place_rows, placed_tables
 from planner.run_folders import next_run, write_aside
 from planner.screening.books import compared_lines
 from planner.screening.proposals import propose_ids

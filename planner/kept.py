@@ -22,7 +22,7 @@ from planner.ground.ids import NOTHING_KNOWN
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.read_back import read_record, read_tables
 from planner.plan import Plan, facts_of
-from planner.propose import joined
+from planner.rule_spans import joined
 from planner.runs import KEPT, Run, audit_lines, hand_made, read_run, standing_run
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import screen_visits

@@ -15,7 +15,8 @@ from planner.distinct import places_in
 from planner.errors import TableError
 from planner.ground.overlay import NOBODY, Places, owners_by_key
 from planner.order import FEW
-from planner.propose import Proposal, Tables
+from planner.propose import Proposal
+from planner.rule_spans import Tables
 from planner.tables import check, conform
 
 _BY_PIPE = ("pipes", "inspections", "laterals", "defects", "growth", "spans", "verdicts",

@@ -33,13 +33,14 @@ from planner.crews.what_if import what_if
 from planner.crews.zones import Dealer
 from planner.ground.ids import KnownIds, learn
 from planner.inputs.project import Inputs
-from planner.propose import Engineer, Proposed, Tables, joined, propose
+from planner.propose import Engineer, Proposed, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget
 from planner.repairs.cure import find_cures
 from planner.repairs.field import event_orphans
 from planner.repairs.flow import find_flows
 from planner.repairs.works import make_works
+from planner.rule_spans import Tables, joined
 from planner.screening.rulebook import Rulebook
 from planner.screening.screen import screen_visits
 from planner.tables import empty

@@ -11,9 +11,9 @@ import pandas as pd
 
 from planner.contracts import LEFT_OVER
 from planner.errors import RulebookError
-from planner.propose import Tables
 from planner.repairs.accept import METHOD_WORDS, sift_decisions, stamp
 from planner.repairs.decide_spans import NOT_APPLIED, limit_of, records, who
+from planner.rule_spans import Tables
 from planner.screening.own_limits import with_own
 from planner.screening.rulebook import Rulebook
 from planner.tables import conform

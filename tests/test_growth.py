@@ -9,7 +9,7 @@ from small_project import PROJECT, write_project
 
 from planner.ground.material_words import coded_material
 from planner.inputs.project import read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 from planner.screening.explain import explain_lines
 from planner.screening.locate import Located
 

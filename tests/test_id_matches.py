@@ -10,7 +10,7 @@ from small_project import SURVEYS, write_project
 
 from planner.folder import check_project
 from planner.inputs.project import read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 
 HEAD = SURVEYS.splitlines()[0]
 

@@ -10,7 +10,7 @@ import pytest
 from planner.errors import FileError
 from planner.inputs.crs_proposals import propose_crs
 from planner.inputs.project import read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 
 NODE = """<AbwassertechnischeAnlage><Objektbezeichnung>{name}</Objektbezeichnung>
 <Objektart>2</Objektart><Knoten><Schacht><Schachttiefe>2.5</Schachttiefe></Schacht></Knoten>

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.contracts import FLAGS
-from planner.propose import joined
+from planner.rule_spans import joined
 from planner.tables import Table, conform, text, whole
 
 LINES = Table("lines", "a line of a thing", (text("key", ""), whole("seq", "", "")), ("key", "seq"))

@@ -22,7 +22,7 @@ from planner.inputs.project import read_project
 from planner.inputs.report import check_lines
 from planner.outputs.summary import summary_lines
 from planner.plan import Plan
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 from tests.conftest import BROWSER_FLAGS
 
 PROJECT = """

@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 
 from planner.coded_text import Coded
-from planner.contracts import SPANS
+from planner.contracts import DEFECTS, SPANS
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
+from planner.held import Held
 from planner.screening.spans import Spanned, id_rows, joined
 from tests.filmed import SETTINGS, Row, Town, pipe, row, run, spans_of, town
 
@@ -190,7 +191,7 @@ def test_a_share_hangs_on_no_other_pipe() -> None:
         own = (told["pipe_id"] == "P").to_numpy()
         share = {"quantity": "offset_dn_ratio", "quantity_low": 5.0, "quantity_high": 5.0}
         told = told.assign(**{n: told[n].where(~own, value) for n, value in share.items()})
-        spans = spans_of(replace(located, defects=told)).spans.set_index("pipe_id")
+        spans = spans_of(replace(located, rows=Held.of(told, DEFECTS))).spans.set_index("pipe_id")
         assert np.isnan(spans["offset_dn_ratio_high"]["P"])
 
 

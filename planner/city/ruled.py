@@ -23,7 +23,8 @@ from planner.contracts import (
     SPANS,
     VERDICTS,
 )
-from planner.propose import Ruled
+from planner.held import Held
+from planner.rule_spans import Ruled
 from planner.screening.locate import Located
 from planner.screening.screen import Screened
 from planner.screening.spans import Spanned
@@ -56,7 +57,7 @@ def keep_ruled(place: Path, ruled: Ruled, part: dict[str, Any]) -> None:
 
 
 def kept_ruled(
-    place: Path, part: dict[str, Any], screened: Callable[[Located, pd.DataFrame], Screened]
+    place: Path, part: dict[str, Any], screened: Callable[[Located, Held], Screened]
 ) -> Ruled | None:
     """Read what was kept of the same rows by the same code; None where there is none.
 
@@ -72,9 +73,17 @@ def kept_ruled(
     for words, held in read_held(folder / _FILE):
         of, name = words.split()
         tables[of][name] = frame_of(held, _TABLES[of][name])
-    located, own = Located(**tables["located"]), tables["own"]
-    spanned = Spanned(**tables["spanned"])
-    return Ruled(located, spanned, **own, screened=screened(located, own["spans"]))
+    placed: dict[str, Any] = tables["located"]
+    joined: dict[str, Any] = tables["spanned"]
+    own: dict[str, Any] = tables["own"]
+    located = Located(rows=Held.of(placed.pop("defects"), DEFECTS), **placed)
+    spanned = Spanned(rows=Held.of(joined.pop("spans"), SPANS), **joined)
+    spans, verdicts = Held.of(own.pop("spans"), SPANS), own.pop("verdicts")
+
+    def findings() -> pd.DataFrame:
+        return screened(located, spans).findings
+
+    return Ruled(located, spanned, spans, screened=Screened(lambda: verdicts, findings), **own)
 
 
 def _mark(part: dict[str, Any]) -> dict[str, Any]:

@@ -17,7 +17,8 @@ from planner.folder import kept_drives
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
 from planner.plan import Plan, plan_works, works_of
-from planner.propose import READ, Proposed, book_of, joined
+from planner.propose import Proposed
+from planner.rule_spans import READ, book_of, joined
 
 
 @dataclass(frozen=True)

@@ -54,18 +54,9 @@ from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.order import rises
 from planner.owned import PRICES_STEP
-from planner.propose import (
-    READ,
-    Proposal,
-    Ruled,
-    Whole,
-    book_of,
-    count_wanted,
-    propose,
-    rule_spans,
-    screen_spans,
-)
+from planner.propose import Proposal, count_wanted, propose
 from planner.repairs.quantity_bands import in_force, tally, tally_chosen
+from planner.rule_spans import READ, Ruled, Whole, book_of, rule_spans, screen_spans
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
 from planner.screening.match import Matched

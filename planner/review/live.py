@@ -20,11 +20,12 @@ from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
 from planner.inputs.project import Inputs, read_project
 from planner.plan import facts_of
-from planner.propose import Proposal, Tables, propose
+from planner.propose import Proposal, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
 from planner.review.decided import Decided
 from planner.review.heap import hold_still
+from planner.rule_spans import Tables
 from planner.store.chosen import store_of
 from planner.store.decisions import Store, refuse_stale
 from planner.tables import conform

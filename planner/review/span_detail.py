@@ -18,10 +18,10 @@ from planner.outputs.drawings import strip_of
 from planner.outputs.layers import words
 from planner.outputs.plain import plain
 from planner.outputs.wording import metres, size
-from planner.propose import Tables
 from planner.repairs.decide_spans import DECIDABLE
 from planner.review.span_list import Row
 from planner.review.span_words import method_words, money
+from planner.rule_spans import Tables
 from planner.screening.explain import interval
 from planner.screening.explain_place import lines_on
 from planner.screening.explain_way import doubt_lines

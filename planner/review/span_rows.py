@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.propose import Tables
 from planner.repairs.accept import CHANGED
+from planner.rule_spans import Tables
 
 TEXTS = (
     "span_id", "pipe_id", "mechanisms", "lent", "mended", "counter_node", "needs", "urgency",

@@ -15,8 +15,8 @@ from planner.crews.pinned import in_force
 from planner.errors import FileError
 from planner.kept import week_tables
 from planner.outputs.read_back import read_record, read_tables
-from planner.propose import Tables
 from planner.review.live import Live
+from planner.rule_spans import Tables
 from planner.runs import Run, hand_made, read_run, standing_run
 from planner.tables import records_in
 

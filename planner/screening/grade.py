@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from planner.ground.codes import PACP
+from planner.held import Held
 
 REQUIREMENTS = ("structural", "operation")
 OVERALL = "overall"
@@ -107,13 +108,13 @@ def grade_of(code: str, arc_h: float, pct: float) -> dict[str, str] | None:
     return None
 
 
-def rate_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> list[dict[str, object]]:
+def rate_inspections(defects: Held, inspections: pd.DataFrame) -> list[dict[str, object]]:
     """Rate each inspection of the PACP family.
 
     Parameters
     ----------
     defects
-        Obeys `DEFECTS`.
+        Holds `DEFECTS`.
     inspections
         Obeys `INSPECTIONS`, with scheme.
 
@@ -128,7 +129,8 @@ def rate_inspections(defects: pd.DataFrame, inspections: pd.DataFrame) -> list[d
     if not wanted.any():
         return []
     runs = inspections[wanted]
-    mine = defects[defects["inspection_id"].isin(set(runs["inspection_id"]))]
+    own = defects.coded("inspection_id").among(set(runs["inspection_id"]))
+    mine = defects.taken(np.flatnonzero(own)).frame
     rows = []
     by = {str(name): part for name, part in mine.groupby("inspection_id", sort=True)}
     for run, pipe in zip(runs["inspection_id"], runs["pipe_id"], strict=True):

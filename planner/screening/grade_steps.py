@@ -24,7 +24,7 @@ import pandas as pd
 from planner.arrays import worded
 from planner.coded_text import Coded, Columns
 from planner.contracts import GRADE_STEPS
-from planner.distinct import is_among
+from planner.held import Held
 from planner.once import made_once
 from planner.order import order_by
 from planner.tables import conform
@@ -53,9 +53,9 @@ def handbook_steps() -> pd.DataFrame:
     return conform(rows.assign(file="handbook.csv", row=np.arange(2, len(rows) + 2)), GRADE_STEPS)
 
 
-def graded(defects: pd.DataFrame) -> npt.NDArray[np.intp]:
+def graded(defects: Held) -> npt.NDArray[np.intp]:
     """Give the placed rows that a table of classes or scores can speak of, by place."""
-    return np.flatnonzero(is_among(defects["role"], _GRADED))
+    return np.flatnonzero(defects.coded("role").among(_GRADED))
 
 
 def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) -> pd.DataFrame:

@@ -21,12 +21,13 @@ from planner.coded_text import Coded, Columns, taken
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.errors import TableError
+from planner.held import Held, held
 from planner.screening.grade import rate_inspections
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
 from planner.screening.grade_steps import HANDBOOK, graded, handbook_steps, look_up, scales
 from planner.settings import Grades
-from planner.tables import check, conform, rows_in
+from planner.tables import conform, rows_in
 
 GRADE_COLUMN = "peak_per_m"
 Places = npt.NDArray[np.intp]
@@ -58,7 +59,7 @@ class _Rows:
     named: Columns
     heights_mm: npt.NDArray[np.float64]
     of_pipe: Places
-    defects: pd.DataFrame
+    defects: Held
     pipes: pd.DataFrame
     runs: pd.DataFrame
 
@@ -72,7 +73,7 @@ class _Rows:
         values = look_up(self.named, self.heights_mm, steps)
         at = self.at[values["place"].to_numpy()]
         own = ("inspection_id", "x_from_m", "x_to_m")
-        return values.assign(**{name: self.defects[name].array.take(at) for name in own})
+        return values.assign(**{name: self.defects.column(name).take(at) for name in own})
 
     def without(self, values: pd.DataFrame) -> Coded:
         """Say of each run which rows the table has no value for, and which are graded wide."""
@@ -117,12 +118,11 @@ class _Rows:
 
 
 def grade_all(
-    defects: pd.DataFrame,
+    defects: pd.DataFrame | Held,
     inspections: pd.DataFrame,
     pipes: pd.DataFrame,
     tables: GradeTables,
     settings: Grades,
-    coded: Columns | None = None,
 ) -> pd.DataFrame:
     """Grade every placed inspection in every scheme that has a table.
 
@@ -134,8 +134,6 @@ def grade_all(
         Classes, scores and grades by score that the user has loaded.
     settings
         What the project says of soil, groundwater and protection zone.
-    coded
-        Texts of the defects by numbers, as far as `locate` has them at hand.
 
     Returns
     -------
@@ -148,10 +146,9 @@ def grade_all(
     TableError
         If `defects` breaks its contract, or has rows of a run that is not in `inspections`.
     """
-    check(defects, DEFECTS)
-    at = graded(defects)
-    texts = {name: (coded or {}).get(name) or Coded.of(defects[name]) for name in _TEXTS}
-    texts = taken(texts, at)
+    placed = held(defects, DEFECTS)
+    at = graded(placed)
+    texts = taken({name: placed.coded(name) for name in _TEXTS}, at)
     of_pipe = texts["pipe_id"].places_in(pipes["pipe_id"])
     of_run = texts["inspection_id"].places_in(inspections["inspection_id"])
     if (of_run < 0).any():  # -1 would be the last run
@@ -159,10 +156,10 @@ def grade_all(
         message = f"grades: rows of inspection '{lost}', which is not in the list"
         raise TableError(message)
     named = {name: texts[name] for name in _NAMED}
-    named |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
+    named |= {name: placed.floats(name)[at] for name in _FIGURES}
     heights = numbers_at(pipes["height_mm"], of_pipe)
-    rows = _Rows(at, of_run, named, heights, of_pipe, defects, pipes, inspections)
-    found = rate_inspections(defects, inspections)
+    rows = _Rows(at, of_run, named, heights, of_pipe, placed, pipes, inspections)
+    found = rate_inspections(placed, inspections)
     found += _points(rows, tables.classes, settings)
     found += _metres(rows, tables)
     both = [conform(_classes(rows), GRADES), conform(found, GRADES)]
@@ -210,7 +207,7 @@ def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[s
         return []
     values = rows.valued(classes[classes["requirement"].isin(REQUIREMENTS)])
     uses = texts_at(rows.pipes["use"], rows.of_pipe).astype(object)
-    defects = rows.defects[["clock_h", "arc_h", "at_joint"]].take(rows.at)
+    defects = rows.defects.frame[["clock_h", "arc_h", "at_joint"]].take(rows.at)
     conditions, unknown = conditions_of(defects, uses, settings)
     for end in ("low", "high"):
         values[f"{end}_points"] = 0.0

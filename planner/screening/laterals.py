@@ -17,6 +17,7 @@ from planner.arrays import texts_of
 from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
 from planner.distinct import any_of, first_rows, is_among, places_in
+from planner.held import Held
 from planner.order import order_by
 from planner.screening.axis import SAME_M
 from planner.screening.coverage import join_parts, overtaken_by, seen_again
@@ -117,10 +118,9 @@ def _coding(seen: Columns) -> Columns:
     return seen if coded.all() else taken(seen, coded)
 
 
-def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
+def find_laterals(
     pipes: pd.DataFrame,
-    defects: pd.DataFrame,
-    coded: Columns,
+    defects: Held,
     listed: pd.DataFrame,
     seen: Columns,
     settings: Survey,
@@ -133,9 +133,7 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     pipes
         Obeys `PIPES`, with lengths and laterals_known set.
     defects
-        Obeys `DEFECTS`: connections, and damage at a connection that has no row itself.
-    coded
-        Its texts by numbers: pipe_id, mechanism, detail, seen_on, inspection_id.
+        Holds `DEFECTS`: connections, and damage at a connection that has no row itself.
     listed
         Obeys `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
     seen
@@ -152,7 +150,7 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
         one within the doubt of a seen one, on the same side, is that one.
     """
     placed, left_over = _on_axis(listed, pipes, settings)
-    filmed = _filmed(defects, coded, seen)
+    filmed = _filmed(defects, seen)
     if not len(filmed["own"]) and not placed:
         return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
@@ -184,12 +182,12 @@ def find_laterals(  # noqa: PLR0913, PLR0917 - four tables, and what decides
     return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
 
 
-def _filmed(defects: pd.DataFrame, coded: Columns, seen: Columns) -> Columns:
+def _filmed(defects: Held, seen: Columns) -> Columns:
     """Give what cameras saw: connections first, then damage that only a connection can have."""
-    at = np.flatnonzero(coded["mechanism"].among(("lateral", *LATERAL_MECHANISMS)))
-    rows = taken({name: coded[name] for name in _TEXTS}, at)
-    rows |= {name: defects[name].to_numpy(dtype=float)[at] for name in _FIGURES}
-    rows["observation_id"] = defects["observation_id"].array.take(at)
+    at = np.flatnonzero(defects.coded("mechanism").among(("lateral", *LATERAL_MECHANISMS)))
+    rows = taken({name: defects.coded(name) for name in _TEXTS}, at)
+    rows |= {name: defects.floats(name)[at] for name in _FIGURES}
+    rows["observation_id"] = defects.column("observation_id").take(at)
     seen = _coding(seen)
     if seen_again(seen).any():
         newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)

@@ -27,6 +27,7 @@ from planner.contracts import (
     PIPES,
 )
 from planner.distinct import numbers_at, places_among, places_in, unlike_in
+from planner.held import Held
 from planner.order import order_by
 from planner.screening.align import align
 from planner.screening.axis import (
@@ -65,27 +66,25 @@ Places = npt.NDArray[np.intp]
 
 @dataclass(frozen=True)
 class Located:
-    """Rows on their pipes: each table by its contract's name."""
+    """Rows on their pipes: each table by its contract's name.
+
+    `rows` holds `DEFECTS`; `seen` what the runs of these rows saw of these pipes, as
+    `seen_parts` gives it, None where that is not known or lengths were set anew since.
+    """
 
     pipes: pd.DataFrame
     inspections: pd.DataFrame
-    defects: pd.DataFrame
+    rows: Held
     laterals: pd.DataFrame
     growth: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
+    seen: Columns | None = None
 
-
-@dataclass(frozen=True)
-class LocatedAnew(Located):
-    """What `locate` gives for later steps.
-
-    `coded` has some texts of the defects by number; `seen` what the runs of these defects saw
-    of these pipes, as `seen_parts` gives it, None where lengths were set anew since.
-    """
-
-    coded: Columns
-    seen: Columns | None
+    @property
+    def defects(self) -> pd.DataFrame:
+        """`DEFECTS`, made once, for whoever reads the frame."""
+        return self.rows.frame
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -98,7 +97,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     first_day: str,
     listed: Listed | None = None,
     matched: Matched | None = None,
-) -> LocatedAnew:
+) -> Located:
     """Put every coded row on its pipe, or say why not.
 
     Parameters
@@ -120,7 +119,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
 
     Returns
     -------
-    LocatedAnew
+    Located
         Pipes with length, placing and where laterals are known; runs with pipe and
         counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`.
 
@@ -162,20 +161,18 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     rows = make_defects(good, spots, pairs, settings)
     seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
     growth = _overtaken(rows, observations, seen, usable, settings, flags)
-    own, coded = _in_order(rows, observations)
-    defects = conform(_said(own, observations), DEFECTS)
+    defects = Held(DEFECTS, _said(_in_order(rows, observations), observations))
     axes = known_parts(axes, seen, flags)
-    found = find_laterals(axes, defects, coded, laterals, seen, settings, flags)
+    found = find_laterals(axes, defects, laterals, seen, settings, flags)
     flag_unseen(axes, seen, flags)
-    return LocatedAnew(
+    return Located(
         pipes=conform(axes, PIPES),
         inspections=conform(runs, INSPECTIONS),
-        defects=defects,
+        rows=defects,
         laterals=found.laterals,
         growth=growth,
         flags=_flag_table(flags, defects),
         left_over=_left_over(observations, reasons, runs, refused, found.left_over),
-        coded=coded,
         seen=seen,
     )
 
@@ -321,13 +318,13 @@ def _own(rows: Columns) -> Columns:
     return own
 
 
-def _in_order(rows: Columns, observations: pd.DataFrame) -> tuple[Columns, Columns]:
-    """Give them in the order of `DEFECTS`; and those of them that are texts."""
+def _in_order(rows: Columns, observations: pd.DataFrame) -> Columns:
+    """Give them in the order of `DEFECTS`."""
     own, ids = _own(rows), observations["observation_id"].array
     if len(own["at"]):
         keys = [own["pipe_id"].ordered().codes, own["from_m"], ids.take(own["at"])]
         own = taken(own, order_by(keys))
-    return own, {name: one for name, one in own.items() if isinstance(one, Coded)}
+    return own
 
 
 def _said(own: Columns, observations: pd.DataFrame) -> Columns:
@@ -372,9 +369,10 @@ def _note_older(rows: Columns, newer: Texts, runs: pd.DataFrame) -> None:
     rows["flags"] = join_notes(rows["flags"], notes)
 
 
-def _flag_table(flags: Flags, defects: pd.DataFrame) -> pd.DataFrame:
-    at = np.flatnonzero(np.asarray(defects["flags"].array != "", dtype=bool))
-    doubts = (defects[name].array.take(at).tolist() for name in ("observation_id", "flags"))
+def _flag_table(flags: Flags, defects: Held) -> pd.DataFrame:
+    said = defects.coded("flags")
+    at = np.flatnonzero(~said.holds(""))
+    doubts = (defects.column("observation_id").take(at).tolist(), said[at].tolist())
     rows = [*flags.rows, *zip(*doubts, strict=True)]
     return conform(
         [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(rows)], FLAGS

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from planner.contracts import FINDINGS, FLAGS, VERDICTS
+from planner.contracts import FINDINGS, FLAGS, SPANS, VERDICTS
 from planner.errors import RulebookError
+from planner.held import Held, held
 from planner.screening.rulebook import Rulebook, with_limits
 from planner.screening.screen import Screened, screen
 from planner.tables import conform
@@ -16,12 +17,12 @@ Limits = Mapping[str, tuple[float, str]]
 
 
 def screen_with_own(
-    spans: pd.DataFrame,
+    spans: pd.DataFrame | Held,
     pipes: pd.DataFrame,
     rulebook: Rulebook,
     own: Mapping[str, Limits],
     *,
-    defects: pd.DataFrame | None = None,
+    defects: pd.DataFrame | Held | None = None,
 ) -> tuple[Screened, pd.DataFrame]:
     """Screen all spans by the book, and those with limits of their own by these.
 
@@ -41,6 +42,7 @@ def screen_with_own(
     found = screen(spans, pipes, rulebook, defects=defects)
     if not own:
         return found, conform([], FLAGS)
+    rows = held(spans, SPANS).frame
     groups: dict[tuple[tuple[str, tuple[float, str]], ...], list[str]] = {}
     for span_id, limits in own.items():
         groups.setdefault(tuple(sorted(limits.items())), []).append(span_id)
@@ -51,7 +53,7 @@ def screen_with_own(
         except RulebookError as error:
             flags += [{"step": "decisions", "key": key, "what": str(error)} for key in ids]
             continue
-        part = screen(spans[spans["span_id"].isin(ids)], pipes, book, defects=defects)
+        part = screen(rows[rows["span_id"].isin(ids)], pipes, book, defects=defects)
         parts.append((ids, part))
 
     def verdicts() -> pd.DataFrame:

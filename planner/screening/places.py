@@ -14,6 +14,7 @@ import pandas as pd
 
 from planner.coded_text import Coded, Columns, alike, beneath, taken
 from planner.distinct import pairs_of
+from planner.held import Held
 from planner.order import order_by
 from planner.screening.bands import compiled
 from planner.screening.joints import split_repeated
@@ -31,23 +32,19 @@ Places = npt.NDArray[np.intp]
 Marks = npt.NDArray[np.bool_]
 
 
-def gather(
-    defects: pd.DataFrame, pipes: pd.DataFrame, settings: Survey, flags: Flags, coded: Columns
-) -> Columns:
+def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Columns:
     """Lay out the rows that make spans, with the place each belongs to.
 
     Parameters
     ----------
     defects
-        Rows of `DEFECTS` that count.
+        Holds the rows of `DEFECTS` that count.
     pipes
         Obeys `PIPES`.
     settings
         How close stations are one place.
     flags
         What was assumed about joints is said here.
-    coded
-        Texts of `defects` by numbers, as far as they are at hand.
 
     Returns
     -------
@@ -57,18 +54,24 @@ def gather(
         condition), part (own or flag), core_from, core_to [m] (what is coded), place (a number,
         in order of pipe, group and station).
     """
-    ids = defects["observation_id"].array
-    rows = _columns_of(defects, np.arange(len(defects)), coded)
+    ids = defects.column("observation_id")
+    rows = _columns_of(defects)
     role, damage = rows["role"], rows["role"].holds("damage")
     again = damage & rows["kind"].holds("repeated")
     single = taken(rows, np.flatnonzero((damage | role.holds("condition")) & ~again))
     single["group"] = Coded.where(single["role"].holds("damage"), "damage", single["mechanism"])
     parts = [single]
     if again.any():
-        some = defects[again].assign(row_here=np.flatnonzero(again))
-        repeated = split_repeated(some, defects, pipes, settings, flags)
-        place = repeated["row_here"].to_numpy(dtype=np.intp)
-        parts.append({**_columns_of(repeated, place, {}), "group": Coded.of(repeated["group"])})
+        some = defects.frame[again].assign(row_here=np.flatnonzero(again))
+        repeated = split_repeated(some, defects.frame, pipes, settings, flags)
+        parts.append(
+            {
+                **{name: Coded.of(repeated[name]) for name in (*_TEXTS, "group")},
+                **{name: repeated[name].to_numpy(dtype=float) for name in _FIGURES},
+                **_joints(repeated["at_joint"].array),
+                "row": repeated["row_here"].to_numpy(dtype=np.intp),
+            }
+        )
     own = clustered(beneath(parts), ids, settings.touch_m)
     seen = taken(rows, np.flatnonzero(role.holds("flag")))
     seen["group"] = Coded.one("flag", len(seen["role"]))
@@ -89,14 +92,20 @@ def gather(
     return taken(members, order_by([*order, ids.take(members["row"])]))
 
 
-def _columns_of(rows: pd.DataFrame, place: Places, coded: Columns) -> Columns:
-    joint = pd.array(rows["at_joint"].array, dtype="boolean")
+def _columns_of(rows: Held) -> Columns:
     return {
-        **{name: coded[name] if name in coded else Coded.of(rows[name]) for name in _TEXTS},
-        **{name: rows[name].to_numpy(dtype=float) for name in _FIGURES},
+        **{name: rows.coded(name) for name in _TEXTS},
+        **{name: rows.floats(name) for name in _FIGURES},
+        **_joints(rows.column("at_joint")),
+        "row": np.arange(len(rows)),
+    }
+
+
+def _joints(at_joint: Any) -> Columns:  # noqa: ANN401 - any array of yes, no and unknown
+    joint = pd.array(at_joint, dtype="boolean")
+    return {
         "joint": joint.to_numpy(dtype=bool, na_value=False),
         "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
-        "row": place,
     }
 
 

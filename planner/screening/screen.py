@@ -17,12 +17,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
-from planner.contracts import PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
+from planner.contracts import DEFECTS, PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among, unlike_in
+from planner.held import Held, held
 from planner.screening.coded import Coded, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
+from planner.screening.flip_kernel import Flips
 from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
@@ -92,11 +94,11 @@ class ScreenedSleeves:
 
 
 def screen(
-    spans: pd.DataFrame,
+    spans: pd.DataFrame | Held,
     pipes: pd.DataFrame,
     rulebook: Rulebook,
     *,
-    defects: pd.DataFrame | None = None,
+    defects: pd.DataFrame | Held | None = None,
 ) -> Screened:
     """Say of each span what it needs, how soon, which methods may serve it, and why.
 
@@ -123,12 +125,14 @@ def screen(
     TableError
         If a table breaks its contract.
     """
-    check(spans, SPANS)
     check(pipes, PIPES)
+    rows = held(spans, SPANS).frame
+    beside = None if defects is None else held(defects, DEFECTS).frame
     # Words wait for their reader: what is written into a table meanwhile is not for them.
-    spans, pipes = spans.copy(deep=False), pipes.copy(deep=False)
-    beside = None if defects is None else defects.copy(deep=False)
-    found = _Screening(spans, pipes, rulebook, beside, _pays(len(spans)))
+    rows, pipes = rows.copy(deep=False), pipes.copy(deep=False)
+    beside = None if beside is None else beside.copy(deep=False)
+    found = _Screening(rows, pipes, rulebook, beside, _pays(len(rows)))
+    found.judge()
     return Screened(found.verdicts, found.findings)
 
 
@@ -220,11 +224,20 @@ class _Screening:
         """What all rules come to, in steps."""
         return self.run.settled()
 
+    @cached_property
+    def flips(self) -> Flips | None:
+        """By how little each verdict would be another; None where all is judged in steps."""
+        return None if self.coded is None else flips_of(self.coded, self.rulebook)
+
+    def judge(self) -> None:
+        """Judge all spans, where that is done in numbers: words wait for their reader."""
+        _ = self.flips
+
     def verdicts(self) -> pd.DataFrame:
         """Give `VERDICTS`."""
-        if self.coded is None:
+        if self.coded is None or self.flips is None:
             return self.settled[2]
-        verdicts = verdicts_of(self.coded, margins_in_words(flips_of(self.coded, self.rulebook)))
+        verdicts = verdicts_of(self.coded, margins_in_words(self.flips))
         marks = is_among(self.spans["state"], [FAILED])
         if marks.any():  # few, and for a person: in steps
             failed = self.spans[marks]

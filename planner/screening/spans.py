@@ -28,6 +28,7 @@ from planner.contracts import (
 )
 from planner.distinct import first_rows, groups_of, numbers_at, pairs_of
 from planner.ground.ids import KnownIds, ids_of
+from planner.held import Held, held
 from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import JOINT, REPEATED
@@ -54,25 +55,29 @@ Texts = Any  # a text column
 
 @dataclass(frozen=True)
 class Spanned:
-    """What `make_spans` gives; `lost_ids` are earlier ids without an heir."""
+    """What `make_spans` gives: `rows` holds `SPANS`; `lost_ids` are earlier ids without an heir."""
 
-    spans: pd.DataFrame
+    rows: Held
     span_rows: pd.DataFrame
     flags: pd.DataFrame
     left_over: pd.DataFrame
     lost_ids: pd.DataFrame
 
+    @property
+    def spans(self) -> pd.DataFrame:
+        """`SPANS`, made once, for whoever reads the frame."""
+        return self.rows.frame
+
 
 def make_spans(  # noqa: PLR0913  four tables, and what decides
     pipes: pd.DataFrame,
     inspections: pd.DataFrame,
-    defects: pd.DataFrame,
+    defects: pd.DataFrame | Held,
     laterals: pd.DataFrame,
     settings: Survey,
     known: KnownIds,
     *,
     first_day: str,
-    coded: Columns | None = None,
     seen: Columns | None = None,
 ) -> Spanned:
     """Join defects at one place into spans.
@@ -87,8 +92,6 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
         Ids of earlier runs: a span at an earlier one's place keeps its id.
     first_day
         YYYY-MM-DD, the day to which the age of surveys counts; "" = unknown.
-    coded
-        Texts of the defects by numbers, as far as `locate` has them at hand.
     seen
         What the runs of the defects saw of the pipes; None = it is asked here.
 
@@ -103,21 +106,20 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     TableError
         If a table breaks its contract.
     """
-    tables = ((pipes, PIPES), (inspections, INSPECTIONS), (defects, DEFECTS), (laterals, LATERALS))
-    for frame, table in tables:
+    for frame, table in ((pipes, PIPES), (inspections, INSPECTIONS), (laterals, LATERALS)):
         check(frame, table)
-    flags = Flags()
-    coded = coded or {}
+    rows, flags = held(defects, DEFECTS), Flags()
     if seen is None:
-        told = coded.get("inspection_id") or Coded.of(defects["inspection_id"])
-        seen = with_rows(seen_parts(pipes, inspections, settings), told.used())
-    newer = overtaken_by(defects, seen) if seen_again(seen).any() else np.array([], dtype=object)
-    old, counted = newer != "", defects
-    if old.any():
-        counted, coded = defects[~old], taken(coded, ~old)
-    members = gather(counted, pipes, settings, flags, coded)
+        filmed = rows.coded("inspection_id").used()
+        seen = with_rows(seen_parts(pipes, inspections, settings), filmed)
+    newer = np.array([], dtype=object)
+    if seen_again(seen).any():
+        newer = overtaken_by(rows.frame, seen)
+    old = newer != ""
+    counted = rows.taken(~old) if old.any() else rows
+    members = gather(counted, pipes, settings, flags)
     spans = _spans_of(members)
-    ids = counted["observation_id"].array
+    ids = counted.column("observation_id")
     links = _links(members, *_lenders(spans), ids)
     spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
     spans |= _of_pipe(spans, pipes, laterals)
@@ -126,19 +128,19 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     given, lost = ids_of({**places, "step": _steps(spans)}, known, "span")
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
-        spans=_span_table(spans, given),
+        rows=_span_table(spans, given),
         span_rows=conform(_once(links, ids, given), SPAN_ROWS),
         flags=conform(said, FLAGS),
-        left_over=_overtaken(defects, newer),
+        left_over=_overtaken(rows, newer),
         lost_ids=lost,
     )
 
 
-def _span_table(spans: Columns, ids: Texts) -> pd.DataFrame:
-    """Give `SPANS`: put in the order of the table before texts are written out."""
+def _span_table(spans: Columns, ids: Texts) -> Held:
+    """Give `SPANS`, put in the order of the table."""
     order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
     some = {name: spans[name] for name in SPANS.names if name in spans}
-    return conform({**taken(some, order), "span_id": ids.take(order)}, SPANS)
+    return Held(SPANS, {**taken(some, order), "span_id": ids.take(order)})
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -387,12 +389,12 @@ def _ages(oldest: Coded, first_day: str) -> Numbers:
     return np.asarray(ages[oldest.codes], dtype=float)
 
 
-def _overtaken(defects: pd.DataFrame, newer: npt.NDArray[np.object_]) -> pd.DataFrame:
+def _overtaken(rows: Held, newer: npt.NDArray[np.object_]) -> pd.DataFrame:
     """List the rows that make no span because a newer survey saw their place."""
     if not (newer != "").any():
         return conform([], LEFT_OVER)
-    old = (newer != "") & defects["role"].isin(_ROLES).to_numpy()
-    rows = defects.loc[old, ["observation_id", "file", "row"]]
-    rows = rows.rename(columns={"observation_id": "key"})
+    old = (newer != "") & rows.coded("role").among(_ROLES)
+    left = rows.frame.loc[old, ["observation_id", "file", "row"]]
+    left = left.rename(columns={"observation_id": "key"})
     reason = [f"older survey: {name} saw the place again" for name in newer[old]]
-    return conform(rows.assign(step=STEP, reason=reason), LEFT_OVER)
+    return conform(left.assign(step=STEP, reason=reason), LEFT_OVER)

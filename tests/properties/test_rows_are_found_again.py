@@ -116,11 +116,17 @@ def _inside(found: Located, spanned: Spanned) -> None:
         assert 0.0 <= one.x_m <= lengths[one.pipe_id] + 1e-9
 
 
+def _tables(found: Located | Spanned) -> list[str]:
+    """Name the tables; `rows` holds the one of the step itself."""
+    own = "defects" if isinstance(found, Located) else "spans"
+    return [own, *(one.name for one in fields(found) if one.name not in ("rows", "seen"))]
+
+
 def tables_of(found: Located) -> dict[str, pd.DataFrame]:
     spanned = spans_of(found)
     return {
-        **{one.name: bare(getattr(found, one.name)) for one in fields(Located)},
-        **{f"span {name}": bare(table) for name, table in vars(spanned).items()},
+        **{name: bare(getattr(found, name)) for name in _tables(found)},
+        **{f"span {name}": bare(getattr(spanned, name)) for name in _tables(spanned)},
     }
 
 

@@ -16,7 +16,7 @@ import shapely
 
 from planner.errors import FileError
 from planner.inputs.project import Inputs, read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 from planner.screening.locate import Located
 
 pytestmark = pytest.mark.network_samples

@@ -11,7 +11,7 @@ import pytest
 
 from planner.contracts import GRADES
 from planner.inputs.project import read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 from planner.screening.grade import grade_of, quick_rating, rate, rate_inspections
 from planner.screening.locate import Located
 from planner.tables import conform

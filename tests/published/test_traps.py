@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from planner.inputs.project import read_project
-from planner.propose import place_rows
+from planner.rule_spans import place_rows
 from planner.screening.locate import Located
 
 EAST, NORTH = 560000.0, 5930000.0
