@@ -34,7 +34,7 @@ from planner.city.columns import arrow_table
 from planner.city.filing import CityError, read_frame, write_frame
 from planner.city.gather import OWN, union_tables
 from planner.city.numbers import Renumbering, free_base, number_pipes
-from planner.city.parts import part_pipes
+from planner.city.parts import most_of, part_pipes
 from planner.city.pool import Done, PlainLoop, Processes, Task
 from planner.city.rows import read_rows, write_rows
 from planner.city.run import HOME, run_city
@@ -276,6 +276,13 @@ def test_a_killed_process_costs_only_its_own_time(finished: Path, tmp_path: Path
         made = run_city(town, pool, most=MOST)
     assert (town / HOME / "died").exists()
     assert contents(made.out) == contents(finished / "out" / "city")
+
+
+def test_parts_of_a_larger_city_hold_more_pipes() -> None:
+    """32 parts of 2,000 pipes are 64,000, and of 4,000 they are 128,000: from there on it doubles."""
+    assert [most_of(n) for n in (0, 10_000, 63_999)] == [2_000] * 3
+    assert [most_of(n) for n in (64_000, 127_999)] == [4_000] * 2
+    assert [most_of(n) for n in (128_000, 1_000_000)] == [8_000] * 2
 
 
 def test_parts_hold_whole_catchments_and_cut_only_huge_ones() -> None:

@@ -12,7 +12,6 @@ import pandas as pd
 
 from planner.city.filing import in_one_line, read_frame
 from planner.city.gather import all_parts, central_tables
-from planner.city.parts import MOST
 from planner.city.pool import Pool, Say
 from planner.city.run import HOME, Job, alone, known_after, propose_parts, sweep
 from planner.city.split import split_town
@@ -30,7 +29,7 @@ class ByParts:
     """Goes the engineer's half part by part where a project has many pipes, else in one piece."""
 
     def __init__(
-        self, pool: Callable[[], Pool], most: int = MOST, say: Say = lambda _: None
+        self, pool: Callable[[], Pool], most: int | None = None, say: Say = lambda _: None
     ) -> None:
         """Start nothing yet.
 
@@ -39,7 +38,7 @@ class ByParts:
         pool
             Gives who does the parts.
         most
-            Pipes of one part at most.
+            Pipes of one part at most; None = as `parts.most_of` has it.
         say
             Hears how far it is.
         """

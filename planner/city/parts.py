@@ -17,8 +17,11 @@ from scipy.sparse.csgraph import connected_components
 
 Places = npt.NDArray[np.intp]
 
-MOST = 2_000
-"""Pipes of one part at most: with ten coded rows each, 0.1 GB and about a second of work."""
+FEWEST, MOST = 2_000, 8_000
+"""Pipes of one part at most, in a small city and in a huge one: of 8,000 with ten coded rows each,
+about four seconds of work."""
+# So many parts are enough for all who work on them.
+_PARTS = 32
 # The widest cell of the grid [m], halved until no cell holds too many; below the least the
 # pipes lie on top of each other and are cut by their ids.
 _WIDEST_M = 2.0**20
@@ -47,7 +50,19 @@ def catchments(pipes: pd.DataFrame) -> Places:
     return np.asarray(labels[:count], dtype=np.intp)
 
 
-def part_pipes(pipes: pd.DataFrame, most: int = MOST) -> Places:
+def most_of(count: int) -> int:
+    """Give how many pipes a part of a city of `count` pipes has at most.
+
+    What a part costs however few its pipes are is spread over more of them in a larger city. It
+    grows by doubling, at 64,000 pipes and at 128,000, so that a few pipes more seldom cut all anew.
+    """
+    most = FEWEST
+    while most < MOST and most * _PARTS <= count:
+        most *= 2
+    return most
+
+
+def part_pipes(pipes: pd.DataFrame, most: int | None = None) -> Places:
     """Give the part of each pipe, numbered from 0 in order of their least pipe_id.
 
     Parameters
@@ -55,10 +70,11 @@ def part_pipes(pipes: pd.DataFrame, most: int = MOST) -> Places:
     pipes
         Obeys `PIPES`, sorted by pipe_id.
     most
-        Pipes of one part at most.
+        Pipes of one part at most; None = as `most_of` has it.
     """
     if not len(pipes):
         return np.zeros(0, dtype=np.intp)
+    most = most or most_of(len(pipes))
     groups = _cut(catchments(pipes), _middles(pipes), most)
     # The pipes are in order: the first of a group is its least.
     _, first, sizes = np.unique(groups, return_index=True, return_counts=True)

@@ -33,7 +33,6 @@ from planner.city.gather import (
     totals_of,
 )
 from planner.city.numbers import KINDS, number_pipes
-from planner.city.parts import MOST
 from planner.city.pool import Pool, Say, Task
 from planner.city.rows import are_there, write_rows
 from planner.city.ruled import FOLDER as RULED
@@ -121,7 +120,7 @@ def run_city(
     overrides: Mapping[str, str] | None = None,
     *,
     week: bool = False,
-    most: int = MOST,
+    most: int | None = None,
     say: Say = lambda _: None,
 ) -> CityRun:
     """Go the engineer's half of the way for a project, part by part, and keep the ids given.
@@ -139,7 +138,7 @@ def run_city(
     week
         Plan the week too; zones of it are dealt by `pool`.
     most
-        Pipes of one part at most.
+        Pipes of one part at most; None = as `parts.most_of` has it.
     say
         Hears how far it is.
 

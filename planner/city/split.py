@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.city.filing import Hashes, digest_of, row_marks
-from planner.city.parts import MOST, part_pipes
+from planner.city.parts import part_pipes
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
@@ -66,7 +66,9 @@ class Town:
         return self.nodes[is_among(self.nodes["node_id"], ends)]
 
 
-def split_town(inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: int = MOST) -> Town:
+def split_town(
+    inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: int | None = None
+) -> Town:
     """Lay a project out by parts.
 
     Parameters
@@ -74,7 +76,7 @@ def split_town(inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: i
     inputs, known, decisions
         As for `propose.propose`.
     most
-        Pipes of one part at most.
+        Pipes of one part at most; None = as `parts.most_of` has it.
     """
     pipes, flags = inputs.pipes, Flags()
     matched = match_runs(pipes, inputs.inspections, inputs.observations, flags)
