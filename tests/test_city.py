@@ -27,7 +27,7 @@ import shapely
 from city_town import write_city
 from typer.testing import CliRunner
 
-from planner import propose as propose_step
+from planner import rule_spans as rule_step
 from planner.city import work
 from planner.city.code import code_mark, same_code
 from planner.city.columns import arrow_table
@@ -231,9 +231,9 @@ def test_a_broken_run_goes_on_where_it_was(
     Rows put on pipes to count the quantities of prices are not put there again to propose.
     """
     placed = []
-    place_rows = propose_step.place_rows
+    place_rows = rule_step.place_rows
     monkeypatch.setattr(
-        propose_step, "place_rows", lambda *given: placed.append(1) or place_rows(*given)
+        rule_step, "place_rows", lambda *given: placed.append(1) or place_rows(*given)
     )
     town = Path(shutil.copytree(finished, tmp_path / "town"))
     expected = contents(town / "out" / "city")
@@ -279,7 +279,7 @@ def test_a_killed_process_costs_only_its_own_time(finished: Path, tmp_path: Path
 
 
 def test_parts_of_a_larger_city_hold_more_pipes() -> None:
-    """32 parts of 2,000 pipes are 64,000, and of 4,000 they are 128,000: from there on it doubles."""
+    """32 parts of 2,000 pipes are 64,000, of 4,000 they are 128,000: there it doubles."""
     assert [most_of(n) for n in (0, 10_000, 63_999)] == [2_000] * 3
     assert [most_of(n) for n in (64_000, 127_999)] == [4_000] * 2
     assert [most_of(n) for n in (128_000, 1_000_000)] == [8_000] * 2
