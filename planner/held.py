@@ -7,8 +7,8 @@ once, where somebody reads one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cached_property
+from collections.abc import Callable, Mapping
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of, unknown
-from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of, taken
+from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
 from planner.tables import Table, check, conform
 
 
@@ -29,12 +29,13 @@ class Held:
         The contract.
     columns
         As `tables.conform` takes them, all as long as each other, at least one; rows in the
-        order of the contract's key. What is missing is unknown.
+        order of the contract's key. What is missing is unknown. The first is there; any other
+        may be a function without arguments that gives it, asked once, where somebody reads it.
     """
 
-    def __init__(self, table: Table, columns: Columns) -> None:
+    def __init__(self, table: Table, columns: Mapping[str, Any]) -> None:
         self.table = table
-        self._columns = columns
+        self._columns = dict(columns)
         self._read: Columns = {}
 
     @staticmethod
@@ -52,7 +53,7 @@ class Held:
     @cached_property
     def frame(self) -> pd.DataFrame:
         """The rows by their contract; `TableError` where they break it."""
-        return conform(self._columns, self.table)
+        return conform({name: self._given(name) for name in self._columns}, self.table)
 
     def coded(self, name: str) -> Coded:
         """Give a column of texts by numbers, made once."""
@@ -78,7 +79,18 @@ class Held:
         if "frame" in self.__dict__:
             some = self.frame.iloc[np.arange(len(self))[at]].reset_index(drop=True)
             return Held.of(some, self.table)
-        return Held(self.table, taken(self._columns, at))
+        later = {name: partial(self._taken, name, at) for name in self._columns}
+        first = next(iter(later))
+        return Held(self.table, {**later, first: later[first]()})
+
+    def _given(self, name: str) -> Any:  # noqa: ANN401 - any column, None where there is none
+        given = self._columns.get(name)
+        if callable(given):
+            given = self._columns[name] = given()
+        return given
+
+    def _taken(self, name: str, at: Any) -> Any:  # noqa: ANN401 - any column
+        return self._given(name)[at]
 
     def _once(self, what: str, read: Callable[[str], Any]) -> Any:  # noqa: ANN401 - any column
         if what not in self._read:
@@ -88,13 +100,13 @@ class Held:
     def _coded(self, name: str) -> Coded:
         if "frame" in self.__dict__:
             return coded_in(self.frame, name)
-        given = self._columns.get(name)
+        given = self._given(name)
         if given is None:
             return Coded.one("", len(self))
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
-        given = self.frame[name].array if "frame" in self.__dict__ else self._columns.get(name)
+        given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
         elif isinstance(given, np.ndarray):
@@ -106,7 +118,7 @@ class Held:
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if "frame" in self.__dict__:
             return self.frame[name].array
-        given, kind = self._columns.get(name), self.table[name].kind
+        given, kind = self._given(name), self.table[name].kind
         if given is None:
             return unknown(kind, len(self))
         if isinstance(given, Coded):

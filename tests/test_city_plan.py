@@ -17,6 +17,7 @@ from city_town import write_city
 from typer.testing import CliRunner
 
 from planner import propose as propose_step
+from planner import rule_spans as rule_step
 from planner.city.by_parts import ByParts
 from planner.city.pool import PlainLoop
 from planner.city.run import HOME
@@ -102,13 +103,13 @@ def test_only_the_changed_part_is_touched(
     """
     folder = Path(shutil.copytree(town, tmp_path / "town"))
     proposed: list[int] = []
-    place_rows = propose_step.place_rows
+    place_rows = rule_step.place_rows
 
     def counted(*given: object) -> object:
         proposed.append(1)
         return place_rows(*given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(propose_step, "place_rows", counted)
+    monkeypatch.setattr(rule_step, "place_rows", counted)
     run_project(folder, ALWAYS, engineer=BY_PARTS)
     home = folder / HOME / "parts"
     parts = {path.name for path in home.iterdir()}
