@@ -27,7 +27,7 @@ from planner.contracts import (
     PIPES,
 )
 from planner.distinct import numbers_at, places_among, places_in, unlike_in
-from planner.held import Held
+from planner.held import Held, held
 from planner.order import order_by
 from planner.screening.align import align
 from planner.screening.axis import (
@@ -91,7 +91,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     pipes: pd.DataFrame,
     nodes: pd.DataFrame,
     inspections: pd.DataFrame,
-    observations: pd.DataFrame,
+    observations: pd.DataFrame | Held,
     laterals: pd.DataFrame,
     settings: Survey,
     first_day: str,
@@ -132,10 +132,10 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         (pipes, PIPES),
         (nodes, NODES),
         (inspections, INSPECTIONS),
-        (observations, OBSERVATIONS),
         (laterals, LATERALS),
     ):
         check(frame, table)
+    observations = held(observations, OBSERVATIONS).frame
     flags = Flags()
     if matched is None:
         matched = match_runs(pipes, inspections, observations, flags)
