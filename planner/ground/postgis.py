@@ -95,11 +95,6 @@ class Session:
         with _one_line(self.name), self._connection.cursor() as cursor:
             cursor.adbc_ingest(name, table, mode="append", db_schema_name=schema)
 
-    def stage(self, table: pa.Table, name: str) -> None:
-        """Make a table of this session alone; it is gone when the session ends, however it ends."""
-        with _one_line(self.name), self._connection.cursor() as cursor:
-            cursor.adbc_ingest(name, table, mode="create", temporary=True)
-
     @contextmanager
     def snapshot(self) -> Iterator[None]:
         """All that is read inside is of one moment, and nothing can be written."""

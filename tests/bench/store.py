@@ -22,7 +22,8 @@ from store_crashes import CRS, SCHEMA, WRITERS, kill_again_and_again, race, town
 
 from planner.ground.postgis import connected
 from planner.run_folders import RUNS
-from planner.store.pushed import last_push, read_pushed
+from planner.store.pulled import read_pushed
+from planner.store.pushed import last_push
 from planner.store.team import init_team, push_team
 from tests.bench.frame import BenchResult, timed
 from tests.bench.locate import make_city
