@@ -46,20 +46,22 @@ def alike_in(numbered: Mapping[str, Numbered], count: int) -> Alike | None:
     """
     if count < _ROWS:
         return None
-    kind, kinds, names = np.zeros(count, dtype=np.int64), 1, []
+    kind, kinds, names = np.zeros(count, dtype=np.int32), 1, list[str]()
     for name, column in sorted(numbered.items(), key=lambda item: (item[1].words, item[0])):
         if kinds * column.words > count // _APART:
             kind, kinds = _packed(kind, kinds)
         if kinds * column.words <= count // _APART:
-            kind = kind * column.words + column.at
+            kind *= column.words
+            kind += column.at
             kinds *= column.words
             names.append(name)
     if len(names) < _COLUMNS:
         return None
     kind, kinds = _packed(kind, kinds)
-    rows = np.arange(count, 0, -1)
     first = np.zeros(kinds, dtype=np.int64)
-    first[kind[::-1]] = rows  # Of many rows the last one written stays: the first of the table.
+    first[kind[::-1]] = np.arange(
+        count, 0, -1
+    )  # Of many rows the last one written stays: the first of the table.
     return Alike(tuple(sorted(names)), first[kind], kinds)
 
 
@@ -75,8 +77,8 @@ def place_of(first: NDArray[np.int64], kinds: NDArray[np.int64]) -> NDArray[np.i
     return None if (found < 0).any() else found
 
 
-def _packed(kind: NDArray[np.int64], kinds: int) -> tuple[NDArray[np.int64], int]:
+def _packed(kind: NDArray[np.int32], kinds: int) -> tuple[NDArray[np.int32], int]:
     """Give the kinds that there are new numbers without gaps, in their order."""
     there = np.zeros(kinds, dtype=bool)
     there[kind] = True
-    return (np.cumsum(there) - 1)[kind], int(there.sum())
+    return (np.cumsum(there, dtype=np.int32) - 1)[kind], int(there.sum())

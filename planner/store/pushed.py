@@ -38,7 +38,7 @@ from planner.store.schema import (
 from planner.tables import Column, Table
 
 _SQL = {
-    "text": "text collate \"C\"",  # the order of files, and quick to sort
+    "text": 'text collate "C"',  # the order of files, and quick to sort
     "date": "date",
     "number": "double precision",
     "whole": "bigint",
@@ -157,7 +157,7 @@ def _load(session: Session, to: _Target, table: Table, found: RunFile) -> dict[s
         layer[ALIKE] = {"columns": same.columns, "kinds": same.kinds}
     # A value that stands in each row does not travel: the table fills it in.
     filled = {name: _constant(value) for name, value in found.still.items() if _is_plain(value)}
-    rows |= {name: found.column(name) for name in found.columns if name not in filled}
+    rows |= {name: values for name, values in found.columns.items() if name not in filled}
     shape = ""
     if found.shapes is not None:
         layer["srid"] = _srid(session, to.postgis, found.metadata)

@@ -39,7 +39,8 @@ class Numbered:
 class RunFile:
     """What one Parquet file of a run holds.
 
-    `columns` are those with a value, null where a value is unknown; `blank` names the others.
+    `columns` are those with a value, null where a value is unknown, texts that repeat
+    by number (dictionary); `blank` names the others.
     `shapes` is WKB, or None where the table has none.
     """
 
@@ -60,11 +61,6 @@ class RunFile:
         """Give the columns that hold one value in all rows, with that value."""
         one = [name for name, held in self.numbered.items() if held.words == 1]
         return {name: self.columns[name][0].as_py() for name in one if self.count}
-
-    def column(self, name: str) -> pa.ChunkedArray:
-        """Give a column as it is sent, its texts written out."""
-        values = self.columns[name]
-        return values.cast(pa.string()) if pa.types.is_dictionary(values.type) else values
 
 
 def read_run_file(path: Path, table: Table) -> RunFile:
@@ -150,7 +146,8 @@ def _cast(values: pa.ChunkedArray, column: Column) -> pa.ChunkedArray:
     if column.kind == "date":
         return pc.if_else(pc.equal(values, ""), None, values).cast(pa.date32())
     if column.kind == "number":
-        return pc.if_else(pc.is_nan(values), None, values)
+        not_known = pc.is_nan(values)
+        return pc.if_else(not_known, None, values) if pc.any(not_known).as_py() else values
     if pa.types.is_dictionary(values.type):
         return values
     kinds = {"text": pa.string(), "whole": pa.int64(), "flag": pa.bool_()}
