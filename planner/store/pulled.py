@@ -47,9 +47,15 @@ def read_pushed(
     Raises
     ------
     StoreError
-        If somebody changed rows past the trigger that keeps them.
+        If another run was pushed since that moment, or somebody changed rows past the trigger
+        that keeps them.
     """
     home = quoted(need_postgis(session))
+    names = [
+        quoted(run_schema(schema), table.name) for table in TABLES if table.name in pushed.layers
+    ]
+    # A push puts other tables under these names: from now on it waits for us.
+    session.run(f"lock table {', '.join(names)} in access share mode")
     crs = str(pushed.record.get("source_crs") or "") or None
     for table in TABLES:
         if table.name not in pushed.layers:
@@ -62,6 +68,9 @@ def read_pushed(
         parts += [f"{home}.ST_AsBinary(geometry)"] if "srid" in layer else []
         parts += [ALIKE] if repeated else []
         found = _in_order(session.table(f"select {', '.join([*parts, 'fid'])} from {where}"))
+        if found.num_rows != layer["rows"]:  # Rows of a later push are not to be seen.
+            message = f"{session.name}: another run was pushed at this moment; try again"
+            raise StoreError(message)
         columns = plain_columns(found.select(range(len(held.columns))), held)
         if repeated:
             same = _part(table, set(repeated))

@@ -158,19 +158,18 @@ def _load(session: Session, to: _Target, table: Table, found: RunFile) -> dict[s
     # A value that stands in each row does not travel: the table fills it in.
     filled = {name: _constant(value) for name, value in found.still.items() if _is_plain(value)}
     rows |= {name: values for name, values in found.columns.items() if name not in filled}
-    shape = ""
-    if found.shapes is not None:
-        layer["srid"] = _srid(session, to.postgis, found.metadata)
-        kind = f"{shape_type(found.shapes)}, {layer['srid']}"
-        shape = f", geometry {quoted(to.postgis)}.geometry({kind})"
-        rows["geometry"] = found.shapes
-    parts = [
+    # Pages are filled as there is room: only a number of their own keeps the rows in order.
+    parts = ["fid bigint not null", f"{ALIKE} bigint"]
+    parts += [
         f"{quoted(column.name)} {_sql_of(column, filled.get(column.name, ''))}"
         for column in table.columns
     ]
-    # Pages are filled as there is room: only a number of their own keeps the rows in order.
-    parts = ["fid bigint not null", f"{ALIKE} bigint", *parts]
-    session.run(f"create table {where} ({', '.join([*parts, *_checks(table, fresh)])}{shape})")
+    if found.shapes is not None:
+        layer["srid"] = _srid(session, to.postgis, found.metadata)
+        kind = f"{shape_type(found.shapes)}, {layer['srid']}"
+        parts.append(f"geometry {quoted(to.postgis)}.geometry({kind})")
+        rows["geometry"] = found.shapes
+    session.run(f"create table {where} ({', '.join([*parts, *_checks(table, fresh)])})")
     session.add(pa.table(rows), fresh, to.schema)
     session.run(*_indexes(table, fresh, where, list(filled)))
     if found.shapes is not None:
