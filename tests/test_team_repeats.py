@@ -12,6 +12,7 @@ import random
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -32,7 +33,7 @@ from planner.store.pulled import read_pushed
 from planner.store.pushed import last_push
 from planner.store.run_file import read_run_file, shape_type
 from planner.store.team import init_team, pull_run, push_team
-from planner.tables import Table
+from planner.tables import Column, Table
 
 EVIL = "'); DROP TABLE pushes; -- \\ $1 %s <b>é中🚧\n\""
 
@@ -59,38 +60,41 @@ def anything(table: Table, count: int, seed: int) -> pd.DataFrame:
     Of each kind of column some hold nothing, one value, few, or another in each row.
     """
     rng = random.Random(seed)
-    words = ["", EVIL, "ä", "x" * 300, " ", "NaN", "\\N"]
-    data: dict[str, object] = {}
+    dtypes = {"number": "float64", "whole": "Int64", "flag": "Int32"}
+    data = {}
     for column in table.columns:
-        sort = rng.choice(["none", "one", "few", "many"])
+        pool = pool_of(column, rng.choice(["none", "one", "few", "many"]), count, rng)
+        values = rng.choices(pool, k=count)
         if column.name in table.key and column.kind == "text":
-            data[column.name] = pd.array([f"{n:06d}{EVIL}" for n in range(count)], dtype="str")
-        elif column.kind in ("text", "date"):
-            pool = list(column.one_of) or [w for w in words if w or column.blank]
-            if column.kind == "date":
-                pool = ["", "2026-02-28", "1999-12-31"]
-            if sort == "none" and column.blank:
-                pool = [""]
-            elif sort == "one":
-                pool = [rng.choice(pool)]
-            elif sort == "many" and not column.one_of and column.kind == "text":
-                pool = [f"{n}é" for n in range(count)]
-            data[column.name] = pd.array(rng.choices(pool, k=count), dtype="str")
-        elif column.kind == "number":
-            low, high = column.low or 0.0, column.high or 1e300
-            few = [low, -0.0 if low == 0 else low, 0.1 + 0.2 + low]
-            many = [rng.uniform(low, high) for _ in range(count)]
-            pool = {"none": [], "one": [low + 0.1], "few": few, "many": many}[sort]
-            pool = [*pool, np.nan] if column.blank and sort != "one" else pool or [low]
-            data[column.name] = np.array(rng.choices(pool, k=count))
-        else:
-            pool = {"none": [None], "one": [1], "few": [0, 1, None], "many": [0, 1]}[sort]
-            if column.kind == "whole" and sort in ("few", "many"):
-                pool = [2**53 + 1, 5, None] if sort == "few" else list(range(count))
-            pool = [value for value in pool if column.blank or value is not None] or [1]
-            kind = "Int32" if column.kind == "flag" else "Int64"
-            data[column.name] = pd.array(rng.choices(pool, k=count), dtype=kind)
+            values = [f"{n:06d}{EVIL}" for n in range(count)]
+        data[column.name] = pd.Series(values, dtype=dtypes.get(column.kind, "str"))
     return pd.DataFrame(data)
+
+
+def pool_of(column: Column, sort: str, count: int, rng: random.Random) -> list[Any]:
+    """Give what a column may hold: `sort` says whether nothing, one value, few or many."""
+    none: Any = ""
+    many: list[Any]
+    few: list[Any]
+    pools: dict[str, list[Any]]
+    if column.kind == "date":
+        pools = {"one": ["2024-02-29"], "few": ["2026-02-28", "1999-12-31", ""], "many": [""]}
+    elif column.kind == "text":
+        words = list(column.one_of) or [EVIL, "ä", "x" * 300, " ", "NaN", "\\N"]
+        many = words if column.one_of else [f"{n}é" for n in range(count)]
+        pools = {"one": words[:1], "few": words, "many": many}
+    elif column.kind == "number":
+        none, low, high = np.nan, column.low or 0.0, column.high or 1e300
+        few = [low, -0.0 if low == 0 else low, 0.1 + 0.2 + low]
+        many = [*few, *(rng.uniform(low, high) for _ in range(count))]
+        pools = {"one": [low + 0.1], "few": few, "many": many}
+    else:
+        none = None
+        many = [0, 1] if column.kind == "flag" else list(range(count))
+        few = [*many[:2], many[-1] if column.kind == "flag" else 2**53 + 1]
+        pools = {"one": [1], "few": few, "many": many}
+    pool = pools.get(sort, [])
+    return [*pool, none] if column.blank and sort != "one" else pool or pools["one"]
 
 
 def write_run(folder: Path, frames: dict[str, pd.DataFrame]) -> Path:
@@ -121,7 +125,7 @@ def test_any_columns_come_back_to_the_last_bit(
     shapes = random.Random(seed).choices(kinds, k=len(pipes))
     frames = {
         "observations": anything(OBSERVATIONS, 1500, seed + 10),
-        "pipes": gpd.GeoDataFrame(pipes, geometry=shapes, crs=CRS),
+        "pipes": gpd.GeoDataFrame(pipes, geometry=np.array(shapes, dtype=object), crs=CRS),
     }
     run = write_run(team, frames)
     push_team(team, run)
