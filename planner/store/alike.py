@@ -59,9 +59,8 @@ def alike_in(numbered: Mapping[str, Numbered], count: int) -> Alike | None:
         return None
     kind, kinds = _packed(kind, kinds)
     first = np.zeros(kinds, dtype=np.int64)
-    first[kind[::-1]] = np.arange(
-        count, 0, -1
-    )  # Of many rows the last one written stays: the first of the table.
+    # Backwards: of the rows of a kind the last one written stays, which is the first one.
+    first[kind[::-1]] = np.arange(count, 0, -1)
     return Alike(tuple(sorted(names)), first[kind], kinds)
 
 

@@ -22,12 +22,14 @@ from pandas.api.internals import (  # type: ignore[import-not-found]  # in no st
 from planner.arrays import unknown
 from planner.contracts import TABLES
 from planner.errors import StoreError
-from planner.ground.postgis import Session, quoted
+from planner.ground.postgis import PostgresError, Session, quoted
 from planner.store.alike import ALIKE, place_of
 from planner.store.postgis import plain_columns
 from planner.store.pushed import Pushed
 from planner.store.schema import need_postgis, run_schema
 from planner.tables import DTYPES, Table
+
+_NO_TABLE = "42P01"
 
 
 def read_pushed(
@@ -54,8 +56,11 @@ def read_pushed(
     names = [
         quoted(run_schema(schema), table.name) for table in TABLES if table.name in pushed.layers
     ]
-    # A push puts other tables under these names: from now on it waits for us.
-    session.run(f"lock table {', '.join(names)} in access share mode")
+    try:
+        # A push puts other tables under these names: from now on it waits for us.
+        session.run(f"lock table {', '.join(names)} in access share mode")
+    except PostgresError as error:
+        raise (_pushed_since(session) if error.state == _NO_TABLE else error) from error
     crs = str(pushed.record.get("source_crs") or "") or None
     for table in TABLES:
         if table.name not in pushed.layers:
@@ -69,8 +74,7 @@ def read_pushed(
         parts += [ALIKE] if repeated else []
         found = _in_order(session.table(f"select {', '.join([*parts, 'fid'])} from {where}"))
         if found.num_rows != layer["rows"]:  # Rows of a later push are not to be seen.
-            message = f"{session.name}: another run was pushed at this moment; try again"
-            raise StoreError(message)
+            raise _pushed_since(session)
         columns = plain_columns(found.select(range(len(held.columns))), held)
         if repeated:
             same = _part(table, set(repeated))
@@ -80,6 +84,10 @@ def read_pushed(
             shapes = shapely.from_wkb(found.columns[len(held.columns)].to_numpy())
             frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
         yield table.name, frame
+
+
+def _pushed_since(session: Session) -> StoreError:
+    return StoreError(f"{session.name}: another run was pushed at this moment; try again")
 
 
 def _part(table: Table, names: set[str]) -> Table:
@@ -127,7 +135,8 @@ def _frame(found: Mapping[str, Any], table: Table, count: int) -> pd.DataFrame:
                 both[numbers.index(at)] = values
             continue
         if values is None:
-            values = none if column.kind in ("text", "date") else unknown(column.kind, count)
+            text = column.kind in ("text", "date")
+            values = none.copy() if text else unknown(column.kind, count)  # It holds no texts anew.
         kind = "Int32" if column.kind == "flag" else DTYPES[column.kind]
         blocks.append((pd.Series(values).astype(kind).array, np.array([at])))  # type: ignore[call-overload]
     out: pd.DataFrame = create_dataframe_from_blocks(

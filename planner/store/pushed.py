@@ -153,13 +153,13 @@ def _load(session: Session, to: _Target, table: Table, found: RunFile) -> dict[s
     same = alike_in(found.numbered, found.count)
     rows = {"fid": pa.array(np.arange(1, found.count + 1))}
     if same is not None:
-        rows[ALIKE] = pa.array(same.first)
+        rows[ALIKE] = pa.array(same.first, pa.int32())
         layer[ALIKE] = {"columns": same.columns, "kinds": same.kinds}
     # A value that stands in each row does not travel: the table fills it in.
     filled = {name: _constant(value) for name, value in found.still.items() if _is_plain(value)}
     rows |= {name: values for name, values in found.columns.items() if name not in filled}
     # Pages are filled as there is room: only a number of their own keeps the rows in order.
-    parts = ["fid bigint not null", f"{ALIKE} bigint"]
+    parts = ["fid bigint not null", f"{ALIKE} integer"]
     parts += [
         f"{quoted(column.name)} {_sql_of(column, filled.get(column.name, ''))}"
         for column in table.columns

@@ -76,7 +76,7 @@ def there_and_back(
     city.observations.to_parquet(out / "parquet" / "observations.parquet")
     (out / "run.json").write_text(json.dumps({"source_crs": CRS}))
     load_s, _ = timed(lambda: push_team(folder, out), tries=2)
-    read_s, back = timed(_read, tries=2)
+    read_s, back = timed(_read, tries=3)
     engine = create_engine(
         f"postgresql+psycopg://postgres@/postgres?host={server.folder}", echo=False
     )
@@ -90,7 +90,10 @@ def there_and_back(
 
     naive_s, _ = timed(naive)
     query_s, found = timed(
-        lambda: [pd.read_sql(f"select * from naive.{n}", engine) for n in ("pipes", "observations")]
+        lambda: [
+            pd.read_sql(f"select * from naive.{n}", engine) for n in ("pipes", "observations")
+        ],
+        tries=3,
     )
     engine.dispose()
     count = len(city.observations)
