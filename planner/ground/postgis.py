@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
 CONNECT_S, STATEMENT_S = 10, 600
 MAX_BYTES = 2 * 1024**3
+_PART_ROWS = 32_768
 _LOCAL = (
     "set local client_encoding to 'UTF8'",
     f"set local statement_timeout to '{STATEMENT_S}s'",
@@ -87,18 +88,15 @@ class Session:
     def add(self, table: pa.Table, name: str, schema: str) -> None:
         """Add rows to a table that is there; the columns that `table` has not take their default.
 
+        Texts may come by number (dictionary); they are written out part by part.
+
         Raises
         ------
         PostgresError
             If a row breaks a rule of the table: then none is added.
         """
         with _one_line(self.name), self._connection.cursor() as cursor:
-            cursor.adbc_ingest(name, table, mode="append", db_schema_name=schema)
-
-    def stage(self, table: pa.Table, name: str) -> None:
-        """Make a table of this session alone; it is gone when the session ends, however it ends."""
-        with _one_line(self.name), self._connection.cursor() as cursor:
-            cursor.adbc_ingest(name, table, mode="create", temporary=True)
+            cursor.adbc_ingest(name, _in_parts(table), mode="append", db_schema_name=schema)
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -191,6 +189,17 @@ def refuse_secrets(keys: Iterable[object], where: str) -> None:
         if str(key).casefold() in _SECRET:
             message = f"{where}: no {key} here: name a section of pg_service.conf"
             raise SettingsError(f"{message} by service =, and keep the password in ~/.pgpass")
+
+
+def _in_parts(table: pa.Table) -> pa.RecordBatchReader:
+    """Give rows a part at a time: the driver writes each part whole before it sends it."""
+    plain = pa.schema(
+        pa.field(field.name, field.type.value_type) if pa.types.is_dictionary(field.type) else field
+        for field in table.schema
+    )
+    parts = (table.slice(at, _PART_ROWS).cast(plain) for at in range(0, len(table), _PART_ROWS))
+    batches = (batch for part in parts for batch in part.combine_chunks().to_batches())
+    return pa.RecordBatchReader.from_batches(plain, batches)
 
 
 def quoted(*names: str) -> str:

@@ -12,6 +12,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
 from threading import RLock
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -169,9 +170,9 @@ class Change:
         self.add_rows(table, frame)
 
 
-def plain_columns(found: pa.Table, table: Table) -> dict[str, object]:
+def plain_columns(found: pa.Table, table: Table) -> dict[str, Any]:
     """Turn what a query gave into columns as `conform` takes them."""
-    out: dict[str, object] = {}
+    out: dict[str, Any] = {}
     for column, values in zip(table.columns, found.columns, strict=True):
         if column.kind in ("text", "date"):
             out[column.name] = pc.fill_null(values.cast(pa.string()), "").to_pandas().array

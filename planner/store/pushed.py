@@ -1,33 +1,30 @@
-"""The tables of one run in the team's database: pushed there whole, and read back.
+"""The tables of one run in the team's database: pushed there whole.
 
-The rows go by COPY into new tables beside the old ones, shapes as bytes into a table of the
-session that the database itself turns into geometry; then names change over. All of it is one
-transaction: a reader, or a killed process, sees the old run or the new. A column without a
-single value does not travel; the table has it, and a trigger keeps every row as it was pushed.
+The rows go by COPY into new tables beside the old ones, shapes as WKB, which the database's
+geometry takes as it comes; then names change over. All of it is one transaction: a reader, or a
+killed process, sees the old run or the new. A column without a single value, or with one value
+alone, does not travel; the table has it, and a trigger keeps every row as it was pushed.
+`planner.store.pulled` reads them back.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 import pyproj
-import shapely
 
-from planner.arrays import unknown
 from planner.contracts import TABLES
 from planner.errors import StoreError
 from planner.ground.postgis import Session, quoted
-from planner.store.postgis import BUSY_S, plain_columns, refuse_other_schema, take_turn
+from planner.store.alike import ALIKE, Alike, alike_in
+from planner.store.postgis import BUSY_S, refuse_other_schema, take_turn
+from planner.store.run_file import RunFile, read_run_file, shape_type
 from planner.store.schema import (
     PUSHER,
     READER,
@@ -38,16 +35,15 @@ from planner.store.schema import (
     role,
     run_schema,
 )
-from planner.tables import DTYPES, Column, Table
+from planner.tables import Column, Table
 
 _SQL = {
-    "text": "text collate \"C\" not null default ''",  # the order of files, and quick to sort
+    "text": 'text collate "C"',  # the order of files, and quick to sort
     "date": "date",
     "number": "double precision",
     "whole": "bigint",
     "flag": "boolean",
 }
-_STAGE = "sleeveplan_stage"
 _SORT_MB = 256  # for keys and indexes; a million ids are sorted without a file
 
 
@@ -113,7 +109,7 @@ def push_run(session: Session, schema: str, run: Path) -> dict[str, int]:
         session.run(f"set local maintenance_work_mem to '{_SORT_MB}MB'")
         to = _Target(run_schema(schema), need_postgis(session), f"__{number}")
         layers = {
-            path.stem: _load(session, to, found[path.stem], _read_file(path, found[path.stem]))
+            path.stem: _load(session, to, found[path.stem], read_run_file(path, found[path.stem]))
             for path in paths
         }
         _change_over(session, to, set(layers), schema)
@@ -139,63 +135,6 @@ def last_push(session: Session, schema: str) -> Pushed | None:
     )
 
 
-def read_pushed(
-    session: Session, schema: str, pushed: Pushed
-) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Read the tables of the last push back, each as its run's Parquet file held it."""
-    home = need_postgis(session)
-    crs = str(pushed.record.get("source_crs") or "") or None
-    for table in TABLES:
-        if table.name not in pushed.layers:
-            continue
-        layer = pushed.layers[table.name]
-        held = replace(
-            table, columns=tuple(c for c in table.columns if c.name not in layer["blank"]), key=()
-        )
-        names = [
-            f"{quoted(column.name)}::text" if column.kind == "date" else quoted(column.name)
-            for column in held.columns
-        ]
-        if "srid" in layer:
-            names.append(f"{quoted(home)}.ST_AsBinary(geometry)")
-        where = quoted(run_schema(schema), table.name)
-        found = _in_order(session.table(f"select {', '.join([*names, 'fid'])} from {where}"))
-        frame = _frame(found.select(range(len(held.columns))), held, table)
-        if "srid" in layer:
-            shapes = shapely.from_wkb(found.columns[-1].to_numpy())
-            frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
-        yield table.name, frame
-
-
-def _frame(found: pa.Table, held: Table, table: Table) -> pd.DataFrame:
-    """Give a table as its run's file holds it, with the columns that did not travel."""
-    columns = plain_columns(found, held)
-    # Quicker than `unknown` by a sixth of the whole read.
-    empty_texts = pa.repeat(pa.scalar(""), found.num_rows).to_pandas()
-    for column in table.columns:
-        if column.name not in columns:
-            text = column.kind in ("text", "date")
-            columns[column.name] = empty_texts if text else unknown(column.kind, found.num_rows)
-    return pd.DataFrame(
-        {
-            column.name: pd.Series(columns[column.name]).astype(
-                "Int32" if column.kind == "flag" else DTYPES[column.kind]  # type: ignore[call-overload]
-            )
-            for column in table.columns
-        }
-    )
-
-
-def _in_order(found: pa.Table) -> pa.Table:
-    """Put rows in the order of their last column, and leave it out.
-
-    Here and not in the query: a server sorts wide rows on disk, and most lie in order already.
-    """
-    at = found.columns[-1].to_numpy()
-    plain = found.select(range(found.num_columns - 1))
-    return plain if bool((np.diff(at) > 0).all()) else plain.take(np.argsort(at))
-
-
 def _as_pusher(session: Session, schema: str) -> None:
     """Act as the role that owns the run's tables, so that any of its members can replace them."""
     who = role(schema, PUSHER)
@@ -206,107 +145,91 @@ def _as_pusher(session: Session, schema: str) -> None:
     session.run(f"set local role {quoted(who)}")
 
 
-def _read_file(path: Path, table: Table) -> pa.Table:
-    found = pq.read_table(path)
-    lacking = [name for name in table.names if name not in found.column_names]
-    if lacking:
-        message = f"{path}: lacks {', '.join(lacking)}; plan again with this version"
-        raise StoreError(message)
-    return found
-
-
-def _load(session: Session, to: _Target, table: Table, found: pa.Table) -> dict[str, Any]:
-    """Make one new table, fill it, then give it its key, checks, indexes and comments."""
+def _load(session: Session, to: _Target, table: Table, found: RunFile) -> dict[str, Any]:
+    """Make one new table with its checks, fill it, then give it its key, indexes and comments."""
     fresh = f"{table.name}{to.suffix}"
     where = quoted(to.schema, fresh)
-    columns = [
-        f"{quoted(column.name)} {_SQL[column.kind]}{_not_null(column)}" for column in table.columns
-    ]
+    layer: dict[str, Any] = {"rows": found.count, "blank": list(found.blank)}
+    same = alike_in(found.numbered, found.count)
+    rows = {"fid": pa.array(np.arange(1, found.count + 1))}
+    if same is not None:
+        rows[ALIKE] = pa.array(same.first, pa.int32())
+        layer[ALIKE] = {"columns": same.columns, "kinds": same.kinds}
+    # A value that stands in each row does not travel: the table fills it in.
+    filled = {name: _constant(value) for name, value in found.still.items() if _is_plain(value)}
+    rows |= {name: values for name, values in found.columns.items() if name not in filled}
     # Pages are filled as there is room: only a number of their own keeps the rows in order.
-    columns.insert(0, "fid bigint not null")
-    held = {column.name: _cast(found.column(column.name), column) for column in table.columns}
-    blank = [name for name, values in held.items() if _is_blank(values)]
-    rows = pa.table(
-        {"fid": np.arange(1, found.num_rows + 1)}
-        | {name: values for name, values in held.items() if name not in blank}
-    )
-    layer: dict[str, Any] = {"rows": found.num_rows, "blank": blank}
-    if "geometry" in found.column_names:
-        srid = _srid(session, to.postgis, found.schema.metadata or {})
-        session.stage(rows.append_column("geometry", found.column("geometry")), _STAGE)
-        shape = f"{quoted(to.postgis)}.geometry({_shape_type(session)}, {srid})"
-        session.run(f"create table {where} ({', '.join([*columns, f'geometry {shape}'])})")
-        given = ", ".join(quoted(name) for name in rows.column_names)
-        made = f"{quoted(to.postgis)}.ST_GeomFromWKB(geometry, {srid})"
+    parts = ["fid bigint not null", f"{ALIKE} integer"]
+    parts += [
+        f"{quoted(column.name)} {_sql_of(column, filled.get(column.name, ''))}"
+        for column in table.columns
+    ]
+    if found.shapes is not None:
+        layer["srid"] = _srid(session, to.postgis, found.metadata)
+        kind = f"{shape_type(found.shapes)}, {layer['srid']}"
+        parts.append(f"geometry {quoted(to.postgis)}.geometry({kind})")
+        rows["geometry"] = found.shapes
+    session.run(f"create table {where} ({', '.join([*parts, *_checks(table, fresh)])})")
+    session.add(pa.table(rows), fresh, to.schema)
+    session.run(*_indexes(table, fresh, where, list(filled)))
+    if found.shapes is not None:
         session.run(
-            f"insert into {where} ({given}, geometry) select {given}, {made} from {_STAGE}",
-            f"drop table {_STAGE}",
-            f"create index {quoted(f'{fresh}_ix_geometry')} on {where} using gist (geometry)",
+            f"create index {quoted(f'{fresh}_ix_geometry')} on {where} using gist (geometry)"
         )
-        layer["srid"] = srid
-    else:
-        session.run(f"create table {where} ({', '.join(columns)})")
-        session.add(rows, fresh, to.schema)
-    session.run(*_rules(table, fresh, where), *comments_of(where, table))
+    session.run(*comments_of(where, table), _comment_of_alike(where, same))
     return layer
 
 
-def _is_blank(values: pa.ChunkedArray) -> bool:
-    """Tell whether a column has no value: no figure, or no text that is longer than nothing."""
-    if pa.types.is_string(values.type):
-        return not pc.max(pc.binary_length(values)).as_py()
-    return bool(values.null_count == len(values))
+def _sql_of(column: Column, filled: str) -> str:
+    """Give the type of a column, what it takes by itself, and whether it may be unknown."""
+    must = " not null" if column.kind == "text" or not column.blank else ""
+    default = filled or ("''" if column.kind == "text" else "null")
+    return f"{_SQL[column.kind]}{must} default {default}"
 
 
-def _not_null(column: Column) -> str:
-    return "" if column.blank or column.kind == "text" else " not null"
+def _checks(table: Table, fresh: str) -> Iterator[str]:
+    """Give the checks of a new table; each row is looked at as it comes, and not once more."""
+    for column in table.columns:
+        if check := check_of(column):
+            yield f"constraint {quoted(f'{fresh}_ck_{column.name}')} check ({check})"
 
 
-def _cast(values: pa.ChunkedArray, column: Column) -> pa.ChunkedArray:
-    """Give a column of a Parquet file as the table takes it."""
-    if column.kind == "date":
-        return pc.if_else(pc.equal(values, ""), None, values).cast(pa.date32())
-    if column.kind == "number":
-        return pc.if_else(pc.is_nan(values), None, values)
-    kinds = {"text": pa.string(), "whole": pa.int64(), "flag": pa.bool_()}
-    return values.cast(kinds[column.kind])
-
-
-def _rules(table: Table, fresh: str, where: str) -> Iterator[str]:
-    """Give the key, the checks and the indexes of a new table, in as few scans as can be."""
+def _indexes(table: Table, fresh: str, where: str, filled: Sequence[str]) -> Iterator[str]:
+    """Give the key and the indexes of a filled table; no later row would be filled in."""
     parts = [
-        f"add constraint {quoted(f'{fresh}_ck_{column.name}')} check ({check})"
-        for column in table.columns
-        if (check := check_of(column))
+        f"alter {quoted(name)} {default}"
+        for name in filled
+        for default in ["set default ''" if table[name].kind == "text" else "drop default"]
     ]
     if table.key:
         whole_key = all(table[name].kind == "text" or not table[name].blank for name in table.key)
         kind = "primary key" if whole_key else "unique nulls not distinct"
         key = ", ".join(quoted(name) for name in table.key)
-        parts.insert(0, f"add constraint {quoted(f'{fresh}_pk')} {kind} ({key})")
+        parts.append(f"add constraint {quoted(f'{fresh}_pk')} {kind} ({key})")
     if parts:
         yield f"alter table {where} {', '.join(parts)}"
     if "pipe_id" in table.names and table.key[:1] != ("pipe_id",):
         yield f"create index {quoted(f'{fresh}_ix_pipe')} on {where} (pipe_id)"
 
 
-def _shape_type(session: Session) -> str:
-    """Name the one type of shape that stands in the stage, else the type of any shape."""
-    # Byte 2-5 of a WKB: 1 point, 2 line, ... ; 1000 more for a height.
-    names = {1: "Point", 2: "LineString", 3: "Polygon", 5: "MultiLineString", 1001: "PointZ",
-             1002: "LineStringZ"}  # fmt: skip
-    sql = (
-        "select distinct get_byte(geometry, 1) + 256 * get_byte(geometry, 2) as kind, "
-        "get_byte(geometry, 0) as little, get_byte(geometry, 4) as high "
-        f"from {_STAGE} where geometry is not null"
-    )
-    rows = session.table(sql).to_pylist()
-    if len(rows) != 1 or rows[0]["little"] != 1 or rows[0]["high"]:
-        return "Geometry"
-    return names.get(rows[0]["kind"], "Geometry")
+def _is_plain(value: object) -> bool:
+    """Tell whether a value can stand in a statement, which ends at a zero byte."""
+    return not (isinstance(value, str) and "\0" in value)
 
 
-def _srid(session: Session, home: str, metadata: dict[bytes, bytes]) -> int:
+def _constant(value: object) -> str:
+    """Write a value as SQL takes it, to the last bit."""
+    return str(value).lower() if isinstance(value, bool) else literal(str(value))
+
+
+def _comment_of_alike(where: str, same: Alike | None) -> str:
+    """Say what the column of rows alike means."""
+    alike = "fid of the first row that holds the same in " + ", ".join(same.columns if same else ())
+    text = alike if same else "empty: no rows were looked for that are alike"
+    return f"comment on column {where}.{ALIKE} is {literal(text)}"
+
+
+def _srid(session: Session, home: str, metadata: Mapping[bytes, bytes]) -> int:
     """Find the database's number for the system of a GeoParquet file; 0 = it has none."""
     geo = json.loads(metadata.get(b"geo", b"{}"))
     crs = geo.get("columns", {}).get("geometry", {}).get("crs")

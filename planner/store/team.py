@@ -21,7 +21,8 @@ from planner.store.geopackage import GeoPackage
 from planner.store.keeping import Change
 from planner.store.migrations import schema_state
 from planner.store.postgis import PostGis, refuse_other_schema, told
-from planner.store.pushed import last_push, push_run, read_pushed
+from planner.store.pulled import read_pushed
+from planner.store.pushed import last_push, push_run
 from planner.store.schema import WRITES, make_store, postgis_home, role
 from planner.tables import Table
 
