@@ -44,7 +44,7 @@ from planner.city.work import JOB, count_work, number_work, part_work
 from planner.city.zones import ZoneWorkers
 from planner.collecting import rarely
 from planner.contracts.facts import RunFacts
-from planner.ground.ids import KnownIds, highest_of
+from planner.ground.ids import KnownIds, highest_by_kind
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
@@ -217,7 +217,7 @@ def lay_out(job: Job) -> dict[str, Any]:
     for number in range(town.count):
         rows, known = marks.of_part(number)
         # By how much lists are too long matters only where there is a list.
-        lists = bool(stated[town.own["pipes"] == number].any())
+        lists = bool(stated[town.own["pipes"].rows(number)].any())
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
@@ -311,7 +311,7 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         if not _finished(place, part, "key")
     ]
     fresh = [read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_]
-    highest = {kind: highest_of(known, kind) for kind in KINDS}
+    highest = _highest(known)
     left = []
     for number, own in zip(open_, number_pipes(fresh, highest), strict=True):
         place, part = job.folders[number], parts[number]
@@ -328,8 +328,13 @@ def known_after(job: Job, known: KnownIds) -> KnownIds:
     """Give what is known once all parts have the city's ids: the next run starts from it."""
     rows = known_rows([place / "tables" for place in job.folders], job.town.known_elsewhere)
     after = KnownIds(rows, known.highest, known.setup_works)
-    highest = {kind: highest_of(after, kind) for kind in KINDS}
-    return KnownIds(rows, {**known.highest, **highest}, known.setup_works)
+    return KnownIds(rows, {**known.highest, **_highest(after)}, known.setup_works)
+
+
+def _highest(known: KnownIds) -> dict[str, int]:
+    """Give the highest number ever given to each of the kinds that parts number."""
+    there = highest_by_kind(known.table)
+    return {kind: max(known.highest.get(kind, 0), there.get(kind, 0)) for kind in KINDS}
 
 
 def _write(part: Path, job: Job, central: Tables, totals: dict[str, Any], facts: RunFacts) -> None:
