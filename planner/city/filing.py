@@ -185,11 +185,17 @@ def by_pipe(held: pa.Table) -> pa.Table:
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:
     """Write a small record, aside and renamed: the old one or the new, never half."""
+    text = json.dumps(values, indent=1, sort_keys=True, ensure_ascii=False)
+    write_file_aside(path, lambda part: part.write_text(text, "utf-8"))
+
+
+def write_file_aside(path: Path, write: Callable[[Path], object]) -> None:
+    """Write a file aside and rename it: the old one or the new, never half."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    os.close(handle)
     part = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(values, file, indent=1, sort_keys=True, ensure_ascii=False)
+        write(part)
         part.chmod(0o644)
         part.replace(path)
     finally:

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from planner.city.code import code_mark
+from planner.city.copy import WorkingCopy
 from planner.city.filing import (
     CityError,
     digest_of,
@@ -149,7 +150,8 @@ def run_city(
         If nothing can be made, or another run is under way in this folder.
     """
     store = store_of(folder)
-    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
+    copy = WorkingCopy(folder.resolve() / HOME)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits(), copy)
     known, decisions = store.read_known(), store.read_decisions()
     planned: list[str] = []
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
@@ -175,6 +177,7 @@ def run_city(
         out = write_aside(folder, lambda part: _write(part, job, central, totals, facts),
                           lambda runs: runs / RESULT)  # fmt: skip
         sweep(job, finished=True)
+        copy.sweep()
     project = job.inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines += planned

@@ -58,7 +58,8 @@ class CodedRows:
     ``frame`` has the columns of `FORM`, ``row``, ``file``, ``scheme``, ``zero_given`` (the
     zero of the counter where no row says it), ``bare`` (the row tells of a run and codes
     nothing) and what the code tables say (`codes.OUTPUT`). ``lists_runs`` says that the
-    file has neither stations nor codes: it tells of runs whose rows another file holds.
+    file has neither stations nor codes: it tells of runs whose rows another file holds;
+    ``by_ids`` that the ids of the network had a say in it.
     """
 
     file: str
@@ -68,6 +69,7 @@ class CodedRows:
     flags: list[tuple[str, str]] = field(default_factory=list)
     said: tuple[str, ...] = ()
     lists_runs: bool = False
+    by_ids: bool = False
 
 
 def read_rows(
@@ -118,7 +120,8 @@ def read_rows(
     codes = "no codes: a list of runs" if lists_runs else f"codes of {scheme}"
     said = tuple(f"{name}: {line}; {codes}" for line in coded.said)
     flags += [*more_flags, *told]
-    return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs)
+    by_ids = "pipe_id" not in places  # which column it could be is told by them
+    return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs, by_ids)
 
 
 def _with_units(frame: pd.DataFrame, units: Mapping[str, str]) -> pd.DataFrame:
