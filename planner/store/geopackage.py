@@ -21,6 +21,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -240,12 +241,15 @@ def rows_of(
         name, values = about[0], sorted(set(about[1]))
         sql += f' WHERE "{name}" IN (SELECT value FROM json_each(?))'
     found = connection.execute(sql, [json.dumps(values)] if about is not None else []).fetchall()
-    frame = pd.DataFrame(found, columns=table.names, dtype=object)
-    for column in table.columns:
+    if not found:
+        return conform([], table)
+    columns: dict[str, Any] = {}
+    for column, values in zip(table.columns, zip(*found, strict=True), strict=True):
+        columns[column.name] = list(values)
         if column.kind == "flag":
-            flags = [pd.NA if value is None else bool(value) for value in frame[column.name]]
-            frame[column.name] = pd.array(flags, dtype="boolean")
-    return conform(frame, table)
+            flags = [pd.NA if value is None else bool(value) for value in values]
+            columns[column.name] = pd.array(flags, dtype="boolean")
+    return conform(columns, table)
 
 
 def highest_in(connection: sqlite3.Connection, table: Table, column: str) -> int:
