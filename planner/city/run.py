@@ -152,7 +152,7 @@ def run_city(
     store = store_of(folder)
     copy = WorkingCopy(folder.resolve() / HOME)
     inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits(), copy)
-    known, decisions = store.read_known(), store.read_decisions()
+    known, decisions = rarely(store.read_known)(), store.read_decisions()
     planned: list[str] = []
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
