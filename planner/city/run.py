@@ -73,7 +73,8 @@ class CityRun:
 class Job:
     """A run under way: where, of what, by whom, and what is to be done for each part.
 
-    `job` is what every task reads; `redone` are the parts that this run proposed.
+    `job` is what every task reads; `redone` are the parts that this run proposed, `same` those
+    whose tables with the city's ids are as an earlier run left them.
     """
 
     home: Path
@@ -83,6 +84,7 @@ class Job:
     say: Say
     job: dict[str, Any] = field(default_factory=dict)
     redone: set[int] = field(default_factory=set)
+    same: set[int] = field(default_factory=set)
 
     @property
     def folders(self) -> list[Path]:
@@ -313,6 +315,7 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         for number, (place, part) in enumerate(zip(job.folders, parts, strict=True))
         if not _finished(place, part, "key")
     ]
+    job.same = set(range(len(parts))).difference(open_)
     fresh = [read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_]
     highest = _highest(known)
     left = []
@@ -329,7 +332,10 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
 
 def known_after(job: Job, known: KnownIds) -> KnownIds:
     """Give what is known once all parts have the city's ids: the next run starts from it."""
-    rows = known_rows([place / "tables" for place in job.folders], job.town.known_elsewhere)
+    # Of a part that is as it was the ids are those known before, which its record says.
+    before = [job.town.known_elsewhere, job.town.known_on(sorted(job.same))]
+    made = [place / "tables" for n, place in enumerate(job.folders) if n not in job.same]
+    rows = known_rows(made, before)
     after = KnownIds(rows, known.highest, known.setup_works)
     return KnownIds(rows, {**known.highest, **_highest(after)}, known.setup_works)
 

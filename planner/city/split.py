@@ -6,7 +6,7 @@ pipes together: they are settled here, once. What belongs to no pipe goes with t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,6 +76,11 @@ class Town:
         """Give the ids known on the pipes of one part."""
         return self.frames["known"].iloc[self.own["known"].rows(number)]
 
+    def known_on(self, numbers: Iterable[int]) -> pd.DataFrame:
+        """Give the ids known on the pipes of some parts."""
+        places = [self.own["known"].rows(number) for number in numbers]
+        return self.frames["known"].iloc[np.concatenate(places) if places else []]
+
     def without_rows(self) -> Town:
         """Give the town without the rows of its parts, but for the ids known on them."""
         known = {"known": self.frames["known"]}
@@ -100,14 +105,14 @@ def split_town(inputs: Inputs, known: KnownIds, decisions: pd.DataFrame, most: i
     pipes, flags = inputs.pipes, Flags()
     matched = match_runs(pipes, inputs.inspections, inputs.observations, flags)
     of_pipe = part_pipes(pipes, most)
-    ids, runs = pd.Index(pipes["pipe_id"]), matched.inspections
+    runs = matched.inspections
 
     def by(names: pd.Series) -> Places:
-        at = ids.get_indexer(pd.Index(names))
+        at = places_in(names, pipes["pipe_id"])
         return np.where(at >= 0, of_pipe[at], 0) if len(of_pipe) else np.zeros_like(at)
 
     of_run = by(runs["pipe_id"])
-    at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(inputs.observations["inspection_id"]))
+    at = places_in(inputs.observations["inspection_id"], runs["inspection_id"])
     given = known.table["kind"].isin(_ID_KINDS).to_numpy(dtype=bool)
     own_ids = known.table[given]
     frames = {
