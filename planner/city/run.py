@@ -33,6 +33,7 @@ from planner.city.gather import (
     summed,
     totals_of,
 )
+from planner.city.memory import plain_memory
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.parts import MOST
 from planner.city.pool import Pool, Say, Task
@@ -118,6 +119,7 @@ class Job:
             write_json(place / "known.json", {"known": known})
 
 
+@plain_memory()
 def run_city(
     folder: Path,
     pool: Pool,
