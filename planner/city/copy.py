@@ -24,12 +24,12 @@ from pyproj.exceptions import CRSError
 from planner.city.code import code_mark
 from planner.city.columns import SHAPES, arrow_table, frame_of
 from planner.city.filing import CityError, read_held, write_file_aside, write_held
-from planner.contracts import TABLES
+from planner.contracts import ADDRESSES, TABLES
 from planner.errors import TableError
 
 FOLDER, _ENDING = "read", ".arrow"
 _SAID, _TEXT, _CRS = "said", "text", "crs"
-_CONTRACTS = {table.name: table for table in TABLES}
+_CONTRACTS = {table.name: table for table in (*TABLES, ADDRESSES)}
 _BAD = (CityError, TableError, ValidationError, CRSError, pa.ArrowException, OSError, LookupError,
         ValueError, TypeError, MemoryError)  # fmt: skip
 Found = TypeVar("Found")
@@ -47,11 +47,12 @@ class WorkingCopy:
     def __init__(self, home: Path) -> None:
         self._home = home
         self._folder = home / FOLDER
-        self._used: set[str] = set()
+        self.used: set[str] = set()
+        """Names of the files that this run found or wrote."""
 
     def find(self, mark: str, kind: type[Found]) -> Found | None:
         """Give what was kept under `mark`; None where nothing is, or it is damaged."""
-        path = self._path(mark)
+        path = self.path_of(mark)
         if self._leads_away() or not path.is_file():
             return None
         try:
@@ -69,14 +70,14 @@ class WorkingCopy:
             found = kind(**values)
         except _BAD:
             return None
-        self._used.add(path.name)
+        self.used.add(path.name)
         return found
 
     def keep(self, mark: str, found: object) -> None:
         """Keep what was read, if it can be given back as it is; else nothing is kept."""
         if self._leads_away() or not is_dataclass(found):
             return
-        path, hints = self._path(mark), get_type_hints(type(found))
+        path, hints = self.path_of(mark), get_type_hints(type(found))
         frames, texts = dict[str, pd.DataFrame](), dict[str, str]()
         try:
             for one in fields(found):
@@ -84,6 +85,8 @@ class WorkingCopy:
                 if not isinstance(value, pd.DataFrame):
                     texts[one.name] = TypeAdapter(hints[one.name]).dump_json(value).decode()
                     continue
+                if one.name not in _CONTRACTS:
+                    return
                 frames[one.name] = value
                 if isinstance(value, gpd.GeoDataFrame):
                     if not _are_plain(value):
@@ -98,17 +101,18 @@ class WorkingCopy:
         except (pa.ArrowException, OSError, PydanticSerializationError, PydanticUserError,
                 UnicodeError):  # fmt: skip
             return
-        self._used.add(path.name)
+        self.used.add(path.name)
 
     def sweep(self) -> None:
         """Delete what this run neither found nor kept."""
         if self._leads_away() or not self._folder.is_dir():
             return
         for path in self._folder.iterdir():
-            if path.name not in self._used:
+            if path.name not in self.used:
                 path.unlink(missing_ok=True)
 
-    def _path(self, mark: str) -> Path:
+    def path_of(self, mark: str) -> Path:
+        """Give the file that holds what was kept under `mark`."""
         text = f"{code_mark()} {mark}"
         return self._folder / (hashlib.sha256(text.encode()).hexdigest() + _ENDING)
 
