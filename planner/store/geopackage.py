@@ -233,9 +233,9 @@ def rows_of(
 
     `about` is a column of texts and which of them are wanted; None = all rows.
     """
-    held = _columns(connection, table)
+    there = _columns(connection, table)
     # A column that an earlier version did not write is read as blank.
-    names = ", ".join(f'"{name}"' if name in held else "''" for name in table.names)
+    names = ", ".join(f'"{name}"' if name in there else "''" for name in table.names)
     sql, values = f'SELECT {names} FROM "{table.name}"', list[str]()
     if about is not None:
         name, values = about[0], sorted(set(about[1]))
@@ -244,10 +244,10 @@ def rows_of(
     if not found:
         return conform([], table)
     columns: dict[str, Any] = {}
-    for column, values in zip(table.columns, zip(*found, strict=True), strict=True):
-        columns[column.name] = list(values)
+    for column, held in zip(table.columns, zip(*found, strict=True), strict=True):
+        columns[column.name] = list(held)
         if column.kind == "flag":
-            flags = [pd.NA if value is None else bool(value) for value in values]
+            flags = [pd.NA if value is None else bool(value) for value in held]
             columns[column.name] = pd.array(flags, dtype="boolean")
     return conform(columns, table)
 
