@@ -144,8 +144,3 @@ def any_of(groups: Codes, count: int, wanted: npt.NDArray[np.bool_]) -> npt.NDAr
     out = np.zeros(count, dtype=bool)
     out[groups[wanted]] = True
     return out
-
-
-def constant(value: Any, count: int, dtype: str) -> pd.Series:  # noqa: ANN401 - any scalar
-    """Give a column that holds one value everywhere."""
-    return values_at([value], np.zeros(count, dtype=np.intp), dtype)

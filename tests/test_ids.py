@@ -7,7 +7,14 @@ import pytest
 
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import TableError
-from planner.ground.ids import NOTHING_KNOWN, KnownIds, give_ids, give_setup_ids, learn
+from planner.ground.ids import (
+    NOTHING_KNOWN,
+    KnownIds,
+    give_ids,
+    give_setup_ids,
+    highest_by_kind,
+    learn,
+)
 from planner.tables import check
 
 
@@ -179,3 +186,14 @@ def test_learning_setups_replaces_the_works_of_the_same_setup():
     known = learn(known, "setup", setups(("n", "W-2+W-3")), ids)
     assert known.setup_works["work_id"].tolist() == ["W-2", "W-3"]
     assert known.highest["setup"] == 1
+
+
+def test_the_highest_number_is_that_of_figures_not_of_letters():
+    """S-1000000 comes after S-999999, though its letters come before."""
+    rows = [("sleeve", "S-999999"), ("sleeve", "S-1000000"), ("span", "D-000007"),
+            ("sleeve", "S-000002"), ("span", "D-000010")]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["kind", "id"]).astype("str")
+    assert highest_by_kind(table) == {"sleeve": 1_000_000, "span": 10}
+    assert highest_by_kind(table.iloc[:0]) == {}
+    with pytest.raises(ValueError, match="x"):
+        highest_by_kind(table.assign(id="S-x"))

@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+import random
+import re
+
+import pandas as pd
 import pytest
 
-from planner.screening.match import Flags, Matched, match_inspections
+from planner.screening.match import (
+    NO_ID,
+    NO_NODE,
+    Flags,
+    Matched,
+    match_inspections,
+    normalised,
+)
 from tests.filmed import Row, Town, pipe, run
 
 PIPES = [pipe("R1", "U", "D"), pipe("R2", "D", "E"), pipe("T1", "A", "B"), pipe("T2", "B", "A")]
@@ -116,3 +127,32 @@ def test_no_runs_and_no_pipes_give_nothing() -> None:
     found, flags = matched(pipes=[])
     assert found.inspections.empty
     assert flags == []
+
+
+ODD = ["0", "00", "1", "a", "A", "\u00df", "\u1e9e", "\u0130", "\u00e9", " ", "\t", "\n", "\x0b",
+       "\x1c", "\x85", "\xa0", "\u2003", ".0", ".00", ".", "-", "nan", "NaT", ""]  # fmt: skip
+
+
+def plainly(text: str) -> str:
+    """Take off what lists change in an id, one text at a time."""
+    plain = re.sub(r"\.0+$", "", re.sub(r"\s+", "", text.casefold()))
+    plain = re.sub(r"^0+(?=.)", "", plain)
+    return "" if plain in NO_ID else plain
+
+
+def test_what_lists_change_in_ids_is_taken_off_all_at_once_as_one_by_one() -> None:
+    """Spaces, letters and noughts of all kinds by lot, plain ones among them."""
+    draw = random.Random(5)
+    texts = ["".join(draw.choices(ODD, k=draw.randint(0, 5))) for _ in range(3_000)]
+    index = range(7, 7 + len(texts))
+    found = normalised(pd.Series(texts, index=index, dtype="str"))
+    assert found.tolist() == [plainly(text) for text in texts]
+    assert found.index.equals(pd.Index(index))
+
+
+@pytest.mark.parametrize("node", [*NO_NODE, " ", "\t-\x0b", "\u2003", "\x85-"])
+def test_a_name_that_is_none_is_no_node(node: str) -> None:
+    """Spaces of all kinds round it change nothing; as a far end it proves nothing."""
+    found, _ = matched(run("a", "R1", "U", end_node=node), run("b", "R1", "\x1c D\u2003"))
+    assert list(found.inspections["counter_node"]) == ["U", "D"]
+    assert not found.through.any()

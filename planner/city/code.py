@@ -11,9 +11,9 @@ import planner
 from planner.city.filing import CityError
 
 _KINDS = (".py", ".toml", ".csv")
-# What may change the figures or the bytes of a result.
-_LIBRARIES = ("geopandas", "shapely", "pandas", "numpy", "pyarrow", "numba", "scipy", "pyvrp",
-              "ortools")  # fmt: skip
+# What may change what is read, the figures, or the bytes of a result.
+_LIBRARIES = ("geopandas", "shapely", "pyproj", "pyogrio", "openpyxl", "pandas", "numpy", "pyarrow",
+              "numba", "scipy", "pyvrp", "ortools")  # fmt: skip
 
 
 @cache

@@ -18,16 +18,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-import shapely
 from pyarrow import compute
 from shapely.errors import ShapelyError
 
 from planner.city.columns import arrow_table, frame_of
 from planner.errors import PlannerError
+from planner.marks import Hashes
 from planner.order import ranks_of
 from planner.tables import Table
 
@@ -35,8 +34,6 @@ _SIZES = "sizes"
 _NAME, _CHECK_BYTES = b"table", 4
 _PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
 _ALONE = pa.ipc.IpcReadOptions(use_threads=False)
-
-Hashes = npt.NDArray[np.uint64]
 
 
 class CityError(PlannerError):
@@ -188,11 +185,17 @@ def by_pipe(held: pa.Table) -> pa.Table:
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:
     """Write a small record, aside and renamed: the old one or the new, never half."""
+    text = json.dumps(values, indent=1, sort_keys=True, ensure_ascii=False)
+    write_file_aside(path, lambda part: part.write_text(text, "utf-8"))
+
+
+def write_file_aside(path: Path, write: Callable[[Path], object]) -> None:
+    """Write a file aside and rename it: the old one or the new, never half."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    os.close(handle)
     part = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(values, file, indent=1, sort_keys=True, ensure_ascii=False)
+        write(part)
         part.chmod(0o644)
         part.replace(path)
     finally:
@@ -287,17 +290,6 @@ def link_file(source: Path, target: Path) -> None:
         os.link(source, target)
     except OSError:
         shutil.copyfile(source, target)
-
-
-def row_marks(frame: pd.DataFrame) -> Hashes:
-    """Give a number for each row that differs wherever two rows do (64 bits)."""
-    plain = pd.DataFrame({name: frame[name].array for name in frame.columns}, copy=False)
-    if "geometry" in plain.columns:
-        shapes = np.asarray(frame["geometry"].array, dtype=object)
-        plain["geometry"] = pd.Series(shapely.to_wkb(shapes, hex=True), dtype="str").fillna("")
-    if not len(plain.columns):
-        return np.zeros(len(frame), dtype=np.uint64)
-    return np.asarray(pd.util.hash_pandas_object(plain, index=False), dtype=np.uint64)
 
 
 def digest_of(parts: Mapping[str, Hashes | str]) -> str:

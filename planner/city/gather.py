@@ -120,10 +120,10 @@ def all_parts(folders: Sequence[Path], central: Tables, crs: Any) -> Tables:  # 
     return found
 
 
-def known_rows(folders: Iterable[Path], elsewhere: pd.DataFrame) -> pd.DataFrame:
-    """Put the ids known after all parts under each other; obeys `IDS`."""
+def known_rows(folders: Iterable[Path], before: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Put ids known before, and those known after some parts, under each other; obeys `IDS`."""
     frames = [read_frame(folder / "known.parquet", IDS) for folder in folders]
-    rows = [frame for frame in (elsewhere, *frames) if len(frame)]
+    rows = [frame for frame in (*before, *frames) if len(frame)]
     return conform(pd.concat(rows, ignore_index=True) if rows else [], IDS)
 
 

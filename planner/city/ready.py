@@ -12,6 +12,7 @@ import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
 
 import planner.city.work  # with all that it stands on
 import planner.city.zones  # noqa: F401
+from planner import marks
 from planner.city import texts
 from planner.city.code import code_mark
 from planner.repairs.place_flat_rows import warm_up
@@ -22,6 +23,7 @@ with contextlib.suppress(OSError):
     code_mark()
     warm_up()
     texts.warm_up()
+    marks.warm_up()
 # What is here now stays: looking for waste among it would copy it into each worker.
 gc.collect()
 gc.freeze()

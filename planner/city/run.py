@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from planner.city.code import code_mark
+from planner.city.copy import WorkingCopy
 from planner.city.filing import (
     CityError,
     digest_of,
@@ -32,6 +33,7 @@ from planner.city.gather import (
     summed,
     totals_of,
 )
+from planner.city.memory import plain_memory
 from planner.city.numbers import KINDS, number_pipes
 from planner.city.pool import Pool, Say, Task
 from planner.city.rows import are_there, write_rows
@@ -44,7 +46,7 @@ from planner.city.zones import ZoneWorkers
 from planner.collecting import rarely
 from planner.contracts import OBSERVATIONS
 from planner.contracts.facts import RunFacts
-from planner.ground.ids import KnownIds, highest_of
+from planner.ground.ids import KnownIds, highest_by_kind
 from planner.held import Held
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
@@ -73,7 +75,8 @@ class CityRun:
 class Job:
     """A run under way: where, of what, by whom, and what is to be done for each part.
 
-    `job` is what every task reads; `redone` are the parts that this run proposed.
+    `job` is what every task reads; `redone` are the parts that this run proposed, `same` those
+    whose tables with the city's ids are as an earlier run left them.
     """
 
     home: Path
@@ -83,6 +86,7 @@ class Job:
     say: Say
     job: dict[str, Any] = field(default_factory=dict)
     redone: set[int] = field(default_factory=set)
+    same: set[int] = field(default_factory=set)
 
     @property
     def folders(self) -> list[Path]:
@@ -116,6 +120,7 @@ class Job:
             write_json(place / "known.json", {"known": known})
 
 
+@plain_memory()
 def run_city(
     folder: Path,
     pool: Pool,
@@ -150,8 +155,9 @@ def run_city(
         If nothing can be made, or another run is under way in this folder.
     """
     store = store_of(folder)
-    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits())
-    known, decisions = store.read_known(), store.read_decisions()
+    copy = WorkingCopy(folder.resolve() / HOME)
+    inputs = read_project(folder, overrides, store.read_events(), store.read_price_edits(), copy)
+    known, decisions = rarely(store.read_known)(), store.read_decisions()
     planned: list[str] = []
     with in_one_line(folder), alone(folder.resolve() / HOME) as home:
         job = Job(home, inputs, split_town(inputs, known, decisions, most), pool, say)
@@ -176,6 +182,7 @@ def run_city(
         out = write_aside(folder, lambda part: _write(part, job, central, totals, facts),
                           lambda runs: runs / RESULT)  # fmt: skip
         sweep(job, finished=True)
+        copy.sweep()
     project = job.inputs.settings.project
     lines = summary_lines(totals, project.name, project.currency)
     lines += planned
@@ -218,7 +225,7 @@ def lay_out(job: Job) -> dict[str, Any]:
     for number in range(town.count):
         rows, known = marks.of_part(number)
         # By how much lists are too long matters only where there is a list.
-        lists = bool(stated[town.own["pipes"] == number].any())
+        lists = bool(stated[town.own["pipes"].rows(number)].any())
         listed = _listed_key(town.listed) if lists else ""
         asked = digest_of({"rows": rows, "whole": whole, "listed": listed})
         place = job.home / "parts" / rows
@@ -311,8 +318,9 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
         for number, (place, part) in enumerate(zip(job.folders, parts, strict=True))
         if not _finished(place, part, "key")
     ]
+    job.same = set(range(len(parts))).difference(open_)
     fresh = [read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_]
-    highest = {kind: highest_of(known, kind) for kind in KINDS}
+    highest = _highest(known)
     left = []
     for number, own in zip(open_, number_pipes(fresh, highest), strict=True):
         place, part = job.folders[number], parts[number]
@@ -327,10 +335,18 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
 
 def known_after(job: Job, known: KnownIds) -> KnownIds:
     """Give what is known once all parts have the city's ids: the next run starts from it."""
-    rows = known_rows([place / "tables" for place in job.folders], job.town.known_elsewhere)
+    # Of a part that is as it was the ids are those known before, which its record says.
+    before = [job.town.known_elsewhere, job.town.known_on(sorted(job.same))]
+    made = [place / "tables" for n, place in enumerate(job.folders) if n not in job.same]
+    rows = known_rows(made, before)
     after = KnownIds(rows, known.highest, known.setup_works)
-    highest = {kind: highest_of(after, kind) for kind in KINDS}
-    return KnownIds(rows, {**known.highest, **highest}, known.setup_works)
+    return KnownIds(rows, {**known.highest, **_highest(after)}, known.setup_works)
+
+
+def _highest(known: KnownIds) -> dict[str, int]:
+    """Give the highest number ever given to each of the kinds that parts number."""
+    there = highest_by_kind(known.table)
+    return {kind: max(known.highest.get(kind, 0), there.get(kind, 0)) for kind in KINDS}
 
 
 def _write(part: Path, job: Job, central: Tables, totals: dict[str, Any], facts: RunFacts) -> None:

@@ -6,18 +6,19 @@ pipes together: they are settled here, once. What belongs to no pipe goes with t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.city.filing import Hashes, digest_of, row_marks
+from planner.city.filing import digest_of
 from planner.city.parts import part_pipes
-from planner.distinct import is_among
+from planner.distinct import is_among, places_in, texts_at
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
+from planner.marks import Hashes, row_marks
 from planner.screening.axis import Listed, listed_lengths
 from planner.screening.locate import STEP, match_runs
 from planner.screening.match import Flags
@@ -27,17 +28,40 @@ Tables = dict[str, pd.DataFrame]
 _ID_KINDS = ("span", "sleeve")
 
 
+class ByPart:
+    """Which rows of a table are whose; they are sorted by part once, however many there are.
+
+    Parameters
+    ----------
+    own
+        The part of each row.
+    count
+        How many parts there are.
+    """
+
+    def __init__(self, own: Places, count: int) -> None:
+        # So few numbers are sorted in one walk.
+        few = own.astype(np.uint16) if count <= np.iinfo(np.uint16).max else own
+        self._order = np.argsort(few, kind="stable")
+        self._ends = np.cumsum(np.bincount(own, minlength=count))
+
+    def rows(self, number: int) -> Places:
+        """Give the places of a part's rows, in their order."""
+        first = int(self._ends[number - 1]) if number else 0
+        return self._order[first : int(self._ends[number])]
+
+
 @dataclass(frozen=True)
 class Town:
     """A project by parts.
 
-    `own` says of each table of which part each row is, `nodes_of` which nodes each part's
-    pipes end at; `told` are the flags (step, key, what) of matching runs to pipes.
+    `own` says of each table which rows each part has; `told` are the flags (step, key, what)
+    of matching runs to pipes.
     """
 
     count: int
     frames: Mapping[str, pd.DataFrame]
-    own: Mapping[str, Places]
+    own: Mapping[str, ByPart]
     nodes: pd.DataFrame
     known_elsewhere: pd.DataFrame
     listed: Listed
@@ -45,15 +69,17 @@ class Town:
 
     def part(self, number: int) -> Tables:
         """Give the rows of one part, in their order."""
-        out = {
-            name: frame.iloc[np.flatnonzero(self.own[name] == number)]
-            for name, frame in self.frames.items()
-        }
+        out = {name: frame.iloc[self.own[name].rows(number)] for name, frame in self.frames.items()}
         return {**out, "nodes": self._nodes_of(out["pipes"])}
 
     def known_of(self, number: int) -> pd.DataFrame:
         """Give the ids known on the pipes of one part."""
-        return self.frames["known"].iloc[np.flatnonzero(self.own["known"] == number)]
+        return self.frames["known"].iloc[self.own["known"].rows(number)]
+
+    def known_on(self, numbers: Iterable[int]) -> pd.DataFrame:
+        """Give the ids known on the pipes of some parts."""
+        places = [self.own["known"].rows(number) for number in numbers]
+        return self.frames["known"].iloc[np.concatenate(places) if places else []]
 
     def without_rows(self) -> Town:
         """Give the town without the rows of its parts, but for the ids known on them."""
@@ -81,14 +107,14 @@ def split_town(
     pipes, flags = inputs.pipes, Flags()
     matched = match_runs(pipes, inputs.inspections, inputs.observations, flags)
     of_pipe = part_pipes(pipes, most)
-    ids, runs = pd.Index(pipes["pipe_id"]), matched.inspections
+    runs = matched.inspections
 
     def by(names: pd.Series) -> Places:
-        at = ids.get_indexer(pd.Index(names))
+        at = places_in(names, pipes["pipe_id"])
         return np.where(at >= 0, of_pipe[at], 0) if len(of_pipe) else np.zeros_like(at)
 
     of_run = by(runs["pipe_id"])
-    at = pd.Index(runs["inspection_id"]).get_indexer(pd.Index(inputs.observations["inspection_id"]))
+    at = places_in(inputs.observations["inspection_id"], runs["inspection_id"])
     given = known.table["kind"].isin(_ID_KINDS).to_numpy(dtype=bool)
     own_ids = known.table[given]
     frames = {
@@ -117,10 +143,11 @@ def split_town(
         "decisions": by(_pipes_meant(decisions, own_ids)),
     }
     own |= {name: by(frames[name]["pipe_id"]) for name in frames if name not in own}
+    count = int(of_pipe.max(initial=0)) + 1
     return Town(
-        count=int(of_pipe.max(initial=0)) + 1,
+        count=count,
         frames=frames,
-        own=own,
+        own={name: ByPart(places, count) for name, places in own.items()},
         nodes=inputs.nodes,
         known_elsewhere=known.table[~given],
         listed=listed_lengths(pipes, matched, inputs.settings.survey),
@@ -130,10 +157,10 @@ def split_town(
 
 def _pipes_meant(decisions: pd.DataFrame, ids: pd.DataFrame) -> pd.Series:
     """Give the pipe that each decision is about: that of its span, where it is known."""
-    spans = ids[ids["kind"] == "span"]
-    lies_on = dict(zip(spans["id"], spans["pipe_id"], strict=True))
-    named = zip(decisions["span_id"], decisions["pipe_id"], strict=True)
-    return pd.Series([lies_on.get(span, pipe) for span, pipe in named], dtype="str")
+    spans = ids[(ids["kind"] == "span").to_numpy(dtype=bool)]
+    at = places_in(decisions["span_id"], spans["id"])
+    meant = texts_at(spans["pipe_id"], at)
+    return meant.where(at >= 0, decisions["pipe_id"].array)
 
 
 class Marks:
@@ -144,17 +171,19 @@ class Marks:
         self._marks: dict[str, Hashes] = {
             name: row_marks(frame) for name, frame in town.frames.items()
         }
-        self._nodes = pd.Series(row_marks(town.nodes), index=town.nodes["node_id"].array)
+        self._marks["nodes"] = row_marks(town.nodes)
+        # An end that is no node counts by its name, as a pipe's own rows hold it.
+        pipes, nodes = town.frames["pipes"], town.nodes["node_id"]
+        self._ends = [places_in(pipes[end], nodes) for end in ("us_node", "ds_node")]
 
     def of_part(self, number: int) -> tuple[str, str]:
         """Give the digests of a part's rows without the ids known, and of these."""
         town = self._town
-        mine = {name: marks[town.own[name] == number] for name, marks in self._marks.items()}
+        mine = {name: self._marks[name][own.rows(number)] for name, own in town.own.items()}
         known = mine.pop("known")
-        pipes = town.frames["pipes"].iloc[np.flatnonzero(town.own["pipes"] == number)]
-        ends = sorted({*pipes["us_node"].tolist(), *pipes["ds_node"].tolist()})
-        at = self._nodes.index.get_indexer(pd.Index(ends))
-        mine["nodes"] = self._nodes.to_numpy()[np.sort(at[at >= 0])]
+        pipes = town.own["pipes"].rows(number)
+        ends = np.unique(np.concatenate([places[pipes] for places in self._ends]))
+        mine["nodes"] = self._marks["nodes"][ends[ends >= 0]]
         return digest_of(mine), known_digest(known)
 
 

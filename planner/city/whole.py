@@ -17,7 +17,6 @@ from planner.city.filing import (
     read_frame,
     read_record,
     read_shared,
-    row_marks,
     write_frame,
     write_json,
     write_record,
@@ -28,6 +27,7 @@ from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.held import Held
 from planner.inputs.project import Inputs
 from planner.inputs.specs import RulesSpec
+from planner.marks import row_marks
 from planner.settings import Settings, load_settings
 from planner.tables import empty
 

@@ -28,7 +28,6 @@ from planner.city.filing import (
     read_held,
     read_record,
     read_shared,
-    row_marks,
     write_frame,
     write_held,
     write_json,
@@ -51,6 +50,7 @@ from planner.contracts.books import IDS
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.inputs.project import Inputs
+from planner.marks import row_marks
 from planner.once import Once, within
 from planner.order import rises
 from planner.owned import PRICES_STEP

@@ -25,7 +25,7 @@ from planner.contracts.books import IDS, SETUP_IDS
 from planner.distinct import is_among, matches
 from planner.errors import TableError
 from planner.order import order_by
-from planner.tables import conform, empty, rows_in
+from planner.tables import conform, empty
 
 PREFIX: dict[str, str] = {"span": "D", "sleeve": "S", "work": "W", "setup": "U"}
 LOST_COLUMNS = ("kind", "id", "pipe_id")
@@ -201,8 +201,24 @@ def _fresh(count: int, known: KnownIds, kind: str) -> pa.Array:
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
-    given = (one for of, one in rows_in(known.table, ["kind", "id"]) if of == kind)
-    return max([known.highest.get(kind, 0), *(number_of(one) for one in given)])
+    return max(known.highest.get(kind, 0), highest_by_kind(known.table).get(kind, 0))
+
+
+def highest_by_kind(table: pd.DataFrame) -> dict[str, int]:
+    """Give the highest number among the ids of each kind in a table that obeys `IDS`.
+
+    Raises
+    ------
+    ValueError
+        If an id ends in no number.
+    """
+    ids, kinds = (pa.array(table[name].array, pa.large_string()) for name in ("id", "kind"))
+    tails = compute.replace_substring_regex(ids, pattern="(?s)^.*-", replacement="")
+    numbers = np.asarray(tails.cast(pa.int64()))
+    coded = Coded.of(kinds)
+    highest = np.zeros(len(coded.words), dtype=np.int64)
+    np.maximum.at(highest, coded.codes, numbers)
+    return dict(sorted(zip(coded.listed(), highest.tolist(), strict=True)))
 
 
 def number_of(one_id: str) -> int:

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import constant, is_among, mapped
+from planner.arrays import unknown
+from planner.distinct import mapped, parted, values_at
 from planner.errors import NO_COLUMN, Fault, FileError, shown
 from planner.ground.codes import SCHEME, UNKNOWN, code_table, detect_scheme, read_codes
 from planner.inputs.coded import FORM, CodedFile
@@ -58,7 +59,8 @@ class CodedRows:
     ``frame`` has the columns of `FORM`, ``row``, ``file``, ``scheme``, ``zero_given`` (the
     zero of the counter where no row says it), ``bare`` (the row tells of a run and codes
     nothing) and what the code tables say (`codes.OUTPUT`). ``lists_runs`` says that the
-    file has neither stations nor codes: it tells of runs whose rows another file holds.
+    file has neither stations nor codes: it tells of runs whose rows another file holds;
+    ``by_ids`` that the ids of the network had a say in it.
     """
 
     file: str
@@ -68,6 +70,7 @@ class CodedRows:
     flags: list[tuple[str, str]] = field(default_factory=list)
     said: tuple[str, ...] = ()
     lists_runs: bool = False
+    by_ids: bool = False
 
 
 def read_rows(
@@ -118,7 +121,8 @@ def read_rows(
     codes = "no codes: a list of runs" if lists_runs else f"codes of {scheme}"
     said = tuple(f"{name}: {line}; {codes}" for line in coded.said)
     flags += [*more_flags, *told]
-    return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs)
+    by_ids = "pipe_id" not in places  # which column it could be is told by them
+    return CodedRows(name, frame, faults, raw.read_count, flags, said, lists_runs, by_ids)
 
 
 def _with_units(frame: pd.DataFrame, units: Mapping[str, str]) -> pd.DataFrame:
@@ -232,19 +236,22 @@ def _read_words(
 ) -> pd.DataFrame:
     """Turn the words for direction, zero and joint into ours; other words lose the row."""
     for column, words, wanted in _WORDS:
-        unknown = ~is_among(mapped(frame[column], str.casefold), words)
-        frame = refuse(frame, dict.fromkeys(frame.index[unknown], wanted), column, name, faults)
+        codes, uniques = parted(frame[column])
+        folded = [text.casefold() for text in uniques]
+        known = np.array([text in words for text in folded], dtype=bool)
+        if not known.all():
+            others = frame.index[~known[codes]]
+            frame = refuse(frame, dict.fromkeys(others, wanted), column, name, faults)
+            codes = codes[known[codes]]
+        values = [words.get(text) for text in folded]
         if column != "joint":
-            frame = frame.assign(**{column: _in_words(frame[column], words, "str")})
+            texts = values_at(["" if one is None else one for one in values], codes, "str")
+            frame = frame.assign(**{column: texts.array})
         elif column in places:
-            frame = frame.assign(at_joint=_in_words(frame[column], words, "boolean"))
+            frame = frame.assign(at_joint=values_at(values, codes, "boolean").array)
         else:
-            frame = frame.assign(at_joint=constant(None, len(frame), "boolean").to_numpy())
+            frame = frame.assign(at_joint=unknown("flag", len(frame)))
     return frame
-
-
-def _in_words(texts: pd.Series, words: Mapping[str, str | bool], dtype: str) -> pd.Series:
-    return mapped(texts, lambda text: words[text.casefold()], dtype)
 
 
 def _refuse_rows(

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
 from planner.errors import Fault, FileError, PlannerError
+from planner.inputs.copied import Copy, copied
 from planner.inputs.paths import file_fault, input_file
+from planner.inputs.specs import LayerSpec
 from planner.toml_text import parse_toml_file
+
+Found = TypeVar("Found")
 
 # Files with fixed names, and what waits for each.
 WAITING_FOR = {
@@ -34,9 +38,10 @@ SECTIONS_WAIT = {
 
 @dataclass
 class FolderReading:
-    """What is gathered while the files of one folder are read."""
+    """What is gathered while the files of one folder are read; `copy` keeps what they gave."""
 
     folder: Path
+    copy: Copy | None = None
     faults: list[Fault] = field(default_factory=list)
     read_count: dict[str, int] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
@@ -61,6 +66,27 @@ class FolderReading:
             return None
         self.take(name, len(frame) + len({f.row for f in faults if f.lost}), faults)
         return frame
+
+    def copied(
+        self,
+        kind: type[Found],
+        asked: Mapping[str, Any],
+        layers: Mapping[str, LayerSpec],
+        read: Callable[[], Found],
+    ) -> Found:
+        """Give what `read` gives of `layers`; from the copy where it was made of the same.
+
+        `asked` is all else that the reading hangs on. Layers of a database are read.
+        """
+        files = [spec.file for spec in layers.values() if spec.file is not None]
+        if len(files) < len(layers):
+            return read()
+        try:
+            paths = [input_file(self.folder, file) for file in files]
+        except (PlannerError, OSError):
+            return read()  # which says it
+        specs = {name: spec.model_dump(mode="json") for name, spec in layers.items()}
+        return copied(self.copy, kind, {**asked, "layers": specs}, paths, read)
 
     def wait(self, name: str, error: Exception) -> None:
         """Say what waits for a file; one that is there and cannot be read is a fault too."""

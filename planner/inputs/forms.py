@@ -20,7 +20,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.distinct import constant, parted, values_at
+from planner.arrays import unknown
+from planner.distinct import parted, values_at
 from planner.errors import Fault, FileError, shown
 from planner.inputs.cells import (
     EMPTY_WORDS,
@@ -217,21 +218,19 @@ def read_cells(
     if style == "mixed":
         found = "decimal points in some numbers and decimal commas in others"
         faults.append(Fault(form.file, 0, "", found, "one decimal sign in a file", lost=False))
-    data: dict[str, pd.Series] = {}
+    read: dict[str, list[Any]] = {}
     bad = np.zeros(len(rows.row), dtype=bool)
     for column in form.columns:
         if column.name not in texts:
-            data[column.name] = _blank(column, len(rows.row))
             continue
         codes, uniques = texts[column.name]
         unit = units.get(column.name, "")
         reader = _reader(column, style, factor(unit, column.unit) if unit else 1.0)
         keep = column.name in form.as_written
         missing = [text == "" if keep else text.casefold() in EMPTY_WORDS for text in uniques]
-        values, wrong = _read_distinct(uniques, missing, column, reader)
+        read[column.name], wrong = _read_distinct(uniques, missing, column, reader)
         if form.must(column):
             wrong |= np.array(missing, dtype=bool)
-        data[column.name] = values_at(values, codes, DTYPES[column.kind])
         if wrong.any():
             lost = wrong[codes]
             bad |= lost
@@ -248,9 +247,18 @@ def read_cells(
                 )
                 for i in np.flatnonzero(lost)
             ]
-    frame = pd.DataFrame({**data, "row": pd.Series(rows.row, dtype="Int64")})
     faults.sort(key=lambda fault: fault.row)
-    return frame[~bad].reset_index(drop=True) if bad.any() else frame, faults
+    # Only the rows that stay are written out, each column once.
+    left: Any = np.flatnonzero(~bad) if bad.any() else slice(None)
+    count = len(rows.row) - int(bad.sum())
+    data = {
+        column.name: values_at(read[column.name], texts[column.name][0][left], DTYPES[column.kind])
+        if column.name in read
+        else pd.Series(unknown(column.kind, count))
+        for column in form.columns
+    }
+    data["row"] = pd.Series(rows.row[left], dtype="Int64")
+    return pd.DataFrame(data, copy=False), faults
 
 
 def _style_of(rows: CsvRows, columns: Sequence[Sequence[str]]) -> Style:
@@ -322,11 +330,6 @@ def wanted_of(column: Column, unit: str = "", style: Style = "point") -> str:
     if column.kind in ("number", "whole") and style in ("mixed", "open"):
         words += ", without a sign that could be a decimal or a thousands mark"
     return words
-
-
-def _blank(column: Column, count: int) -> pd.Series:
-    fill: Any = "" if column.kind in ("text", "date") else None
-    return constant(fill, count, DTYPES[column.kind])
 
 
 def refuse(

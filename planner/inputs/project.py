@@ -28,6 +28,7 @@ from planner.contracts import (
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
 from planner.held import Held
+from planner.inputs.copied import Copy
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
 from planner.inputs.folder_reading import SECTIONS_WAIT, WAITING_FOR, FolderReading
@@ -41,7 +42,8 @@ from planner.inputs.lot_moves import moved_lots
 from planner.inputs.lots import FILE as LOTS_FILE
 from planner.inputs.lots import read_lots
 from planner.inputs.media import Media, media_files, missing_media
-from planner.inputs.network import Network, read_network
+from planner.inputs.network import Network
+from planner.inputs.network_layers import read_network_of
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.paths import file_fault, hash_of, input_file
 from planner.inputs.price_edits import with_edits
@@ -50,7 +52,7 @@ from planner.inputs.references import check_done, check_systems
 from planner.inputs.repriced import changed_prices, with_changes
 from planner.inputs.sections import FILE, Sections, read_sections
 from planner.inputs.side_tables import read_beside, read_grades
-from planner.inputs.specs import LayerSpec, RulesSpec
+from planner.inputs.specs import RulesSpec
 from planner.inputs.systems import SystemTables, read_systems
 from planner.settings import Settings, read_project_file
 from planner.tables import conform, empty
@@ -128,6 +130,7 @@ def read_project(
     overrides: Mapping[str, str] | None = None,
     events: pd.DataFrame | None = None,
     price_edits: pd.DataFrame | None = None,
+    copy: Copy | None = None,
 ) -> Inputs:
     """Read a project folder.
 
@@ -141,6 +144,8 @@ def read_project(
         Obeys `EVENTS`: the journal, as the store holds it. None = nothing was reported.
     price_edits
         Obeys `PRICE_EDITS`: prices that people changed, as the store holds it. None = none.
+    copy
+        Keeps what reading files gave, for the next time; None = all are read.
 
     Returns
     -------
@@ -155,10 +160,11 @@ def read_project(
         If the pipes cannot be read.
     """
     sections = read_sections(read_project_file(folder / FILE), overrides or {})
-    reading = FolderReading(folder)
-    network = _read_network(sections, reading)
+    reading = FolderReading(folder, copy)
+    network = read_network_of(sections, reading)
     beside = read_beside(sections, network, reading)
-    surveys = read_observations(sections.inspections, folder, network.pipes["pipe_id"].tolist())
+    pipe_ids = network.pipes["pipe_id"].tolist()
+    surveys = read_observations(sections.inspections, folder, pipe_ids, copy)
     reading.faults += surveys.faults
     reading.read_count |= surveys.read_count
     systems = read_systems(reading.toml("systems.toml"))
@@ -356,40 +362,6 @@ def _unread(surveys: Surveys) -> str:
     why = [f"{fault.file}: {fault.found}" for fault in surveys.faults if not fault.row]
     more = f" (and {len(why) - 1} more)" if len(why) > 1 else ""
     return f"no file of coded rows could be read: {why[0]}{more}" if why else ""
-
-
-def _read_network(sections: Sections, reading: FolderReading) -> Network:
-    """Read the network; nodes or laterals that cannot be read are a fault, pipes an end."""
-    layers, settings = sections.layers, sections.settings
-    try:
-        network = _network_of(layers, settings, reading.folder)
-    except PlannerError:
-        usable = {"pipes": layers["pipes"]}
-        network = _network_of(usable, settings, reading.folder)
-        for name in ("nodes", "laterals"):
-            if name not in layers:
-                continue
-            try:
-                network = _network_of({**usable, name: layers[name]}, settings, reading.folder)
-                usable[name] = layers[name]
-            except PlannerError as error:
-                reading.faults.append(file_fault(layers[name].name, error))
-                reading.missing.append(f"{SECTIONS_WAIT[name]}, which cannot be read")
-    reading.faults += network.faults
-    reading.read_count |= network.read_count
-    reading.hashes |= network.hashes
-    return network
-
-
-def _network_of(layers: Mapping[str, LayerSpec], settings: Settings, folder: Path) -> Network:
-    return read_network(
-        layers["pipes"],
-        layers.get("nodes"),
-        layers.get("laterals"),
-        folder,
-        settings.survey,
-        settings.project.crs,
-    )
 
 
 def _rules_of(rules: RulesSpec, reading: FolderReading) -> RulesSpec:

@@ -54,10 +54,10 @@ def name_runs(
     """
     filled = frame.copy()
     given = (filled["inspection_id"] != "").to_numpy(dtype=bool)
-    by_id, count = groups_of([filled["inspection_id"]])
     for column in ("pipe_id", "start_node", "end_node", "date"):
         blank = (filled[column] == "").to_numpy(dtype=bool)
         if (blank & given).any() and not blank.all():
+            by_id, count = groups_of([filled["inspection_id"]])
             first = first_rows(by_id, count, ~blank)[by_id]
             at = np.where(blank & given & (first >= 0), first, np.arange(len(filled)))
             filled[column] = filled[column].array.take(at)
@@ -175,6 +175,8 @@ def _heads(
             blank = blank | is_among(values, ("", "unknown"))
         at = first_rows(by, len(ids), ~blank)
         first[column] = values.array.take(at, allow_fill=True)
+        if blank.all():
+            continue
         codes, _ = pd.factorize(values)
         unlike = ~blank & (codes != codes[at[by]])
         for run in np.flatnonzero(any_of(by, len(ids), unlike)).tolist():

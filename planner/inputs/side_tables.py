@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 
 from planner.contracts import ADDRESSES, GRADE_STEPS, STREETS
 from planner.errors import PlannerError
 from planner.ground.measure import read_crs
-from planner.inputs.addresses import read_addresses
+from planner.inputs.addresses import Addresses, read_addresses
 from planner.inputs.folder_reading import SECTIONS_WAIT, FolderReading
 from planner.inputs.grade_tables import KINDS, read_grade_table
 from planner.inputs.network import Network
 from planner.inputs.paths import file_fault, input_file
 from planner.inputs.sections import Sections
-from planner.inputs.streets import read_streets
+from planner.inputs.streets import Streets, read_streets
+from planner.marks import rows_digest
 from planner.tables import empty
 
 
@@ -31,10 +34,23 @@ def read_beside(
             continue
         try:
             if name == "streets":
-                streets = read_streets(spec, reading.folder, network.local_crs)
+                streets = reading.copied(
+                    Streets,
+                    {"local": network.local_crs},
+                    {name: spec},
+                    partial(read_streets, spec, reading.folder, network.local_crs),
+                )
                 frame, faults, sha256 = streets.streets, streets.faults, streets.sha256
             else:
-                houses = read_addresses(spec, reading.folder, network.pipes, local, crs, reach_m)
+                asked = {"local": network.local_crs, "crs": crs, "reach_m": reach_m,
+                         "pipes": rows_digest(network.pipes)}  # fmt: skip
+                houses = reading.copied(
+                    Addresses,
+                    asked,
+                    {name: spec},
+                    partial(read_addresses, spec, reading.folder, network.pipes, local, crs,
+                            reach_m),
+                )  # fmt: skip
                 frame, faults, sha256 = houses.addresses, houses.faults, houses.sha256
         except (PlannerError, OSError) as error:
             reading.faults.append(file_fault(spec.name, error))

@@ -26,3 +26,9 @@ class TableRows:
         """Give the cells of one of our columns; None where the table has none."""
         place = self.places.at.get(name)
         return None if place is None else self.rows.cells[place].str.strip()
+
+    @property
+    def lends(self) -> bool:
+        """Tell whether it may say of rows of other tables in what unit they are written."""
+        units = {"length_unit", "size_unit"} & set(self.places.at)
+        return bool(units) and "inspection_id" in self.places.at

@@ -7,15 +7,18 @@ flag where it says otherwise. A run that cannot be proved is left over with a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
-from planner.arrays import texts_of
-from planner.distinct import places_in
+from planner.arrays import column_of, texts_of
+from planner.distinct import is_among, places_in
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
@@ -25,6 +28,15 @@ NO_NODE = ("", "-")
 # What a blank id becomes on its way through a spreadsheet or a database.
 NO_ID = ("", "-", "nan", "none", "null", "<na>", "nat")
 _BETWEEN = "\x1f"
+# A name that could be none, or with spaces round it: all that does not begin and end plainly.
+_PERHAPS_NOT = r"(?s)^$|^-$|^[^!-~]|[^!-~]$"
+# What lists change in ids of plain letters, and what stands for it: spaces, .0, leading zeros.
+_IN_LISTS = (
+    (r"[\t-\r\x1c-\x20]+", ""),
+    (r"\.0+$", ""),
+    (r"^0+(.)", r"\1"),
+)
+_SAID = ("inspection_id", "pipe_ref", "pipe_id", "counter_node", "direction", "end_node")
 
 
 @dataclass
@@ -115,8 +127,12 @@ def _texts(values: pd.Series) -> Texts:
 
 
 def _named(values: pd.Series) -> Texts:
-    texts = (text.strip() for text in values.tolist())
-    return np.array(["" if text in NO_NODE else text for text in texts], dtype=object)
+    texts = values.to_numpy(dtype=object, copy=True)
+    held = pa.array(values.array, type=pa.large_string())
+    for at in np.flatnonzero(compute.match_substring_regex(held, _PERHAPS_NOT)).tolist():
+        text = texts[at].strip()
+        texts[at] = "" if text in NO_NODE else text
+    return texts
 
 
 def _take(values: pd.Series, at: npt.NDArray[np.intp]) -> Texts:
@@ -158,18 +174,40 @@ def normalised(ids: pd.Series) -> pd.Series:
 
     ``nan`` and its kin, which a spreadsheet leaves of a blank, become "" and match nothing.
     """
-    plain = ids.astype("str").str.casefold().str.replace(r"\s+", "", regex=True)
-    plain = plain.str.replace(r"\.0+$", "", regex=True).str.replace(r"^0+(?=.)", "", regex=True)
-    return plain.mask(plain.isin(NO_ID), "")
+    texts = ids.astype("str")
+    held = pa.array(texts.array, type=pa.large_string())
+    plain = compute.utf8_lower(held)
+    for wrong, right in _IN_LISTS:
+        plain = compute.replace_substring_regex(plain, wrong, right)
+    odd = np.flatnonzero(~np.asarray(compute.string_is_ascii(held), dtype=bool))
+    found = pd.Series(column_of(plain), texts.index)
+    if len(odd):
+        found.iloc[odd] = _plain_letters(texts.iloc[odd])
+    return found.mask(found.isin(NO_ID), "")
+
+
+def _plain_letters(texts: pd.Series) -> pd.Series:
+    """Give ids as `normalised` does, whatever their letters and spaces are."""
+    plain = texts.str.casefold().str.replace(r"\s+", "", regex=True)
+    plain = plain.str.replace(r"\.0+$", "", regex=True)
+    return plain.str.replace(r"^0+(?=.)", "", regex=True)
 
 
 def _near_ids(pipes: pd.DataFrame, refs: pd.Series) -> list[list[int]]:
     """Give for each run the rows of the pipes whose ids are the same but for their form."""
-    groups: dict[str, list[int]] = {}
-    for place, key in enumerate(normalised(pipes["pipe_id"])):
-        groups.setdefault(str(key), []).append(place)
-    groups.pop("", None)
-    return [groups.get(str(key), []) for key in normalised(refs)]
+    keys = normalised(refs).tolist()
+    wanted = sorted(set(keys) - {""})
+    places = _rows_by_word(normalised(pipes["pipe_id"]), wanted)
+    return [places.get(key, []) for key in keys]
+
+
+def _rows_by_word(texts: pd.Series | Texts, words: Sequence[str]) -> dict[str, list[int]]:
+    """Give the rows that hold each of a few words."""
+    found: dict[str, list[int]] = {}
+    at = places_in(texts, words)
+    for row in np.flatnonzero(at >= 0).tolist():
+        found.setdefault(words[at[row]], []).append(row)
+    return found
 
 
 def _pairs(one: Texts, other: Texts) -> Texts:
@@ -209,14 +247,14 @@ def _refusals(
     unmatched, unproved = at < 0, (at >= 0) & (runs["counter_node"].to_numpy() == "")
     if not (unmatched | unproved).any():
         return reasons
-    others: dict[str, list[str]] = {}
-    keys = _pairs(_named(pipes["us_node"]), _named(pipes["ds_node"]))
-    for pair, pipe_id in zip(keys, pipes["pipe_id"], strict=True):
-        others.setdefault(str(pair), []).append(str(pipe_id))
     wanted = _pairs(ends.start, ends.end)
+    keys = _pairs(_named(pipes["us_node"]), _named(pipes["ds_node"]))
+    ids = _texts(pipes["pipe_id"])
+    asked = sorted(set(wanted[unmatched | unproved].tolist()) - {""})
+    others = {pair: [str(ids[row]) for row in rows]
+              for pair, rows in _rows_by_word(keys, asked).items()}  # fmt: skip
     nameless = np.flatnonzero(unmatched)
     alike = _near_ids(pipes, runs["pipe_ref"].iloc[nameless])
-    ids = _texts(pipes["pipe_id"])
     for i, places in zip(nameless, alike, strict=True):
         near = others.get(str(wanted[i]), []) if wanted[i] else []
         same = [str(ids[place]) for place in places]
@@ -268,7 +306,7 @@ def _add_flags(
     for run in _rows(runs, by_nodes):
         ref = f"pipe '{run.pipe_ref}' is not in the network" if run.pipe_ref else "no pipe named"
         flags.add(run.inspection_id, f"{ref}: taken as {run.pipe_id} by its two manholes")
-    for run in _rows(runs, used & np.char.startswith(how.astype(str), "end")):
+    for run in _rows(runs, used & is_among(how, ("end", "end against direction"))):
         flags.add(
             run.inspection_id,
             f"start node not named: the counter is taken from {run.counter_node}, "
@@ -280,7 +318,8 @@ def _add_flags(
             f"start node not proved: the counter is taken from {run.counter_node} by the "
             f"direction '{run.direction}'",
         )
-    for run in _rows(runs, used & np.char.endswith(how.astype(str), "against direction")):
+    against = ("start against direction", "end against direction")
+    for run in _rows(runs, used & is_among(how, against)):
         flags.add(
             run.inspection_id,
             f"direction '{run.direction}' contradicts the nodes: the counter ran from "
@@ -294,6 +333,5 @@ def _add_flags(
         )
 
 
-def _rows(runs: pd.DataFrame, wanted: Marks) -> Iterator[pd.Series]:
-    for at in np.flatnonzero(wanted):
-        yield runs.iloc[at]
+def _rows(runs: pd.DataFrame, wanted: Marks) -> Iterator[Any]:
+    return runs[list(_SAID)].iloc[np.flatnonzero(wanted)].itertuples(index=False)

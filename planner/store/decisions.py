@@ -6,7 +6,6 @@ added, under a number of its own; none is changed or removed.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -23,7 +22,8 @@ from planner.contracts import (
 )
 from planner.contracts.books import IDS, SETUP_IDS
 from planner.errors import StaleError, StoreError
-from planner.ground.ids import KnownIds, number_of
+from planner.ground.ids import KnownIds, highest_by_kind, number_of
+from planner.marks import rows_digest
 from planner.store.geopackage import GeoPackage
 from planner.store.keeping import Keeping
 from planner.tables import Table, check, conform
@@ -302,11 +302,7 @@ class Store:
         found = self.keeping.read_tables([IDS, SETUP_IDS])
         ids, works = found[IDS.name], found[SETUP_IDS.name]
         self._seen = _digest(ids, works)
-        highest = {
-            str(kind): max(number_of(one) for one in part["id"])
-            for kind, part in ids.groupby("kind", sort=True)
-        }
-        return KnownIds(ids, highest, works)
+        return KnownIds(ids, highest_by_kind(ids), works)
 
     def write_known(self, known: KnownIds) -> bool:
         """Keep `known` in the place of what `read_known` gave.
@@ -404,5 +400,4 @@ def _no_ids() -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def _digest(ids: pd.DataFrame, works: pd.DataFrame) -> str:
     """Give a digest of the ids as the store would give them back."""
-    text = conform(ids, IDS).to_csv(index=False) + conform(works, SETUP_IDS).to_csv(index=False)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return rows_digest(conform(ids, IDS), conform(works, SETUP_IDS))

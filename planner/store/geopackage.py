@@ -21,6 +21,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -232,20 +233,23 @@ def rows_of(
 
     `about` is a column of texts and which of them are wanted; None = all rows.
     """
-    held = _columns(connection, table)
+    there = _columns(connection, table)
     # A column that an earlier version did not write is read as blank.
-    names = ", ".join(f'"{name}"' if name in held else "''" for name in table.names)
+    names = ", ".join(f'"{name}"' if name in there else "''" for name in table.names)
     sql, values = f'SELECT {names} FROM "{table.name}"', list[str]()
     if about is not None:
         name, values = about[0], sorted(set(about[1]))
         sql += f' WHERE "{name}" IN (SELECT value FROM json_each(?))'
     found = connection.execute(sql, [json.dumps(values)] if about is not None else []).fetchall()
-    frame = pd.DataFrame(found, columns=table.names, dtype=object)
-    for column in table.columns:
+    if not found:
+        return conform([], table)
+    columns: dict[str, Any] = {}
+    for column, held in zip(table.columns, zip(*found, strict=True), strict=True):
+        columns[column.name] = list(held)
         if column.kind == "flag":
-            flags = [pd.NA if value is None else bool(value) for value in frame[column.name]]
-            frame[column.name] = pd.array(flags, dtype="boolean")
-    return conform(frame, table)
+            flags = [pd.NA if value is None else bool(value) for value in held]
+            columns[column.name] = pd.array(flags, dtype="boolean")
+    return conform(columns, table)
 
 
 def highest_in(connection: sqlite3.Connection, table: Table, column: str) -> int:

@@ -100,7 +100,7 @@ def run(size: int, steps: Sequence[str] = ()) -> BenchResult:
              f"placement, choice, ids, written; {large['sleeves']} sleeves"),
         _row("  of it: propose the parts", size, large["propose"], "screening again in it"),
         _row("  of it: the city's ids", size, large["number"], "into all tables, written"),
-        _row("ours: one changed row", size, again_s, f"{redone} parts redone, all read"),
+        _row("ours: one changed row", size, again_s, f"{redone} parts redone, its file read"),
     ]  # fmt: skip
     ratios = _ratios(small, large, few, size) | {"parts redone for one changed row": float(redone)}
     left = {name for step, names in OF_STEP.items() if step not in steps for name in names}
