@@ -24,6 +24,7 @@ from planner.city.copy import FOLDER, WorkingCopy
 from planner.city.pool import PlainLoop
 from planner.city.run import HOME, run_city
 from planner.errors import TableError
+from planner.held import Held
 from planner.inputs import network_layers, observations, side_tables
 from planner.inputs.observations import Surveys, read_observations
 from planner.inputs.project import Inputs, read_project
@@ -109,6 +110,8 @@ def assert_same(one: Inputs, other: Inputs) -> None:
 
 
 def _assert_alike(a: Any, b: Any, name: str) -> None:
+    if isinstance(a, Held):
+        a, b = a.frame, b.frame
     if isinstance(a, gpd.GeoDataFrame):
         assert_geodataframe_equal(a, b)
         assert a.geometry.to_wkb().equals(b.geometry.to_wkb()), name
