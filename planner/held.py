@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pandas.arrays import NumpyExtensionArray
 
 from planner.arrays import texts_of, unknown
 from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
@@ -31,12 +32,19 @@ class Held:
         As `tables.conform` takes them, all as long as each other, at least one; rows in the
         order of the contract's key. What is missing is unknown. The first is there; any other
         may be a function without arguments that gives it, asked once, where somebody reads it.
+        Or a function that gives all of them.
     """
 
-    def __init__(self, table: Table, columns: Mapping[str, Any]) -> None:
+    def __init__(
+        self, table: Table, columns: Mapping[str, Any] | Callable[[], Mapping[str, Any]]
+    ) -> None:
         self.table = table
-        self._columns = dict(columns)
+        self._make = columns if callable(columns) else partial(dict, columns)
         self._read: Columns = {}
+
+    @cached_property
+    def _columns(self) -> Columns:
+        return dict(self._make())
 
     @staticmethod
     def of(frame: pd.DataFrame, table: Table) -> Held:
@@ -70,9 +78,21 @@ class Held:
         found: Marks = self._once(f"{name} yes", lambda _: marks_of(self.column(name)))
         return found
 
+    def wholes(self, name: str) -> npt.NDArray[np.int64]:
+        """Give a column of whole numbers, unknown as 0; not to be written to."""
+        found: npt.NDArray[np.int64] = self._once(f"{name} whole", lambda _: self._wholes(name))
+        return found
+
     def column(self, name: str) -> Any:  # noqa: ANN401 - any array
         """Give a column as the frame has it, texts as a text column; not to be written to."""
         return self._once(f"{name} written", lambda _: self._column(name))
+
+    def texts(self, name: str, at: Any) -> pd.arrays.ArrowStringArray:  # noqa: ANN401 - places
+        """Write out the texts of some rows, by their places."""
+        given = None if "frame" in self.__dict__ else self._given(name)
+        if isinstance(given, Coded):
+            return given[at].column()
+        return self.column(name).take(at)
 
     def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
         """Give some of the rows, in their order."""
@@ -109,11 +129,15 @@ class Held:
         given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
-        elif isinstance(given, np.ndarray):
+        elif isinstance(given, np.ndarray | NumpyExtensionArray):
             found = np.asarray(given, dtype=np.float64)
         else:
             found = pd.array(given).to_numpy(dtype=float, na_value=np.nan)
         return found
+
+    def _wholes(self, name: str) -> npt.NDArray[np.int64]:
+        given = pd.array(self.column(name), dtype="Int64")
+        return np.asarray(given.to_numpy(dtype=np.int64, na_value=0))
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if "frame" in self.__dict__:

@@ -168,7 +168,8 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
     if inputs.measured.empty:
         return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
-    return replace(located, pipes=pipes, seen=None, flags=joined([located.flags, told], FLAGS))
+    doubts = Held.of(joined([located.flags, told], FLAGS), FLAGS)
+    return replace(located, pipes=pipes, seen=None, doubts=doubts)
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

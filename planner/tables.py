@@ -188,6 +188,41 @@ def conform(
     return _checked(out, data, table, apart=apart, fit=fit)
 
 
+def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
+    """Set columns of a frame that obeys `table` anew: only these are looked at, none is lost.
+
+    Parameters
+    ----------
+    frame
+        As `check` gave it; it stays as it is.
+    table
+        Its contract.
+    columns
+        As for `conform`, row for row; none of the key.
+
+    Raises
+    ------
+    TableError
+        If one of these has a wrong type or breaks the contract.
+    """
+    if not columns and frame.columns.equals(table.layout[0]):
+        return _in_place(frame, table)
+    if not frame.columns.equals(table.layout[0]):
+        given, _ = columns_in(frame, [*table.names, "geometry"])
+        return conform({**given, **columns}, table)
+    out, faults = frame.copy(deep=False), list[str]()
+    for name, values in columns.items():
+        column = table[name]
+        data = values.column() if isinstance(values, Coded) else _cast(values, column, table)
+        if not (isinstance(values, Coded) and _words_fit(values, column)):
+            faults += _faults_of(data, column, out.index)
+        out[name] = data
+    if faults:
+        raise TableError(f"{table.name}: " + "; ".join(faults))
+    note_sound(out, table.name)
+    return _in_place(out, table)
+
+
 def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Columns, set[str]]:
     """Give the columns as the contract wants them; and the names of those that need no check."""
     data, fit = dict[str, Any](), set[str]()

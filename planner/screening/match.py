@@ -59,6 +59,12 @@ class Matched:
     refused: pd.Series
     through: pd.Series
 
+    @property
+    def fit(self) -> Marks:
+        """Runs that may tell how long their pipe is."""
+        named = np.asarray(self.refused.array == "", dtype=bool)
+        return named & ~self.through.to_numpy(dtype=bool)
+
 
 def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:
     """Find the pipe of each camera run and the node from which its counter ran.

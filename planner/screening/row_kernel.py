@@ -1,0 +1,225 @@
+"""One walk over the coded rows of a part, compiled: what is left, and where the others lie.
+
+`position` lays the arrays out and says what they mean; `tests/plain_places.py` says the same
+step by step.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.screening.bands import compiled, within
+
+Numbers = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int32]
+Whole = npt.NDArray[np.int64]
+Marks = npt.NDArray[np.bool_]
+Bits = npt.NDArray[np.uint8]
+
+# Lengths that differ by less than this are equal: no verdict hangs on float noise [m].
+SAME_M = 1e-6
+# Distances are written to the centimetre: less than half of one is no step back [m].
+FALL_M = 0.005
+
+# What words say, as bits of one number for each word.
+AT_JOINT, IS_LATERAL, IS_NODE, LONG, MEASURED, LENGTHWISE = 1, 2, 4, 8, 16, 32
+# What is doubtful of a row, as bits.
+PAST_END, ALIKE, ALL_ROUND = 1, 2, 4
+# Where the length of a row comes from.
+CODED, QUANTITY, ASSUMED = range(3)
+# Why a row has no place.
+NO_RUN, NOT_USED, NO_DISTANCE, TOO_FAR = range(1, 5)
+
+
+class RowFigures(NamedTuple):
+    """Coded rows: their run (-1 = none) and row number, figures, and texts by number."""
+
+    run: Whole
+    number: Whole
+    s_m: Numbers
+    low: Numbers
+    high: Numbers
+    clock_from_h: Numbers
+    clock_to_h: Numbers
+    at_joint: Marks
+    mechanism: Codes
+    role: Codes
+    detail: Codes
+    quantity: Codes
+
+
+class RunFigures(NamedTuple):
+    """Camera runs: whether used and from us_node, and lengths [m], their pipe's as well."""
+
+    used: Marks
+    from_us: Marks
+    part_m: Numbers
+    length_m: Numbers
+    doubt_m: Numbers
+    shift_m: Numbers
+
+
+class WordBits(NamedTuple):
+    """What each word of a column says."""
+
+    mechanism: Codes
+    role: Codes
+    detail: Codes
+    quantity: Codes
+
+
+class Limits(NamedTuple):
+    """Settings of the walk."""
+
+    past_end_m: float
+    past_end_ratio: float
+    find_least_m: float
+    find_ratio: float
+    joint_extent_m: float
+    point_extent_m: float
+
+
+class Found(NamedTuple):
+    """Room for what is found: of the rows that have a place, of the others, and of runs.
+
+    `falls` has of each run the first row at which its distances fall, -1 = none.
+    """
+
+    at: Whole
+    x_m: Numbers
+    over_m: Numbers
+    from_m: Numbers
+    to_m: Numbers
+    find_m: Numbers
+    clock_h: Numbers
+    arc_h: Numbers
+    origin: Codes
+    doubts: Bits
+    left: Whole
+    why: Bits
+    past_m: Numbers
+    told: Marks
+    falls: Whole
+
+
+@within
+def _extent(rows: RowFigures, i: int, said: int, limits: Limits, out: Found, k: int) -> float:
+    """Give how long a row is [m], and note where that comes from."""
+    joint = said & AT_JOINT
+    extent = 0.0
+    if said & LONG:
+        extent = limits.joint_extent_m if joint else limits.point_extent_m
+    origin = ASSUMED if extent > 0.0 and not joint else CODED
+    if said & MEASURED:
+        low, high = rows.low[i] / 1000.0, rows.high[i] / 1000.0
+        if not np.isnan(high):
+            extent, origin = high, QUANTITY
+        elif low > extent:
+            extent, origin = low, ASSUMED
+    out.origin[k] = origin
+    return extent
+
+
+@within
+def _clock(rows: RowFigures, i: int, from_us: bool, said: int, out: Found, k: int) -> int:
+    """Turn a clock reading to the view downstream; give what is doubtful of it."""
+    first, last = rows.clock_from_h[i], rows.clock_to_h[i]
+    start = last if np.isnan(first) else first
+    turn, arc, doubt = start, np.nan, 0
+    if not np.isnan(first):
+        arc = 0.0
+        if not np.isnan(last):
+            # Seen from the other side a range starts where it ended.
+            turn, arc = last, (last - first) % 12.0
+            if arc == 0.0:
+                arc = 12.0 if first == 12.0 else np.nan
+                doubt = ALIKE if np.isnan(arc) else (ALL_ROUND if said & LENGTHWISE else 0)
+    out.arc_h[k] = arc
+    if from_us or np.isnan(start):
+        out.clock_h[k] = start
+    else:
+        turned = (12.0 - turn) % 12.0
+        out.clock_h[k] = 12.0 if turned == 0.0 else turned
+    return doubt
+
+
+@within
+def _place(
+    rows: RowFigures, runs: RunFigures, words: WordBits, limits: Limits, i: int, out: Found, k: int
+) -> float:
+    """Put a row on its pipe as the k-th and give -1; else how far past an end it lies [m]."""
+    run = rows.run[i]
+    length, part, from_us = runs.length_m[run], runs.part_m[run], runs.from_us[run]
+    s_wall = rows.s_m[i] - part
+    x = (s_wall if from_us else length - s_wall) - runs.shift_m[run]
+    if np.isnan(x) or np.isnan(length):
+        return np.nan
+    past = max(-x, x - length, 0.0)
+    if not past <= max(limits.past_end_m, limits.past_end_ratio * length) + SAME_M:
+        return past
+    x = min(max(x, 0.0), length)
+    said = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
+    said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
+    if rows.at_joint[i]:
+        said |= AT_JOINT
+    # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
+    doubts = 0
+    if past > SAME_M and not (said & IS_NODE and past <= part + SAME_M):
+        doubts = PAST_END
+    extent = _extent(rows, i, said, limits, out, k)
+    back = 0.0 if from_us else extent
+    if said & (AT_JOINT | IS_LATERAL):
+        back = 0.5 * extent
+    # A place right at an end keeps at least itself.
+    out.from_m[k] = min(max(x - back, 0.0), x)
+    out.to_m[k] = max(min(x - back + extent, length), x)
+    find = max(limits.find_least_m, limits.find_ratio * abs(rows.s_m[i]))
+    if not from_us and not np.isnan(runs.doubt_m[run]):
+        find += runs.doubt_m[run]
+    out.find_m[k] = find
+    out.doubts[k] = doubts | _clock(rows, i, from_us, said, out, k)
+    out.at[k], out.x_m[k], out.over_m[k] = i, x, past
+    return -1.0
+
+
+@compiled
+def walk_rows(
+    rows: RowFigures, runs: RunFigures, words: WordBits, limits: Limits, out: Found
+) -> tuple[int, int, bool]:
+    """Place the rows; give how many have a place and how many not, and whether falls are told.
+
+    Falls are told where the rows of each run lie together in the order of their numbers.
+    """
+    kept, left, ordered = 0, 0, True
+    run, number, s_m = -1, 0, np.nan
+    for i in range(len(rows.run)):
+        own = rows.run[i]
+        why = NO_RUN
+        if own >= 0:
+            why = 0 if runs.used[own] else NOT_USED
+        if why == 0:
+            out.told[own] = True
+            s = rows.s_m[i]
+            if np.isnan(s):
+                why = NO_DISTANCE
+            else:
+                if own == run:
+                    ordered &= rows.number[i] >= number
+                    if s - s_m < -FALL_M and out.falls[own] < 0:
+                        out.falls[own] = i
+                else:
+                    ordered &= own > run
+                run, number, s_m = own, rows.number[i], s
+                past = _place(rows, runs, words, limits, i, out, kept)
+                if past == -1.0:
+                    kept += 1
+                else:
+                    why = TOO_FAR
+                    out.past_m[left] = past
+        if why:
+            out.left[left], out.why[left] = i, why
+            left += 1
+    return kept, left, ordered
