@@ -87,7 +87,7 @@ class Held:
         """Give a column as the frame has it, texts as a text column; not to be written to."""
         return self._once(f"{name} written", lambda _: self._column(name))
 
-    def texts(self, name: str, at: Any) -> pd.arrays.ArrowStringArray:  # noqa: ANN401 - places
+    def texts(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, a text column
         """Write out the texts of some rows, by their places."""
         given = None if "frame" in self.__dict__ else self._given(name)
         if isinstance(given, Coded):

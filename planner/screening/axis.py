@@ -338,6 +338,6 @@ def _flag_lengths(pipes: Held, lengths: Lengths, settings: Survey, flags: Flags)
         settings.length_flag_m,
         settings.length_flag_ratio,
     )
-    for i in np.flatnonzero(odd & lengths.origin.holds("survey")):
+    for i in np.flatnonzero(odd & lengths.origin.holds("survey")).tolist():
         what = f"surveyed {length[i]:.2f} m, but the list says {stated[i]:.2f} m"
         flags.add(names[i], what)

@@ -63,7 +63,8 @@ class Matched:
     def fit(self) -> Marks:
         """Runs that may tell how long their pipe is."""
         named = np.asarray(self.refused.array == "", dtype=bool)
-        return named & ~self.through.to_numpy(dtype=bool)
+        fit: Marks = named & ~self.through.to_numpy(dtype=bool)
+        return fit
 
 
 def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:

@@ -6,7 +6,6 @@ the end and says so; further out it is refused, never wrapped round or clamped i
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +28,7 @@ from planner.screening.row_kernel import (
     Limits,
     RowFigures,
     RunFigures,
+    Walk,
     WordBits,
     walk_rows,
 )
@@ -180,23 +180,14 @@ def place(rows: Held, of_run: Places, runs: Runs, settings: Survey) -> Walked:
     count = len(rows)
     words = {name: rows.coded(name) for name in _SAID}
     out = _room(count, len(runs.used))
-    kept, left, ordered = walk_rows(
-        RowFigures(
-            _fixed(of_run, np.int64),
-            _fixed(rows.wholes("row"), np.int64),
-            *(_fixed(rows.floats(name), np.float64) for name in _FIGURES),
-            _fixed(rows.marks("at_joint"), np.bool_),
-            *(_fixed(one.codes, np.int32) for one in words.values()),
-        ),
-        RunFigures(
-            *(_fixed(one, np.bool_) for one in (runs.used, runs.from_us)),
-            *(_fixed(one, np.float64)
-              for one in (runs.part_m, runs.length_m, runs.doubt_m, runs.shift_m)),
-        ),
-        WordBits(*(_bits(one, _SAID[name]) for name, one in words.items())),
+    walk = Walk(
+        _rows_of(rows, of_run, words),
+        RunFigures(**{name: _fixed(values) for name, values in vars(runs).items()}),
+        WordBits(**{name: _bits(one, _SAID[name]) for name, one in words.items()}),
         Limits(*(float(getattr(settings, name)) for name in Limits._fields)),
         out,
-    )  # fmt: skip
+    )
+    kept, left, ordered = walk_rows(walk)
     x_m = out.x_m[:kept]
     placed = Placed(
         out.at[:kept], x_m, x_m, out.from_m[:kept], out.to_m[:kept], out.find_m[:kept],
@@ -207,12 +198,24 @@ def place(rows: Held, of_run: Places, runs: Runs, settings: Survey) -> Walked:
     return Walked(placed, without, out.told, out.falls if ordered else None)
 
 
-_FIGURES = ("s_m", "quantity_low", "quantity_high", "clock_from_h", "clock_to_h")
+def _rows_of(rows: Held, of_run: Places, words: dict[str, Coded]) -> RowFigures:
+    """Lay out what the walk reads of rows."""
+    return RowFigures(
+        run=_fixed(of_run.astype(np.int64, copy=False)),
+        number=_fixed(rows.wholes("row")),
+        s_m=_fixed(rows.floats("s_m")),
+        low=_fixed(rows.floats("quantity_low")),
+        high=_fixed(rows.floats("quantity_high")),
+        clock_from_h=_fixed(rows.floats("clock_from_h")),
+        clock_to_h=_fixed(rows.floats("clock_to_h")),
+        at_joint=_fixed(rows.marks("at_joint")),
+        **{name: _fixed(one.codes.astype(np.int32, copy=False)) for name, one in words.items()},
+    )
 
 
-def _fixed(values: Any, kind: Any) -> Any:  # noqa: ANN401 - any array, and a type
+def _fixed(values: Any) -> Any:  # noqa: ANN401 - any array
     """Give an array as one that is only read, so that the walk is compiled for one kind of it."""
-    found = np.ascontiguousarray(values, dtype=kind).view()
+    found = np.ascontiguousarray(values).view()
     found.flags.writeable = False
     return found
 
@@ -223,10 +226,16 @@ def _bits(words: Coded, said: dict[str, int]) -> Codes:
 
 
 def _room(count: int, runs: int) -> Found:
-    numbers: Callable[[], Numbers] = lambda: np.empty(count)  # noqa: E731
-    places: Callable[[], Places] = lambda: np.empty(count, dtype=np.int64)  # noqa: E731
-    bits: Callable[[], Bits] = lambda: np.empty(count, dtype=np.uint8)  # noqa: E731
     return Found(
-        places(), *(numbers() for _ in range(7)), np.empty(count, dtype=np.int32), bits(),
-        places(), bits(), numbers(), np.zeros(runs, dtype=bool), np.full(runs, -1, dtype=np.int64),
-    )  # fmt: skip
+        at=np.empty(count, dtype=np.int64),
+        **{name: np.empty(count) for name in _FOUND},
+        origin=np.empty(count, dtype=np.int32),
+        doubts=np.empty(count, dtype=np.uint8),
+        left=np.empty(count, dtype=np.int64),
+        why=np.empty(count, dtype=np.uint8),
+        told=np.zeros(runs, dtype=bool),
+        falls=np.full(runs, -1, dtype=np.int64),
+    )
+
+
+_FOUND = ("x_m", "over_m", "from_m", "to_m", "find_m", "clock_h", "arc_h", "past_m")

@@ -105,9 +105,20 @@ class Found(NamedTuple):
     falls: Whole
 
 
+class Walk(NamedTuple):
+    """All that the walk takes, and where it writes."""
+
+    rows: RowFigures
+    runs: RunFigures
+    words: WordBits
+    limits: Limits
+    out: Found
+
+
 @within
-def _extent(rows: RowFigures, i: int, said: int, limits: Limits, out: Found, k: int) -> float:
+def _extent(walk: Walk, i: int, said: int, k: int) -> float:
     """Give how long a row is [m], and note where that comes from."""
+    rows, limits = walk.rows, walk.limits
     joint = said & AT_JOINT
     extent = 0.0
     if said & LONG:
@@ -119,14 +130,14 @@ def _extent(rows: RowFigures, i: int, said: int, limits: Limits, out: Found, k: 
             extent, origin = high, QUANTITY
         elif low > extent:
             extent, origin = low, ASSUMED
-    out.origin[k] = origin
+    walk.out.origin[k] = origin
     return extent
 
 
 @within
-def _clock(rows: RowFigures, i: int, from_us: bool, said: int, out: Found, k: int) -> int:
+def _clock(walk: Walk, i: int, said: int, k: int) -> int:
     """Turn a clock reading to the view downstream; give what is doubtful of it."""
-    first, last = rows.clock_from_h[i], rows.clock_to_h[i]
+    first, last = walk.rows.clock_from_h[i], walk.rows.clock_to_h[i]
     start = last if np.isnan(first) else first
     turn, arc, doubt = start, np.nan, 0
     if not np.isnan(first):
@@ -137,69 +148,72 @@ def _clock(rows: RowFigures, i: int, from_us: bool, said: int, out: Found, k: in
             if arc == 0.0:
                 arc = 12.0 if first == 12.0 else np.nan
                 doubt = ALIKE if np.isnan(arc) else (ALL_ROUND if said & LENGTHWISE else 0)
-    out.arc_h[k] = arc
-    if from_us or np.isnan(start):
-        out.clock_h[k] = start
+    walk.out.arc_h[k] = arc
+    if walk.runs.from_us[walk.rows.run[i]] or np.isnan(start):
+        walk.out.clock_h[k] = start
     else:
         turned = (12.0 - turn) % 12.0
-        out.clock_h[k] = 12.0 if turned == 0.0 else turned
+        walk.out.clock_h[k] = 12.0 if turned == 0.0 else turned
     return doubt
 
 
 @within
-def _place(
-    rows: RowFigures, runs: RunFigures, words: WordBits, limits: Limits, i: int, out: Found, k: int
-) -> float:
+def _said(walk: Walk, i: int) -> int:
+    """Give what the words of a row say."""
+    rows, words = walk.rows, walk.words
+    said: int = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
+    said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
+    return said | AT_JOINT if rows.at_joint[i] else said
+
+
+@within
+def _place(walk: Walk, i: int, k: int) -> float:
     """Put a row on its pipe as the k-th and give -1; else how far past an end it lies [m]."""
-    run = rows.run[i]
+    runs, limits, out, run = walk.runs, walk.limits, walk.out, walk.rows.run[i]
     length, part, from_us = runs.length_m[run], runs.part_m[run], runs.from_us[run]
-    s_wall = rows.s_m[i] - part
+    s_wall = walk.rows.s_m[i] - part
     x = (s_wall if from_us else length - s_wall) - runs.shift_m[run]
     if np.isnan(x) or np.isnan(length):
         return np.nan
     past = max(-x, x - length, 0.0)
     if not past <= max(limits.past_end_m, limits.past_end_ratio * length) + SAME_M:
-        return past
+        return float(past)
     x = min(max(x, 0.0), length)
-    said = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
-    said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
-    if rows.at_joint[i]:
-        said |= AT_JOINT
+    said = _said(walk, i)
     # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
     doubts = 0
     if past > SAME_M and not (said & IS_NODE and past <= part + SAME_M):
         doubts = PAST_END
-    extent = _extent(rows, i, said, limits, out, k)
+    extent = _extent(walk, i, said, k)
     back = 0.0 if from_us else extent
     if said & (AT_JOINT | IS_LATERAL):
         back = 0.5 * extent
     # A place right at an end keeps at least itself.
     out.from_m[k] = min(max(x - back, 0.0), x)
     out.to_m[k] = max(min(x - back + extent, length), x)
-    find = max(limits.find_least_m, limits.find_ratio * abs(rows.s_m[i]))
+    find = max(limits.find_least_m, limits.find_ratio * abs(walk.rows.s_m[i]))
     if not from_us and not np.isnan(runs.doubt_m[run]):
         find += runs.doubt_m[run]
     out.find_m[k] = find
-    out.doubts[k] = doubts | _clock(rows, i, from_us, said, out, k)
+    out.doubts[k] = doubts | _clock(walk, i, said, k)
     out.at[k], out.x_m[k], out.over_m[k] = i, x, past
     return -1.0
 
 
 @compiled
-def walk_rows(
-    rows: RowFigures, runs: RunFigures, words: WordBits, limits: Limits, out: Found
-) -> tuple[int, int, bool]:
+def walk_rows(walk: Walk) -> tuple[int, int, bool]:
     """Place the rows; give how many have a place and how many not, and whether falls are told.
 
     Falls are told where the rows of each run lie together in the order of their numbers.
     """
+    rows, out = walk.rows, walk.out
     kept, left, ordered = 0, 0, True
     run, number, s_m = -1, 0, np.nan
     for i in range(len(rows.run)):
         own = rows.run[i]
         why = NO_RUN
         if own >= 0:
-            why = 0 if runs.used[own] else NOT_USED
+            why = 0 if walk.runs.used[own] else NOT_USED
         if why == 0:
             out.told[own] = True
             s = rows.s_m[i]
@@ -213,7 +227,7 @@ def walk_rows(
                 else:
                     ordered &= own > run
                 run, number, s_m = own, rows.number[i], s
-                past = _place(rows, runs, words, limits, i, out, kept)
+                past = _place(walk, i, kept)
                 if past == -1.0:
                     kept += 1
                 else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -68,12 +68,15 @@ class Defects:
             return self
         kept = np.flatnonzero(~gone)
         now = np.cumsum(~gone) - 1
-        few = (
-            {int(now[at]): one for at, one in part.items() if not gone[at]}
-            for part in (self.notes, self.closes)
+        return replace(
+            self,
+            placed=self.placed.taken(kept),
+            kind=self.kind[kept],
+            notes={int(now[at]): one for at, one in self.notes.items() if not gone[at]},
+            closes={int(now[at]): one for at, one in self.closes.items() if not gone[at]},
+            low=None if self.low is None else self.low[kept],
+            high=None if self.high is None else self.high[kept],
         )
-        figures = (None if one is None else one[kept] for one in (self.low, self.high))
-        return Defects(self.placed.taken(kept), self.kind[kept], *few, *figures, self.lonely)
 
 
 def _few(at: Iterable[int], texts: Iterable[str], count: int) -> Coded:
