@@ -15,10 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+from pandas.arrays import BooleanArray
 from pyarrow import compute
 
 from planner.arrays import column_of
 from planner.once import made_once
+from planner.order import rises
 
 Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
@@ -95,6 +97,8 @@ class Coded:
 
     def ordered(self) -> Coded:
         """Give the same texts by numbers that sort as they do."""
+        if rises([column_of(self.words)]):
+            return self
         # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
         order = compute.sort_indices(self.words)
         rank = np.empty(len(order), dtype=np.int32)
@@ -219,7 +223,8 @@ def coded_in(frame: pd.DataFrame, name: str, known: Coded | None = None) -> Code
 
 def marks_of(values: Any) -> Marks:  # noqa: ANN401 - any array of yes, no and unknown
     """Give yes or no, unknown as no."""
-    found = pd.array(values, dtype="boolean").to_numpy(dtype=bool, na_value=False)
+    flags = values if isinstance(values, BooleanArray) else pd.array(values, dtype="boolean")
+    found = flags.to_numpy(dtype=bool, na_value=False)
     return np.asarray(found, dtype=bool)
 
 

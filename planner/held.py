@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from pandas.arrays import NumpyExtensionArray
+import pyarrow as pa
+from pandas.arrays import IntegerArray, NumpyExtensionArray
+from pyarrow import compute
 
 from planner.arrays import texts_of, unknown
 from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
-from planner.tables import Table, check, conform
+from planner.tables import Table, check, conform, put
 
 
 class Held:
@@ -87,6 +89,18 @@ class Held:
         """Give a column as the frame has it, texts as a text column; not to be written to."""
         return self._once(f"{name} written", lambda _: self._column(name))
 
+    def is_blank(self, name: str) -> bool:
+        """Tell whether no row has a text in a column."""
+        given = None if "frame" in self.__dict__ else self._given(name)
+        if isinstance(given, Coded):
+            return bool(given.holds("").all())
+        plain = pa.array(self.column(name), pa.large_string())
+        return not compute.sum(compute.binary_length(plain)).as_py()
+
+    def renewed(self, columns: Mapping[str, Any]) -> Held:
+        """Give the same rows with some columns, none of the key, set anew."""
+        return _Renewed(self, columns)
+
     def texts(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, a text column
         """Write out the texts of some rows, by their places."""
         given = None if "frame" in self.__dict__ else self._given(name)
@@ -136,8 +150,9 @@ class Held:
         return found
 
     def _wholes(self, name: str) -> npt.NDArray[np.int64]:
-        given = pd.array(self.column(name), dtype="Int64")
-        return np.asarray(given.to_numpy(dtype=np.int64, na_value=0))
+        given = self.column(name)
+        plain = given if isinstance(given, IntegerArray) else pd.array(given, dtype="Int64")
+        return np.asarray(plain.to_numpy(dtype=np.int64, na_value=0))
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if "frame" in self.__dict__:
@@ -148,6 +163,37 @@ class Held:
         if isinstance(given, Coded):
             return given.column()
         return texts_of(given) if kind in ("text", "date") else given
+
+
+class _Renewed(Held):
+    """Rows of another with some columns set anew; the frame keeps what it does not name."""
+
+    def __init__(self, base: Held, columns: Mapping[str, Any]) -> None:
+        super().__init__(base.table, columns)
+        self._base = base
+
+    def __len__(self) -> int:
+        return len(self._base)
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """The rows by their contract; `TableError` where a new column breaks it."""
+        new = {name: self._given(name) for name in self._columns}
+        return put(self._base.frame, self.table, new)
+
+    def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
+        """Give some of the rows, in their order."""
+        own = {name: partial(self._taken, name, at) for name in self._columns}
+        return self._base.taken(at).renewed(own)
+
+    def _coded(self, name: str) -> Coded:
+        return super()._coded(name) if name in self._columns else self._base.coded(name)
+
+    def _floats(self, name: str) -> npt.NDArray[np.float64]:
+        return super()._floats(name) if name in self._columns else self._base.floats(name)
+
+    def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
+        return super()._column(name) if name in self._columns else self._base.column(name)
 
 
 def held(rows: pd.DataFrame | Held, table: Table) -> Held:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from planner.contracts import FLAGS, LEFT_OVER, SPANS
+from planner.contracts import FLAGS, LEFT_OVER, PIPES, SPANS
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.held import Held
@@ -169,7 +169,7 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
         return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
     doubts = Held.of(joined([located.flags, told], FLAGS), FLAGS)
-    return replace(located, pipes=pipes, seen=None, doubts=doubts)
+    return replace(located, axes=Held.of(pipes, PIPES), seen=None, doubts=doubts)
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

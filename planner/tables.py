@@ -319,6 +319,8 @@ def check(frame: Frame, table: Table) -> Frame:
     """
     if is_sound(frame, table.name):
         return frame
+    if not len(frame) and not table.geometry and frame.columns.equals(table.layout[0]):
+        return frame
     plain = pd.DataFrame(frame) if isinstance(frame, gpd.GeoDataFrame) else frame
     data = {name: plain[name].array for name in table.names if name in plain.columns}
     return _checked(frame, data, table)

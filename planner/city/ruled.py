@@ -77,6 +77,7 @@ def kept_ruled(
     joined: dict[str, Any] = tables["spanned"]
     own: dict[str, Any] = tables["own"]
     located = Located(
+        axes=Held.of(placed.pop("pipes"), PIPES),
         rows=Held.of(placed.pop("defects"), DEFECTS),
         taps=Held.of(placed.pop("laterals"), LATERALS),
         doubts=Held.of(placed.pop("flags"), FLAGS),

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Columns, taken, written
+from planner.coded_text import Coded, Columns, taken, written
 from planner.contracts import INSPECTIONS, PIPES
 from planner.distinct import Texts, any_of, is_among
 from planner.held import Held
@@ -46,14 +46,14 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     """
     network, runs = Held.of(pipes, PIPES), Held.of(inspections, INSPECTIONS)
     counted = count_runs(runs, network, settings)
-    used = ~runs.coded("counter_node").holds("") & ~runs.coded("pipe_id").holds("")
+    used = ~runs.coded("counter_node").holds("") & (counted.pipe >= 0)
     net = net_lengths(runs, wall_part(runs, settings, used))
     length = np.append(network.floats("length_m"), np.nan)[counted.pipe]
     stopped = np.append(network.coded("placing").holds("stopped"), False)[counted.pipe]
     from_us = runs_from_us(runs, network, counted.pipe)
     reach = reaches(runs, length, net)
     at = np.flatnonzero(used & ~stopped & ~np.isnan(reach))
-    return seen_by(runs, at, from_us, length, reach)
+    return seen_by(runs, network, at, counted.pipe, from_us, length, reach)
 
 
 def reaches(runs: Held, length_m: Numbers, net_m: Numbers) -> Numbers:
@@ -61,27 +61,34 @@ def reaches(runs: Held, length_m: Numbers, net_m: Numbers) -> Numbers:
     return np.where(runs.marks("complete"), length_m, np.fmin(net_m, length_m))
 
 
-def seen_by(runs: Held, at: Places, from_us: Marks, length_m: Numbers, reach_m: Numbers) -> Columns:
+def seen_by(  # noqa: PLR0913, PLR0917  what is known of runs
+    runs: Held,
+    pipes: Held,
+    at: Places,
+    of_pipe: Places,
+    from_us: Marks,
+    length_m: Numbers,
+    reach_m: Numbers,
+) -> Columns:
     """Give what `seen_parts` does, of the runs at some places.
 
     Parameters
     ----------
-    runs
-        Holds `INSPECTIONS`.
+    runs, pipes
+        Hold `INSPECTIONS` and `PIPES`.
     at
         Places of runs of pipes that are not stopped, with a counter node and a known reach.
-    from_us, length_m, reach_m
-        Of all runs: whether the counter ran from us_node, how long the pipe is, how far it
-        came [m].
+    of_pipe, from_us, length_m, reach_m
+        Of all runs: the place of its pipe, whether the counter ran from us_node, how long the
+        pipe is, how far it came [m].
     """
-    out: Columns = {name: runs.coded(name)[at] for name in _RUN}
+    out: Columns = {name: runs.coded(name)[at] for name in ("date", "laterals_coded")}
+    out["inspection_id"] = Coded.by_row(runs.column("inspection_id"))[at]
+    out["pipe_id"] = Coded.by_row(pipes.column("pipe_id"))[of_pipe[at]]
     length, reach, down = length_m[at], reach_m[at], from_us[at]
     out["seen_from_m"] = np.where(down, 0.0, length - reach)
     out["seen_to_m"] = np.where(down, reach, length)
     return out
-
-
-_RUN = ("pipe_id", "date", "laterals_coded", "inspection_id")
 
 
 def seen_again(seen: Columns) -> Marks:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +12,7 @@ import pandas as pd
 import shapely
 
 from planner.coded_text import Coded, alike
-from planner.distinct import is_among, places_in
+from planner.distinct import is_among, places_of
 from planner.ground.material_words import coded_material
 from planner.held import Held
 from planner.screening.match import Flags
@@ -57,8 +56,7 @@ def flag_drawings(
     if len(drawn):
         at = filmed[drawn]
         starts, ends = _ends_of(lines[drawn], counts[drawn])
-        spots = _Spots.of(nodes)
-        nearest = np.fmin(spots.away(starts, us_node.take(at)), spots.away(ends, ds_node.take(at)))
+        nearest = np.fmin(*_away((starts, ends), (us_node.take(at), ds_node.take(at)), nodes))
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
                 names[at[i]],
@@ -90,27 +88,22 @@ def _ends_of(
     return start, end
 
 
-@dataclass(frozen=True)
-class _Spots:
-    """Where nodes lie [m], the last of them nowhere: NaN."""
+def _away(spots: Sequence[Numbers], names: Sequence[Texts], nodes: pd.DataFrame) -> list[Numbers]:
+    """Measure how far places lie from their nodes [m]; NaN where a node has no place.
 
-    names: Texts
-    xy: Numbers
-
-    @classmethod
-    def of(cls, nodes: pd.DataFrame) -> _Spots:
-        shapes = np.asarray(nodes["geometry"].array, dtype=object)
-        there = np.flatnonzero(shapely.get_type_id(shapes) == _POINT)
-        # An empty point has no coordinates.
+    Gives one array for each of `spots`, whose nodes are those of `names`.
+    """
+    shapes = np.asarray(nodes["geometry"].array, dtype=object)
+    there = np.flatnonzero(shapely.get_type_id(shapes) == _POINT)
+    points = shapely.get_coordinates(shapes[there])
+    if len(points) < len(there):  # an empty point has no coordinates
         there = there[shapely.get_num_coordinates(shapes[there]) > 0]
-        xy = np.full((len(shapes) + 1, 2), np.nan)
-        xy[there] = shapely.get_coordinates(shapes[there])
-        return cls(nodes["node_id"].array, xy)
-
-    def away(self, spots: Numbers, names: Texts) -> Numbers:
-        """Measure how far places lie from their nodes [m]; NaN where a node has no place."""
-        dx, dy = (spots - self.xy[places_in(names, self.names)]).T
-        return np.asarray(np.sqrt(dx * dx + dy * dy), dtype=float)
+    xy = np.full((len(shapes) + 1, 2), np.nan)
+    xy[there] = points
+    at = np.concatenate(places_of(names, nodes["node_id"].array))
+    dx, dy = (np.concatenate(spots) - xy[at]).T
+    away = np.sqrt(dx * dx + dy * dy)
+    return np.split(away, np.cumsum([len(one) for one in spots])[:-1])
 
 
 def flag_runs(
@@ -138,7 +131,10 @@ def flag_runs(
         for at in np.flatnonzero(used & runs.coded("date").marked(first_day.__lt__)).tolist():
             flags.add(names[at], f"survey of a day after {first_day}")
     unsure = used & runs.coded("zero_at").among(_UNSURE)
-    for key, what in told_zeros(Counter(runs.texts("file", np.flatnonzero(unsure)).tolist())):
+    file = runs.coded("file")
+    counts = np.bincount(file.codes[unsure], minlength=len(file.words)).tolist()
+    named = {name: count for name, count in zip(file.listed(), counts, strict=True) if count}
+    for key, what in told_zeros(named):
         flags.add(key, what)
     coded = runs.floats("size_mm")
     for at in np.flatnonzero(used & (np.abs(coded - sizes) > 0.1 * sizes)).tolist():

@@ -16,7 +16,7 @@ import pandas as pd
 from planner.arrays import texts_of
 from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
-from planner.distinct import any_of, first_rows, is_among, places_in
+from planner.distinct import any_of, first_rows, places_in
 from planner.held import Held
 from planner.order import order_by
 from planner.screening.axis import SAME_M
@@ -128,7 +128,7 @@ def _coding(seen: Columns) -> Columns:
 
 
 def find_laterals(
-    pipes: pd.DataFrame,
+    pipes: Held,
     defects: Held,
     listed: pd.DataFrame,
     seen: Columns,
@@ -140,7 +140,7 @@ def find_laterals(
     Parameters
     ----------
     pipes
-        Obeys `PIPES`, with lengths and laterals_known set.
+        Holds `PIPES`, with lengths and laterals_known set.
     defects
         Holds `DEFECTS`: connections, and damage at a connection that has no row itself.
     listed
@@ -171,8 +171,8 @@ def find_laterals(
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
         known.setdefault(pipe_id, []).append(lateral)
-    places = places_in(sorted(known), pipes["pipe_id"])
-    ranges = [pipes[f"laterals_known_{end}_m"].to_numpy(dtype=float) for end in ("from", "to")]
+    places = places_in(sorted(known), pipes.column("pipe_id"))
+    ranges = [pipes.floats(f"laterals_known_{end}_m") for end in ("from", "to")]
     for pipe_id, place in zip(sorted(known), places, strict=True):
         found = by_pipe.setdefault(pipe_id, [])
         low, high = (end[place] for end in ranges)
@@ -255,19 +255,18 @@ def _add_filmed(found: list[_Lateral], lateral: _Lateral) -> None:
 
 
 def _on_axis(
-    listed: pd.DataFrame, pipes: pd.DataFrame, settings: Survey
+    listed: pd.DataFrame, pipes: Held, settings: Survey
 ) -> tuple[list[tuple[str, _Lateral]], list[tuple[str, str]]]:
     """Put listed laterals on the pipe's own axis; along the drawing they are rescaled."""
     if not len(listed):
         return [], []
-    on = pipes.set_index("pipe_id")[["length_m", "drawn_m", "placing"]]
-    there = is_among(listed["pipe_id"], pipes["pipe_id"].unique())
-    on = on.reindex(listed["pipe_id"])
-    length, drawn = on["length_m"].to_numpy(dtype=float), on["drawn_m"].to_numpy(dtype=float)
+    at = places_in(listed["pipe_id"], pipes.column("pipe_id"))
+    there = at >= 0
+    length, drawn = (np.append(pipes.floats(name), np.nan)[at] for name in ("length_m", "drawn_m"))
     drawn = np.where(drawn > 0.0, drawn, np.nan)
     by_list = (listed["source"] == "list").to_numpy()
     x = listed["x_m"].to_numpy(dtype=float) * np.where(by_list, 1.0, length / drawn)
-    stopped = (on["placing"] == "stopped").to_numpy()
+    stopped = np.append(pipes.coded("placing").holds("stopped"), False)[at]
     on_drawing = max(settings.find_least_m, settings.manhole_part_m)
     good: list[tuple[str, _Lateral]] = []
     bad: list[tuple[str, str]] = []

@@ -76,13 +76,13 @@ Numbers = npt.NDArray[np.float64]
 class Located:
     """Rows on their pipes: each table by its contract's name.
 
-    `rows` holds `DEFECTS`; `taps` the laterals of `LATERALS`, in any order and not all named;
-    `doubts` holds `FLAGS` and `left` `LEFT_OVER`. `seen` is what the runs of these rows saw of
-    these pipes, as `seen_parts` gives it, None where that is not known or lengths were set anew
-    since.
+    `axes` holds `PIPES`, and `rows` `DEFECTS`; `taps` the laterals of `LATERALS`, in any order
+    and not all named; `doubts` holds `FLAGS` and `left` `LEFT_OVER`. `seen` is what the runs of
+    these rows saw of these pipes, as `seen_parts` gives it, None where that is not known or
+    lengths were set anew since.
     """
 
-    pipes: pd.DataFrame
+    axes: Held
     inspections: pd.DataFrame
     rows: Held
     taps: Held
@@ -90,6 +90,11 @@ class Located:
     doubts: Held
     left: Held
     seen: Columns | None = None
+
+    @property
+    def pipes(self) -> pd.DataFrame:
+        """`PIPES`, made once, for whoever reads the frame."""
+        return self.axes.frame
 
     @property
     def defects(self) -> pd.DataFrame:
@@ -154,7 +159,9 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     TableError
         If a table breaks its contract.
     """
-    network, rows, flags = Held.of(pipes, PIPES), held(observations, OBSERVATIONS), Flags()
+    # In the order of their names, pipes sort as their places do.
+    network, flags = Held.of(put(check(pipes, PIPES), PIPES, {}), PIPES), Flags()
+    rows = held(observations, OBSERVATIONS)
     for frame, table in ((nodes, NODES), (inspections, INSPECTIONS), (laterals, LATERALS)):
         check(frame, table)
     if matched is None:
@@ -172,12 +179,12 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     seen, of_pipe = _seen(part, made, settings)
     growth = _overtaken(part, made, seen, of_pipe, settings, flags)
     known = known_parts(network, seen, of_pipe, flags)
-    axes = _with_lengths(pipes, lengths, *known)
+    axes = _with_lengths(network, lengths, *known)
     defects = defects_of(part, made)
     found = find_laterals(axes, defects, laterals, seen, settings, flags)
     flag_unseen(seen, lengths.length_m[of_pipe], flags)
     return Located(
-        pipes=axes,
+        axes=axes,
         inspections=put(matched.inspections, INSPECTIONS, {}),
         rows=defects,
         taps=found.laterals,
@@ -320,22 +327,22 @@ def _seen(part: Filmed, made: Defects, settings: Survey) -> tuple[Columns, Place
     heads, runs = part.heads, part.runs
     told = np.zeros(len(heads), dtype=bool)
     told[part.of_run[made.placed.at]] = True
-    used = runs.used & ~heads.coded("counter_node").holds("") & ~heads.coded("pipe_id").holds("")
+    pipe = part.counted.pipe
+    used = runs.used & ~heads.coded("counter_node").holds("") & (pipe >= 0)
     net = part.counted.net_m
     if heads.coded("zero_at").holds("centre").any():
         net = net_lengths(heads, wall_part(heads, settings, used))
     reach = reaches(heads, runs.length_m, net)
     at = np.flatnonzero(used & told & ~np.isnan(reach))
-    return seen_by(heads, at, runs.from_us, runs.length_m, reach), part.counted.pipe[at]
+    seen = seen_by(heads, part.pipes, at, pipe, runs.from_us, runs.length_m, reach)
+    return seen, pipe[at]
 
 
 def _with_lengths(
-    pipes: pd.DataFrame, lengths: Lengths, known_from_m: Numbers, known_to_m: Numbers
-) -> pd.DataFrame:
+    pipes: Held, lengths: Lengths, known_from_m: Numbers, known_to_m: Numbers
+) -> Held:
     """Set what is told of lengths and of known laterals on the pipes."""
-    return put(
-        pipes,
-        PIPES,
+    return pipes.renewed(
         {
             "length_m": lengths.length_m,
             "length_from": lengths.origin,
@@ -343,7 +350,7 @@ def _with_lengths(
             "placing": lengths.placing,
             "laterals_known_from_m": known_from_m,
             "laterals_known_to_m": known_to_m,
-        },
+        }
     )
 
 

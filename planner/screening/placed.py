@@ -17,7 +17,7 @@ import pandas as pd
 from planner.coded_text import Coded
 from planner.contracts import DEFECTS, OBSERVATIONS
 from planner.held import Held
-from planner.order import order_by
+from planner.order import order_by, order_within
 from planner.screening.axis import Counted, Lengths
 from planner.screening.position import ORIGINS, Left, Runs
 from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED
@@ -35,7 +35,8 @@ FEW_WORDS = ("code", "char1", "char2", "mechanism", "role", "quantity", "detail"
 class Filmed:
     """Pipes, camera runs and coded rows by number.
 
-    `pipes`, `heads` and `rows` hold `PIPES`, `INSPECTIONS` and `OBSERVATIONS`; `of_run` is the
+    `pipes`, in the order of their names, `heads` and `rows` hold `PIPES`, `INSPECTIONS` and
+    `OBSERVATIONS`; `of_run` is the
     run of each row, -1 = not in the list; `refused` says by their places which runs cannot be
     used.
     """
@@ -52,9 +53,10 @@ class Filmed:
     @cached_property
     def again(self) -> Marks:
         """Mark the used runs whose pipe another used one filmed too."""
-        pipe = self.heads.coded("pipe_id")
-        counts = np.bincount(pipe.codes[self.runs.used], minlength=len(pipe.words))
-        return np.asarray(self.runs.used & (counts[pipe.codes] > 1), dtype=bool)
+        pipe, count = self.counted.pipe, len(self.pipes)
+        used = self.runs.used & (pipe >= 0)
+        counts = np.bincount(pipe[used], minlength=count + 1)
+        return np.asarray(used & (counts[pipe] > 1), dtype=bool)
 
     def pipe_of(self, made: Defects) -> Places:
         """Give the place of the pipe of each defect."""
@@ -65,15 +67,15 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     """Give `DEFECTS`, in the order of the table."""
     if not len(made.placed.at):
         return Held(DEFECTS, {name: Coded.one("", 0) for name in DEFECTS.key[:1]})
-    pipe = Coded(part.pipe_of(made).astype(np.int32), _words(part.pipes, "pipe_id"))
 
     def ids(at: Places) -> Any:  # noqa: ANN401 - a text column
         return part.rows.texts("observation_id", made.placed.at[at])
 
-    rank, from_m = pipe.ordered().codes, made.placed.from_m
-    order = order_by([rank, from_m])
-    rank, from_m = rank[order], from_m[order]
-    same = (rank[1:] == rank[:-1]) & (from_m[1:] == from_m[:-1])
+    # Pipes stand in the order of their names.
+    pipe, from_m = part.pipe_of(made), made.placed.from_m
+    order = order_within(pipe, from_m)
+    pipe, from_m = pipe[order], from_m[order]
+    same = (pipe[1:] == pipe[:-1]) & (from_m[1:] == from_m[:-1])
     if same.any():
         tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
         block = np.cumsum(np.append(True, ~same))[tied]

@@ -109,8 +109,9 @@ def make_defects(rows: Held, of_run: Places, placed: Placed, runs: Runs, heads: 
     doubtful = np.flatnonzero(placed.doubts).tolist()
     for at in doubtful:
         out.note(at, placed.past_note(at))
-    mark = rows.coded("stretch")
-    marked = np.flatnonzero(mark.codes[placed.at] != mark.code_of(""))
+    marked = np.empty(0, dtype=np.intp)
+    if not rows.is_blank("stretch"):
+        marked = np.flatnonzero(~rows.coded("stretch").holds("")[placed.at])
     if not len(marked):
         for at in doubtful:
             out.note(at, placed.clock_note(at))
