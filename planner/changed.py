@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 
 from planner.collecting import rarely
-from planner.contracts import DECISIONS, FAULTS, FLAGS, TABLES
+from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, TABLES
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
+from planner.held import Held
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import (
@@ -179,7 +180,7 @@ class Running:
             nodes=self._nodes_of(read["pipes"]),
             laterals=read["laterals"],
             inspections=read["inspections"],
-            observations=read["observations"],
+            rows=Held.of(read["observations"], OBSERVATIONS),
             flags=read["flags"],
             faults=empty(FAULTS),
         )

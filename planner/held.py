@@ -32,9 +32,9 @@ class Held:
         The contract.
     columns
         As `tables.conform` takes them, all as long as each other, at least one; rows in the
-        order of the contract's key. What is missing is unknown. The first is there; any other
-        may be a function without arguments that gives it, asked once, where somebody reads it.
-        Or a function that gives all of them.
+        order of the contract's key. What is missing is unknown. A column may be a function
+        without arguments that gives it: it is asked once, where somebody reads the column. Or
+        a function that gives all of them.
     """
 
     def __init__(
@@ -58,7 +58,7 @@ class Held:
     def __len__(self) -> int:
         if "frame" in self.__dict__:
             return len(self.frame)
-        return len(next(iter(self._columns.values())))
+        return len(self._given(next(iter(self._columns))))
 
     @cached_property
     def frame(self) -> pd.DataFrame:
@@ -114,8 +114,7 @@ class Held:
             some = self.frame.iloc[np.arange(len(self))[at]].reset_index(drop=True)
             return Held.of(some, self.table)
         later = {name: partial(self._taken, name, at) for name in self._columns}
-        first = next(iter(later))
-        return Held(self.table, {**later, first: later[first]()})
+        return Held(self.table, later)
 
     def _given(self, name: str) -> Any:  # noqa: ANN401 - any column, None where there is none
         given = self._columns.get(name)

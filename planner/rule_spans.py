@@ -158,7 +158,7 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
         inputs.pipes,
         inputs.nodes,
         inputs.inspections,
-        inputs.observations,
+        inputs.rows,
         inputs.laterals,
         inputs.settings.survey,
         inputs.settings.project.first_day,

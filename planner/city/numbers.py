@@ -7,7 +7,7 @@ is all that is needed to say what number each one has in the whole city.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -19,52 +19,61 @@ import pyarrow as pa
 from planner.arrays import column_of
 from planner.city.filing import CityError
 from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
-from planner.coded_text import coded_in
 from planner.ground.ids import PREFIX
 from planner.inputs.project import Inputs
 from planner.once import made_once
 from planner.order import ranked, ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
-from planner.screening.locate import FEW_WORDS
 
 KINDS = ("span", "sleeve")
+OWN = ("pipes", "nodes", "laterals", "inspections", "as_built", "measured")
+"""Tables of `Inputs` that are a part's own rows; coded rows stand beside them."""
 _BASES = tuple(n * 100_000_000 for n in range(9, 1, -1))
 
 
 _MARKS = "".join(PREFIX[kind] for kind in KINDS)
 
 
-def free_base(inputs: Inputs, decisions: pd.DataFrame) -> int:
+def free_base(inputs: Inputs, decisions: pd.DataFrame, free: int = 0) -> int:
     """Give a number above which no id stands in any text of a part.
+
+    Parameters
+    ----------
+    inputs, decisions
+        Of the part.
+    free
+        What `free_in` gave of the part's own rows and decisions; 0 = they are looked at here.
 
     Raises
     ------
     CityError
         If texts are full of such numbers.
     """
-    frames = [getattr(inputs, one.name) for one in fields(inputs)] + [decisions]
-    filled = [frame for frame in frames if isinstance(frame, pd.DataFrame) and len(frame)]
-    for base in _BASES:
-        if not any(_is_taken(frame, base, coded=frame is inputs.observations) for frame in filled):
-            return base
+    named = {one.name: getattr(inputs, one.name) for one in fields(inputs)}
+    told = [f for name, f in named.items() if isinstance(f, pd.DataFrame) and name not in OWN]
+    if free and free_in(told, (free,)):
+        return free
+    own = [*(named[name] for name in OWN), inputs.observations, decisions]
+    if found := free_in([*told, *own]):
+        return found
     message = "the texts of a part name ids of nine digits of every kind: no number is free"
     raise CityError(message)
 
 
-def _is_taken(frame: pd.DataFrame, base: int, *, coded: bool) -> bool:
-    """Tell whether a text names an id from `base` on; of a table that stays it is asked once.
+def free_in(frames: Iterable[pd.DataFrame], bases: Sequence[int] = _BASES) -> int:
+    """Give the first of some numbers above which no id stands in any text; 0 = none is."""
+    filled = [frame for frame in frames if len(frame)]
+    return next((base for base in bases if not any(_is_taken(f, base) for f in filled)), 0)
 
-    Of `coded` rows each text that is one of few is looked at once.
-    """
 
-    def texts_in(plain: pd.DataFrame, name: str) -> Any:  # noqa: ANN401 - any text column
-        return coded_in(frame, name).words if coded and name in FEW_WORDS else plain[name].array
+def _is_taken(frame: pd.DataFrame, base: int) -> bool:
+    """Tell whether a text names an id from `base` on; of a table that stays it is asked once."""
 
     def look() -> bool:
         plain = pd.DataFrame(frame)
         return any(
-            len(ids_in(flat_of(texts_in(plain, str(name))), _MARKS, _first(base)))
+            len(ids_in(flat_of(plain[name].array), _MARKS, _first(base)))
             for name, kind in plain.dtypes.items()
             if kind == "str"
         )

@@ -6,7 +6,9 @@ follow from the places they are kept as texts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,6 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from planner.arrays import arrow_of
 from planner.city.code import code_mark
 from planner.city.columns import array_of, arrow_table, frame_of
 from planner.city.filing import (
@@ -29,7 +30,8 @@ from planner.city.filing import (
     write_record,
     write_table,
 )
-from planner.coded_text import coded_in
+from planner.city.numbers import OWN, free_in
+from planner.coded_text import Coded
 from planner.contracts import (
     AS_BUILT,
     DECISIONS,
@@ -40,8 +42,9 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
+from planner.held import Held
 from planner.screening.locate import FEW_WORDS
-from planner.tables import Table
+from planner.tables import Column, Table, empty
 
 _SMALL: dict[str, Table | None] = {
     "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT, "measured": MEASURED,
@@ -50,7 +53,19 @@ _SMALL: dict[str, Table | None] = {
 _REST = "rest.arrow"
 """Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
 _MATCHING = ("refused", "through")
-_RUN = "run"
+_RUN, _NAMED = "run", ("inspection_id", "observation_id")
+
+
+@dataclass(frozen=True)
+class PartRows:
+    """The rows of a part: tables by name, coded rows by column, and a number that is free in them.
+
+    ``matching`` has a row for each of ``inspections``, as `split.Town` tells it.
+    """
+
+    tables: dict[str, pd.DataFrame]
+    rows: Held
+    free: int
 
 
 def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
@@ -72,10 +87,17 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         write_table(part / "inspections.parquet", runs)
         write_table(part / "observations.parquet", _by_place(observations, runs))
         rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
-        write_held(part / _REST, {name: arrow_table(rest[name]) for name in _SMALL})
-        write_record(part, {"code": code_mark()})
+        some = {name: arrow_table(rest[name]) for name in _SMALL if _is_kept(rest[name])}
+        write_held(part / _REST, some)
+        free = free_in(tables[name] for name in (*OWN, "observations", "decisions"))
+        write_record(part, {"code": code_mark(), "free": free})
 
     fill_aside(target, fill)
+
+
+def _is_kept(frame: pd.DataFrame) -> bool:
+    # A table without rows still says in which system its shapes are.
+    return len(frame) > 0 or "geometry" in frame.columns
 
 
 def are_there(folder: Path) -> bool:
@@ -84,35 +106,72 @@ def are_there(folder: Path) -> bool:
     return read_record(folder).get("code") == code_mark()
 
 
-def read_rows(folder: Path) -> dict[str, pd.DataFrame]:
-    """Read what `write_rows` wrote, by the contracts; ``matching`` has the name of each run.
+def read_rows(folder: Path) -> PartRows:
+    """Read what `write_rows` wrote, by the contracts.
 
     Raises
     ------
     CityError
         If a file is damaged.
     """
-    rows = {name: frame_of(held, _SMALL[name]) for name, held in read_held(folder / _REST)}
-    rows["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
+    none = {name: empty(table) for name, table in _SMALL.items() if table and not table.geometry}
+    tables = none | {n: frame_of(held, _SMALL[n]) for n, held in read_held(folder / _REST)}
+    tables["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
     of_runs, of_rows = (folder / f"{name}.parquet" for name in ("inspections", "observations"))
-    runs, observations = read_table(of_runs), read_table(of_rows, FEW_WORDS)
+    runs, coded = read_table(of_runs), read_table(of_rows, FEW_WORDS)
     with told_whole(of_runs):
-        rows["matching"] = rows["matching"].assign(inspection_id=array_of(runs, "inspection_id"))
-        rows["inspections"] = frame_of(runs, INSPECTIONS)
+        ids = array_of(runs, "inspection_id")
+        tables["inspections"] = frame_of(runs, INSPECTIONS)
+        tables["matching"] = _beside(tables["inspections"], ids, tables.get("matching"))
     with told_whole(of_rows):
-        rows["observations"] = _coded(_by_name(observations, runs))
-    return rows
+        rows = _held(coded, runs)
+    return PartRows(tables, rows, int(read_record(folder).get("free", 0)))
 
 
-def _coded(held: pa.Table) -> pd.DataFrame:
-    """Give coded rows by their contract, and note the numbers of texts as they are held."""
-    frame = frame_of(held, OBSERVATIONS)
-    ids = arrow_of(frame["observation_id"].array)
-    if ids is not None and ids.equals(held["observation_id"]):  # not sorted anew
-        for one in held.schema:
-            if pa.types.is_dictionary(one.type):
-                coded_in(frame, one.name, array_of(held, one.name))
-    return frame
+def _beside(runs: pd.DataFrame, ids: Any, told: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ANN401
+    """Give what was told of the runs `ids`, row for row beside `runs`."""
+    if told is None:
+        told = pd.DataFrame({"refused": pd.Series(dtype="str"), "through": pd.Series(dtype=bool)})
+    if (runs["inspection_id"].array == ids).all():
+        return told.assign(inspection_id=runs["inspection_id"].array)
+    told = told.set_index(pd.Index(ids, name="inspection_id"))
+    return told.loc[runs["inspection_id"]].reset_index()
+
+
+def _held(coded: pa.Table, runs: pa.Table) -> Held:
+    """Hold coded rows by column; a frame is made at once where a column is of another kind."""
+    if not all(_is_as_written(coded, column) for column in OBSERVATIONS.columns):
+        return Held.of(frame_of(_by_name(coded, runs), OBSERVATIONS), OBSERVATIONS)
+    later: dict[str, Callable[[], Any]]
+    there = [name for name in OBSERVATIONS.names if name in coded.column_names]
+    later = {name: partial(array_of, coded, name) for name in there}
+    if _RUN not in coded.column_names:
+        return Held(OBSERVATIONS, later)
+    run = coded[_RUN].combine_chunks().to_numpy()
+
+    @cache
+    def names() -> pa.Table:
+        return _by_name(coded, runs)
+
+    # Runs know each other by name: none stands twice.
+    words = pa.array(array_of(runs, "inspection_id"), type=pa.large_string())
+    later["inspection_id"] = partial(Coded, run, words)
+    later["observation_id"] = lambda: array_of(names(), "observation_id")
+    return Held(OBSERVATIONS, later)
+
+
+_KINDS = {"number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_()}
+
+
+def _is_as_written(coded: pa.Table, column: Column) -> bool:
+    """Tell whether a column of coded rows is held as `write_rows` writes it."""
+    if column.name not in coded.column_names:
+        return column.name in _NAMED and {_RUN, "row"} <= set(coded.column_names)
+    held = coded[column.name]
+    if column.kind in _KINDS:
+        return bool(held.type == _KINDS[column.kind])
+    texts = pa.types.is_large_string(held.type) or pa.types.is_dictionary(held.type)
+    return texts and not held.null_count
 
 
 def _by_place(rows: pa.Table, runs: pa.Table) -> pa.Table:
@@ -123,7 +182,7 @@ def _by_place(rows: pa.Table, runs: pa.Table) -> pa.Table:
     names = _names(runs, at, rows["row"])
     if not rows["observation_id"].equals(pa.chunked_array([names["observation_id"]])):
         return rows
-    return rows.drop_columns(list(names)).append_column(_RUN, at)
+    return rows.drop_columns(list(_NAMED)).append_column(_RUN, at)
 
 
 def _by_name(rows: pa.Table, runs: pa.Table) -> pa.Table:

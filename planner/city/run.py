@@ -42,8 +42,10 @@ from planner.city.whole import write_whole
 from planner.city.work import JOB, count_work, number_work, part_work
 from planner.city.zones import ZoneWorkers
 from planner.collecting import rarely
+from planner.contracts import OBSERVATIONS
 from planner.contracts.facts import RunFacts
 from planner.ground.ids import KnownIds, highest_of
+from planner.held import Held
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
@@ -51,7 +53,7 @@ from planner.repairs.quantity_bands import in_force, list_quantities
 from planner.run_folders import write_aside
 from planner.screening.axis import ENOUGH, Listed
 from planner.store.chosen import store_of
-from planner.tables import records_in
+from planner.tables import empty, records_in
 
 HOME, RESULT = ".city", "city"
 _MOST_ROUNDS = 4
@@ -101,8 +103,8 @@ class Job:
     def let_go(self) -> None:
         """Let go of the rows of the parts, which lie in files by now."""
         self.town = self.town.without_rows()
-        runs, rows = self.inputs.inspections, self.inputs.observations
-        self.inputs = replace(self.inputs, inspections=runs.iloc[:0], observations=rows.iloc[:0])
+        runs, rows = self.inputs.inspections, Held.of(empty(OBSERVATIONS), OBSERVATIONS)
+        self.inputs = replace(self.inputs, inspections=runs.iloc[:0], rows=rows)
 
     def _give_known(self, number: int) -> None:
         """Write the ids known now beside the rows of a part that is to be worked on."""

@@ -22,11 +22,14 @@ from planner.city.filing import (
     write_json,
     write_record,
 )
-from planner.contracts import PRICE_EDITS, TABLES
+from planner.city.numbers import OWN
+from planner.contracts import OBSERVATIONS, PRICE_EDITS, TABLES
 from planner.contracts.verdicts import PACKAGED_BOOKS
+from planner.held import Held
 from planner.inputs.project import Inputs
 from planner.inputs.specs import RulesSpec
 from planner.settings import Settings, load_settings
+from planner.tables import empty
 
 KEPT = (
     "systems", "system_sizes", "materials", "parts", "process", "pressure_steps",
@@ -120,13 +123,13 @@ def read_whole(home: Path, digest: str) -> Inputs:
         forms=[],
         missing=[],
         hashes={},
+        rows=Held.of(empty(OBSERVATIONS), OBSERVATIONS),
         **said["names"],
         **frames,
     )  # fmt: skip
 
 
-def part_inputs(whole: Inputs, tables: dict[str, pd.DataFrame]) -> Inputs:
+def part_inputs(whole: Inputs, tables: dict[str, pd.DataFrame], rows: Held) -> Inputs:
     """Put the rows of one part into what all parts are told."""
-    names = ("pipes", "nodes", "laterals", "inspections", "observations", "as_built", "measured")
-    rows: dict[str, Any] = {name: tables[name] for name in names}
-    return replace(whole, **rows)
+    given: dict[str, Any] = {name: tables[name] for name in OWN}
+    return replace(whole, rows=rows, **given)

@@ -110,8 +110,7 @@ def part_work(folder: str, number: int) -> Summary:
     same_code(job["code"])
     place = part_folder(home, job, number)
     with _remembering(home, job) as book:
-        inputs, known, decisions, whole = _read_part(home, job, number)
-        base = free_base(inputs, decisions)
+        inputs, known, decisions, whole, base = _read_part(home, job, number)
         local = KnownIds(known, {"span": base, "sleeve": base})
         ruled = kept_ruled(
             place,
@@ -139,8 +138,7 @@ def part_work(folder: str, number: int) -> Summary:
 def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.DataFrame, Ruled]:
     """Read one part and let the book speak; give its rows, decisions on it and what was said."""
     with _remembering(home, job) as book:
-        inputs, known, decisions, whole = _read_part(home, job, number)
-        base = free_base(inputs, decisions)
+        inputs, known, decisions, whole, base = _read_part(home, job, number)
         local = KnownIds(known, {"span": base, "sleeve": base})
         return inputs, decisions, rule_spans(inputs, local, decisions, book, whole)
 
@@ -230,14 +228,18 @@ def _remembering(home: Path, job: dict[str, Any]) -> Iterator[Rulebook]:
 
 def _read_part(
     home: Path, job: dict[str, Any], number: int
-) -> tuple[Inputs, pd.DataFrame, pd.DataFrame, Whole]:
-    """Read a part's rows, the ids known on it, decisions on it, and what the whole says."""
+) -> tuple[Inputs, pd.DataFrame, pd.DataFrame, Whole, int]:
+    """Read a part's rows, the ids known on it, decisions on it, and what the whole says.
+
+    Gives too a number above which no id stands in its texts.
+    """
     place = part_folder(home, job, number)
-    rows = read_rows(place / "rows")
-    inputs = part_inputs(read_whole(home, job["whole"]), rows)
+    part = read_rows(place / "rows")
+    inputs = part_inputs(read_whole(home, job["whole"]), part.tables, part.rows)
     quantities, prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
-    runs = rows["inspections"]
-    matching = rows["matching"].set_index("inspection_id").reindex(runs["inspection_id"])
+    runs, matching, decisions = (
+        part.tables[name] for name in ("inspections", "matching", "decisions")
+    )
     whole = Whole(
         Listed(**job["listed"]),
         quantities,
@@ -248,7 +250,8 @@ def _read_part(
             pd.Series(matching["through"].to_numpy(dtype=bool), runs.index, dtype=bool),
         ),
     )
-    return inputs, read_frame(place / "known.parquet", IDS), rows["decisions"], whole
+    known = read_frame(place / "known.parquet", IDS)
+    return inputs, known, decisions, whole, free_base(inputs, decisions, part.free)
 
 
 def _own_tables(made: Proposal, summary: Summary, whole: Whole) -> dict[str, pd.DataFrame]:
@@ -273,7 +276,7 @@ def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -
         "asked": part["asked"],
         "known": part["known"],
         "pipes": len(t["pipes"]),
-        "rows": len(inputs.observations),
+        "rows": len(inputs.rows),
         "spans": len(t["spans"]),
         "sleeves": len(t["sleeves"]),
         "left_over": len(t["left_over"]),

@@ -21,11 +21,13 @@ from planner.contracts import (
     FLAGS,
     LOTS,
     NOTICES,
+    OBSERVATIONS,
     PRICE_EDITS,
     STOCK,
 )
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
+from planner.held import Held
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
 from planner.inputs.folder_reading import SECTIONS_WAIT, WAITING_FOR, FolderReading
@@ -58,11 +60,11 @@ from planner.tables import conform, empty
 class Inputs:
     """All that was read from one project folder, table by table, and what was wrong with it.
 
-    ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file
-    that tell of a run and code nothing; ``forms`` says of the network how it hangs together
-    and of each survey file what it was read as; ``hashes`` holds each file's sha256;
-    ``missing`` says which step waits for which file. ``unread`` says why no file of coded
-    rows could be read, '' where one could or none is named.
+    ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file that
+    tell of a run and code nothing; ``forms`` says of the network how it hangs together and of
+    each survey file what it was read as; ``rows`` holds `OBSERVATIONS`; ``hashes`` holds each
+    file's sha256; ``missing`` says which step waits for which file. ``unread`` says why no file
+    of coded rows could be read, '' where one could or none is named.
     """
 
     folder: Path
@@ -74,7 +76,7 @@ class Inputs:
     streets: pd.DataFrame
     addresses: pd.DataFrame
     inspections: pd.DataFrame
-    observations: pd.DataFrame
+    rows: Held
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
     materials: pd.DataFrame
@@ -113,6 +115,11 @@ class Inputs:
     missing: list[str]
     hashes: dict[str, str]
     unread: str = ""
+
+    @property
+    def observations(self) -> pd.DataFrame:
+        """`OBSERVATIONS`, made once, for whoever reads the frame."""
+        return self.rows.frame
 
 
 @rarely
@@ -290,7 +297,7 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored:
         streets=tables.beside["streets"],
         addresses=tables.beside["addresses"],
         inspections=surveys.inspections,
-        observations=surveys.observations,
+        rows=Held.of(surveys.observations, OBSERVATIONS),
         **_named(systems, _OF_SYSTEMS),
         conditions=sections.conditions,
         prices=prices,

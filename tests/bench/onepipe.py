@@ -21,6 +21,7 @@ from small_project import write_project
 from planner.changed import Rescreened, Running
 from planner.contracts import DECISIONS, NODES, OBSERVATIONS, PIPES
 from planner.ground.ids import NOTHING_KNOWN
+from planner.held import Held
 from planner.inputs.project import Inputs, read_project
 from planner.propose import propose
 from planner.tables import conform, empty
@@ -119,7 +120,7 @@ def make_town(size: int) -> Inputs:
         pipes=conform(pipes, PIPES),
         nodes=conform(nodes, NODES),
         inspections=runs.reset_index(drop=True),
-        observations=conform(rows, OBSERVATIONS),
+        rows=Held.of(conform(rows, OBSERVATIONS), OBSERVATIONS),
         faults=inputs.faults.iloc[:0],
         flags=inputs.flags.iloc[:0],
     )
@@ -151,7 +152,7 @@ def change_some(
         seconds.append(process_time() - start)
         rows = pd.concat([rows[rows["inspection_id"] != f"I{name}"], own])
         pipes.loc[pipe.index, "dn_mm"] = pipe["dn_mm"]
-    after = replace(inputs, pipes=pipes, observations=conform(rows, OBSERVATIONS))
+    after = replace(inputs, pipes=pipes, rows=Held.of(conform(rows, OBSERVATIONS), OBSERVATIONS))
     return seconds, found, after
 
 
