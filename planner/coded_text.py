@@ -169,6 +169,32 @@ class Coded:
         return Coded(np.where(marks, pair[0].codes, pair[1].codes), pair[0].words)
 
 
+@dataclass(frozen=True, eq=False)
+class Joined:
+    """A column of texts put together: row n holds ``first[n]``, `between` and ``number[n]``.
+
+    Names of many rows are so: they are written for the rows of which they are wanted.
+    """
+
+    first: Coded
+    between: str
+    number: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    def __getitem__(self, at: Any) -> Joined:  # noqa: ANN401 - places, marks or a slice
+        return Joined(self.first[at], self.between, self.number[at])
+
+    def column(self) -> pd.arrays.ArrowStringArray:
+        """Write the texts out, as a text column."""
+        kind = pa.large_string()
+        first = self.first.words.take(pa.array(self.first.codes))
+        number = pa.array(self.number).cast(kind)
+        between = pa.scalar(self.between, kind)
+        return column_of(compute.binary_join_element_wise(first, number, between))
+
+
 def alike(columns: Sequence[Coded]) -> list[Coded]:
     """Give columns the same words, so that their numbers can be compared."""
     first = columns[0].words

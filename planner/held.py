@@ -19,7 +19,7 @@ from pandas.arrays import IntegerArray, NumpyExtensionArray
 from pyarrow import compute
 
 from planner.arrays import texts_of, unknown
-from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
+from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
 from planner.tables import Table, check, conform, put
 
 
@@ -31,10 +31,10 @@ class Held:
     table
         The contract.
     columns
-        As `tables.conform` takes them, all as long as each other, at least one; rows in the
-        order of the contract's key. What is missing is unknown. A column may be a function
-        without arguments that gives it: it is asked once, where somebody reads the column. Or
-        a function that gives all of them.
+        As `tables.conform` takes them, texts also as `Joined`, all as long as each other, at
+        least one; rows in the order of the contract's key. What is missing is unknown. A column
+        may be a function without arguments that gives it: it is asked once, where somebody reads
+        the column. Or a function that gives all of them.
     """
 
     def __init__(
@@ -63,7 +63,9 @@ class Held:
     @cached_property
     def frame(self) -> pd.DataFrame:
         """The rows by their contract; `TableError` where they break it."""
-        return conform({name: self._given(name) for name in self._columns}, self.table)
+        given = {name: self._given(name) for name in self._columns}
+        told = {n: one.column() if isinstance(one, Joined) else one for n, one in given.items()}
+        return conform(told, self.table)
 
     def coded(self, name: str) -> Coded:
         """Give a column of texts by numbers, made once."""
@@ -103,9 +105,14 @@ class Held:
 
     def texts(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, a text column
         """Write out the texts of some rows, by their places."""
+        some = self.picked(name, at)
+        return some.column() if isinstance(some, Coded | Joined) else some
+
+    def picked(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, any column
+        """Give a column of some rows, by their places, as it is held: to be put elsewhere."""
         given = None if "frame" in self.__dict__ else self._given(name)
-        if isinstance(given, Coded):
-            return given[at].column()
+        if isinstance(given, Coded | Joined):
+            return given[at]
         return self.column(name).take(at)
 
     def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
@@ -136,6 +143,8 @@ class Held:
         given = self._given(name)
         if given is None:
             return Coded.one("", len(self))
+        if isinstance(given, Joined):
+            given = given.column()
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
@@ -159,7 +168,7 @@ class Held:
         given, kind = self._given(name), self.table[name].kind
         if given is None:
             return unknown(kind, len(self))
-        if isinstance(given, Coded):
+        if isinstance(given, Coded | Joined):
             return given.column()
         return texts_of(given) if kind in ("text", "date") else given
 

@@ -120,7 +120,7 @@ def _observed(rows: Held, name: str, kind: str, at: Places) -> Any:  # noqa: ANN
     if kind == "number":
         return rows.floats(name)[at]
     if kind == "text":
-        return rows.coded(name)[at] if name in FEW_WORDS else rows.texts(name, at)
+        return rows.coded(name)[at] if name in FEW_WORDS else rows.picked(name, at)
     return rows.column(name)[at]
 
 
