@@ -105,13 +105,6 @@ def pairs_of(
     return rows, order[np.repeat(starts[one], times) + within]
 
 
-def places_among(at: Codes, used: npt.NDArray[np.bool_]) -> Codes:
-    """Give places among all as places among those that are used; -1 = not there."""
-    if used.all():
-        return at
-    return np.append(np.where(used, np.cumsum(used) - 1, -1), -1)[at]
-
-
 def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
     """Take numbers by place; unknown where the place is -1."""
     return np.append(values.to_numpy(dtype=float), np.nan)[at]

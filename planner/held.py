@@ -8,6 +8,7 @@ once, where somebody reads one.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cached_property, partial
 from typing import Any
 
@@ -18,9 +19,10 @@ import pyarrow as pa
 from pandas.arrays import IntegerArray, NumpyExtensionArray
 from pyarrow import compute
 
-from planner.arrays import texts_of, unknown
+from planner.arrays import columns_in, texts_of, unknown
 from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
-from planner.tables import Table, check, conform, put
+from planner.once import note_sound
+from planner.tables import Table, check, conform, in_place
 
 
 class Held:
@@ -53,6 +55,13 @@ class Held:
         """Hold a frame; `TableError` where it breaks its contract."""
         held = Held(table, {})
         held.__dict__["frame"] = check(frame, table)
+        return held
+
+    @staticmethod
+    def in_order(frame: pd.DataFrame, table: Table) -> Held:
+        """Hold a frame, as `of`, put in the order of its key."""
+        held = Held(table, {})
+        held.__dict__["frame"] = put(check(frame, table), table, {})
         return held
 
     def __len__(self) -> int:
@@ -202,6 +211,37 @@ class _Renewed(Held):
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         return super()._column(name) if name in self._columns else self._base.column(name)
+
+
+def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
+    """Set columns of a frame that obeys `table` anew: only these are looked at, none is lost.
+
+    Parameters
+    ----------
+    frame
+        As `tables.check` gave it; it stays as it is.
+    table
+        Its contract.
+    columns
+        As for `tables.conform`, row for row; none of the key.
+
+    Raises
+    ------
+    TableError
+        If one of these has a wrong type or breaks the contract.
+    """
+    if not frame.columns.equals(table.layout[0]):
+        given, _ = columns_in(frame, [*table.names, "geometry"])
+        return conform({**given, **columns}, table)
+    if not columns:
+        return in_place(frame, table)
+    own = tuple(column for column in table.columns if column.name in columns)
+    own_table = replace(table, columns=own, key=(), geometry="")
+    new, out = conform(columns, own_table), frame.copy(deep=False)
+    for name in columns:
+        out[name] = new[name].array
+    note_sound(out, table.name)
+    return in_place(out, table)
 
 
 def held(rows: pd.DataFrame | Held, table: Table) -> Held:

@@ -169,7 +169,7 @@ def conform(
         If a value has the wrong type or the result breaks the contract.
     """
     if isinstance(rows, pd.DataFrame) and crs is None and _is_sound_in(rows, table):
-        return _in_place(rows, table)
+        return in_place(rows, table)
     given, count = columns_in(rows, [*table.names, "geometry"])
     if not count and not table.geometry:
         return table.without_rows.copy(deep=False)
@@ -186,41 +186,6 @@ def conform(
     if keys and not apart and any(pd.isna(values).any() for values in keys):
         return check(in_order(out, list(table.key)), table)
     return _checked(out, data, table, apart=apart, fit=fit)
-
-
-def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
-    """Set columns of a frame that obeys `table` anew: only these are looked at, none is lost.
-
-    Parameters
-    ----------
-    frame
-        As `check` gave it; it stays as it is.
-    table
-        Its contract.
-    columns
-        As for `conform`, row for row; none of the key.
-
-    Raises
-    ------
-    TableError
-        If one of these has a wrong type or breaks the contract.
-    """
-    if not columns and frame.columns.equals(table.layout[0]):
-        return _in_place(frame, table)
-    if not frame.columns.equals(table.layout[0]):
-        given, _ = columns_in(frame, [*table.names, "geometry"])
-        return conform({**given, **columns}, table)
-    out, faults = frame.copy(deep=False), list[str]()
-    for name, values in columns.items():
-        column = table[name]
-        data = values.column() if isinstance(values, Coded) else _cast(values, column, table)
-        if not (isinstance(values, Coded) and _words_fit(values, column)):
-            faults += _faults_of(data, column, out.index)
-        out[name] = data
-    if faults:
-        raise TableError(f"{table.name}: " + "; ".join(faults))
-    note_sound(out, table.name)
-    return _in_place(out, table)
 
 
 def _cast_all(given: Mapping[str, Any], table: Table, count: int) -> tuple[Columns, set[str]]:
@@ -258,8 +223,8 @@ def _is_sound_in(frame: pd.DataFrame, table: Table) -> bool:
     return is_sound(frame, table.name) and frame.columns.equals(table.layout[0])
 
 
-def _in_place(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Give sound rows in their order and numbered from 0; they need no second look."""
+def in_place(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Give rows that obey `table` in its order, numbered from 0; they need no second look."""
     out = in_order(frame, list(table.key)) if table.key else frame
     index = out.index
     if not (isinstance(index, pd.RangeIndex) and index.start == 0 and index.step == 1):

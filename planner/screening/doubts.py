@@ -186,10 +186,10 @@ def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None
 def flag_falls(runs: Held, rows: Held, falls: Places, flags: Flags) -> None:
     """Flag each run whose distances fall, at the first such row; `falls` as `falls_of` has it."""
     at = np.flatnonzero(falls >= 0)
-    names, number = runs.column("inspection_id"), rows.wholes("row")[falls[at]]
-    for run, row in zip(at.tolist(), number.tolist(), strict=True):
+    names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
+    for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
         flags.add(
-            names[run],
+            name,
             f"distances fall at row {row} of the file: counter set back, or rows out of order",
         )
 

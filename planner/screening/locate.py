@@ -25,7 +25,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.held import Held, held
+from planner.held import Held, held, put
 from planner.screening.align import align
 from planner.screening.axis import (
     Counted,
@@ -63,7 +63,7 @@ from planner.screening.placed import Filmed, defects_of, flag_columns, left_colu
 from planner.screening.position import Runs, Walked, place
 from planner.screening.stretches import Defects, make_defects
 from planner.settings import Survey
-from planner.tables import check, conform, put
+from planner.tables import check, conform
 
 STEP = "locate"
 
@@ -160,7 +160,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         If a table breaks its contract.
     """
     # In the order of their names, pipes sort as their places do.
-    network, flags = Held.of(put(check(pipes, PIPES), PIPES, {}), PIPES), Flags()
+    network, flags = Held.in_order(pipes, PIPES), Flags()
     rows = held(observations, OBSERVATIONS)
     for frame, table in ((nodes, NODES), (inspections, INSPECTIONS), (laterals, LATERALS)):
         check(frame, table)

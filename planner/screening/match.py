@@ -38,15 +38,6 @@ class Flags:
         self.rows.append((str(key), what))
 
 
-def join_notes(*notes: Texts) -> Texts:
-    """Join doubts about each row, '; ' between; most rows have none."""
-    out = notes[0].copy()
-    for more in notes[1:]:
-        for i in np.flatnonzero(more != ""):
-            out[i] = f"{out[i]}; {more[i]}" if out[i] else more[i]
-    return out
-
-
 @dataclass(frozen=True)
 class Matched:
     """Camera runs with pipe_id, matched_by and counter_node set.

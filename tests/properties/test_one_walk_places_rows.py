@@ -10,6 +10,7 @@ import pytest
 from planner.coded_text import Coded, Columns
 from planner.contracts import OBSERVATIONS
 from planner.held import Held
+from planner.screening.doubts import falls_of
 from planner.screening.position import ORIGINS, Runs, Walked, place
 from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED, TOO_FAR
 from tests import plain_places as plain
@@ -128,3 +129,19 @@ def _left_alike(
     assert set(wanted.values()) == {NO_RUN, NOT_USED, NO_DISTANCE, TOO_FAR}
     far = left.why == TOO_FAR
     same(left.past_m[far], np.array([past_m[at] for at in left.at[far].tolist()]))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_falls_are_the_same_whatever_the_order_of_the_rows(seed: int) -> None:
+    """Rows by lot, told by the walk where they lie in order and by sorting where they do not."""
+    rows, of_run, runs = drawn(seed)
+    found = place(rows, of_run, runs, SETTINGS).falls
+    assert found is not None
+    assert falls_of(rows, of_run, runs.used).tolist() == found.tolist()
+    mixed = np.random.default_rng(seed).permutation(ROWS)
+    turned = rows.taken(mixed)
+    assert place(turned, of_run[mixed], runs, SETTINGS).falls is None
+    places = falls_of(turned, of_run[mixed], runs.used)
+    numbers = [int(mixed[at]) if at >= 0 else -1 for at in places.tolist()]
+    assert numbers == found.tolist()
+    assert 0 < (found >= 0).sum() < RUNS
