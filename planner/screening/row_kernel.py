@@ -24,8 +24,10 @@ SAME_M = 1e-6
 # Distances are written to the centimetre: less than half of one is no step back [m].
 FALL_M = 0.005
 
-# What words say, as bits of one number for each word.
-AT_JOINT, IS_LATERAL, IS_NODE, LONG, MEASURED, LENGTHWISE = 1, 2, 4, 8, 16, 32
+# What words say, as bits of one number for each word; of a row also where its counter began.
+AT_JOINT, IS_LATERAL, IS_NODE, LONG, MEASURED, LENGTHWISE, FROM_US = (
+    1, 2, 4, 8, 16, 32, 64,
+)  # fmt: skip
 # What is doubtful of a row, as bits.
 PAST_END, ALIKE, ALL_ROUND = 1, 2, 4
 # Where the length of a row comes from.
@@ -115,29 +117,26 @@ class Walk(NamedTuple):
     out: Found
 
 
+# Few of them take the whole walk: to hand over its arrays takes long to compile.
+
+
 @within
-def _extent(walk: Walk, i: int, said: int, k: int) -> float:
-    """Give how long a row is [m], and note where that comes from."""
-    rows, limits = walk.rows, walk.limits
+def _extent(low_m: float, high_m: float, said: int, limits: Limits) -> tuple[float, int]:
+    """Give how long a row is [m], and where that comes from; its own figure may be unknown."""
     joint = said & AT_JOINT
     extent = 0.0
     if said & LONG:
         extent = limits.joint_extent_m if joint else limits.point_extent_m
-    origin = ASSUMED if extent > 0.0 and not joint else CODED
-    if said & MEASURED:
-        low, high = rows.low[i] / 1000.0, rows.high[i] / 1000.0
-        if not np.isnan(high):
-            extent, origin = high, QUANTITY
-        elif low > extent:
-            extent, origin = low, ASSUMED
-    walk.out.origin[k] = origin
-    return extent
+    if said & MEASURED and not np.isnan(high_m):
+        return high_m, QUANTITY
+    if said & MEASURED and low_m > extent:
+        return low_m, ASSUMED
+    return extent, ASSUMED if extent > 0.0 and not joint else CODED
 
 
 @within
-def _clock(walk: Walk, i: int, said: int, k: int) -> int:
-    """Turn a clock reading to the view downstream; give what is doubtful of it."""
-    first, last = walk.rows.clock_from_h[i], walk.rows.clock_to_h[i]
+def _clock(first: float, last: float, said: int) -> tuple[float, float, int]:
+    """Turn a clock reading to the view downstream: hour, hours it spans, and doubts."""
     start = last if np.isnan(first) else first
     turn, arc, doubt = start, np.nan, 0
     if not np.isnan(first):
@@ -148,30 +147,19 @@ def _clock(walk: Walk, i: int, said: int, k: int) -> int:
             if arc == 0.0:
                 arc = 12.0 if first == 12.0 else np.nan
                 doubt = ALIKE if np.isnan(arc) else (ALL_ROUND if said & LENGTHWISE else 0)
-    walk.out.arc_h[k] = arc
-    if walk.runs.from_us[walk.rows.run[i]] or np.isnan(start):
-        walk.out.clock_h[k] = start
-    else:
-        turned = (12.0 - turn) % 12.0
-        walk.out.clock_h[k] = 12.0 if turned == 0.0 else turned
-    return doubt
-
-
-@within
-def _said(walk: Walk, i: int) -> int:
-    """Give what the words of a row say."""
-    rows, words = walk.rows, walk.words
-    said: int = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
-    said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
-    return said | AT_JOINT if rows.at_joint[i] else said
+    if said & FROM_US or np.isnan(start):
+        return start, arc, doubt
+    turned = (12.0 - turn) % 12.0
+    return 12.0 if turned == 0.0 else turned, arc, doubt
 
 
 @within
 def _place(walk: Walk, i: int, k: int) -> float:
     """Put a row on its pipe as the k-th and give -1; else how far past an end it lies [m]."""
-    runs, limits, out, run = walk.runs, walk.limits, walk.out, walk.rows.run[i]
+    rows, words, runs, limits, out = walk.rows, walk.words, walk.runs, walk.limits, walk.out
+    run = rows.run[i]
     length, part, from_us = runs.length_m[run], runs.part_m[run], runs.from_us[run]
-    s_wall = walk.rows.s_m[i] - part
+    s_wall = rows.s_m[i] - part
     x = (s_wall if from_us else length - s_wall) - runs.shift_m[run]
     if np.isnan(x) or np.isnan(length):
         return np.nan
@@ -179,23 +167,24 @@ def _place(walk: Walk, i: int, k: int) -> float:
     if not past <= max(limits.past_end_m, limits.past_end_ratio * length) + SAME_M:
         return float(past)
     x = min(max(x, 0.0), length)
-    said = _said(walk, i)
-    # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
-    doubts = 0
-    if past > SAME_M and not (said & IS_NODE and past <= part + SAME_M):
-        doubts = PAST_END
-    extent = _extent(walk, i, said, k)
+    said = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
+    said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
+    said |= int(rows.at_joint[i]) * AT_JOINT | int(from_us) * FROM_US
+    extent, out.origin[k] = _extent(rows.low[i] / 1000.0, rows.high[i] / 1000.0, said, limits)
     back = 0.0 if from_us else extent
     if said & (AT_JOINT | IS_LATERAL):
         back = 0.5 * extent
     # A place right at an end keeps at least itself.
     out.from_m[k] = min(max(x - back, 0.0), x)
     out.to_m[k] = max(min(x - back + extent, length), x)
-    find = max(limits.find_least_m, limits.find_ratio * abs(walk.rows.s_m[i]))
-    if not from_us and not np.isnan(runs.doubt_m[run]):
-        find += runs.doubt_m[run]
-    out.find_m[k] = find
-    out.doubts[k] = doubts | _clock(walk, i, said, k)
+    find = max(limits.find_least_m, limits.find_ratio * abs(rows.s_m[i]))
+    doubt_m = 0.0 if from_us or np.isnan(runs.doubt_m[run]) else runs.doubt_m[run]
+    out.find_m[k] = find + doubt_m
+    clock, arc, doubts = _clock(rows.clock_from_h[i], rows.clock_to_h[i], said)
+    # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
+    if past > SAME_M and not (said & IS_NODE and past <= part + SAME_M):
+        doubts |= PAST_END
+    out.clock_h[k], out.arc_h[k], out.doubts[k] = clock, arc, doubts
     out.at[k], out.x_m[k], out.over_m[k] = i, x, past
     return -1.0
 
@@ -207,8 +196,9 @@ def walk_rows(walk: Walk) -> tuple[int, int, bool]:
     Falls are told where the rows of each run lie together in the order of their numbers.
     """
     rows, out = walk.rows, walk.out
-    kept, left, ordered = 0, 0, True
-    run, number, s_m = -1, 0, np.nan
+    # No constant to begin with: what it is handed to would be compiled for it alone as well.
+    kept = left = len(rows.run) - len(rows.run)
+    run, number, s_m, ordered = -1, 0, np.nan, True
     for i in range(len(rows.run)):
         own = rows.run[i]
         why = NO_RUN
