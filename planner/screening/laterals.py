@@ -161,9 +161,11 @@ def find_laterals(
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
-    rows = {name: filmed[name] for name in (*LATERALS.names, _ROW)}
+    rows = {name: filmed[name] for name in LATERALS.names}
     if plain.all() and not placed:
-        return FoundLaterals(Held(_NAMELESS, rows), left_over)
+        named_later = {_ROW: lambda: defects.texts(_ROW, filmed["at"])}
+        return FoundLaterals(Held(_NAMELESS, rows | named_later), left_over)
+    filmed[_ROW] = rows[_ROW] = Coded.by_row(defects.texts(_ROW, filmed["at"]))
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
     for pipe_id, lateral in _one_by_one(_newest_first(taken(filmed, ~plain))):
@@ -190,11 +192,14 @@ def find_laterals(
 
 
 def _filmed(defects: Held, seen: Columns) -> Columns:
-    """Give what cameras saw: connections, and damage that only a connection can have."""
+    """Give what cameras saw: connections, and damage that only a connection can have.
+
+    `at` is the place of each among the defects.
+    """
     at = np.flatnonzero(defects.coded("mechanism").among(("lateral", *LATERAL_MECHANISMS)))
     rows = taken({name: defects.coded(name) for name in _TEXTS}, at)
     rows |= {name: defects.floats(name)[at] for name in _FIGURES}
-    rows[_ROW] = Coded.by_row(defects.texts("observation_id", at))
+    rows["at"] = at
     seen = taken(seen, _codes_laterals(seen))
     if seen_again(seen).any():
         newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
@@ -213,7 +218,7 @@ def _filmed(defects: Held, seen: Columns) -> Columns:
         "own": own,
         "lateral_id": Coded.one("", len(own)),
         "seen_on": rows["seen_on"],
-        _ROW: rows[_ROW],
+        "at": rows["at"],
     }
 
 
