@@ -15,10 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+from pandas.arrays import BooleanArray
 from pyarrow import compute
 
 from planner.arrays import column_of
 from planner.once import made_once
+from planner.order import rises
 
 Codes = npt.NDArray[np.int32]
 Marks = npt.NDArray[np.bool_]
@@ -95,6 +97,8 @@ class Coded:
 
     def ordered(self) -> Coded:
         """Give the same texts by numbers that sort as they do."""
+        if rises([column_of(self.words)]):
+            return self
         # Arrow sorts by bytes: of UTF-8 they sort as the letters do.
         order = compute.sort_indices(self.words)
         rank = np.empty(len(order), dtype=np.int32)
@@ -165,6 +169,32 @@ class Coded:
         return Coded(np.where(marks, pair[0].codes, pair[1].codes), pair[0].words)
 
 
+@dataclass(frozen=True, eq=False)
+class Joined:
+    """A column of texts put together: row n holds ``first[n]``, `between` and ``number[n]``.
+
+    Names of many rows are so: they are written for the rows of which they are wanted.
+    """
+
+    first: Coded
+    between: str
+    number: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    def __getitem__(self, at: Any) -> Joined:  # noqa: ANN401 - places, marks or a slice
+        return Joined(self.first[at], self.between, self.number[at])
+
+    def column(self) -> pd.arrays.ArrowStringArray:
+        """Write the texts out, as a text column."""
+        kind = pa.large_string()
+        first = self.first.words.take(pa.array(self.first.codes))
+        number = pa.array(self.number).cast(kind)
+        between = pa.scalar(self.between, kind)
+        return column_of(compute.binary_join_element_wise(first, number, between))
+
+
 def alike(columns: Sequence[Coded]) -> list[Coded]:
     """Give columns the same words, so that their numbers can be compared."""
     first = columns[0].words
@@ -219,7 +249,8 @@ def coded_in(frame: pd.DataFrame, name: str, known: Coded | None = None) -> Code
 
 def marks_of(values: Any) -> Marks:  # noqa: ANN401 - any array of yes, no and unknown
     """Give yes or no, unknown as no."""
-    found = pd.array(values, dtype="boolean").to_numpy(dtype=bool, na_value=False)
+    flags = values if isinstance(values, BooleanArray) else pd.array(values, dtype="boolean")
+    found = flags.to_numpy(dtype=bool, na_value=False)
     return np.asarray(found, dtype=bool)
 
 

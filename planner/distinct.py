@@ -56,6 +56,20 @@ def places_in(texts: Texts, known: Texts) -> Codes:
     return np.asarray(found.fill_null(-1), dtype=np.intp)
 
 
+def places_of(columns: Sequence[Texts], known: Texts) -> list[Codes]:
+    """Give for each of some columns what `places_in` does; `known` is gone through once."""
+    if all(_are_few(texts) for texts in columns):
+        return [places_in(texts, known) for texts in columns]
+    plain = [_arrow(texts) for texts in columns]
+    chunks = [part for one in plain for part in (one.chunks if _is_chunked(one) else [one])]
+    both = places_in(pa.chunked_array(chunks, pa.large_string()), known)
+    return np.split(both, np.cumsum([len(one) for one in plain])[:-1])
+
+
+def _is_chunked(texts: Any) -> bool:  # noqa: ANN401 - an arrow array
+    return isinstance(texts, pa.ChunkedArray)
+
+
 def _are_few(texts: Texts) -> bool:
     return isinstance(texts, Sized) and len(texts) <= FEW
 
@@ -91,13 +105,6 @@ def pairs_of(
     return rows, order[np.repeat(starts[one], times) + within]
 
 
-def places_among(at: Codes, used: npt.NDArray[np.bool_]) -> Codes:
-    """Give places among all as places among those that are used; -1 = not there."""
-    if used.all():
-        return at
-    return np.append(np.where(used, np.cumsum(used) - 1, -1), -1)[at]
-
-
 def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
     """Take numbers by place; unknown where the place is -1."""
     return np.append(values.to_numpy(dtype=float), np.nan)[at]
@@ -112,6 +119,8 @@ def texts_at(values: pd.Series, at: Codes) -> pd.Series:
 def _arrow(texts: Texts) -> pa.Array:
     if isinstance(texts, pd.Series | pd.Index):
         texts = texts.array
+    if isinstance(texts, pa.ChunkedArray):
+        return texts
     return pa.array(texts, type=pa.large_string(), from_pandas=True)
 
 

@@ -8,16 +8,21 @@ once, where somebody reads one.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pandas.arrays import IntegerArray, NumpyExtensionArray
+from pyarrow import compute
 
-from planner.arrays import texts_of, unknown
-from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
-from planner.tables import Table, check, conform
+from planner.arrays import columns_in, texts_of, unknown
+from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
+from planner.once import note_sound
+from planner.tables import Table, check, conform, in_place
 
 
 class Held:
@@ -28,21 +33,35 @@ class Held:
     table
         The contract.
     columns
-        As `tables.conform` takes them, all as long as each other, at least one; rows in the
-        order of the contract's key. What is missing is unknown. A column may be a function
-        without arguments that gives it: it is asked once, where somebody reads the column.
+        As `tables.conform` takes them, texts also as `Joined`, all as long as each other, at
+        least one; rows in the order of the contract's key. What is missing is unknown. A column
+        may be a function without arguments that gives it: it is asked once, where somebody reads
+        the column. Or a function that gives all of them.
     """
 
-    def __init__(self, table: Table, columns: Mapping[str, Any]) -> None:
+    def __init__(
+        self, table: Table, columns: Mapping[str, Any] | Callable[[], Mapping[str, Any]]
+    ) -> None:
         self.table = table
-        self._columns = dict(columns)
+        self._make = columns if callable(columns) else partial(dict, columns)
         self._read: Columns = {}
+
+    @cached_property
+    def _columns(self) -> Columns:
+        return dict(self._make())
 
     @staticmethod
     def of(frame: pd.DataFrame, table: Table) -> Held:
         """Hold a frame; `TableError` where it breaks its contract."""
         held = Held(table, {})
         held.__dict__["frame"] = check(frame, table)
+        return held
+
+    @staticmethod
+    def in_order(frame: pd.DataFrame, table: Table) -> Held:
+        """Hold a frame, as `of`, put in the order of its key."""
+        held = Held(table, {})
+        held.__dict__["frame"] = put(check(frame, table), table, {})
         return held
 
     def __len__(self) -> int:
@@ -53,7 +72,9 @@ class Held:
     @cached_property
     def frame(self) -> pd.DataFrame:
         """The rows by their contract; `TableError` where they break it."""
-        return conform({name: self._given(name) for name in self._columns}, self.table)
+        given = {name: self._given(name) for name in self._columns}
+        told = {n: one.column() if isinstance(one, Joined) else one for n, one in given.items()}
+        return conform(told, self.table)
 
     def coded(self, name: str) -> Coded:
         """Give a column of texts by numbers, made once."""
@@ -70,9 +91,38 @@ class Held:
         found: Marks = self._once(f"{name} yes", lambda _: marks_of(self.column(name)))
         return found
 
+    def wholes(self, name: str) -> npt.NDArray[np.int64]:
+        """Give a column of whole numbers, unknown as 0; not to be written to."""
+        found: npt.NDArray[np.int64] = self._once(f"{name} whole", lambda _: self._wholes(name))
+        return found
+
     def column(self, name: str) -> Any:  # noqa: ANN401 - any array
         """Give a column as the frame has it, texts as a text column; not to be written to."""
         return self._once(f"{name} written", lambda _: self._column(name))
+
+    def is_blank(self, name: str) -> bool:
+        """Tell whether no row has a text in a column."""
+        given = None if "frame" in self.__dict__ else self._given(name)
+        if isinstance(given, Coded):
+            return bool(given.holds("").all())
+        plain = pa.array(self.column(name), pa.large_string())
+        return not compute.sum(compute.binary_length(plain)).as_py()
+
+    def renewed(self, columns: Mapping[str, Any]) -> Held:
+        """Give the same rows with some columns, none of the key, set anew."""
+        return _Renewed(self, columns)
+
+    def texts(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, a text column
+        """Write out the texts of some rows, by their places."""
+        some = self.picked(name, at)
+        return some.column() if isinstance(some, Coded | Joined) else some
+
+    def picked(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, any column
+        """Give a column of some rows, by their places, as it is held: to be put elsewhere."""
+        given = None if "frame" in self.__dict__ else self._given(name)
+        if isinstance(given, Coded | Joined):
+            return given[at]
+        return self.column(name).take(at)
 
     def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
         """Give some of the rows, in their order."""
@@ -102,17 +152,24 @@ class Held:
         given = self._given(name)
         if given is None:
             return Coded.one("", len(self))
+        if isinstance(given, Joined):
+            given = given.column()
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
         given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
-        elif isinstance(given, np.ndarray):
+        elif isinstance(given, np.ndarray | NumpyExtensionArray):
             found = np.asarray(given, dtype=np.float64)
         else:
             found = pd.array(given).to_numpy(dtype=float, na_value=np.nan)
         return found
+
+    def _wholes(self, name: str) -> npt.NDArray[np.int64]:
+        given = self.column(name)
+        plain = given if isinstance(given, IntegerArray) else pd.array(given, dtype="Int64")
+        return np.asarray(plain.to_numpy(dtype=np.int64, na_value=0))
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if "frame" in self.__dict__:
@@ -120,9 +177,71 @@ class Held:
         given, kind = self._given(name), self.table[name].kind
         if given is None:
             return unknown(kind, len(self))
-        if isinstance(given, Coded):
+        if isinstance(given, Coded | Joined):
             return given.column()
         return texts_of(given) if kind in ("text", "date") else given
+
+
+class _Renewed(Held):
+    """Rows of another with some columns set anew; the frame keeps what it does not name."""
+
+    def __init__(self, base: Held, columns: Mapping[str, Any]) -> None:
+        super().__init__(base.table, columns)
+        self._base = base
+
+    def __len__(self) -> int:
+        return len(self._base)
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """The rows by their contract; `TableError` where a new column breaks it."""
+        new = {name: self._given(name) for name in self._columns}
+        return put(self._base.frame, self.table, new)
+
+    def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
+        """Give some of the rows, in their order."""
+        own = {name: partial(self._taken, name, at) for name in self._columns}
+        return self._base.taken(at).renewed(own)
+
+    def _coded(self, name: str) -> Coded:
+        return super()._coded(name) if name in self._columns else self._base.coded(name)
+
+    def _floats(self, name: str) -> npt.NDArray[np.float64]:
+        return super()._floats(name) if name in self._columns else self._base.floats(name)
+
+    def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
+        return super()._column(name) if name in self._columns else self._base.column(name)
+
+
+def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
+    """Set columns of a frame that obeys `table` anew: only these are looked at, none is lost.
+
+    Parameters
+    ----------
+    frame
+        As `tables.check` gave it; it stays as it is.
+    table
+        Its contract.
+    columns
+        As for `tables.conform`, row for row; none of the key.
+
+    Raises
+    ------
+    TableError
+        If one of these has a wrong type or breaks the contract.
+    """
+    if not frame.columns.equals(table.layout[0]):
+        given, _ = columns_in(frame, [*table.names, "geometry"])
+        return conform({**given, **columns}, table)
+    if not columns:
+        return in_place(frame, table)
+    own = tuple(column for column in table.columns if column.name in columns)
+    own_table = replace(table, columns=own, key=(), geometry="")
+    new, out = conform(columns, own_table), frame.copy(deep=False)
+    for name in columns:
+        out[name] = new[name].array
+    note_sound(out, table.name)
+    return in_place(out, table)
 
 
 def held(rows: pd.DataFrame | Held, table: Table) -> Held:

@@ -62,6 +62,26 @@ def _sorted_groups(own: Order, rank: npt.NDArray[Any], falls: Order) -> Order:
     return within
 
 
+def order_within(group: npt.NDArray[np.integer[Any]], values: npt.NDArray[np.float64]) -> Order:
+    """Give the order of rows by the number of their group, then by value, none NaN; stable."""
+    count = len(group)
+    if (group[1:] >= group[:-1]).all():
+        order = np.arange(count)
+    else:
+        order = np.argsort(group, kind="stable")
+        group = group[order]
+    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1])) if count else order
+    sizes = np.diff(np.append(starts, count))
+    small = sizes <= _SMALL
+    if not small.all():
+        for start, size in zip(starts[~small].tolist(), sizes[~small].tolist(), strict=True):
+            own = order[start : start + size]
+            order[start : start + size] = own[np.argsort(values[own], kind="stable")]
+        starts, sizes = starts[small], sizes[small]
+    sort_small(starts, sizes, values, order)
+    return order
+
+
 # Rows of a group that are sorted one by one; more of them are sorted by numpy.
 _SMALL = 64
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from planner.contracts import FLAGS, LEFT_OVER, SPANS
+from planner.contracts import FLAGS, LEFT_OVER, PIPES, SPANS
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.held import Held
@@ -168,7 +168,8 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
     if inputs.measured.empty:
         return located
     pipes, told = measured_pipes(located.pipes, inputs.measured)
-    return replace(located, pipes=pipes, seen=None, flags=joined([located.flags, told], FLAGS))
+    doubts = Held.of(joined([located.flags, told], FLAGS), FLAGS)
+    return replace(located, axes=Held.of(pipes, PIPES), seen=None, doubts=doubts)
 
 
 def placed_tables(inputs: Inputs, located: Located) -> Tables:

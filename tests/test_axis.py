@@ -6,16 +6,33 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.screening.axis import net_lengths, set_lengths, wall_to_wall
+from planner.contracts import INSPECTIONS, PIPES
+from planner.held import Held
+from planner.screening.axis import (
+    count_runs,
+    net_lengths,
+    set_lengths,
+    wall_part,
+    wall_to_wall,
+)
 from planner.screening.match import Flags, match_inspections
 from tests.filmed import SETTINGS, Row, Town, pipe, run, settings
 
 
 def axis(pipe_row: Row, *runs: Row) -> tuple[pd.Series, list[str]]:
     town = Town([pipe_row], [(one, []) for one in runs])
-    pipes, flags = town.pipe_table(), Flags()
-    matched = match_inspections(pipes, town.run_table(), flags)
-    return set_lengths(pipes, matched, SETTINGS, flags).iloc[0], [what for _, what in flags.rows]
+    flags = Flags()
+    matched = match_inspections(town.pipe_table(), town.run_table(), flags)
+    pipes, heads = Held.of(town.pipe_table(), PIPES), Held.of(matched.inspections, INSPECTIONS)
+    counted = count_runs(heads, pipes, SETTINGS)
+    found = set_lengths(pipes, heads, counted, matched.fit, SETTINGS, flags)
+    one = {
+        "length_m": found.length_m[0],
+        "length_from": found.origin.tolist()[0],
+        "length_doubt_m": found.doubt_m[0],
+        "placing": found.placing.tolist()[0],
+    }
+    return pd.Series(one), [what for _, what in flags.rows]
 
 
 def test_a_complete_survey_gives_the_length() -> None:
@@ -44,7 +61,7 @@ def test_drawn_length_loses_the_manholes() -> None:
     """Drawn 40 m from centre to centre: 40 - 2 x 0.4 = 39.2 m from wall to wall."""
     found, _ = axis(pipe(drawn_m=40.0))
     assert (found["length_m"], found["length_from"]) == (pytest.approx(39.2), "drawn")
-    bare = pd.Series([40.0, 0.5, np.nan])
+    bare = np.array([40.0, 0.5, np.nan])
     assert wall_to_wall(bare, SETTINGS).tolist()[:2] == [pytest.approx(39.2), 0.5]
     assert wall_to_wall(bare, settings(drawn_to="wall")).tolist()[:2] == [40.0, 0.5]
 
@@ -134,5 +151,6 @@ def test_net_length_takes_the_manholes_off_a_centre_zero() -> None:
         run("c", surveyed_m=39.8, zero_at="wall"),
         run("d", surveyed_m=0.1, zero_at="centre", complete=False),
     ]
-    table = Town([], [(one, []) for one in heads]).run_table()
-    assert net_lengths(table, SETTINGS).tolist() == pytest.approx([39.0, 19.6, 39.8, 0.0])
+    table = Held.of(Town([], [(one, []) for one in heads]).run_table(), INSPECTIONS)
+    part = wall_part(table, SETTINGS)
+    assert net_lengths(table, part).tolist() == pytest.approx([39.0, 19.6, 39.8, 0.0])

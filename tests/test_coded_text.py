@@ -10,6 +10,7 @@ import pytest
 
 from planner.coded_text import (
     Coded,
+    Joined,
     alike,
     beneath,
     columns_of,
@@ -109,3 +110,22 @@ def test_a_frame_is_laid_out_taken_and_put_beneath() -> None:
     assert twice["name"].tolist() == ["a", "b"]
     assert twice["x_m"].tolist()[0] == 1.0
     assert marks_of(np.array([True, False])).tolist() == [True, False]
+
+
+@pytest.mark.parametrize("count", [3, 300])
+def test_words_in_order_are_left_as_they_are(count: int) -> None:
+    """Numbers that sort as the texts do need no others; of any other words they do."""
+    words = [f"{at:04d}" for at in range(count)]
+    coded = Coded.listing(words, np.array([2, 0, 2]))
+    assert coded.ordered() is coded
+    turned = Coded.listing(words[::-1], np.array([2, 0, 2]))
+    assert turned.ordered().tolist() == turned.tolist()
+    assert turned.ordered().codes.tolist() == [count - 3, count - 1, count - 3]
+
+
+def test_texts_put_together_are_written_for_some_rows() -> None:
+    """By hand: name, sign and number, of all rows and of two of them."""
+    joined = Joined(Coded.of(["R1", "R2", "R1"]), "#", np.array([10, 2, -3]))
+    assert joined.column().tolist() == ["R1#10", "R2#2", "R1#-3"]
+    assert joined[np.array([2, 0])].column().tolist() == ["R1#-3", "R1#10"]
+    assert (len(joined), len(joined[:1])) == (3, 1)

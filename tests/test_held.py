@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.coded_text import Coded
+from planner.coded_text import Coded, Joined
 from planner.errors import TableError
-from planner.held import Held, held
+from planner.held import Held, held, put
 from planner.tables import Table, conform, flag, number, text, whole
 
 THINGS = Table(
@@ -99,3 +99,102 @@ def test_a_broken_contract_is_told_where_the_frame_is_made() -> None:
     with pytest.raises(TableError, match=r"colour: 1 not red \| green"):
         held(frame, THINGS)
     assert held(broken, THINGS) is broken
+
+
+@pytest.mark.parametrize("by_frame", [False, True])
+def test_columns_set_anew_stand_beside_the_others(by_frame: bool) -> None:
+    """Read by column, taken and framed: length is new, the rest is the other's."""
+    base = Held.of(conform(ROWS, THINGS), THINGS) if by_frame else Held(THINGS, ROWS)
+    new = base.renewed({"long_m": lambda: np.array([4.0, 5.0, 6.0])})
+    assert len(new) == 3
+    assert new.floats("long_m").tolist() == [4.0, 5.0, 6.0]
+    assert new.coded("colour").tolist() == ["red", "", "red"]
+    assert new.marks("sound").tolist() == [True, False, False]
+    some = new.taken(np.array([2, 0]))
+    assert some.floats("long_m").tolist() == [6.0, 4.0]
+    assert some.column("thing_id").tolist() == ["c", "a"]
+    wanted = conform({**ROWS, "long_m": np.array([4.0, 5.0, 6.0])}, THINGS)
+    pd.testing.assert_frame_equal(new.frame, wanted, check_exact=True)
+    assert base.floats("long_m")[0] == 1.0
+    with pytest.raises(TableError, match="long_m: 1 outside"):
+        _ = base.renewed({"long_m": np.array([-4.0, 5.0, 6.0])}).frame
+
+
+@pytest.mark.parametrize("by_frame", [False, True])
+def test_texts_of_some_rows_and_whole_numbers(by_frame: bool) -> None:
+    """By hand; ids put together of a word and a number are written for the rows asked for."""
+    rows = {
+        **ROWS,
+        "thing_id": Joined(Coded.of(["a", "b", "b"]), "#", np.array([9, 1, 2])),
+        "count": pd.array([3, None, 1], dtype="Int64"),
+    }
+    one = Held(THINGS, rows)
+    one = Held.of(one.frame, THINGS) if by_frame else one
+    assert one.texts("thing_id", np.array([2, 0])).tolist() == ["b#2", "a#9"]
+    assert one.texts("colour", np.array([1, 2])).tolist() == ["", "red"]
+    assert one.coded("thing_id").tolist() == ["a#9", "b#1", "b#2"]
+    assert one.wholes("count").tolist() == [3, 0, 1]
+    assert one.column("thing_id").tolist() == ["a#9", "b#1", "b#2"]
+    assert (one.is_blank("colour"), one.is_blank("thing_id")) == (False, False)
+    assert Held(THINGS, {**rows, "colour": Coded.one("", 3)}).is_blank("colour")
+    assert one.taken(np.array([1])).is_blank("colour")
+
+
+def test_all_columns_may_wait_for_their_reader() -> None:
+    """Nothing is made before a column, the frame or the count is asked for; then once."""
+    made: list[int] = []
+
+    def columns() -> dict[str, object]:
+        made.append(1)
+        return ROWS
+
+    waiting = Held(THINGS, columns)
+    assert made == []
+    assert (len(waiting), waiting.frame["thing_id"].tolist()) == (3, ["a", "b", "c"])
+    assert made == [1]
+
+
+def test_a_frame_is_held_in_the_order_of_its_key() -> None:
+    """Turned rows are put back; a frame in order is held itself."""
+    frame = conform(ROWS, THINGS)
+    assert Held.in_order(frame, THINGS).frame is frame
+    back = Held.in_order(frame.iloc[::-1], THINGS).frame
+    pd.testing.assert_frame_equal(back, frame, check_exact=True)
+    with pytest.raises(TableError):
+        Held.in_order(frame.drop(columns="colour"), THINGS)
+
+
+NEW = {"colour": Coded.of(["green", "", "red"]), "long_m": np.array([4.0, np.nan, 6.0])}
+
+
+def test_columns_put_into_a_frame_give_what_conform_gives() -> None:
+    """Other columns stay; the frame that was given does too; rows out of order are sorted."""
+    frame = conform(ROWS, THINGS)
+    before, wanted = frame.copy(), conform({**ROWS, **NEW}, THINGS)
+    pd.testing.assert_frame_equal(put(frame, THINGS, NEW), wanted, check_exact=True)
+    pd.testing.assert_frame_equal(frame, before, check_exact=True)
+    back = {"colour": NEW["colour"][::-1], "long_m": NEW["long_m"][::-1]}  # type: ignore[index]
+    pd.testing.assert_frame_equal(put(frame.iloc[::-1], THINGS, back), wanted, check_exact=True)
+    more = put(frame.assign(more=1), THINGS, NEW)
+    pd.testing.assert_frame_equal(more, wanted, check_exact=True)
+    assert put(frame, THINGS, {}) is frame
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "said"),
+    [
+        ("long_m", np.array([1.0, -1.0, 2.0]), "long_m: 1 outside"),
+        (
+            "colour",
+            Coded.of(["red", "blue", ""]),
+            "colour: 1 not red | green, e.g. 'blue' in row 1",
+        ),
+    ],
+)
+def test_a_column_put_into_a_frame_is_held_to_the_contract(
+    column: str, values: object, said: str
+) -> None:
+    """One clause of what `check` would say."""
+    with pytest.raises(TableError) as error:
+        put(conform(ROWS, THINGS), THINGS, {**NEW, column: values})
+    assert said in str(error.value)

@@ -12,6 +12,7 @@ import pytest
 from planner.contracts import OBSERVATIONS
 from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
+from planner.held import Held
 from tests.filmed import CRS, SETTINGS, Located, Row, Town, pipe, row, run, town
 
 
@@ -139,6 +140,25 @@ def test_inputs_are_not_changed() -> None:
     one.locate()
     for now, then in zip((pipes, runs, rows), before, strict=True):
         pd.testing.assert_frame_equal(pd.DataFrame(now), pd.DataFrame(then))
+
+
+def test_rows_may_come_by_column() -> None:
+    """A stretch, an end alone, a place past the end: every table is that of the same frame."""
+    coded = [
+        row(0.0, "BCD"), row(1.0, "BAB", "B", "A", mark="A1"), row(3.0, "BAB", "B", "A", mark="B1"),
+        row(5.0, "BCA", "A", "A", q1="150", clock=3), row(6.0, "BAC", "A", mark="B2"),
+        row(50.4, "BAJ", "B"), row(90.0, "BAJ", "B"), row(None, "BAJ", "B"),
+    ]  # fmt: skip
+    one = town(coded)
+    frame = one.locate()
+    rows = one.row_table()
+    columns = {name: rows[name].array for name in OBSERVATIONS.names}
+    one.row_table = lambda: Held(OBSERVATIONS, columns)  # type: ignore[method-assign, return-value]
+    held = one.locate()
+    for name in ("pipes", "inspections", "defects", "laterals", "growth", "flags", "left_over"):
+        table, other = (pd.DataFrame(getattr(found, name)) for found in (held, frame))
+        pd.testing.assert_frame_equal(table, other, check_exact=True)
+    assert (len(held.defects), len(held.laterals), len(held.left_over)) == (4, 1, 3)
 
 
 def test_a_broken_table_stops_the_run() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.distinct import groups_of, matches, unlike_in
-from planner.order import FEW, order_by, ranked, ranks_of, rises
+from planner.distinct import groups_of, matches, places_of, unlike_in
+from planner.order import FEW, order_by, order_within, ranked, ranks_of, rises
 
 
 def columns(count: int, draw: Random) -> list[np.ndarray]:
@@ -37,6 +37,30 @@ def test_groups_of_all_sizes_are_sorted_stably(sizes: tuple[int, int]) -> None:
         rows = list(zip(group, other.tolist(), strict=True))
         wanted = sorted(range(len(rows)), key=rows.__getitem__)
         assert order_by([np.array(group), other]).tolist() == wanted
+
+
+@pytest.mark.parametrize("lie_together", [True, False])
+def test_rows_are_sorted_within_their_groups(lie_together: bool) -> None:
+    """As `sorted` has it, stable: groups of none to 300 rows, of which many are equal."""
+    draw = Random(5)
+    group = [g for g in range(20) for _ in range(draw.choice([0, 1, 7, 64, 65, 300]))]
+    group = group if lie_together else draw.sample(group, len(group))
+    value = [draw.randrange(9) / 4.0 for _ in group]
+    wanted = sorted(range(len(group)), key=lambda at: (group[at], value[at]))
+    assert order_within(np.array(group), np.array(value)).tolist() == wanted
+    assert order_within(np.array([], dtype=np.int64), np.array([])).tolist() == []
+
+
+@pytest.mark.parametrize("count", [3, FEW + 1])
+def test_texts_of_several_columns_have_the_first_place_among_the_known(count: int) -> None:
+    """By `list.index`; some are nowhere, one stands twice."""
+    draw = Random(count)
+    known = ["a", "b", "a", "", *(str(at) for at in range(count))]
+    columns = [draw.choices([*known, "?"], k=size) for size in (count, 2 * count)]
+    found = places_of([pd.array(one, dtype="str") for one in columns], pd.array(known, dtype="str"))
+    for one, places in zip(columns, found, strict=True):
+        wanted = [known.index(text) if text in known else -1 for text in one]
+        assert places.tolist() == wanted
 
 
 @pytest.mark.parametrize("count", [2, 9, FEW, FEW + 1])

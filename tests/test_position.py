@@ -5,95 +5,132 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from planner.coded_text import columns_of
-from planner.screening.position import (
-    Spots,
-    downstream_clocks,
-    find_doubt,
-    place,
-    point_extents,
-)
+from planner.contracts import OBSERVATIONS
+from planner.held import Held
+from planner.screening.position import ORIGINS, Placed, Runs, Walked, place
+from planner.settings import Survey
 from tests.filmed import SETTINGS, settings
 
 L = 50.0
 
 
-def rows(*s_m: float, counter: str = "U", zero: str = "wall", **more: Any) -> pd.DataFrame:
-    base = {"mechanism": "crack", "us_node": "U", "length_m": L, "length_doubt_m": 0.3, **more}
-    return pd.DataFrame({"s_m": s_m, "counter_node": counter, "zero_at": zero, **base})
+def walked(
+    *s_m: float,
+    counter: str = "U",
+    part: float = 0.0,
+    length: float = L,
+    shift: float = 0.0,
+    survey: Survey = SETTINGS,
+    **more: Any,
+) -> Walked:
+    """Rows at some readings of one run, on a pipe from U to D; its length is doubtful by 0.3 m."""
+    base = {"mechanism": "crack", "role": "damage", "detail": "", "quantity": ""}
+    figures = {"quantity_low": np.nan, "quantity_high": np.nan}
+    clock = {"clock_from_h": np.nan, "clock_to_h": np.nan}
+    said = {**base, **figures, **clock, "at_joint": False, **more}
+    count = len(s_m)
+    columns = {"s_m": np.array(s_m), "row": np.arange(count)}
+    columns |= {name: np.full(count, value) for name, value in said.items()}
+    run = Runs(
+        used=np.array([True]),
+        from_us=np.array([counter == "U"]),
+        part_m=np.array([part]),
+        length_m=np.array([length]),
+        doubt_m=np.array([0.3]),
+        shift_m=np.array([shift]),
+    )
+    of_run = np.zeros(count, dtype=np.int64)
+    return place(Held(OBSERVATIONS, columns), of_run, run, survey)
 
 
-def placed(frame: pd.DataFrame, shift: float = 0.0) -> Spots:
-    return place(columns_of(frame), SETTINGS, np.full(len(frame), shift))
+def placed(*s_m: float, **more: Any) -> Placed:
+    found = walked(*s_m, **more)
+    assert not len(found.left.at)
+    return found.placed
 
 
 def test_counter_from_either_end() -> None:
     """12 m from us_node is x = 12; 12 m from ds_node is x = 50 - 12 = 38."""
-    assert placed(rows(12.0)).x_m.tolist() == [12.0]
-    assert placed(rows(12.0, counter="D")).x_m.tolist() == [38.0]
+    assert placed(12.0).x_from_m.tolist() == [12.0]
+    assert placed(12.0, counter="D").x_from_m.tolist() == [38.0]
 
 
 def test_zero_at_the_centre_takes_half_the_manhole_off() -> None:
     """12.9 m from the centre, half opening 0.4 m: 12.5 m from the wall; from ds 37.5 m."""
-    assert placed(rows(12.9, zero="centre")).x_m.tolist() == [pytest.approx(12.5)]
-    assert placed(rows(12.9, zero="centre", counter="D")).x_m.tolist() == [pytest.approx(37.5)]
-    assert placed(rows(12.9, zero="unknown")).x_m.tolist() == [12.9]
+    assert placed(12.9, part=0.4).x_from_m.tolist() == [pytest.approx(12.5)]
+    assert placed(12.9, part=0.4, counter="D").x_from_m.tolist() == [pytest.approx(37.5)]
 
 
 @pytest.mark.parametrize("counter", ["U", "D"])
 def test_past_the_end_by_a_little_is_set_to_the_end(counter: str) -> None:
     """max(1 m, 2 % of 50 m = 1 m): 0.4 m and 1.0 m past are set to the end, 1.2 m is refused."""
-    spots = placed(rows(50.4, 51.0, 51.2, -0.3, -1.2, counter=counter))
-    assert spots.refused.tolist() == [False, False, True, False, True]
+    found = walked(50.4, 51.0, 51.2, -0.3, -1.2, counter=counter)
+    assert found.left.at.tolist() == [2, 4]
+    assert found.left.past_m.tolist() == pytest.approx([1.2, 1.2])
     end, start = (50.0, 0.0) if counter == "U" else (0.0, 50.0)
-    assert spots.x_m[[0, 1, 3]].tolist() == [end, end, start]
-    assert spots.doubts[0] == "0.40 m past the end of the pipe: set to the end"
-    assert spots.doubts[3] == "0.30 m past the end of the pipe: set to the end"
+    assert found.placed.x_from_m.tolist() == [end, end, start]
+    assert found.placed.past_note(0) == "0.40 m past the end of the pipe: set to the end"
+    assert found.placed.past_note(2) == "0.30 m past the end of the pipe: set to the end"
 
 
 def test_two_percent_governs_on_a_long_pipe() -> None:
     """2 % of 100 m = 2 m: 101.9 m is set to the end, 102.1 m is refused."""
-    spots = placed(rows(101.9, 102.1, length_m=100.0))
-    assert spots.refused.tolist() == [False, True]
+    assert walked(101.9, 102.1, length=100.0).left.at.tolist() == [1]
 
 
 def test_nodes_beyond_the_walls_are_no_doubt_with_a_centre_zero() -> None:
     """Zero at the centre: the start node reads 0 = 0.4 m before the wall, as it should."""
-    spots = placed(rows(0.0, zero="centre", mechanism="node_start"))
-    assert (spots.x_m[0], spots.doubts[0]) == (0.0, "")
-    assert placed(rows(0.0, zero="centre")).doubts[0] != ""
+    node = placed(0.0, part=0.4, mechanism="node_start")
+    assert (node.x_from_m[0], node.past_note(0)) == (0.0, "")
+    assert placed(0.0, part=0.4).past_note(0) != ""
 
 
 def test_an_unknown_length_refuses() -> None:
     """Without a length nothing can be held against the pipe's end."""
-    assert placed(rows(12.0, length_m=np.nan)).refused.tolist() == [True]
+    assert walked(12.0, length=np.nan).left.at.tolist() == [0]
 
 
 def test_a_shift_is_taken_off() -> None:
     """A survey that reads 0.6 m too far along the axis."""
-    assert placed(rows(8.1), shift=0.6).x_m.tolist() == [7.5]
+    assert placed(8.1, shift=0.6).x_from_m.tolist() == [7.5]
 
 
 def test_doubt_of_finding_again() -> None:
     """max(0.3, 0.5 % of s): 0.3 at 12 m, 0.5 at 100 m; plus the length's 0.3 m from ds_node."""
-    frame = columns_of(rows(12.0, 100.0))
-    assert find_doubt(frame, np.array([True, True]), SETTINGS).tolist() == [0.3, 0.5]
-    assert find_doubt(frame, np.array([False, False]), SETTINGS).tolist() == pytest.approx(
-        [0.6, 0.8]
-    )
+    far = {"length": 120.0}
+    assert placed(12.0, 100.0, **far).find_m.tolist() == [0.3, 0.5]
+    assert placed(12.0, 100.0, counter="D", **far).find_m.tolist() == pytest.approx([0.6, 0.8])
+
+
+@pytest.mark.parametrize(
+    ("rows", "falls"),
+    [
+        # Falls at the third row, by more than the half centimetre that rounding makes.
+        ([1.0, 4.0, 3.0, 2.0], 2),
+        ([1.0, 4.0, 3.996, 5.0], -1),
+        # A row without a distance is passed over.
+        ([1.0, 4.0, np.nan, 3.0], 3),
+    ],
+)
+def test_the_first_row_at_which_distances_fall_is_told(rows: list[float], falls: int) -> None:
+    """Rows in the order of the file."""
+    found = walked(*rows)
+    assert found.falls is not None
+    assert found.falls.tolist() == [falls]
+
+
+def test_falls_are_not_told_of_rows_that_are_not_in_the_order_of_the_file() -> None:
+    """Who wants to know must sort them first."""
+    assert walked(1.0, 2.0, row=np.array([3, 2])).falls is None
 
 
 def extent(counter: str = "U", s: float = 20.0, **more: Any) -> tuple[float, float, str]:
     """From, to and origin of one point on a pipe of 50 m."""
-    base = {"role": "damage", "at_joint": False, "detail": "", "quantity": "", "q1": ""}
-    figures = {"quantity_low": np.nan, "quantity_high": np.nan}
-    frame = rows(s, counter=counter, **{**base, **figures, **more})
-    frame["at_joint"] = frame["at_joint"].astype("boolean")
-    found = point_extents(columns_of(frame), placed(frame), SETTINGS)
-    return round(found.from_m[0], 6), round(found.to_m[0], 6), found.origin.tolist()[0]
+    found = placed(s, counter=counter, **more)
+    origin = ORIGINS[found.origin].tolist()[0]
+    return round(found.from_m[0], 6), round(found.to_m[0], 6), origin
 
 
 def test_a_point_runs_forward_in_the_direction_of_the_survey() -> None:
@@ -151,16 +188,13 @@ def test_extents_stay_in_the_pipe() -> None:
 
 def test_a_files_own_limit_is_a_setting() -> None:
     """A file that codes stretches from 0.3 m on has points of at most that."""
-    frame = rows(20.0, role="damage", at_joint=False, detail="", quantity="", q1="")
-    frame = frame.assign(quantity_low=np.nan, quantity_high=np.nan)
-    found = point_extents(columns_of(frame), placed(frame), settings(point_extent_m=0.3))
-    assert found.to_m[0] == pytest.approx(20.3)
+    assert placed(20.0, survey=settings(point_extent_m=0.3)).to_m[0] == pytest.approx(20.3)
 
 
 def clocks(first: float, last: float = np.nan, detail: str = "", *, down: bool = True) -> list[Any]:
-    frame = pd.DataFrame({"clock_from_h": [first], "clock_to_h": [last], "detail": [detail]})
-    found = downstream_clocks(columns_of(frame), np.array([down]))
-    return [found.clock_h[0], found.arc_h[0], found.doubts[0]]
+    said = {"clock_from_h": first, "clock_to_h": last, "detail": detail}
+    found = placed(20.0, counter="U" if down else "D", **said)
+    return [found.clock_h[0], found.arc_h[0], found.clock_note(0)]
 
 
 def test_clock_seen_downstream_stays() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,7 @@ from planner.city.filing import (
     write_table,
 )
 from planner.city.numbers import OWN, free_in
-from planner.coded_text import Coded
+from planner.coded_text import Coded, Joined
 from planner.contracts import (
     AS_BUILT,
     DECISIONS,
@@ -53,7 +53,7 @@ _SMALL: dict[str, Table | None] = {
 _REST = "rest.arrow"
 """Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
 _MATCHING = ("refused", "through")
-_RUN, _NAMED = "run", ("inspection_id", "observation_id")
+_RUN, _NAMED, _BETWEEN = "run", ("inspection_id", "observation_id"), "#"
 
 
 @dataclass(frozen=True)
@@ -147,16 +147,11 @@ def _held(coded: pa.Table, runs: pa.Table) -> Held:
     later = {name: partial(array_of, coded, name) for name in there}
     if _RUN not in coded.column_names:
         return Held(OBSERVATIONS, later)
-    run = coded[_RUN].combine_chunks().to_numpy()
-
-    @cache
-    def names() -> pa.Table:
-        return _by_name(coded, runs)
-
     # Runs know each other by name: none stands twice.
     words = pa.array(array_of(runs, "inspection_id"), type=pa.large_string())
-    later["inspection_id"] = partial(Coded, run, words)
-    later["observation_id"] = lambda: array_of(names(), "observation_id")
+    run = Coded(coded[_RUN].combine_chunks().to_numpy(), words)
+    later["inspection_id"] = lambda: run
+    later["observation_id"] = lambda: Joined(run, _BETWEEN, coded["row"].to_numpy())
     return Held(OBSERVATIONS, later)
 
 
@@ -198,5 +193,5 @@ def _names(runs: pa.Table, at: Any, row: Any) -> dict[str, pa.ChunkedArray]:  # 
     """Give the names of the runs at the places `at`, and of their rows."""
     ids = runs["inspection_id"].take(at)
     numbers = row.cast(pa.large_string())
-    joined = pc.binary_join_element_wise(ids, numbers, pa.scalar("#", pa.large_string()))
+    joined = pc.binary_join_element_wise(ids, numbers, pa.scalar(_BETWEEN, pa.large_string()))
     return {"inspection_id": ids, "observation_id": joined}

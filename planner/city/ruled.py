@@ -76,7 +76,14 @@ def kept_ruled(
     placed: dict[str, Any] = tables["located"]
     joined: dict[str, Any] = tables["spanned"]
     own: dict[str, Any] = tables["own"]
-    located = Located(rows=Held.of(placed.pop("defects"), DEFECTS), **placed)
+    located = Located(
+        axes=Held.of(placed.pop("pipes"), PIPES),
+        rows=Held.of(placed.pop("defects"), DEFECTS),
+        taps=Held.of(placed.pop("laterals"), LATERALS),
+        doubts=Held.of(placed.pop("flags"), FLAGS),
+        left=Held.of(placed.pop("left_over"), LEFT_OVER),
+        **placed,
+    )
     spanned = Spanned(rows=Held.of(joined.pop("spans"), SPANS), **joined)
     spans, verdicts = Held.of(own.pop("spans"), SPANS), own.pop("verdicts")
 

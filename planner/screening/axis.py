@@ -13,13 +13,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns
+from planner.coded_text import Coded
+from planner.contracts import INSPECTIONS, PIPES
 from planner.distinct import places_in
+from planner.held import Held
 from planner.screening.match import Flags, Matched
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.intp]
 
 # Lengths that differ by less than this are equal: no verdict hangs on float noise [m].
 SAME_M = 1e-6
@@ -30,6 +33,8 @@ LEAST_PART_M, MOST_PART_M = 0.2, 1.2
 _ALIKE_M = 0.3
 _MOST_ALIKE = 0.8
 _ORIGINS = Coded.of(["survey", "stated", "drawn", "none"])
+_PLACING = Coded.of(["ok", "flagged", "stopped"])
+_OK, _FLAGGED, _STOPPED = range(3)
 # From so many pipes on their spread is the doubt; assumed.
 ENOUGH = 3
 
@@ -45,73 +50,146 @@ def beyond(one_m: Numbers, other_m: Numbers, least_m: float, ratio: float) -> Ma
         )
 
 
-def wall_part(inspections: pd.DataFrame, settings: Survey) -> Numbers:
+@dataclass(frozen=True)
+class Counted:
+    """What the counters of camera runs say, one entry for each run.
+
+    `pipe` is the place of its pipe, -1 where it has none, and `whole` marks runs that reached the
+    far node. `part_m` is what the counter reads at the wall of its start manhole, `net_m` how far
+    the camera came from there, to the far wall at most [m].
+    """
+
+    pipe: Places
+    whole: Marks
+    part_m: Numbers
+    net_m: Numbers
+
+
+def count_runs(runs: Held, pipes: Held, settings: Survey) -> Counted:
+    """Ask the counters of all runs.
+
+    Parameters
+    ----------
+    runs
+        Holds `INSPECTIONS`, with pipe_id set.
+    pipes
+        Holds `PIPES`.
+    settings
+        Where the zero of the counter lies.
+    """
+    pipe = places_in(runs.column("pipe_id"), pipes.column("pipe_id"))
+    part = wall_part(runs, settings)
+    return Counted(pipe, runs.marks("complete"), part, net_lengths(runs, part))
+
+
+def runs_from_us(runs: Held, pipes: Held, of_pipe: Places) -> Marks:
+    """Tell which counters ran from us_node of their pipe; `of_pipe` as in `Counted`."""
+    counter, us_node = runs.column("counter_node"), pipes.column("us_node")
+    there = np.flatnonzero(of_pipe >= 0)
+    out = np.zeros(len(of_pipe), dtype=bool)
+    out[there] = counter.take(there) == us_node.take(of_pipe[there])
+    return out
+
+
+def wall_part(runs: Held, settings: Survey, used: Marks | None = None) -> Numbers:
     """Give what each run's counter reads at the wall of its start manhole [m].
 
     A whole run from centre to centre beside a whole one from wall to wall of the same pipe
-    shows both half manholes together; else the setting holds.
+    shows both half manholes together; else the setting holds. Only runs that are `used` show
+    anything; None = all are.
     """
-    centre = np.asarray(inspections["zero_at"].array == "centre", dtype=bool)
+    zero = runs.coded("zero_at")
+    centre = zero.holds("centre")
     part: Numbers = np.where(centre, settings.manhole_part_m, 0.0)
     if not centre.any():
         return part
-    whole = _true(inspections["complete"]) & (inspections["pipe_id"] != "").to_numpy()
-    if not (centre & whole).any():
+    pipe = runs.coded("pipe_id")
+    whole = runs.marks("complete") & ~pipe.holds("")
+    whole = whole if used is None else whole & used
+    walls = np.flatnonzero(whole & zero.holds("wall"))
+    if not len(walls) or not (centre & whole).any():
         return part
-    walls = inspections[whole & (inspections["zero_at"] == "wall").to_numpy()]
-    if walls.empty:
-        return part
-    net = walls.groupby("pipe_id")["surveyed_m"].median().reindex(inspections["pipe_id"])
-    both = inspections["surveyed_m"].to_numpy(dtype=float) - net.to_numpy(dtype=float)
+    surveyed = runs.floats("surveyed_m")
+    net = pd.Series(surveyed[walls]).groupby(pipe.codes[walls]).median().reindex(pipe.codes)
+    both = surveyed - net.to_numpy(dtype=float)
     with np.errstate(invalid="ignore"):
         shown = centre & whole & (both >= 2 * LEAST_PART_M) & (both <= 2 * MOST_PART_M)
     return np.where(shown, both / 2.0, part)
 
 
-def part_of(rows: Columns, settings: Survey) -> Numbers:
-    """Give for each coded row what its counter reads at the wall of the start manhole [m]."""
-    if "wall_part_m" in rows:
-        told: Numbers = rows["wall_part_m"]
-        return told
-    part: Numbers = np.where(rows["zero_at"].holds("centre"), settings.manhole_part_m, 0.0)
-    return part
-
-
-def net_lengths(inspections: pd.DataFrame, settings: Survey) -> Numbers:
+def net_lengths(runs: Held, part_m: Numbers) -> Numbers:
     """Give how far each run came from the wall of its start manhole, to the far wall at most [m].
 
-    A run that counts from a manhole's centre to the next one's is longer by both halves.
+    A run that counts from a manhole's centre to the next one's is longer by both halves;
+    `part_m` as `wall_part` gives it.
     """
-    part = wall_part(inspections, settings)
-    parts = np.where(_true(inspections["complete"]), 2.0 * part, part)
-    net: Numbers = np.maximum(inspections["surveyed_m"].to_numpy(dtype=float) - parts, 0.0)
+    parts = np.where(runs.marks("complete"), 2.0 * part_m, part_m)
+    net: Numbers = np.maximum(runs.floats("surveyed_m") - parts, 0.0)
     return net
 
 
-def wall_to_wall(drawn_m: pd.Series, settings: Survey) -> Numbers:
+def wall_to_wall(drawn_m: Numbers, settings: Survey) -> Numbers:
     """Take the manholes off drawn lengths that run from centre to centre [m]."""
-    drawn = drawn_m.to_numpy(dtype=float)
     if settings.drawn_to == "wall":
-        return drawn
-    inside = drawn - 2.0 * settings.manhole_part_m
-    return np.where(inside > 0.0, inside, drawn)
+        return drawn_m
+    inside = drawn_m - 2.0 * settings.manhole_part_m
+    return np.where(inside > 0.0, inside, drawn_m)
 
 
-def set_lengths(
-    pipes: pd.DataFrame,
-    matched: Matched,
+@dataclass(frozen=True)
+class Lengths:
+    """Length_m, length_from, length_doubt_m and placing of each pipe; `inside_m` as drawn."""
+
+    length_m: Numbers
+    origin: Coded
+    doubt_m: Numbers
+    placing: Coded
+    inside_m: Numbers
+
+    @property
+    def stopped(self) -> Marks:
+        """Pipes on which nothing is placed."""
+        return self.placing.holds("stopped")
+
+    def why_not(self, pipe: int, settings: Survey) -> str:
+        """Say what is wrong with the length of a pipe that is flagged or stopped."""
+        length, inside = float(self.length_m[pipe]), float(self.inside_m[pipe])
+        origin, placing = (
+            one.words[one.codes[pipe]].as_py() for one in (self.origin, self.placing)
+        )
+        if origin == "none":
+            return "no complete survey, no listed length and no drawing: its length is unknown"
+        stopped = placing == "stopped"
+        least = settings.length_stop_m if stopped else settings.length_flag_m
+        ratio = settings.length_stop_ratio if stopped else settings.length_flag_ratio
+        word = {"survey": "surveyed", "stated": "listed"}[origin]
+        limit = max(least, ratio * length)
+        tail = "nothing is placed on it" if stopped else "places are doubtful"
+        return (
+            f"{word} {length:.2f} m, drawn {inside:.2f} m from wall to wall: they differ "
+            f"by {abs(length - inside):.2f} m, more than {limit:.2f} m; {tail}"
+        )
+
+
+def set_lengths(  # noqa: PLR0913, PLR0917  what is read, and what decides
+    pipes: Held,
+    runs: Held,
+    counted: Counted,
+    fit: Marks,
     settings: Survey,
     flags: Flags,
     listed: Listed | None = None,
-) -> pd.DataFrame:
-    """Set length_m, length_from, length_doubt_m and placing of each pipe.
+) -> Lengths:
+    """Tell how long each pipe is, and whether things may be put on it.
 
     Parameters
     ----------
     pipes
-        Obeys `PIPES`.
-    matched
-        Camera runs on these pipes.
+        Holds `PIPES`.
+    runs, counted
+        Camera runs on these pipes, `INSPECTIONS`, and what their counters say.
+    fit
+        Runs that are not refused and name no other far end than their pipe has.
     settings
         How much lengths may differ.
     flags
@@ -121,42 +199,45 @@ def set_lengths(
 
     Returns
     -------
-    pipes
-        A copy, a plain frame. Doubt of a survey: the counter's own, or what two complete runs
-        differ by; of a listed or drawn length: the manholes at both ends.
+    Lengths
+        Doubt of a survey: the counter's own, or what two complete runs differ by; of a listed
+        or drawn length: the manholes at both ends.
 
     References
     ----------
     Counter: City of Sunny Isles Beach FL, sec. 02762 (0.5 % or 1 ft). Limits of
     mismatch: 32 real runs, drawn against paid length.
     """
-    out = pd.DataFrame(pipes, copy=False).copy(deep=False)
-    inside = wall_to_wall(pipes["drawn_m"], settings)
-    best, spread = _by_survey(pipes, matched, inside, settings)
-    stated = _stated(pipes)
+    inside = wall_to_wall(pipes.floats("drawn_m"), settings)
+    best, spread = _by_survey(runs, counted, fit, inside, settings)
+    stated = _stated(pipes.floats("stated_m"))
     listed = listed or listed_of(stated, best)
     stated = stated - listed.both_m
     drawn = np.where(inside > 0.0, inside, np.nan)
-    length = np.where(~np.isnan(best), best, np.where(~np.isnan(stated), stated, drawn))
-    known = [~np.isnan(one) for one in (best, stated, drawn)]
+    surveyed, told = ~np.isnan(best), ~np.isnan(stated)
+    length = np.where(surveyed, best, np.where(told, stated, drawn))
+    known = [surveyed, told, ~np.isnan(drawn)]
     origin = _ORIGINS[np.select(known, [0, 1, 2], 3)]
     counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
     ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)
-    doubt = np.where(origin.holds("survey"), np.fmax(counter, spread), ends)
+    doubt = np.where(surveyed, np.fmax(counter, spread), ends)
     if listed.count >= ENOUGH:
         least = np.maximum(settings.find_least_m, listed.spread_m)
         doubt = np.where(origin.holds("stated"), least, doubt)
     stop = beyond(length, drawn, settings.length_stop_m, settings.length_stop_ratio)
     odd = beyond(length, drawn, settings.length_flag_m, settings.length_flag_ratio)
     stop |= np.isnan(length)
-    out["length_m"], out["length_from"] = length, origin.column()
-    out["length_doubt_m"] = np.where(np.isnan(length), np.nan, doubt)
-    out["placing"] = Coded.where(stop, "stopped", Coded.where(odd, "flagged", "ok")).column()
-    _flag_lengths(out, inside, settings, flags)
+    out = Lengths(
+        length, origin, np.where(np.isnan(length), np.nan, doubt),
+        _PLACING[np.where(stop, _STOPPED, np.where(odd, _FLAGGED, _OK))], inside,
+    )  # fmt: skip
+    _flag_lengths(pipes, out, settings, flags)
     if listed.count >= ENOUGH:
         flags.add("listed lengths", listed.told)
-    for pipe in out["pipe_id"][out["length_from"] == "stated"] if listed.both_m else ():
-        flags.add(pipe, f"{listed.both_m:.2f} m taken off its listed length: two half manholes")
+    if listed.both_m:
+        what = f"{listed.both_m:.2f} m taken off its listed length: two half manholes"
+        for pipe in pipes.column("pipe_id")[origin.holds("stated")]:
+            flags.add(pipe, what)
     return out
 
 
@@ -182,23 +263,29 @@ def listed_lengths(pipes: pd.DataFrame, matched: Matched, settings: Survey) -> L
 
     Parameters
     ----------
-    pipes, matched, settings
-        As for `set_lengths`, of the whole project.
+    pipes
+        Obeys `PIPES`: all of the project.
+    matched
+        Camera runs on these pipes.
+    settings
+        How much lengths may differ.
     """
-    inside = wall_to_wall(pipes["drawn_m"], settings)
-    best, _ = _by_survey(pipes, matched, inside, settings)
-    return listed_of(_stated(pipes), best)
+    network, runs = Held.of(pipes, PIPES), Held.of(matched.inspections, INSPECTIONS)
+    inside = wall_to_wall(network.floats("drawn_m"), settings)
+    counted = count_runs(runs, network, settings)
+    best, _ = _by_survey(runs, counted, matched.fit, inside, settings)
+    return listed_of(_stated(network.floats("stated_m")), best)
 
 
 def lengths_of(pipes: pd.DataFrame) -> tuple[Numbers, Numbers]:
     """Give listed and surveyed lengths of located pipes [m], NaN where there is none."""
     surveyed = (pipes["length_from"] == "survey").to_numpy(dtype=bool)
-    return _stated(pipes), np.where(surveyed, pipes["length_m"].to_numpy(dtype=float), np.nan)
+    stated = _stated(pipes["stated_m"].to_numpy(dtype=float))
+    return stated, np.where(surveyed, pipes["length_m"].to_numpy(dtype=float), np.nan)
 
 
-def _stated(pipes: pd.DataFrame) -> Numbers:
-    stated = pipes["stated_m"].to_numpy(dtype=float)
-    return np.where(stated > 0.0, stated, np.nan)
+def _stated(stated_m: Numbers) -> Numbers:
+    return np.where(stated_m > 0.0, stated_m, np.nan)
 
 
 def listed_of(stated: Numbers, surveyed: Numbers) -> Listed:
@@ -213,30 +300,21 @@ def listed_of(stated: Numbers, surveyed: Numbers) -> Listed:
     return Listed(middle, float(np.ptp(more[alike])), int(alike.sum()))
 
 
-def _true(values: pd.Series) -> Marks:
-    return np.asarray(values.array.to_numpy(dtype=bool, na_value=False), dtype=bool)
-
-
 def _by_survey(
-    pipes: pd.DataFrame, matched: Matched, inside: Numbers, settings: Survey
+    runs: Held, counted: Counted, fit: Marks, inside: Numbers, settings: Survey
 ) -> tuple[Numbers, Numbers]:
     """Give the length of the best complete run of each pipe, and by how much others differ."""
-    runs = matched.inspections
-    net = net_lengths(runs, settings)
-    whole = _true(runs["complete"]) & (matched.refused == "").to_numpy() & (net > 0.0)
-    whole = whole & ~matched.through.to_numpy()
-    of_pipe, net = places_in(runs["pipe_id"], pipes["pipe_id"])[whole], net[whole]
+    whole = np.flatnonzero(counted.whole & fit & (counted.net_m > 0.0))
+    of_pipe, net = counted.pipe[whole], counted.net_m[whole]
     drawn = np.append(inside, np.nan)[of_pipe]
     odd = beyond(net, drawn, settings.length_stop_m, settings.length_stop_ratio)
     # Best: one that fits the drawing, then the newest; the id settles a tie.
-    if len(np.unique(of_pipe)) < len(of_pipe):
-        names = ["date", "inspection_id"]
-        full = runs.loc[whole, names].assign(of_pipe=of_pipe, odd=odd).reset_index(drop=True)
-        order = full.sort_values(
-            ["of_pipe", "odd", *names], ascending=[True, True, False, True], kind="stable"
-        ).index
+    count = len(inside) + 1
+    if len(whole) and np.bincount(of_pipe + 1, minlength=count).max() > 1:
+        date, name = (runs.coded(one).ordered().codes[whole] for one in ("date", "inspection_id"))
+        order = np.lexsort((name, -date, odd, of_pipe))
         of_pipe, net, odd = of_pipe[order], net[order], odd[order]
-    best, least, most = (np.full(len(pipes) + 1, value) for value in (np.nan, np.inf, -np.inf))
+    best, least, most = (np.full(count, value) for value in (np.nan, np.inf, -np.inf))
     best[of_pipe[::-1]] = net[::-1]
     fits = ~odd
     np.minimum.at(least, of_pipe[fits], net[fits])
@@ -245,35 +323,21 @@ def _by_survey(
     return best[:-1], spread[:-1]
 
 
-def _flag_lengths(pipes: pd.DataFrame, inside: Numbers, settings: Survey, flags: Flags) -> None:
-    length = pipes["length_m"].to_numpy(dtype=float)
-    for i in np.flatnonzero((pipes["placing"] != "ok").to_numpy()):
-        flags.add(pipes["pipe_id"].iloc[i], why_not(pipes.iloc[i], float(inside[i]), settings))
-    stated = pipes["stated_m"].to_numpy(dtype=float)
+def _flag_lengths(pipes: Held, lengths: Lengths, settings: Survey, flags: Flags) -> None:
+    length, names = lengths.length_m, pipes.column("pipe_id")
+    for i in np.flatnonzero(~lengths.placing.holds("ok")).tolist():
+        flags.add(names[i], lengths.why_not(i, settings))
+    stated = pipes.floats("stated_m")
     # A listed length may run from centre to centre as well: the reading that fits counts.
     odd = beyond(length, stated, settings.length_flag_m, settings.length_flag_ratio)
+    if not odd.any():
+        return
     odd &= beyond(
         length,
         stated - 2.0 * settings.manhole_part_m,
         settings.length_flag_m,
         settings.length_flag_ratio,
     )
-    for i in np.flatnonzero(odd & (pipes["length_from"] == "survey").to_numpy()):
+    for i in np.flatnonzero(odd & lengths.origin.holds("survey")).tolist():
         what = f"surveyed {length[i]:.2f} m, but the list says {stated[i]:.2f} m"
-        flags.add(pipes["pipe_id"].iloc[i], what)
-
-
-def why_not(pipe: pd.Series, inside_m: float, settings: Survey) -> str:
-    """Say what is wrong with the length of a pipe that is flagged or stopped."""
-    if pipe["length_from"] == "none":
-        return "no complete survey, no listed length and no drawing: its length is unknown"
-    stopped = pipe["placing"] == "stopped"
-    least = settings.length_stop_m if stopped else settings.length_flag_m
-    ratio = settings.length_stop_ratio if stopped else settings.length_flag_ratio
-    word = {"survey": "surveyed", "stated": "listed"}[str(pipe["length_from"])]
-    limit = max(least, ratio * float(pipe["length_m"]))
-    tail = "nothing is placed on it" if stopped else "places are doubtful"
-    return (
-        f"{word} {pipe['length_m']:.2f} m, drawn {inside_m:.2f} m from wall to wall: they differ "
-        f"by {abs(pipe['length_m'] - inside_m):.2f} m, more than {limit:.2f} m; {tail}"
-    )
+        flags.add(names[i], what)

@@ -11,13 +11,16 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.coded_text import Coded, Columns, taken, written
-from planner.distinct import Texts, any_of, is_among, numbers_at, texts_at
-from planner.screening.axis import net_lengths
+from planner.contracts import INSPECTIONS, PIPES
+from planner.distinct import Texts, any_of, is_among
+from planner.held import Held
+from planner.screening.axis import count_runs, net_lengths, runs_from_us, wall_part
 from planner.screening.match import Flags
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.intp]
 
 # Two stretches seen closer together than this leave nothing unseen between them [m].
 SEEN_GAP_M = 0.01
@@ -41,26 +44,51 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
         pipe_id, inspection_id, date, laterals_coded, seen_from_m, seen_to_m [m from us_node],
         in the order of `inspections`.
     """
-    nodes, names = (inspections[name].array for name in ("counter_node", "pipe_id"))
-    found = np.asarray((nodes != "") & (names != ""), dtype=bool)
-    runs = inspections if found.all() else inspections[found]
-    told: Columns = {name: Coded.of(runs[name]) for name in _RUN}
-    told["inspection_id"] = Coded.by_row(runs["inspection_id"])
-    at = told["pipe_id"].places_in(pipes["pipe_id"])
-    length = numbers_at(pipes["length_m"], at)
-    net = net_lengths(runs, settings)
-    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
-    reach = np.where(whole, length, np.fmin(net, length))
-    us_node = texts_at(pipes["us_node"], at).array
-    from_us = np.asarray(runs["counter_node"].array == us_node, dtype=bool)
-    told["seen_from_m"] = np.where(from_us, 0.0, length - reach)
-    told["seen_to_m"] = np.where(from_us, reach, length)
-    stopped = np.asarray(pipes["placing"].array == "stopped", dtype=bool)
-    usable = ~np.isnan(reach) & ~np.append(stopped, False)[at]
-    return told if usable.all() else taken(told, usable)
+    network, runs = Held.of(pipes, PIPES), Held.of(inspections, INSPECTIONS)
+    counted = count_runs(runs, network, settings)
+    used = ~runs.coded("counter_node").holds("") & (counted.pipe >= 0)
+    net = net_lengths(runs, wall_part(runs, settings, used))
+    length = np.append(network.floats("length_m"), np.nan)[counted.pipe]
+    stopped = np.append(network.coded("placing").holds("stopped"), False)[counted.pipe]
+    from_us = runs_from_us(runs, network, counted.pipe)
+    reach = reaches(runs, length, net)
+    at = np.flatnonzero(used & ~stopped & ~np.isnan(reach))
+    return seen_by(runs, network, at, counted.pipe, from_us, length, reach)
 
 
-_RUN = ("pipe_id", "date", "laterals_coded")
+def reaches(runs: Held, length_m: Numbers, net_m: Numbers) -> Numbers:
+    """Give how far each run came on a pipe `length_m` long [m]; `net_m` as `net_lengths` has it."""
+    return np.where(runs.marks("complete"), length_m, np.fmin(net_m, length_m))
+
+
+def seen_by(  # noqa: PLR0913, PLR0917  what is known of runs
+    runs: Held,
+    pipes: Held,
+    at: Places,
+    of_pipe: Places,
+    from_us: Marks,
+    length_m: Numbers,
+    reach_m: Numbers,
+) -> Columns:
+    """Give what `seen_parts` does, of the runs at some places.
+
+    Parameters
+    ----------
+    runs, pipes
+        Hold `INSPECTIONS` and `PIPES`.
+    at
+        Places of runs of pipes that are not stopped, with a counter node and a known reach.
+    of_pipe, from_us, length_m, reach_m
+        Of all runs: the place of its pipe, whether the counter ran from us_node, how long the
+        pipe is, how far it came [m].
+    """
+    out: Columns = {name: runs.coded(name)[at] for name in ("date", "laterals_coded")}
+    out["inspection_id"] = Coded.by_row(runs.column("inspection_id"))[at]
+    out["pipe_id"] = Coded.by_row(pipes.column("pipe_id"))[of_pipe[at]]
+    length, reach, down = length_m[at], reach_m[at], from_us[at]
+    out["seen_from_m"] = np.where(down, 0.0, length - reach)
+    out["seen_to_m"] = np.where(down, reach, length)
+    return out
 
 
 def seen_again(seen: Columns) -> Marks:
@@ -126,15 +154,15 @@ def join_parts(from_m: Numbers, to_m: Numbers) -> list[tuple[float, float]]:
     return parts
 
 
-def flag_unseen(pipes: pd.DataFrame, seen: Columns, flags: Flags) -> None:
-    """Flag what no run saw of each inspected pipe."""
+def flag_unseen(seen: Columns, length_m: Numbers, flags: Flags) -> None:
+    """Flag what no run saw of each inspected pipe; `length_m` is that of the pipe of each run."""
     pipe = seen["pipe_id"]
-    ends = numbers_at(pipes["length_m"], pipe.places_in(pipes["pipe_id"]))
-    inside = (seen["seen_from_m"] > SEEN_GAP_M) | (seen["seen_to_m"] < ends - SEEN_GAP_M)
+    inside = seen["seen_from_m"] > SEEN_GAP_M
+    inside |= seen["seen_to_m"] < length_m - SEEN_GAP_M
     if not inside.any():
         return
     partly = ~any_of(pipe.codes, len(pipe.words), ~inside)[pipe.codes]
-    some = pd.DataFrame(written(taken({**seen, "end_m": ends}, partly)))
+    some = pd.DataFrame(written(taken({**seen, "end_m": length_m}, partly)))
     for pipe_id, part in some.groupby("pipe_id", sort=True):
         length = float(part["end_m"].iloc[0])
         seen_to = 0.0

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,120 +12,152 @@ import pandas as pd
 import shapely
 
 from planner.coded_text import Coded, alike
-from planner.distinct import Texts, is_among, numbers_at, places_in, unlike_in
+from planner.distinct import is_among, places_of
 from planner.ground.material_words import coded_material
+from planner.held import Held
 from planner.screening.match import Flags
+from planner.screening.row_kernel import FALL_M
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
+Places = npt.NDArray[np.int64]
+Marks = npt.NDArray[np.bool_]
+Texts = Any  # a text column
 
-# As shapely numbers kinds of shapes: line, ring.
-_LINES = (1, 2)
-# Distances are written to the centimetre: less than half of one is no step back [m].
-FALL_M = 0.005
+# As shapely numbers kinds of shapes.
+_POINT, _LINE, _RING = 0, 1, 2
+_UNSURE = ("unknown", "")
 
 
 def flag_drawings(
-    pipes: pd.DataFrame, nodes: pd.DataFrame, runs: pd.DataFrame, settings: Survey, flags: Flags
+    pipes: Held, filmed: Places, nodes: pd.DataFrame, settings: Survey, flags: Flags
 ) -> None:
-    """Flag inspected pipes without a drawing, drawn away from their nodes, or laid uphill."""
-    filmed = np.flatnonzero(is_among(pipes["pipe_id"], runs["pipe_id"]))
-    lines = pipes["geometry"].to_numpy(dtype=object)[filmed]
-    names, us_node, ds_node = (
-        pipes[name].array.take(filmed) for name in ("pipe_id", "us_node", "ds_node")
-    )
-    bare = shapely.is_missing(lines) | shapely.is_empty(lines)
-    for pipe_id in names[bare]:
-        flags.add(pipe_id, "no drawing: placed along its own length, but not on the map")
-    drawn = np.flatnonzero(~bare)
+    """Flag pipes without a drawing, drawn away from their nodes, or laid uphill.
+
+    Parameters
+    ----------
+    pipes
+        Holds `PIPES`.
+    filmed
+        Places of those that are looked at.
+    nodes
+        Obeys `NODES`.
+    settings
+        How far from its nodes a drawing may end.
+    flags
+        Doubts are added here.
+    """
+    names, us_node, ds_node = (pipes.column(name) for name in ("pipe_id", "us_node", "ds_node"))
+    lines = np.asarray(pipes.column("geometry"), dtype=object)[filmed]
+    counts = shapely.get_num_coordinates(lines)  # of what is missing or empty 0
+    for at in filmed[counts == 0].tolist():
+        flags.add(names[at], "no drawing: placed along its own length, but not on the map")
+    drawn = np.flatnonzero(counts)
     if len(drawn):
-        starts, ends = _ends_of(lines[drawn])
-        nearest = np.fmin(
-            _away(starts, us_node.take(drawn), nodes), _away(ends, ds_node.take(drawn), nodes)
-        )
+        at = filmed[drawn]
+        starts, ends = _ends_of(lines[drawn], counts[drawn])
+        nearest = np.fmin(*_away((starts, ends), (us_node.take(at), ds_node.take(at)), nodes))
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
-                names[drawn[i]],
+                names[at[i]],
                 "the drawing ends at neither of its manholes in the order named: distances hold "
                 f"from the manholes, places on the map are not proved ({nearest[i]:.1f} m away)",
             )
-    us_invert, ds_invert = (
-        pipes[f"{end}_invert_m"].to_numpy(dtype=float)[filmed] for end in ("us", "ds")
-    )
-    for i in np.flatnonzero(us_invert < ds_invert):
+    us_invert, ds_invert = (pipes.floats(f"{end}_invert_m")[filmed] for end in ("us", "ds"))
+    for at in filmed[us_invert < ds_invert].tolist():
         flags.add(
-            names[i],
-            f"its invert is lower at {us_node[i]} than at {ds_node[i]}: "
+            names[at],
+            f"its invert is lower at {us_node[at]} than at {ds_node[at]}: "
             "the order of its manholes counts",
         )
 
 
-def _ends_of(lines: npt.NDArray[np.object_]) -> tuple[Numbers, Numbers]:
-    """Give the first and the last vertex of each line [m]; NaN where a shape is no single line."""
-    counts = shapely.get_num_coordinates(lines)
+def _ends_of(
+    lines: npt.NDArray[np.object_], counts: npt.NDArray[np.integer[Any]]
+) -> tuple[Numbers, Numbers]:
+    """Give the first and the last vertex of each line [m]; NaN where a shape is no single line.
+
+    `counts` has the number of vertices of each, at least 1.
+    """
     xy, last = shapely.get_coordinates(lines), np.cumsum(counts) - 1
-    single = np.isin(shapely.get_type_id(lines), _LINES)[:, None]
     start, end = xy[last - counts + 1], xy[last]
-    return np.where(single, start, np.nan), np.where(single, end, np.nan)
+    kind = shapely.get_type_id(lines)
+    odd = (kind != _LINE) & (kind != _RING)
+    if odd.any():
+        start[odd] = end[odd] = np.nan
+    return start, end
 
 
-def _away(spots: Numbers, names: Texts, nodes: pd.DataFrame) -> Numbers:
-    """Measure how far places lie from their nodes [m]; NaN where a node has no place."""
-    at = places_in(names, nodes["node_id"])
-    shapes = nodes["geometry"].to_numpy(dtype=object, copy=True)
-    shapes[shapely.is_empty(shapes)] = None  # they have no x to ask for
-    own = np.append(np.column_stack([shapely.get_x(shapes), shapely.get_y(shapes)]),
-                    [[np.nan, np.nan]], axis=0)  # fmt: skip
-    dx, dy = (spots - own[at]).T
-    return np.asarray(np.sqrt(dx * dx + dy * dy), dtype=float)
+def _away(spots: Sequence[Numbers], names: Sequence[Texts], nodes: pd.DataFrame) -> list[Numbers]:
+    """Measure how far places lie from their nodes [m]; NaN where a node has no place.
+
+    Gives one array for each of `spots`, whose nodes are those of `names`.
+    """
+    shapes = np.asarray(nodes["geometry"].array, dtype=object)
+    there = np.flatnonzero(shapely.get_type_id(shapes) == _POINT)
+    points = shapely.get_coordinates(shapes[there])
+    if len(points) < len(there):  # an empty point has no coordinates
+        there = there[shapely.get_num_coordinates(shapes[there]) > 0]
+    xy = np.full((len(shapes) + 1, 2), np.nan)
+    xy[there] = points
+    at = np.concatenate(places_of(names, nodes["node_id"].array))
+    dx, dy = (np.concatenate(spots) - xy[at]).T
+    away = np.sqrt(dx * dx + dy * dy)
+    return np.split(away, np.cumsum([len(one) for one in spots])[:-1])
 
 
 def flag_runs(
-    runs: pd.DataFrame,
-    pipes: pd.DataFrame,
-    observations: pd.DataFrame,
-    of_run: Places,
-    first_day: str,
-    flags: Flags,
+    runs: Held, used: Marks, told: Marks, sizes: Numbers, first_day: str, flags: Flags
 ) -> None:
-    """Flag runs without rows, with an unknown zero, from the future, or whose counter jumps.
+    """Flag runs without rows, with an unknown zero, from the future, or of another height.
 
-    `of_run` has the place in `runs` of the run of each of `observations`, -1 = none of them.
+    Parameters
+    ----------
+    runs
+        Holds `INSPECTIONS`.
+    used, told
+        Runs that are looked at, and those that have coded rows.
+    sizes
+        Height of each run's pipe in the network [mm].
+    first_day
+        YYYY-MM-DD or "".
+    flags
+        Doubts are added here.
     """
-    names, dates = runs["inspection_id"].array, runs["date"].array
-    told = np.bincount(of_run[of_run >= 0], minlength=len(runs)) > 0
-    for name in names[~told]:
-        flags.add(name, "no coded rows: it proves nothing about its pipe")
+    names = runs.column("inspection_id")
+    for at in np.flatnonzero(used & ~told).tolist():
+        flags.add(names[at], "no coded rows: it proves nothing about its pipe")
     if first_day:
-        for name in names[np.asarray(dates > first_day, dtype=bool)]:
-            flags.add(name, f"survey of a day after {first_day}")
-    _flag_filmed_twice(runs, flags)
-    for key, what in told_zeros(unsure_zeros(runs)):
+        for at in np.flatnonzero(used & runs.coded("date").marked(first_day.__lt__)).tolist():
+            flags.add(names[at], f"survey of a day after {first_day}")
+    unsure = used & runs.coded("zero_at").among(_UNSURE)
+    file = runs.coded("file")
+    counts = np.bincount(file.codes[unsure], minlength=len(file.words)).tolist()
+    named = {name: count for name, count in zip(file.listed(), counts, strict=True) if count}
+    for key, what in told_zeros(named):
         flags.add(key, what)
-    at = places_in(runs["pipe_id"], pipes["pipe_id"])
-    sizes = numbers_at(pipes["height_mm"], at)
-    coded = runs["size_mm"].to_numpy(dtype=float)
-    for i in np.flatnonzero(np.abs(coded - sizes) > 0.1 * sizes):
-        flags.add(names[i], f"coded height {coded[i]:g} mm, but the network says {sizes[i]:g} mm")
-    _flag_materials(runs, pipes, at, flags)
-    _flag_falls(runs, observations, of_run, flags)
+    coded = runs.floats("size_mm")
+    for at in np.flatnonzero(used & (np.abs(coded - sizes) > 0.1 * sizes)).tolist():
+        flags.add(
+            names[at], f"coded height {coded[at]:g} mm, but the network says {sizes[at]:g} mm"
+        )
 
 
-def _flag_filmed_twice(runs: pd.DataFrame, flags: Flags) -> None:
-    """Flag each pipe that two whole runs filmed on one day."""
-    if len(unlike_in(runs["pipe_id"])) == len(runs):
-        return
-    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
-    filmed = (runs[name].array[whole].tolist() for name in ("pipe_id", "date"))
-    days = Counter(zip(*filmed, strict=True))
-    for pipe_id, day in (key for key, times in days.items() if times > 1):
-        flags.add(pipe_id, f"filmed more than once on {day or 'an unknown day'}: all rows count")
+def flag_filmed_twice(runs: Held, used: Marks, flags: Flags) -> None:
+    """Flag each pipe that two whole runs, of those used, filmed on one day."""
+    pipe, date = runs.coded("pipe_id"), runs.coded("date")
+    whole = used & runs.marks("complete")
+    both = pipe.codes[whole].astype(np.int64) * len(date.words) + date.codes[whole]
+    unlike, counts = np.unique(both, return_counts=True)
+    for both_of in unlike[counts > 1].tolist():
+        day = date.words[both_of % len(date.words)].as_py() or "an unknown day"
+        name = pipe.words[both_of // len(date.words)].as_py()
+        flags.add(name, f"filmed more than once on {day}: all rows count")
 
 
 def unsure_zeros(runs: pd.DataFrame) -> Counter[str]:
     """Count by file the runs of `INSPECTIONS` whose zero is not stated; counts of parts add up."""
-    unsure = is_among(runs["zero_at"], ("unknown", ""))
+    unsure = is_among(runs["zero_at"], _UNSURE)
     return Counter(runs["file"].array[unsure].tolist() if unsure.any() else ())
 
 
@@ -139,38 +172,50 @@ def told_zeros(unsure: Mapping[str, int]) -> list[tuple[str, str]]:
     ]
 
 
-def _flag_materials(runs: pd.DataFrame, pipes: pd.DataFrame, at: Places, flags: Flags) -> None:
-    """Flag each run whose coded material is not that of its pipe in the network.
-
-    `at` has the row of each run's pipe, -1 = none.
-    """
-    both = [Coded.of(runs["material"]), Coded.of(pipes["material"]).at(at)]
-    coded, listed = alike([one.mapped(coded_material) for one in both])
-    unlike = (coded.codes != listed.codes) & ~coded.holds("") & ~listed.holds("")
-    for i in np.flatnonzero(unlike):
-        word, other = coded[[i]].tolist() + listed[[i]].tolist()
-        flags.add(
-            runs["inspection_id"].array[i], f"coded material {word}, but the network says {other}"
-        )
+def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None:
+    """Flag each used run whose coded material is not that of its pipe in the network, `listed`."""
+    both = [one.mapped(coded_material) for one in (runs.coded("material"), listed)]
+    coded, known = alike(both)
+    unlike = (coded.codes != known.codes) & ~coded.holds("") & ~known.holds("") & used
+    at = np.flatnonzero(unlike)
+    names = runs.column("inspection_id")
+    for i, word, other in zip(at.tolist(), coded[at].tolist(), known[at].tolist(), strict=True):
+        flags.add(names[i], f"coded material {word}, but the network says {other}")
 
 
-def _flag_falls(
-    runs: pd.DataFrame, observations: pd.DataFrame, of_run: Places, flags: Flags
-) -> None:
-    """Flag each run whose distances fall in the order of its file, at the first such row."""
-    s_m = observations["s_m"].to_numpy(dtype=float)
-    row = observations["row"].array.to_numpy(dtype=np.int64, na_value=0)
-    known = np.flatnonzero((of_run >= 0) & ~np.isnan(s_m))
-    run, number = of_run[known], row[known]
-    if not ((run[1:] > run[:-1]) | (run[1:] == run[:-1]) & (number[1:] >= number[:-1])).all():
-        known = known[np.lexsort((number, run))]
-    same = of_run[known][1:] == of_run[known][:-1]
-    falls = known[1:][same & (np.diff(s_m[known]) < -FALL_M)]
-    _, first = np.unique(of_run[falls], return_index=True)
-    places = falls[first]
-    names = runs["inspection_id"].array.take(of_run[places]).tolist()
-    for name, at_row in zip(names, row[places].tolist(), strict=True):
+def flag_falls(runs: Held, rows: Held, falls: Places, flags: Flags) -> None:
+    """Flag each run whose distances fall, at the first such row; `falls` as `falls_of` has it."""
+    at = np.flatnonzero(falls >= 0)
+    names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
+    for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
         flags.add(
             name,
-            f"distances fall at row {at_row} of the file: counter set back, or rows out of order",
+            f"distances fall at row {row} of the file: counter set back, or rows out of order",
         )
+
+
+def falls_of(rows: Held, of_run: Places, used: Marks) -> Places:
+    """Give of each run the first row at which its distances fall in the order of its file.
+
+    Parameters
+    ----------
+    rows
+        Holds `OBSERVATIONS`, in any order.
+    of_run
+        The run of each row, -1 = none.
+    used
+        Runs that are looked at.
+
+    Returns
+    -------
+    places
+        By run; -1 = they do not fall.
+    """
+    s_m, row = rows.floats("s_m"), rows.wholes("row")
+    known = np.flatnonzero(np.append(used, False)[of_run] & ~np.isnan(s_m))
+    known = known[np.lexsort((row[known], of_run[known]))]
+    same = of_run[known][1:] == of_run[known][:-1]
+    places = known[1:][same & (np.diff(s_m[known]) < -FALL_M)]
+    out = np.full(len(used), -1, dtype=np.int64)
+    out[of_run[places[::-1]]] = places[::-1]
+    return out

@@ -16,7 +16,7 @@ import pandas as pd
 from planner.arrays import texts_of
 from planner.coded_text import Coded, Columns, beneath, columns_of, taken, written
 from planner.contracts import LATERALS
-from planner.distinct import any_of, first_rows, is_among, places_in
+from planner.distinct import any_of, first_rows, places_in
 from planner.held import Held
 from planner.order import order_by
 from planner.screening.axis import SAME_M
@@ -24,25 +24,31 @@ from planner.screening.coverage import join_parts, overtaken_by, seen_again
 from planner.screening.match import Flags
 from planner.screening.position import LATERAL_MECHANISMS
 from planner.settings import Survey
-from planner.tables import conform
+from planner.tables import conform, text
 
 Numbers = npt.NDArray[np.float64]
+Marks = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.intp]
 
 # Two laterals at one station on different sides of the pipe are two [clock h]; assumed.
 SAME_SIDE_H = 2.0
 _STATES = ("open", "closed")
 _TEXTS = ("pipe_id", "mechanism", "seen_on", "inspection_id", "detail")
 _FIGURES = ("x_from_m", "x_to_m", "quantity_low", "quantity_high", "clock_h", "find_m")
+# Of laterals that a camera saw: the row that codes them.
+_ROW = "observation_id"
 _NAMELESS = replace(
-    LATERALS, key=(), columns=tuple(replace(one, blank=True) for one in LATERALS.columns)
+    LATERALS,
+    key=(),
+    columns=(*(replace(one, blank=True) for one in LATERALS.columns), text(_ROW, "")),
 )
 
 
 @dataclass(frozen=True)
 class FoundLaterals:
-    """Laterals (`LATERALS`), and (key, reason) of those that could not be placed."""
+    """Laterals, yet to be `named`, and (key, reason) of those that could not be placed."""
 
-    laterals: pd.DataFrame
+    laterals: Held
     left_over: list[tuple[str, str]] = field(default_factory=list)
 
 
@@ -64,52 +70,55 @@ class _Lateral:
         return near and not min(apart, 12.0 - apart) > SAME_SIDE_H
 
 
-def known_parts(pipes: pd.DataFrame, seen: Columns, flags: Flags) -> pd.DataFrame:
-    """Set on each pipe the stretch in which its laterals are known.
+def known_parts(
+    pipes: Held, seen: Columns, of_pipe: Places, flags: Flags
+) -> tuple[Numbers, Numbers]:
+    """Tell the stretch of each pipe in which its laterals are known.
 
     Parameters
     ----------
     pipes
-        Obeys `PIPES`, with lengths set; a plain frame.
+        Holds `PIPES`.
     seen
         As `coverage.seen_parts` gives it: runs that coded connections count.
+    of_pipe
+        The place among `pipes` of the pipe of each.
     flags
         A second known stretch, which has no column, is said here.
 
     Returns
     -------
-    pipes
-        A copy, a plain frame; where no such run is there, what the network says stays.
+    from_m, to_m
+        Of all pipes [m]; where no such run is there, what the network says stays.
     """
-    out = pipes.copy(deep=False)
-    coded = _coding(seen)
+    coded = _codes_laterals(seen)
     # Most pipes have one run: only the others need their parts joined.
-    many = seen_again(coded)
-    once = taken(coded, ~many) if many.any() else coded
-    at = places_in(out["pipe_id"], once["pipe_id"].column())
-    from_m, to_m = (np.append(once[name], np.nan)[at] for name in ("seen_from_m", "seen_to_m"))
-    starts: dict[object, float] = {}
-    ends: dict[object, float] = {}
-    several = pd.DataFrame(written(taken(coded, many))) if many.any() else None
-    for pipe_id, part in () if several is None else several.groupby("pipe_id", sort=True):
-        parts = join_parts(part["seen_from_m"].to_numpy(), part["seen_to_m"].to_numpy())
+    counts = np.bincount(of_pipe[coded], minlength=len(pipes))
+    once = coded & (counts[of_pipe] == 1)
+    starts, ends = (pipes.floats(f"laterals_known_{end}_m").copy() for end in ("from", "to"))
+    for out, name in ((starts, "seen_from_m"), (ends, "seen_to_m")):
+        out[of_pipe[once]] = seen[name][once]
+    many = np.flatnonzero(coded & (counts[of_pipe] > 1))
+    many = many[np.argsort(of_pipe[many], kind="stable")]
+    for own in np.split(many, np.flatnonzero(np.diff(of_pipe[many])) + 1) if len(many) else ():
+        pipe = int(of_pipe[own[0]])
+        parts = join_parts(seen["seen_from_m"][own], seen["seen_to_m"][own])
         best = max(parts, key=lambda ends: (ends[1] - ends[0], -ends[0]))
-        starts[pipe_id], ends[pipe_id] = best
+        starts[pipe], ends[pipe] = best
         for other in parts:
             if other != best:
                 flags.add(
-                    pipe_id,
+                    pipes.column("pipe_id")[pipe],
                     f"laterals are known from {other[0]:.2f} to {other[1]:.2f} m as well; only "
                     f"{best[0]:.2f} to {best[1]:.2f} m is counted",
                 )
-    joined = places_in(list(map(str, starts)), out["pipe_id"])
-    for name, new, values in (
-        ("laterals_known_from_m", from_m, starts),
-        ("laterals_known_to_m", to_m, ends),
-    ):
-        new[joined] = list(values.values())
-        out[name] = np.where(np.isnan(new), out[name].to_numpy(dtype=float), new)
-    return out
+    return starts, ends
+
+
+def _codes_laterals(seen: Columns) -> Marks:
+    """Mark the runs that coded connections."""
+    found: Marks = seen["laterals_coded"].holds("yes")
+    return found
 
 
 def _coding(seen: Columns) -> Columns:
@@ -119,7 +128,7 @@ def _coding(seen: Columns) -> Columns:
 
 
 def find_laterals(
-    pipes: pd.DataFrame,
+    pipes: Held,
     defects: Held,
     listed: pd.DataFrame,
     seen: Columns,
@@ -131,7 +140,7 @@ def find_laterals(
     Parameters
     ----------
     pipes
-        Obeys `PIPES`, with lengths and laterals_known set.
+        Holds `PIPES`, with lengths and laterals_known set.
     defects
         Holds `DEFECTS`: connections, and damage at a connection that has no row itself.
     listed
@@ -151,18 +160,21 @@ def find_laterals(
     """
     placed, left_over = _on_axis(listed, pipes, settings)
     filmed = _filmed(defects, seen)
-    if not len(filmed["own"]) and not placed:
-        return FoundLaterals(conform([], LATERALS), left_over)
     plain = _is_plain(filmed, {pipe_id for pipe_id, _ in placed})
+    rows = {name: filmed[name] for name in LATERALS.names}
+    if plain.all() and not placed:
+        named_later = {_ROW: lambda: defects.texts(_ROW, filmed["at"])}
+        return FoundLaterals(Held(_NAMELESS, rows | named_later), left_over)
+    filmed[_ROW] = rows[_ROW] = Coded.by_row(defects.texts(_ROW, filmed["at"]))
     by_pipe: dict[str, list[_Lateral]] = {}
     known: dict[str, list[_Lateral]] = {}
-    for pipe_id, lateral in () if plain.all() else _one_by_one(taken(filmed, ~plain)):
+    for pipe_id, lateral in _one_by_one(_newest_first(taken(filmed, ~plain))):
         by_pipe.setdefault(pipe_id, [])
         _add_filmed(by_pipe[pipe_id], lateral)
     for pipe_id, lateral in placed:
         known.setdefault(pipe_id, []).append(lateral)
-    places = places_in(sorted(known), pipes["pipe_id"])
-    ranges = [pipes[f"laterals_known_{end}_m"].to_numpy(dtype=float) for end in ("from", "to")]
+    places = places_in(sorted(known), pipes.column("pipe_id"))
+    ranges = [pipes.floats(f"laterals_known_{end}_m") for end in ("from", "to")]
     for pipe_id, place in zip(sorted(known), places, strict=True):
         found = by_pipe.setdefault(pipe_id, [])
         low, high = (end[place] for end in ranges)
@@ -175,29 +187,27 @@ def find_laterals(
                     "not code it: kept",
                 )
     mixed = [row for pipe_id, found in by_pipe.items() for row in _rows(pipe_id, found)]
-    rows = {name: filmed[name] for name in LATERALS.names}
-    rows = rows if plain.all() else taken(rows, plain)
-    if mixed:
-        rows = beneath([rows, columns_of(conform(mixed, _NAMELESS))])
-    return FoundLaterals(conform(_with_ids(rows), LATERALS), left_over)
+    both = [taken(rows, plain), columns_of(conform(mixed, _NAMELESS))]
+    return FoundLaterals(Held(_NAMELESS, beneath(both)), left_over)
 
 
 def _filmed(defects: Held, seen: Columns) -> Columns:
-    """Give what cameras saw: connections first, then damage that only a connection can have."""
+    """Give what cameras saw: connections, and damage that only a connection can have.
+
+    `at` is the place of each among the defects.
+    """
     at = np.flatnonzero(defects.coded("mechanism").among(("lateral", *LATERAL_MECHANISMS)))
     rows = taken({name: defects.coded(name) for name in _TEXTS}, at)
     rows |= {name: defects.floats(name)[at] for name in _FIGURES}
-    rows["observation_id"] = defects.column("observation_id").take(at)
-    seen = _coding(seen)
+    rows["at"] = at
+    seen = taken(seen, _codes_laterals(seen))
     if seen_again(seen).any():
         newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
         rows = taken(rows, newer == "")
     own = rows["mechanism"].holds("lateral")
     low, high = rows["quantity_low"], rows["quantity_high"]
     told = own & rows["detail"].among(_STATES)
-    keys = [rows["pipe_id"].ordered().codes, ~own, -rows["seen_on"].ordered().codes,
-            rows["x_from_m"], rows["observation_id"]]  # fmt: skip
-    out: Columns = {
+    return {
         "pipe_id": rows["pipe_id"],
         "x_m": rows["x_from_m"],
         "clock_h": rows["clock_h"],
@@ -207,8 +217,16 @@ def _filmed(defects: Held, seen: Columns) -> Columns:
         "find_m": rows["find_m"],
         "own": own,
         "lateral_id": Coded.one("", len(own)),
+        "seen_on": rows["seen_on"],
+        "at": rows["at"],
     }
-    return taken(out, order_by(keys)) if len(own) else out
+
+
+def _newest_first(filmed: Columns) -> Columns:
+    """Sort by pipe: connections first, then by day, place and name of the row."""
+    keys = [filmed["pipe_id"].ordered().codes, ~filmed["own"], -filmed["seen_on"].ordered().codes,
+            filmed["x_m"], filmed[_ROW].column()]  # fmt: skip
+    return taken(filmed, order_by(keys)) if len(filmed["own"]) else filmed
 
 
 def _is_plain(filmed: Columns, listed_on: set[str]) -> npt.NDArray[np.bool_]:
@@ -242,19 +260,18 @@ def _add_filmed(found: list[_Lateral], lateral: _Lateral) -> None:
 
 
 def _on_axis(
-    listed: pd.DataFrame, pipes: pd.DataFrame, settings: Survey
+    listed: pd.DataFrame, pipes: Held, settings: Survey
 ) -> tuple[list[tuple[str, _Lateral]], list[tuple[str, str]]]:
     """Put listed laterals on the pipe's own axis; along the drawing they are rescaled."""
     if not len(listed):
         return [], []
-    on = pipes.set_index("pipe_id")[["length_m", "drawn_m", "placing"]]
-    there = is_among(listed["pipe_id"], pipes["pipe_id"].unique())
-    on = on.reindex(listed["pipe_id"])
-    length, drawn = on["length_m"].to_numpy(dtype=float), on["drawn_m"].to_numpy(dtype=float)
+    at = places_in(listed["pipe_id"], pipes.column("pipe_id"))
+    there = at >= 0
+    length, drawn = (np.append(pipes.floats(name), np.nan)[at] for name in ("length_m", "drawn_m"))
     drawn = np.where(drawn > 0.0, drawn, np.nan)
     by_list = (listed["source"] == "list").to_numpy()
     x = listed["x_m"].to_numpy(dtype=float) * np.where(by_list, 1.0, length / drawn)
-    stopped = (on["placing"] == "stopped").to_numpy()
+    stopped = np.append(pipes.coded("placing").holds("stopped"), False)[at]
     on_drawing = max(settings.find_least_m, settings.manhole_part_m)
     good: list[tuple[str, _Lateral]] = []
     bad: list[tuple[str, str]] = []
@@ -319,12 +336,18 @@ def _rows(pipe_id: str, laterals: list[_Lateral]) -> list[dict[str, object]]:
     ]
 
 
-def _with_ids(rows: Columns) -> Columns:
-    """Name laterals that have no id of their own by pipe and place, each once; texts written."""
+def named(laterals: Held) -> pd.DataFrame:
+    """Give `LATERALS` of what was found: each without an id is named by pipe and place, once."""
+    if laterals.table is LATERALS:
+        return laterals.frame
+    if not len(laterals):
+        return conform([], LATERALS)
+    rows: Columns = {one.name: laterals.coded(one.name) if one.kind == "text"
+                     else laterals.floats(one.name) for one in LATERALS.columns}  # fmt: skip
     clock = rows["clock_h"]
-    keys = [rows["pipe_id"].ordered().codes, rows["x_m"], rows["lateral_id"].ordered().codes]
-    keys.append(np.where(np.isnan(clock), np.inf, clock))
-    rows = taken(rows, order_by(keys)) if len(clock) else rows
+    keys = [rows["pipe_id"].ordered().codes, rows["x_m"], rows["lateral_id"].ordered().codes,
+            np.where(np.isnan(clock), np.inf, clock), laterals.column(_ROW)]  # fmt: skip
+    rows = taken(rows, order_by(keys))
     given = rows["lateral_id"].tolist()
     names = [
         own or f"{pipe_id} at {x_m:.2f} m"
@@ -332,7 +355,7 @@ def _with_ids(rows: Columns) -> Columns:
             given, rows["pipe_id"].tolist(), rows["x_m"].tolist(), strict=True
         )
     ]
-    return written(rows) | {"lateral_id": texts_of(_each_once(names, given))}
+    return conform(rows | {"lateral_id": texts_of(_each_once(names, given))}, LATERALS)
 
 
 def _each_once(names: list[str], given: list[str]) -> list[str]:

@@ -8,15 +8,14 @@ dropped and nothing is guessed: a row is a defect, the end of one, or left over.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.coded_text import Coded, Columns, coded_in, marks_of, taken, written
+from planner.coded_text import Columns
 from planner.contracts import (
-    DEFECTS,
     FLAGS,
     GROWTH,
     INSPECTIONS,
@@ -26,65 +25,96 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.distinct import numbers_at, places_among, places_in, unlike_in
-from planner.held import Held, held
-from planner.order import order_by
+from planner.held import Held, held, put
 from planner.screening.align import align
 from planner.screening.axis import (
+    Counted,
+    Lengths,
     Listed,
     beyond,
+    count_runs,
     net_lengths,
+    runs_from_us,
     set_lengths,
     wall_part,
-    wall_to_wall,
-    why_not,
 )
 from planner.screening.coverage import (
     flag_unseen,
     overtaken_by,
+    reaches,
     seen_again,
-    seen_parts,
-    with_rows,
+    seen_by,
 )
 from planner.screening.doubles import doubled_runs
-from planner.screening.doubts import flag_drawings, flag_runs
+from planner.screening.doubts import (
+    falls_of,
+    flag_drawings,
+    flag_falls,
+    flag_filmed_twice,
+    flag_materials,
+    flag_runs,
+)
 from planner.screening.gone import flag_gone
 from planner.screening.growth import growth_between
-from planner.screening.laterals import find_laterals, known_parts
-from planner.screening.match import Flags, Matched, join_notes, match_inspections
-from planner.screening.pairs import pair_stretches
-from planner.screening.position import Spots, place
-from planner.screening.stretches import make_defects
+from planner.screening.laterals import find_laterals, known_parts, named
+from planner.screening.match import Flags, Matched, match_inspections
+from planner.screening.placed import FEW_WORDS as FEW_WORDS
+from planner.screening.placed import Filmed, defects_of, flag_columns, left_columns, some_rows
+from planner.screening.position import Runs, Walked, place
+from planner.screening.stretches import Defects, make_defects
 from planner.settings import Survey
 from planner.tables import check, conform
 
 STEP = "locate"
 
-Texts = npt.NDArray[np.object_]
 Places = npt.NDArray[np.intp]
+Marks = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Located:
     """Rows on their pipes: each table by its contract's name.
 
-    `rows` holds `DEFECTS`; `seen` what the runs of these rows saw of these pipes, as
-    `seen_parts` gives it, None where that is not known or lengths were set anew since.
+    `axes` holds `PIPES`, and `rows` `DEFECTS`; `taps` the laterals of `LATERALS`, in any order
+    and not all named; `doubts` holds `FLAGS` and `left` `LEFT_OVER`. `seen` is what the runs of
+    these rows saw of these pipes, as `seen_parts` gives it, None where that is not known or
+    lengths were set anew since.
     """
 
-    pipes: pd.DataFrame
+    axes: Held
     inspections: pd.DataFrame
     rows: Held
-    laterals: pd.DataFrame
+    taps: Held
     growth: pd.DataFrame
-    flags: pd.DataFrame
-    left_over: pd.DataFrame
+    doubts: Held
+    left: Held
     seen: Columns | None = None
+
+    @property
+    def pipes(self) -> pd.DataFrame:
+        """`PIPES`, made once, for whoever reads the frame."""
+        return self.axes.frame
 
     @property
     def defects(self) -> pd.DataFrame:
         """`DEFECTS`, made once, for whoever reads the frame."""
         return self.rows.frame
+
+    @cached_property
+    def laterals(self) -> pd.DataFrame:
+        """`LATERALS`, made once, for whoever reads the frame."""
+        return named(self.taps)
+
+    @property
+    def flags(self) -> pd.DataFrame:
+        """`FLAGS`, made once, for whoever reads the frame."""
+        return self.doubts.frame
+
+    @property
+    def left_over(self) -> pd.DataFrame:
+        """`LEFT_OVER`, made once, for whoever reads the frame."""
+        return self.left.frame
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
@@ -121,58 +151,49 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     -------
     Located
         Pipes with length, placing and where laterals are known; runs with pipe and
-        counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`.
+        counter node; `DEFECTS`; one list of laterals; flags; `LEFT_OVER`. Words of the last
+        three are written for whoever reads them.
 
     Raises
     ------
     TableError
         If a table breaks its contract.
     """
-    for frame, table in (
-        (pipes, PIPES),
-        (nodes, NODES),
-        (inspections, INSPECTIONS),
-        (laterals, LATERALS),
-    ):
+    # In the order of their names, pipes sort as their places do.
+    network, flags = Held.in_order(pipes, PIPES), Flags()
+    rows = held(observations, OBSERVATIONS)
+    for frame, table in ((nodes, NODES), (inspections, INSPECTIONS), (laterals, LATERALS)):
         check(frame, table)
-    observations = held(observations, OBSERVATIONS).frame
-    flags = Flags()
     if matched is None:
-        matched = match_runs(pipes, inspections, observations, flags)
-    axes = set_lengths(pipes, matched, settings, flags, listed)
-    refused = _refused_runs(matched, axes, settings, flags)
-    runs = matched.inspections
-    used = refused == ""
-    usable = runs if used.all() else runs.loc[used]
-    of_run = places_in(observations["inspection_id"], runs["inspection_id"])
-    flag_drawings(axes, nodes, usable, settings, flags)
-    flag_runs(usable, axes, observations, places_among(of_run, used), first_day, flags)
-
-    measured = runs.assign(wall_part_m=wall_part(runs, settings))
-    good, reasons = _join(observations, of_run, measured, refused, axes)
-    spots, far = _place(good, usable, settings, flags)
-    reasons |= {int(good["at"][place]): why for place, why in far.items()}
-    if far:
-        fits = np.delete(np.arange(len(spots.x_m)), list(far))
-        good, spots = taken(good, fits), _pick(spots, fits)
-    pairs = pair_stretches(good)
-    lonely = "ends a stretch that does not start"
-    reasons |= dict.fromkeys(good["at"][pairs.lonely].tolist(), lonely)
-    rows = make_defects(good, spots, pairs, settings)
-    seen = with_rows(seen_parts(axes, usable, settings), rows["inspection_id"].used())
-    growth = _overtaken(rows, observations, seen, usable, settings, flags)
-    defects = Held(DEFECTS, _said(_in_order(rows, observations), observations))
-    axes = known_parts(axes, seen, flags)
+        matched = match_runs(pipes, inspections, rows.frame, flags)
+    heads = Held.of(matched.inspections, INSPECTIONS)
+    counted = count_runs(heads, network, settings)
+    lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
+    refused = _refused_runs(matched, counted, lengths, heads, network, settings, flags)
+    of_run = rows.coded("inspection_id").places_in(heads.column("inspection_id"))
+    runs = _runs_of(heads, network, counted, lengths, refused)
+    part = Filmed(network, heads, rows, of_run, counted, lengths, runs, refused)
+    walked = _place(part, settings, flags)
+    _flag_doubts(part, walked, nodes, settings, first_day, flags)
+    made = make_defects(rows, of_run, walked.placed, runs, heads)
+    seen, of_pipe = _seen(part, made, settings)
+    growth = _overtaken(part, made, seen, of_pipe, settings, flags)
+    known = known_parts(network, seen, of_pipe, flags)
+    axes = _with_lengths(network, lengths, *known)
+    defects = defects_of(part, made)
     found = find_laterals(axes, defects, laterals, seen, settings, flags)
-    flag_unseen(axes, seen, flags)
+    flag_unseen(seen, lengths.length_m[of_pipe], flags)
     return Located(
-        pipes=conform(axes, PIPES),
-        inspections=conform(runs, INSPECTIONS),
+        axes=axes,
+        inspections=put(matched.inspections, INSPECTIONS, {}),
         rows=defects,
-        laterals=found.laterals,
+        taps=found.laterals,
         growth=growth,
-        flags=_flag_table(flags, defects),
-        left_over=_left_over(observations, reasons, runs, refused, found.left_over),
+        doubts=Held(FLAGS, lambda: flag_columns(STEP, flags.rows, defects)),
+        left=Held(
+            LEFT_OVER,
+            lambda: left_columns(STEP, part, walked.left, made.lonely, found.left_over, settings),
+        ),
         seen=seen,
     )
 
@@ -208,194 +229,154 @@ def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
     return replace(matched, refused=pd.Series(told, runs.index, dtype="str"))
 
 
-def _refused_runs(matched: Matched, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Texts:
+def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
+    matched: Matched,
+    counted: Counted,
+    lengths: Lengths,
+    heads: Held,
+    pipes: Held,
+    settings: Survey,
+    flags: Flags,
+) -> dict[int, str]:
     """Say which runs cannot be used: no pipe, no counter, a stopped pipe, another length."""
-    runs = matched.inspections
-    reasons = matched.refused.to_numpy(dtype=object, copy=True)
-    inside = wall_to_wall(pipes["drawn_m"], settings)
-    at = places_in(runs["pipe_id"], pipes["pipe_id"])
-    stopped = np.asarray(pipes["placing"].to_numpy(dtype=object) == "stopped", dtype=bool)
-    for i in np.flatnonzero((reasons == "") & (at >= 0) & np.append(stopped, False)[at]):
-        pipe = pipes.iloc[int(at[i])]
-        reasons[i] = f"pipe {pipe['pipe_id']}: {why_not(pipe, float(inside[at[i]]), settings)}"
-    net = net_lengths(runs, settings)
-    whole = runs["complete"].array.to_numpy(dtype=bool, na_value=False)
-    whole = whole & ~matched.through.to_numpy() & (reasons == "")
-    axis = np.append(pipes["length_m"].to_numpy(dtype=float), np.nan)[at]
-    net = np.where(whole, net, np.nan)
-    stop = beyond(axis, net, settings.length_stop_m, settings.length_stop_ratio)
+    refusals = matched.refused.array
+    at = np.flatnonzero(np.asarray(refusals != "", dtype=bool))
+    reasons: dict[int, str] = dict(zip(at.tolist(), refusals[at].tolist(), strict=True))
+    used = np.ones(len(heads), dtype=bool)
+    used[at] = False
+    pipe = counted.pipe
+    stopped = np.append(lengths.stopped, False)[pipe] & used
+    for i in np.flatnonzero(stopped).tolist():
+        name = pipes.column("pipe_id")[pipe[i]]
+        reasons[i] = f"pipe {name}: {lengths.why_not(int(pipe[i]), settings)}"
+    whole = counted.whole & ~matched.through.to_numpy(dtype=bool) & used & ~stopped
+    axis = np.append(lengths.length_m, np.nan)[pipe]
+    net = np.where(whole, counted.net_m, np.nan)
     odd = beyond(axis, net, settings.length_flag_m, settings.length_flag_ratio)
-    for i in np.flatnonzero(odd):
+    stop = beyond(axis, net, settings.length_stop_m, settings.length_stop_ratio)
+    for i in np.flatnonzero(odd).tolist():
         what = f"the run is {net[i]:.2f} m long from wall to wall, the pipe {axis[i]:.2f} m"
         if stop[i]:
             reasons[i] = f"{what}: its counter cannot be trusted"
         else:
-            flags.add(runs["inspection_id"].iloc[i], what)
+            flags.add(heads.column("inspection_id")[i], what)
     return reasons
 
 
-_CODED = ("code", "mechanism", "role", "detail", "quantity")
-_FIGURES = ("s_m", "quantity_low", "quantity_high", "clock_from_h", "clock_to_h")
-
-
-def _join(
-    observations: pd.DataFrame, of_run: Places, runs: pd.DataFrame, refused: Texts,
-    pipes: pd.DataFrame,
-) -> tuple[Columns, dict[int, str]]:  # fmt: skip
-    """Put beside each row what its run and pipe say; leave out, and say why, what has no place.
-
-    `of_run` is the run of each row, -1 where it is not in the list. The reasons are by the
-    place of a row in its table; each row that is left knows that place as `at`.
-    """
-    no_place = observations["s_m"].isna().to_numpy()
-    out = np.append(refused != "", True)[of_run] | no_place
-    reasons: dict[int, str] = {}
-    for row in np.flatnonzero(out).tolist():
-        run = of_run[row]
-        if run < 0:
-            reasons[row] = "its inspection is not in the list"
-        elif refused[run]:
-            reasons[row] = f"its inspection is not used: {refused[run]}"
-        else:
-            reasons[row] = "no distance"
-    good = np.flatnonzero(~out)
-    run = of_run[good]
-    pipe = np.append(places_in(runs["pipe_id"], pipes["pipe_id"]), -1)[run]
-    rows: Columns = {"at": good, "inspection_id": Coded.by_row(runs["inspection_id"])[run]}
-    rows |= {name: coded_in(observations, name)[good] for name in _CODED}
-    rows |= {name: observations[name].to_numpy(dtype=float)[good] for name in _FIGURES}
-    rows["stretch"] = Coded.notes(observations["stretch"].array)[good]
-    rows |= {name: Coded.by_row(observations[name])[good] for name in ("observation_id", "q1")}
-    rows["at_joint"] = marks_of(observations["at_joint"].array)[good]
-    rows["row"] = observations["row"].array.to_numpy(dtype=np.int64, na_value=0)[good]
-    rows |= {name: Coded.of(runs[name])[run] for name in ("counter_node", "zero_at", "date")}
-    rows |= {name: runs[name].to_numpy(float)[run] for name in ("surveyed_m", "wall_part_m")}
-    rows |= {
-        "pipe_id": Coded.of(runs["pipe_id"])[run],
-        "us_node": Coded.of(pipes["us_node"]).at(pipe),
-    }
-    rows |= {name: numbers_at(pipes[name], pipe) for name in ("length_m", "length_doubt_m")}
-    return rows, reasons
-
-
-def _place(
-    rows: Columns, runs: pd.DataFrame, settings: Survey, flags: Flags
-) -> tuple[Spots, dict[int, str]]:
-    """Place rows, surveys of one pipe laid on each other; say which are too far out."""
-    still = np.zeros(len(rows["at"]))
-    spots = place(rows, settings, still)
-    if len(unlike_in(runs["pipe_id"])) < len(runs):
-        at = np.flatnonzero(rows["mechanism"].holds("lateral") & ~spots.refused)
-        run = rows["inspection_id"]
-        seen = pd.DataFrame({"inspection_id": run[at].column(), "x_m": spots.x_m[at]})
-        shifts = align(seen, runs, settings.touch_m, flags)
-        shift = np.array([shifts.get(name, 0.0) for name in run.listed()], dtype=float)
-        spots = place(rows, settings, shift[run.codes]) if len(shifts) else spots
-    past = np.flatnonzero(spots.refused)
-    names = rows["pipe_id"][past].tolist()
-    return spots, {
-        int(i): f"distance {rows['s_m'][i]:.2f} m lies {spots.past_m[i]:.2f} m past an end of pipe "
-        f"{name}, {spots.length_m[i]:.2f} m long; "
-        f"at most {spots.allowed_m[i]:.2f} m is set to the end"
-        for i, name in zip(past, names, strict=True)
-    }
-
-
-def _pick(spots: Spots, wanted: Places) -> Spots:
-    return Spots(**{name: values[wanted] for name, values in vars(spots).items()})
-
-
-FEW_WORDS = ("code", "char1", "char2", "mechanism", "role", "quantity", "detail", "shows", "file")
-"""Texts of coded rows that are few and stand in many rows."""
-_SAID = ("code", "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high")
-
-
-def _own(rows: Columns) -> Columns:
-    """Give the columns of `DEFECTS` that are at hand, and the place of each row's observation."""
-    own: Columns = {name: rows[name] for name in ("at", "inspection_id", *_SAID)}
-    own |= {name: rows[name] for name in DEFECTS.names if name not in OBSERVATIONS.names}
-    own["flags"] = Coded.notes(own["flags"])
-    return own
-
-
-def _in_order(rows: Columns, observations: pd.DataFrame) -> Columns:
-    """Give them in the order of `DEFECTS`."""
-    own, ids = _own(rows), observations["observation_id"].array
-    if len(own["at"]):
-        keys = [own["pipe_id"].ordered().codes, own["from_m"], ids.take(own["at"])]
-        own = taken(own, order_by(keys))
-    return own
-
-
-def _said(own: Columns, observations: pd.DataFrame) -> Columns:
-    """Put beside rows what else their observations say."""
-    at, missing = own["at"], [name for name in OBSERVATIONS.names if name not in own]
-    said = {
-        name: coded_in(observations, name)[at] if name in FEW_WORDS
-        else observations[name].array.take(at)
-        for name in missing
-    }  # fmt: skip
-    return said | {name: one for name, one in own.items() if name != "at"}
-
-
-def _overtaken(
-    rows: Columns,
-    observations: pd.DataFrame,
-    seen: Columns,
-    runs: pd.DataFrame,
-    settings: Survey,
-    flags: Flags,
-) -> pd.DataFrame:
-    """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
-    if not seen_again(seen).any():
-        return conform([], GROWTH)
-    frame = pd.DataFrame(written(_said(_own(rows), observations)))
-    newer = overtaken_by(frame, seen)
-    _note_older(rows, newer, runs)
-    flag_gone(frame, newer, runs, settings.touch_m, flags)
-    return growth_between(frame, newer, settings.touch_m)
-
-
-def _note_older(rows: Columns, newer: Texts, runs: pd.DataFrame) -> None:
-    """Write into the rows' flags which newer survey has overtaken them."""
-    old = newer != ""
-    if not old.any():
-        return
-    days = runs.set_index("inspection_id")["date"]
-    notes = np.full(len(newer), "", dtype=object)
-    notes[old] = [
-        f"older survey: {name} of {days[name]} saw the place again" for name in newer[old]
-    ]
-    rows["flags"] = join_notes(rows["flags"], notes)
-
-
-def _flag_table(flags: Flags, defects: Held) -> pd.DataFrame:
-    said = defects.coded("flags")
-    at = np.flatnonzero(~said.holds(""))
-    doubts = (defects.column("observation_id").take(at).tolist(), said[at].tolist())
-    rows = [*flags.rows, *zip(*doubts, strict=True)]
-    return conform(
-        [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(rows)], FLAGS
+def _runs_of(
+    heads: Held, pipes: Held, counted: Counted, lengths: Lengths, refused: dict[int, str]
+) -> Runs:
+    """Give what placing takes of the runs."""
+    used = np.ones(len(heads), dtype=bool)
+    used[[*refused]] = False
+    length, doubt = (
+        np.append(values, np.nan)[counted.pipe] for values in (lengths.length_m, lengths.doubt_m)
+    )
+    return Runs(
+        used=used,
+        from_us=runs_from_us(heads, pipes, counted.pipe),
+        part_m=counted.part_m,
+        length_m=length,
+        doubt_m=doubt,
+        shift_m=np.zeros(len(heads)),
     )
 
 
-def _left_over(
-    observations: pd.DataFrame,
-    reasons: dict[int, str],
-    runs: pd.DataFrame,
-    refused: Texts,
-    laterals: list[tuple[str, str]],
+def _place(part: Filmed, settings: Survey, flags: Flags) -> Walked:
+    """Place rows, surveys of one pipe laid on each other."""
+    walked = place(part.rows, part.of_run, part.runs, settings)
+    again = part.again
+    if not again.any():
+        return walked
+    placed, ids = walked.placed, part.heads.column("inspection_id")
+    run = part.of_run[placed.at]
+    at = np.flatnonzero(part.rows.coded("mechanism").holds("lateral")[placed.at] & again[run])
+    seen = pd.DataFrame({"inspection_id": ids.take(run[at]), "x_m": placed.x_from_m[at]})
+    shifts = align(seen, part.heads.frame[again], settings.touch_m, flags)
+    if not len(shifts):
+        return walked
+    shift = np.array([shifts.get(name, 0.0) for name in ids.tolist()], dtype=float)
+    return place(part.rows, part.of_run, replace(part.runs, shift_m=shift), settings)
+
+
+def _flag_doubts(
+    part: Filmed, walked: Walked, nodes: pd.DataFrame, settings: Survey, first_day: str,
+    flags: Flags,
+) -> None:  # fmt: skip
+    """Flag what is doubtful about the runs that are used, and the drawings of their pipes."""
+    used, heads, pipe = part.runs.used, part.heads, part.counted.pipe
+    filmed = np.zeros(len(part.pipes) + 1, dtype=bool)
+    filmed[pipe[used]] = True
+    flag_drawings(part.pipes, np.flatnonzero(filmed[:-1]), nodes, settings, flags)
+    sizes = np.append(part.pipes.floats("height_mm"), np.nan)[pipe]
+    flag_runs(heads, used, walked.told, sizes, first_day, flags)
+    if part.again.any():
+        flag_filmed_twice(heads, used, flags)
+    flag_materials(heads, used, part.pipes.coded("material").at(pipe), flags)
+    falls = walked.falls
+    if falls is None:
+        falls = falls_of(part.rows, part.of_run, used)
+    flag_falls(heads, part.rows, falls, flags)
+
+
+def _seen(part: Filmed, made: Defects, settings: Survey) -> tuple[Columns, Places]:
+    """Give what the runs that have defects saw, as `seen_parts`, and the pipe of each.
+
+    A run without one proves no pipe sound.
+    """
+    heads, runs = part.heads, part.runs
+    told = np.zeros(len(heads), dtype=bool)
+    told[part.of_run[made.placed.at]] = True
+    pipe = part.counted.pipe
+    used = runs.used & ~heads.coded("counter_node").holds("") & (pipe >= 0)
+    net = part.counted.net_m
+    if heads.coded("zero_at").holds("centre").any():
+        net = net_lengths(heads, wall_part(heads, settings, used))
+    reach = reaches(heads, runs.length_m, net)
+    at = np.flatnonzero(used & told & ~np.isnan(reach))
+    seen = seen_by(heads, part.pipes, at, pipe, runs.from_us, runs.length_m, reach)
+    return seen, pipe[at]
+
+
+def _with_lengths(
+    pipes: Held, lengths: Lengths, known_from_m: Numbers, known_to_m: Numbers
+) -> Held:
+    """Set what is told of lengths and of known laterals on the pipes."""
+    return pipes.renewed(
+        {
+            "length_m": lengths.length_m,
+            "length_from": lengths.origin,
+            "length_doubt_m": lengths.doubt_m,
+            "placing": lengths.placing,
+            "laterals_known_from_m": known_from_m,
+            "laterals_known_to_m": known_to_m,
+        }
+    )
+
+
+_TOLD = ("observation_id", "inspection_id", "pipe_id", "mechanism", "role", "quantity",
+         "quantity_low", "quantity_high", "x_from_m", "x_to_m", "find_m", "seen_on", "file",
+         "row")  # fmt: skip
+
+
+def _overtaken(
+    part: Filmed, made: Defects, seen: Columns, of_pipe: Places, settings: Survey, flags: Flags
 ) -> pd.DataFrame:
-    of_runs = {at: refused[at] for at in np.flatnonzero(refused != "").tolist()}
-    left: list[tuple[Any, ...]] = []
-    for table, key, told in (
-        (observations, "observation_id", reasons),
-        (runs, "inspection_id", of_runs),
-    ):
-        at = np.array(sorted(told), dtype=np.intp)
-        columns = [table[name].array.take(at).tolist() for name in (key, "file", "row")]
-        left += zip(*columns, (told[place] for place in at.tolist()), strict=True)
-    left += [(key, "", pd.NA, reason) for key, reason in laterals]
-    names = ("key", "file", "row", "reason")
-    columns = list(zip(*dict.fromkeys(left), strict=True)) or [()] * len(names)
-    return conform({"step": STEP, **dict(zip(names, map(list, columns), strict=True))}, LEFT_OVER)
+    """Note which rows a newer survey has overtaken, flag what is gone, and give the growth."""
+    again = seen_again(seen)
+    if not again.any():
+        return conform([], GROWTH)
+    on = np.zeros(len(part.pipes), dtype=bool)
+    on[of_pipe[again]] = True
+    # Only pipes that were filmed again are looked at.
+    at = np.flatnonzero(on[part.pipe_of(made)])
+    rows = some_rows(part, made, at)
+    frame = pd.DataFrame({name: rows.column(name) for name in _TOLD})
+    newer = overtaken_by(frame, seen)
+    runs = part.heads.frame
+    old = np.flatnonzero(newer != "")
+    days = dict(zip(runs["inspection_id"], runs["date"], strict=True)) if len(old) else {}
+    for row, name in zip(at[old].tolist(), newer[old].tolist(), strict=True):
+        made.note(row, f"older survey: {name} of {days[name]} saw the place again")
+    flag_gone(frame, newer, runs, settings.touch_m, flags)
+    return growth_between(frame, newer, settings.touch_m)

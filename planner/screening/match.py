@@ -50,15 +50,6 @@ class Flags:
         self.rows.append((str(key), what))
 
 
-def join_notes(*notes: Texts) -> Texts:
-    """Join doubts about each row, '; ' between; most rows have none."""
-    out = notes[0].copy()
-    for more in notes[1:]:
-        for i in np.flatnonzero(more != ""):
-            out[i] = f"{out[i]}; {more[i]}" if out[i] else more[i]
-    return out
-
-
 @dataclass(frozen=True)
 class Matched:
     """Camera runs with pipe_id, matched_by and counter_node set.
@@ -70,6 +61,13 @@ class Matched:
     inspections: pd.DataFrame
     refused: pd.Series
     through: pd.Series
+
+    @property
+    def fit(self) -> Marks:
+        """Runs that may tell how long their pipe is."""
+        named = np.asarray(self.refused.array == "", dtype=bool)
+        fit: Marks = named & ~self.through.to_numpy(dtype=bool)
+        return fit
 
 
 def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:

@@ -7,17 +7,38 @@ the end and says so; further out it is refused, never wrapped round or clamped i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.coded_text import Coded, Columns, alike
-from planner.screening.axis import SAME_M, part_of
+from planner.coded_text import Coded
+from planner.held import Held
+from planner.screening.row_kernel import (
+    ALIKE,
+    ALL_ROUND,
+    AT_JOINT,
+    IS_LATERAL,
+    IS_NODE,
+    LENGTHWISE,
+    LONG,
+    MEASURED,
+    PAST_END,
+    Found,
+    Limits,
+    RowFigures,
+    RunFigures,
+    Walk,
+    WordBits,
+    walk_rows,
+)
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
-Texts = npt.NDArray[np.object_]
+Places = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int32]
+Bits = npt.NDArray[np.uint8]
 
 # Damage that a joint has by its nature, wherever the joint flag was forgotten.
 JOINT_MECHANISMS = ("joint_angle", "joint_gap", "joint_offset")
@@ -27,182 +48,194 @@ LATERAL_MECHANISMS = ("lateral_defective", "lateral_intruding")
 # the next is one crack.
 IN_JOINTS = ("exfiltration", "infiltration", "roots", "seal_intruding", "soil_ingress")
 ROUND = "circumferential"
-# Where the length of a row comes from.
+# Where the length of a row comes from, by the numbers of the walk.
 ORIGINS = Coded.of(["coded", "quantity", "assumed"])
-_CODED, _QUANTITY, _ASSUMED = range(3)
-_LENGTHS = ("break_mm", "missing_mm")
-_NODES = ("node_start", "node_end")
+_SAID: dict[str, dict[str, int]] = {
+    "mechanism": {
+        **dict.fromkeys((*JOINT_MECHANISMS, *LATERAL_MECHANISMS), AT_JOINT),
+        **dict.fromkeys(("node_start", "node_end"), IS_NODE),
+        "lateral": IS_LATERAL | MEASURED,
+        "existing_repair": LONG,
+    },
+    "role": dict.fromkeys(("damage", "condition", "flag"), LONG),
+    "detail": {ROUND: AT_JOINT, "longitudinal": LENGTHWISE},
+    "quantity": dict.fromkeys(("break_mm", "missing_mm"), MEASURED),
+}
 
 
 @dataclass(frozen=True)
-class Spots:
-    """Rows on their pipe: one entry per row.
+class Runs:
+    """What placing takes of camera runs, one entry for each.
 
-    `x_m` is the place, `from_us` whether the counter ran from us_node, `length_m` the
-    pipe's, `past_m` how far the reading lay past an end, `refused` marks those too far.
+    `used` marks those whose rows have a place, and `from_us` those whose counter ran from
+    us_node; `part_m` is what it reads at the wall of the start manhole, `length_m` and `doubt_m`
+    are the pipe's, and `shift_m` is how far the run reads too high along the axis, 0 for most [m].
     """
 
-    x_m: Numbers
+    used: Marks
     from_us: Marks
+    part_m: Numbers
     length_m: Numbers
+    doubt_m: Numbers
+    shift_m: Numbers
+
+
+@dataclass
+class Placed:
+    """Rows on their pipes, one entry for each; `at` is the place of each in its table.
+
+    x_from_m, x_to_m are as coded, from_m, to_m with the row's length, all from us_node [m];
+    `origin` says by `ORIGINS` where that length comes from. `find_m` is the doubt of finding it
+    again [m], `clock_h` the clock seen looking downstream and `arc_h` the hours it spans [h].
+    `past_m` is how far the reading lay past an end [m], and `doubts` has the bits of the walk.
+    """
+
+    at: Places
+    x_from_m: Numbers
+    x_to_m: Numbers
+    from_m: Numbers
+    to_m: Numbers
+    find_m: Numbers
+    clock_h: Numbers
+    arc_h: Numbers
+    origin: Codes
     past_m: Numbers
-    allowed_m: Numbers
-    refused: Marks
-    doubts: Texts
+    doubts: Bits
+
+    def past_note(self, place: int) -> str:
+        """Say that a row was set to the end of its pipe; "" where it was not."""
+        if not self.doubts[place] & PAST_END:
+            return ""
+        return f"{self.past_m[place]:.2f} m past the end of the pipe: set to the end"
+
+    def clock_note(self, place: int) -> str:
+        """Say what is doubtful of a row's clock; "" where nothing is."""
+        if self.doubts[place] & ALIKE:
+            return "clock from and to are alike: one hour or all round"
+        if self.doubts[place] & ALL_ROUND:
+            return "lengthwise, yet coded all round the clock"
+        return ""
+
+    def taken(self, at: Any) -> Placed:  # noqa: ANN401 - places or marks
+        """Give some of the rows."""
+        return Placed(**{name: values[at] for name, values in vars(self).items()})
 
 
-def place(rows: Columns, settings: Survey, shift_m: Numbers) -> Spots:
-    """Put counter readings on the pipe's own axis.
+@dataclass(frozen=True)
+class Left:
+    """Rows without a place: where they stand in their table, why by the walk's numbers.
+
+    `past_m` is how far one that lies too far out lies past an end [m]; NaN = unknown.
+    """
+
+    at: Places
+    why: Bits
+    past_m: Numbers
+
+
+@dataclass(frozen=True)
+class Walked:
+    """What one walk found: rows with a place and without, runs that have rows, and falls.
+
+    `falls` has of each run the first row at which its distances fall, -1 = none; None where the
+    rows do not lie in the order of their runs and numbers.
+    """
+
+    placed: Placed
+    left: Left
+    told: Marks
+    falls: Places | None
+
+
+def place(rows: Held, of_run: Places, runs: Runs, settings: Survey) -> Walked:
+    """Put counter readings on the pipe's own axis, and give coded points their length.
 
     Parameters
     ----------
     rows
-        s_m [m], mechanism, zero_at, counter_node, us_node, length_m [m] of each row.
+        Holds `OBSERVATIONS`.
+    of_run
+        The run of each row, -1 = none of them.
+    runs
+        What their runs say.
     settings
-        How far past an end a reading may lie.
-    shift_m
-        How far each row's survey reads too high along the axis [m], 0 for most.
+        How far past an end a reading may lie, lengths of a point, doubt of the counter.
 
     Returns
     -------
-    Spots
+    Walked
         ``x = s`` from us_node, ``x = length - s`` from the other end; s from the wall.
-    """
-    part, length = part_of(rows, settings), rows["length_m"]
-    s_wall = rows["s_m"] - part
-    counter, us_node = alike([rows["counter_node"], rows["us_node"]])
-    from_us = counter.codes == us_node.codes
-    x = np.where(from_us, s_wall, length - s_wall) - shift_m
-    past = np.maximum(np.maximum(-x, x - length), 0.0)
-    allowed = np.maximum(settings.past_end_m, settings.past_end_ratio * length)
-    refused = ~(past <= allowed + SAME_M)
-    doubts = np.full(len(x), "", dtype=object)
-    # With the zero at the manhole's centre both nodes lie outside the walls: no doubt.
-    at_node = rows["mechanism"].among(_NODES)
-    at_node &= past <= part + SAME_M
-    for i in np.flatnonzero((past > SAME_M) & ~refused & ~at_node):
-        doubts[i] = f"{past[i]:.2f} m past the end of the pipe: set to the end"
-    x = np.clip(x, 0.0, length)
-    return Spots(x, from_us, length, past, allowed, refused, doubts)
-
-
-def find_doubt(rows: Columns, from_us: Marks, settings: Survey) -> Numbers:
-    """Give the doubt of finding each row again by the counter [m].
-
-    Parameters
-    ----------
-    rows
-        s_m [m] and length_doubt_m [m] of the pipe.
-    from_us
-        Whether the counter ran from us_node; else the pipe's length is doubtful too.
-    settings
-        Least doubt and its share of the reading.
+        At a joint, round the pipe or at a connection a point's length is centred. Else it runs
+        forward in the direction of the survey. A coded length (broken or missing wall) replaces
+        the assumed one; a coded "more than" only lengthens it. Nodes and remarks have none.
+        A clock range runs clockwise, through 12 where it must, and 12 to 12 is all round; seen
+        against the flow the dial is mirrored and its ends change places. Any other hour to
+        itself is doubtful and spans an unknown arc.
 
     References
     ----------
-    City of Sunny Isles Beach FL, sec. 02762: 0.5 % or 1 ft, the larger governs.
+    Doubt of finding again: City of Sunny Isles Beach FL, sec. 02762: 0.5 % or 1 ft, the larger
+    governs; against us_node the pipe's length is doubtful too.
     """
-    s = np.abs(rows["s_m"])
-    doubt = np.maximum(settings.find_least_m, settings.find_ratio * s)
-    length_doubt = np.where(np.isnan(rows["length_doubt_m"]), 0.0, rows["length_doubt_m"])
-    found: Numbers = np.where(from_us, doubt, doubt + length_doubt)
+    count = len(rows)
+    words = {name: rows.coded(name) for name in _SAID}
+    out = _room(count, len(runs.used))
+    walk = Walk(
+        _rows_of(rows, of_run, words),
+        RunFigures(**{name: _fixed(values) for name, values in vars(runs).items()}),
+        WordBits(**{name: _bits(one, _SAID[name]) for name, one in words.items()}),
+        Limits(*(float(getattr(settings, name)) for name in Limits._fields)),
+        out,
+    )
+    kept, left, ordered = walk_rows(walk)
+    x_m = out.x_m[:kept]
+    placed = Placed(
+        out.at[:kept], x_m, x_m, out.from_m[:kept], out.to_m[:kept], out.find_m[:kept],
+        out.clock_h[:kept], out.arc_h[:kept], out.origin[:kept], out.over_m[:kept],
+        out.doubts[:kept],
+    )  # fmt: skip
+    without = Left(out.left[:left], out.why[:left], out.past_m[:left])
+    return Walked(placed, without, out.told, out.falls if ordered else None)
+
+
+def _rows_of(rows: Held, of_run: Places, words: dict[str, Coded]) -> RowFigures:
+    """Lay out what the walk reads of rows."""
+    return RowFigures(
+        run=_fixed(of_run.astype(np.int64, copy=False)),
+        number=_fixed(rows.wholes("row")),
+        s_m=_fixed(rows.floats("s_m")),
+        low=_fixed(rows.floats("quantity_low")),
+        high=_fixed(rows.floats("quantity_high")),
+        clock_from_h=_fixed(rows.floats("clock_from_h")),
+        clock_to_h=_fixed(rows.floats("clock_to_h")),
+        at_joint=_fixed(rows.marks("at_joint")),
+        **{name: _fixed(one.codes.astype(np.int32, copy=False)) for name, one in words.items()},
+    )
+
+
+def _fixed(values: Any) -> Any:  # noqa: ANN401 - any array
+    """Give an array as one that is only read, so that the walk is compiled for one kind of it."""
+    found = np.ascontiguousarray(values).view()
+    found.flags.writeable = False
     return found
 
 
-@dataclass(frozen=True)
-class Extents:
-    """Where each row begins and ends with its length [m], and where that comes from: `ORIGINS`."""
-
-    from_m: Numbers
-    to_m: Numbers
-    origin: Coded
+def _bits(words: Coded, said: dict[str, int]) -> Codes:
+    """Give what each word says."""
+    return np.array([said.get(word, 0) for word in words.listed()], dtype=np.int32)
 
 
-def point_extents(rows: Columns, spots: Spots, settings: Survey) -> Extents:
-    """Give coded points their length.
-
-    Parameters
-    ----------
-    rows
-        mechanism, role, at_joint, detail, quantity, quantity_low, quantity_high.
-    spots
-        Their places.
-    settings
-        Lengths of a point at a joint and of any other.
-
-    Returns
-    -------
-    Extents
-        At a joint, round the pipe or at a connection: centred. Else forward in the
-        direction of the survey. A coded length (broken or missing wall) replaces the
-        assumed one; a coded "more than" only lengthens it. Nodes and remarks have none.
-    """
-    damaged = rows["role"].among(("damage", "condition", "flag"))
-    joint = rows["at_joint"] | rows["detail"].holds(ROUND)
-    joint |= rows["mechanism"].among((*JOINT_MECHANISMS, *LATERAL_MECHANISMS))
-    lateral = rows["mechanism"].holds("lateral")
-    extent = np.where(joint, settings.joint_extent_m, settings.point_extent_m)
-    extent = np.where(damaged | rows["mechanism"].holds("existing_repair"), extent, 0.0)
-    origin = np.where((extent > 0.0) & ~joint, _ASSUMED, _CODED)
-
-    low, high = rows["quantity_low"] / 1000.0, rows["quantity_high"] / 1000.0
-    measured = rows["quantity"].among(_LENGTHS) | lateral
-    known = measured & ~np.isnan(high)
-    extent = np.where(known, high, extent)
-    origin[known] = _QUANTITY
-    more = measured & np.isnan(high) & ~np.isnan(low)
-    origin[more & (low > extent)] = _ASSUMED
-    extent = np.where(more, np.fmax(low, extent), extent)
-    return _spread(spots, extent, joint | lateral, ORIGINS[origin])
+def _room(count: int, runs: int) -> Found:
+    return Found(
+        at=np.empty(count, dtype=np.int64),
+        **{name: np.empty(count) for name in _FOUND},
+        origin=np.empty(count, dtype=np.int32),
+        doubts=np.empty(count, dtype=np.uint8),
+        left=np.empty(count, dtype=np.int64),
+        why=np.empty(count, dtype=np.uint8),
+        told=np.zeros(runs, dtype=bool),
+        falls=np.full(runs, -1, dtype=np.int64),
+    )
 
 
-def _spread(spots: Spots, extent: Numbers, centred: Marks, origin: Coded) -> Extents:
-    back = np.where(centred, 0.5 * extent, np.where(spots.from_us, 0.0, extent))
-    start = np.maximum(spots.x_m - back, 0.0)
-    end = np.minimum(spots.x_m - back + extent, spots.length_m)
-    # A place right at an end keeps at least itself.
-    return Extents(np.minimum(start, spots.x_m), np.maximum(end, spots.x_m), origin)
-
-
-@dataclass(frozen=True)
-class Clocks:
-    """Clock from [h] as seen looking downstream, hours it spans [h], and what is doubtful."""
-
-    clock_h: Numbers
-    arc_h: Numbers
-    doubts: Texts
-
-
-def downstream_clocks(rows: Columns, from_us: Marks) -> Clocks:
-    """Turn clock readings to the view downstream and say how many hours they span.
-
-    Parameters
-    ----------
-    rows
-        clock_from_h, clock_to_h [clock h] as seen in the direction of the survey, detail.
-    from_us
-        Whether the survey looked downstream. Else the dial is mirrored, and the two ends
-        of a range change places.
-
-    Returns
-    -------
-    Clocks
-        From-to runs clockwise, through 12 where it must; 12 to 12 is all round. Any other
-        hour to itself is doubtful and spans an unknown arc.
-    """
-    first, last = rows["clock_from_h"], rows["clock_to_h"]
-    ranged = ~np.isnan(first) & ~np.isnan(last)
-    arc = np.where(ranged, np.mod(last - first, 12.0), np.where(np.isnan(first), np.nan, 0.0))
-    same = ranged & (arc == 0.0)
-    whole = same & (first == 12.0)
-    arc = np.where(whole, 12.0, np.where(same, np.nan, arc))
-    start = np.where(np.isnan(first), last, first)
-    # Seen from the other side a range starts where it ended.
-    turned = np.mod(12.0 - np.where(ranged, last, start), 12.0)
-    turned = np.where(turned == 0.0, 12.0, turned)
-    clock = np.where(from_us, start, turned)
-    doubts = np.full(len(first), "", dtype=object)
-    doubts[same & ~whole] = "clock from and to are alike: one hour or all round"
-    lengthwise = rows["detail"].holds("longitudinal") & whole
-    doubts[lengthwise] = "lengthwise, yet coded all round the clock"
-    return Clocks(clock, arc, doubts)
+_FOUND = ("x_m", "over_m", "from_m", "to_m", "find_m", "clock_h", "arc_h", "past_m")

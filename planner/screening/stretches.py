@@ -2,197 +2,234 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
 import numpy as np
 import numpy.typing as npt
 
-from planner.coded_text import Coded, Columns, taken
-from planner.screening.axis import part_of
-from planner.screening.match import join_notes
-from planner.screening.pairs import Pairs
+from planner.coded_text import Coded, Columns, Marks
+from planner.held import Held
+from planner.screening.pairs import Pairs, pair_stretches
 from planner.screening.position import (
     IN_JOINTS,
     JOINT_MECHANISMS,
     ROUND,
-    Spots,
-    downstream_clocks,
-    find_doubt,
-    point_extents,
+    Placed,
+    Runs,
 )
-from planner.settings import Survey
+from planner.screening.row_kernel import ASSUMED, CODED
 
 Numbers = npt.NDArray[np.float64]
-Marks = npt.NDArray[np.bool_]
-Texts = npt.NDArray[np.object_]
-Places = npt.NDArray[np.intp]
+Places = npt.NDArray[np.int64]
 
-_KINDS = Coded.of(["point", "stretch", "repeated"])
+KINDS = Coded.of(["point", "stretch", "repeated"])
 _POINT, _STRETCH, _REPEATED = range(3)
-_BLANK = Coded.of([""])
+_TEXTS = ("inspection_id", "code", "stretch", "mechanism", "role", "detail", "quantity")
+_FIGURES = ("s_m", "quantity_low", "quantity_high")
 
 
-def make_defects(rows: Columns, spots: Spots, pairs: Pairs, settings: Survey) -> Columns:
+@dataclass
+class Defects:
+    """Rows that are defects, with their places, one entry for each.
+
+    `kind` says by `KINDS` what each is. The few that a second row ends have its place in the
+    table in `closes`; `low` and `high` are the figures of all, None where they are as coded.
+    `notes` has what is doubtful of the few rows of which anything is; `lonely` are ends without
+    a start, by their places in the table: no defects.
+    """
+
+    placed: Placed
+    kind: npt.NDArray[np.int32]
+    notes: dict[int, str] = field(default_factory=dict)
+    closes: dict[int, int] = field(default_factory=dict)
+    low: Numbers | None = None
+    high: Numbers | None = None
+    lonely: Places = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+
+    def note(self, place: int, what: str) -> None:
+        """Note a doubt about a row, '; ' between."""
+        if what:
+            before = self.notes.get(place)
+            self.notes[place] = f"{before}; {what}" if before else what
+
+    def noted(self) -> Coded:
+        """Give the doubts of all rows."""
+        return _few(self.notes, self.notes.values(), len(self.kind))
+
+    def closed_by(self, rows: Held) -> Coded:
+        """Give the name of the row that ends each, blank for most; `rows` hold `OBSERVATIONS`."""
+        ends = np.array([*self.closes.values()], dtype=np.intp)
+        return _few(self.closes, rows.texts("observation_id", ends).tolist(), len(self.kind))
+
+    def without(self, gone: Marks) -> Defects:
+        """Leave rows out."""
+        if not gone.any():
+            return self
+        kept = np.flatnonzero(~gone)
+        now = np.cumsum(~gone) - 1
+        return replace(
+            self,
+            placed=self.placed.taken(kept),
+            kind=self.kind[kept],
+            notes={int(now[at]): one for at, one in self.notes.items() if not gone[at]},
+            closes={int(now[at]): one for at, one in self.closes.items() if not gone[at]},
+            low=None if self.low is None else self.low[kept],
+            high=None if self.high is None else self.high[kept],
+        )
+
+
+def _few(at: Iterable[int], texts: Iterable[str], count: int) -> Coded:
+    """Give a column that is blank but for a few texts."""
+    places = np.array([*at], dtype=np.intp)
+    return Coded.of([*texts]).placed(places, count)
+
+
+def make_defects(rows: Held, of_run: Places, placed: Placed, runs: Runs, heads: Held) -> Defects:
     """Make one defect of each row, or of each pair of rows that starts and ends a stretch.
 
     Parameters
     ----------
     rows
-        Observations with the place each has in its table (`at`), pipe_id, counter_node, zero_at,
-        surveyed_m, date, length_doubt_m.
-    spots, pairs
-        Where they lie and which belong together, row by row.
-    settings
-        Extents and doubts.
+        Holds `OBSERVATIONS`.
+    of_run
+        The run of each row.
+    placed
+        Where they lie.
+    runs, heads
+        What placing took of their runs; and `INSPECTIONS`.
 
     Returns
     -------
-    defects
-        The columns of `rows`, and those that `DEFECTS` has beside the observation's own. An
-        end of another kind than its start stays a row of its own beside being the end; an end
-        without a start is not among them. `flags` is still as objects.
+    Defects
+        An end of another kind than its start stays a row of its own beside being the end; an
+        end without a start is not among them.
     """
-    extents = point_extents(rows, spots, settings)
-    clocks = downstream_clocks(rows, spots.from_us)
-    count = len(spots.x_m)
-    out: Columns = rows | {
-        "x_from_m": spots.x_m,
-        "x_to_m": spots.x_m,
-        "from_m": extents.from_m,
-        "to_m": extents.to_m,
-        "kind": _KINDS[np.full(count, _POINT)],
-        "extent_from": extents.origin,
-        "counter_m": rows["s_m"],
-        "find_m": find_doubt(rows, spots.from_us, settings),
-        "clock_h": clocks.clock_h,
-        "arc_h": clocks.arc_h,
-        "seen_on": rows["date"],
-        "close_id": _BLANK[np.zeros(count, dtype=np.intp)],
-        "flags": join_notes(spots.doubts, pairs.doubts, clocks.doubts),
-    }
+    out = Defects(placed, np.full(len(placed.at), _POINT, dtype=np.int32))
+    doubtful = np.flatnonzero(placed.doubts).tolist()
+    for at in doubtful:
+        out.note(at, placed.past_note(at))
+    marked = np.empty(0, dtype=np.intp)
+    if not rows.is_blank("stretch"):
+        marked = np.flatnonzero(~rows.coded("stretch").holds("")[placed.at])
+    if not len(marked):
+        for at in doubtful:
+            out.note(at, placed.clock_note(at))
+        return out
+    some = _columns(rows, placed.at[marked], of_run, heads)
+    pairs = pair_stretches(some)
+    for at in np.flatnonzero(pairs.doubts != "").tolist():
+        out.note(int(marked[at]), pairs.doubts[at])
+    for at in doubtful:
+        out.note(at, placed.clock_note(at))
+    own = _Marked(marked, some, pairs, of_run, runs)
     ended = pairs.ends.copy()
     starts = np.flatnonzero(pairs.closed_by >= 0)
+    ends, mechanism = pairs.closed_by[starts], some["mechanism"].codes
+    ended[ends[mechanism[starts] != mechanism[ends]]] = False
+    _lie_inside(out, marked[pairs.change | (pairs.ends & ~ended)])
     if len(starts):
-        ends, mechanism = pairs.closed_by[starts], rows["mechanism"].codes
-        ended[ends[mechanism[starts] != mechanism[ends]]] = False
-    _lie_inside(out, pairs.change | (pairs.ends & ~ended), spots)
-    _close(out, rows, spots, pairs)
-    _leave_open(out, rows, spots, pairs, settings)
-    gone = ended | pairs.lonely
-    return taken(out, np.flatnonzero(~gone)) if gone.any() else out
+        _close(out, own, starts, ends, rows)
+    _leave_open(out, own, rows, heads)
+    out.lonely = placed.at[marked[pairs.lonely]]
+    gone = np.zeros(len(placed.at), dtype=bool)
+    gone[marked[ended | pairs.lonely]] = True
+    return out.without(gone)
 
 
-def _lie_inside(out: Columns, inside: Marks, spots: Spots) -> None:
-    """Give rows within a stretch no length of their own: the stretch has it."""
-    if not inside.any():
-        return
-    for name in ("from_m", "to_m"):
-        out[name] = np.where(inside, spots.x_m, out[name])
-    out["extent_from"] = Coded.where(inside, "coded", out["extent_from"])
+@dataclass(frozen=True)
+class _Marked:
+    """Rows with a continuous mark: their places among all that are placed, what they say."""
+
+    at: npt.NDArray[np.intp]
+    rows: Columns
+    pairs: Pairs
+    of_run: Places
+    runs: Runs
 
 
-def _close(out: Columns, rows: Columns, spots: Spots, pairs: Pairs) -> None:
-    """Give the rows that start a stretch its far end and its worst figure."""
-    starts = np.flatnonzero(pairs.closed_by >= 0)
-    if not len(starts):
-        return
-    ends = pairs.closed_by[starts]
-    low, high = (
-        np.minimum(spots.x_m[starts], spots.x_m[ends]),
-        np.maximum(spots.x_m[starts], spots.x_m[ends]),
-    )
-    for name, values in (("x_from_m", low), ("x_to_m", high), ("from_m", low), ("to_m", high)):
-        out[name] = _put(out[name], starts, values)
-    _set_words(out, starts, "coded", _kind_of(rows, starts, ends))
-    closing = np.zeros(len(spots.x_m), dtype=np.intp)
-    closing[starts] = np.arange(1, len(starts) + 1)
-    out["close_id"] = Coded.of(["", *rows["observation_id"][ends].tolist()])[closing]
-    find = out["find_m"]
-    out["find_m"] = _put(find, starts, np.maximum(find[starts], find[ends]))
-    _worst_figures(out, rows, starts, ends)
-    doubts = out["flags"]
-    doubts[starts] = join_notes(doubts[starts], _of_end(spots.doubts, pairs, ends))
-    bends = _maybe_sag(rows, starts) | _maybe_sag(rows, ends)
-    doubts[starts[bends]] = join_notes(
-        doubts[starts[bends]],
-        np.full(int(bends.sum()), "bent joints over a stretch: may be a sag", dtype=object),
-    )
-
-
-def _of_end(doubts: Texts, pairs: Pairs, ends: Places) -> Texts:
-    """Give the doubts of the rows that end a stretch, unless the start has them already."""
-    return np.where(pairs.doubts[ends] == "", doubts[ends], "").astype(object)
-
-
-def _put(values: Numbers, at: Places, new: Numbers) -> Numbers:
-    """Give a copy with other values at some places."""
-    out = values.copy()
-    out[at] = new
+def _columns(rows: Held, at: Places, of_run: Places, heads: Held) -> Columns:
+    """Gather what pairing asks of some rows."""
+    out: Columns = {name: rows.coded(name)[at] for name in _TEXTS[1:]}
+    out |= {name: rows.floats(name)[at] for name in _FIGURES}
+    out["inspection_id"] = heads.coded("inspection_id")[of_run[at]]
+    out["row"], out["at_joint"] = rows.wholes("row")[at], rows.marks("at_joint")[at]
+    out["written"] = np.asarray(rows.texts("q1", at) != "", dtype=bool)
+    out["at"] = at
     return out
 
 
-def _set_words(out: Columns, at: Places, origin: str, kind: Coded) -> None:
-    """Say of some rows where their length comes from, and of what kind they are."""
-    here = np.zeros(len(out["kind"]), dtype=bool)
-    here[at] = True
-    out["extent_from"] = Coded.where(here, origin, out["extent_from"])
-    codes = out["kind"].codes.copy()
-    codes[at] = kind.codes
-    out["kind"] = Coded(codes, kind.words)
+def _lie_inside(out: Defects, inside: Places) -> None:
+    """Give rows within a stretch no length of their own: the stretch has it."""
+    placed = out.placed
+    placed.from_m[inside] = placed.to_m[inside] = placed.x_from_m[inside]
+    placed.origin[inside] = CODED
+
+
+def _close(out: Defects, own: _Marked, starts: Places, ends: Places, rows: Held) -> None:
+    """Give the rows that start a stretch its far end and its worst figure."""
+    placed, first, last = out.placed, own.at[starts], own.at[ends]
+    x_m = placed.x_from_m
+    low, high = np.minimum(x_m[first], x_m[last]), np.maximum(x_m[first], x_m[last])
+    placed.x_from_m, placed.x_to_m = x_m.copy(), x_m.copy()
+    placed.x_from_m[first] = placed.from_m[first] = low
+    placed.x_to_m[first] = placed.to_m[first] = high
+    placed.origin[first], out.kind[first] = CODED, _kind_of(own.rows, starts, ends)
+    placed.find_m[first] = np.maximum(placed.find_m[first], placed.find_m[last])
+    out.closes = dict(zip(first.tolist(), own.rows["at"][ends].tolist(), strict=True))
+    _worst_figures(out, own, starts, ends, rows)
+    bent = _maybe_sag(own.rows, starts) | _maybe_sag(own.rows, ends)
+    told = (own.pairs.doubts[ends] != "").tolist()
+    for at, end, said, sag in zip(first.tolist(), last.tolist(), told, bent.tolist(), strict=True):
+        # What is doubtful of the end, unless the start has it already.
+        out.note(at, "" if said else placed.past_note(end))
+        out.note(at, "bent joints over a stretch: may be a sag" if sag else "")
 
 
 def _maybe_sag(rows: Columns, at: Places) -> Marks:
     """Mark bent joints whose figure was too large for degrees: older files code sags so."""
     bent = rows["mechanism"][at].holds("joint_angle")
-    unread = _written(rows, at) & np.isnan(rows["quantity_low"][at])
-    return np.asarray(bent & unread, dtype=bool)
+    return np.asarray(bent & rows["written"][at] & np.isnan(rows["quantity_low"][at]), dtype=bool)
 
 
-def _written(rows: Columns, at: Places) -> Marks:
-    """Mark some rows that have a figure as written."""
-    return np.array([text != "" for text in rows["q1"][at].tolist()], dtype=bool)
-
-
-def _kind_of(rows: Columns, starts: Places, ends: Places) -> Coded:
+def _kind_of(rows: Columns, starts: Places, ends: Places) -> npt.NDArray[np.int64]:
     """Tell a long defect from one that comes back at every joint of the stretch."""
     mechanism, joint = rows["mechanism"][starts], rows["at_joint"]
     often = rows["detail"][starts].holds(ROUND) & rows["role"][starts].holds("damage")
     often |= mechanism.among(IN_JOINTS)
     repeated = mechanism.among(JOINT_MECHANISMS)
     repeated |= often & joint[starts] & joint[ends]
-    return _KINDS[np.where(repeated, _REPEATED, _STRETCH)]
+    return np.where(repeated, _REPEATED, _STRETCH)
 
 
-def _worst_figures(out: Columns, rows: Columns, starts: Places, ends: Places) -> None:
+def _worst_figures(out: Defects, own: _Marked, starts: Places, ends: Places, rows: Held) -> None:
     """Take the larger of the figures at both ends; an end left blank says nothing new."""
-    low, high = rows["quantity_low"], rows["quantity_high"]
-    first, last = rows["quantity"][starts], rows["quantity"][ends]
-    written, written_end = (_written(rows, at) for at in (starts, ends))
+    low, high = own.rows["quantity_low"], own.rows["quantity_high"]
+    first, last = own.rows["quantity"][starts], own.rows["quantity"][ends]
+    written, written_end = own.rows["written"][starts], own.rows["written"][ends]
     takes = (first.codes == last.codes) & ~first.holds("") & written_end
     only = takes & ~written
     worst_low = np.fmax(low[starts], low[ends])
     worst_high = np.maximum(high[starts], high[ends])
-    for name, end, worst in (("low", low, worst_low), ("high", high, worst_high)):
-        new = np.select([only, takes], [end[ends], worst], end[starts])
-        out[f"quantity_{name}"] = _put(end, starts, new)
+    out.low, out.high = (rows.floats(f"quantity_{end}")[out.placed.at] for end in ("low", "high"))
+    for all_of, end, worst in ((out.low, low, worst_low), (out.high, high, worst_high)):
+        all_of[own.at[starts]] = np.select([only, takes], [end[ends], worst], end[starts])
 
 
-def _leave_open(out: Columns, rows: Columns, spots: Spots, pairs: Pairs, settings: Survey) -> None:
+def _leave_open(out: Defects, own: _Marked, rows: Held, heads: Held) -> None:
     """Let stretches without an end run to the end of their survey, as an assumption."""
-    opened = np.flatnonzero(pairs.opens & (pairs.closed_by < 0))
+    opened = np.flatnonzero(own.pairs.opens & (own.pairs.closed_by < 0))
     if not len(opened):
         return
-    run = rows["inspection_id"].codes
-    last = np.full(len(rows["inspection_id"].words), -np.inf)
-    np.maximum.at(last, run, rows["s_m"])
-    end = rows["surveyed_m"]
-    end = np.where(np.isnan(end), last[run], end) - part_of(rows, settings)
-    length = spots.length_m
-    x_end = np.clip(np.where(spots.from_us, end, length - end), 0.0, length)
-    out["from_m"] = _put(out["from_m"], opened, np.minimum(spots.x_m, x_end)[opened])
-    out["to_m"] = _put(out["to_m"], opened, np.maximum(spots.x_m, x_end)[opened])
-    _set_words(out, opened, "assumed", _kind_of(rows, opened, opened))
-    marks = rows["stretch"][opened].tolist()
-    notes = np.array(
-        [f"stretch {mark} never ends: taken to run to the end of the survey" for mark in marks],
-        dtype=object,
-    )
-    out["flags"][opened] = join_notes(out["flags"][opened], notes)
+    placed, here = out.placed, own.at[opened]
+    last = np.full(len(heads), -np.inf)
+    np.maximum.at(last, own.of_run[placed.at], rows.floats("s_m")[placed.at])
+    run = own.of_run[placed.at[here]]
+    end = heads.floats("surveyed_m")[run]
+    end = np.where(np.isnan(end), last[run], end) - own.runs.part_m[run]
+    length, x_m = own.runs.length_m[run], placed.x_from_m[here]
+    x_end = np.clip(np.where(own.runs.from_us[run], end, length - end), 0.0, length)
+    placed.from_m[here], placed.to_m[here] = np.minimum(x_m, x_end), np.maximum(x_m, x_end)
+    placed.origin[here], out.kind[here] = ASSUMED, _kind_of(own.rows, opened, opened)
+    for at, mark in zip(here.tolist(), own.rows["stretch"][opened].tolist(), strict=True):
+        out.note(at, f"stretch {mark} never ends: taken to run to the end of the survey")

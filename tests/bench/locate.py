@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -16,13 +15,13 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from planner.coded_text import columns_of
 from planner.contracts import INSPECTIONS, LATERALS, NODES, OBSERVATIONS, PIPES
 from planner.distinct import places_in
 from planner.ground.along import Axes
 from planner.ground.codes import read_codes
+from planner.held import Held
 from planner.screening.locate import Located, locate
-from planner.screening.position import Spots, place
+from planner.screening.position import Placed, Runs, Walked, place
 from planner.settings import Survey, load_settings
 from planner.tables import conform, empty
 from tests.bench.budget import clocked
@@ -72,13 +71,13 @@ def run(size: int) -> BenchResult:
     shapely_s, there = _best(
         lambda: shapely.get_coordinates(shapely.line_interpolate_point(lines[at], d_m))
     )
-    ours_s, (xy, kept) = _best(lambda: place_ours(city, located.pipes, settings))
+    ours_s, (xy, placed) = _best(lambda: place_ours(city, located.pipes, settings))
     naive_s, far = _best(lambda: place_by_shapely(city, located.pipes))
     loop_s, _ = _best(lambda: place_by_loop(city, located.pipes, few), 1)
     count = len(city.observations)
-    away = np.hypot(*(xy - far[kept]).T)
+    away = np.hypot(*(xy - far[placed.at]).T)
     # Past an end both must differ: ours sets to the end, the naive way clamps or wraps.
-    inside = spots_of(city, located.pipes, settings)[1].past_m[kept] == 0.0
+    inside, refused = placed.past_m == 0.0, count - len(placed.at)
     differ = max(float(np.hypot(*(here - there).T).max()), float(away[inside].max(initial=0.0)))
     return BenchResult(
         rows=[
@@ -97,8 +96,8 @@ def run(size: int) -> BenchResult:
             "row loop / ours with link and place, per row": (loop_s / few) / (ours_s / count),
             "the whole step / merge and shapely": whole_s / naive_s,
             "largest difference from shapely [m]": differ,
-            "rows the naive way puts elsewhere": float((away > 0.01).sum() + (~kept).sum()),
-            "rows left over by ours": float((~kept).sum()),
+            "rows the naive way puts elsewhere": float((away > 0.01).sum() + refused),
+            "rows left over by ours": float(refused),
         },
         goals={name: list(goal) for name, goal in GOALS.items()},
     )
@@ -172,46 +171,43 @@ def locate_all(city: City, settings: Survey) -> Located:
     )
 
 
-def linked(city: City, pipes: pd.DataFrame) -> pd.DataFrame:
-    """Put pipe, counter node and length beside each row: what the step does by then."""
-    rows, runs = city.observations, city.inspections
-    of_run = places_in(rows["inspection_id"], runs["inspection_id"])
-    of_pipe = places_in(runs["pipe_ref"], pipes["pipe_id"])[of_run]
-    data: dict[str, Any] = {name: rows[name].array for name in ("s_m", "mechanism")}
-    for name, source in (("counter_node", "start_node"), ("zero_at", "zero_at")):
-        data[name] = runs[source].array.take(of_run)
-    data |= {name: pipes[name].array.take(of_pipe) for name in ("us_node", "length_m")}
-    return pd.DataFrame({**data, "pipe_row": of_pipe}, copy=False)
-
-
-def spots_of(city: City, pipes: pd.DataFrame, settings: Survey) -> tuple[pd.DataFrame, Spots]:
-    """Link rows, and put them on the pipe's own axis."""
-    rows = linked(city, pipes)
-    return rows, place(columns_of(rows), settings, np.zeros(len(rows)))
+def walked(
+    city: City, pipes: pd.DataFrame, settings: Survey
+) -> tuple[npt.NDArray[np.intp], Walked]:
+    """Link rows, and put them on the pipe's own axis: what the step does by then."""
+    rows, runs = Held.of(city.observations, OBSERVATIONS), city.inspections
+    of_run = rows.coded("inspection_id").places_in(runs["inspection_id"])
+    pipe = places_in(runs["pipe_ref"], pipes["pipe_id"])
+    us_node = pipes["us_node"].array.take(pipe)
+    linked = Runs(
+        used=np.ones(len(runs), dtype=bool),
+        from_us=np.asarray(runs["start_node"].array == us_node, dtype=bool),
+        part_m=np.zeros(len(runs)),
+        length_m=pipes["length_m"].to_numpy(dtype=float)[pipe],
+        doubt_m=pipes["length_doubt_m"].to_numpy(dtype=float)[pipe],
+        shift_m=np.zeros(len(runs)),
+    )
+    return pipe[of_run], place(rows, of_run, linked, settings)
 
 
 def referenced(
     city: City, pipes: pd.DataFrame, settings: Survey
 ) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.intp], Numbers]:
     """Give the lines, and of each row that is placed its line and its distance along it [m]."""
-    rows, spots = spots_of(city, pipes, settings)
-    kept = np.flatnonzero(~spots.refused)
-    at = rows["pipe_row"].to_numpy()[kept]
-    drawn = pipes["drawn_m"].to_numpy(dtype=float)[at]
-    d_m = np.minimum(spots.x_m[kept] * drawn / spots.length_m[kept], drawn)
+    of_pipe, found = walked(city, pipes, settings)
+    at = of_pipe[found.placed.at]
+    drawn, length = (pipes[name].to_numpy(dtype=float)[at] for name in ("drawn_m", "length_m"))
+    d_m = np.minimum(found.placed.x_from_m * drawn / length, drawn)
     return pipes.geometry.to_numpy(), at, d_m
 
 
-def place_ours(
-    city: City, pipes: pd.DataFrame, settings: Survey
-) -> tuple[Numbers, npt.NDArray[np.bool_]]:
+def place_ours(city: City, pipes: pd.DataFrame, settings: Survey) -> tuple[Numbers, Placed]:
     """Link, place, and find the point on the map; refused rows have none."""
-    rows, spots = spots_of(city, pipes, settings)
-    kept = ~spots.refused
-    at = rows["pipe_row"].to_numpy()[kept]
+    of_pipe, found = walked(city, pipes, settings)
+    at = of_pipe[found.placed.at]
     axes = Axes.of(pipes.geometry.to_numpy())
-    drawn = axes.length_m[at]
-    return axes.points(at, np.minimum(spots.x_m[kept] * drawn / spots.length_m[kept], drawn)), kept
+    drawn, length = axes.length_m[at], pipes["length_m"].to_numpy(dtype=float)[at]
+    return axes.points(at, np.minimum(found.placed.x_from_m * drawn / length, drawn)), found.placed
 
 
 def place_by_shapely(city: City, pipes: pd.DataFrame) -> Numbers:

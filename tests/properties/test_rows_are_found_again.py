@@ -117,9 +117,10 @@ def _inside(found: Located, spanned: Spanned) -> None:
 
 
 def _tables(found: Located | Spanned) -> list[str]:
-    """Name the tables; `rows` holds the one of the step itself."""
-    own = "defects" if isinstance(found, Located) else "spans"
-    return [own, *(one.name for one in fields(found) if one.name not in ("rows", "seen"))]
+    """Name the tables, those too that are made for whoever reads them."""
+    if isinstance(found, Located):
+        return ["pipes", "inspections", "defects", "laterals", "growth", "flags", "left_over"]
+    return ["spans", *(one.name for one in fields(found) if one.name != "rows")]
 
 
 def tables_of(found: Located) -> dict[str, pd.DataFrame]:
