@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pandas.arrays import NumpyExtensionArray
 
 from planner.arrays import texts_of, unknown
 from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of
@@ -41,9 +42,23 @@ class Held:
     @staticmethod
     def of(frame: pd.DataFrame, table: Table) -> Held:
         """Hold a frame; `TableError` where it breaks its contract."""
+        return Held.sound(check(frame, table), table)
+
+    @staticmethod
+    def sound(frame: pd.DataFrame, table: Table) -> Held:
+        """Hold a frame that is known to obey its contract."""
         held = Held(table, {})
-        held.__dict__["frame"] = check(frame, table)
+        held.__dict__["frame"] = frame
         return held
+
+    @property
+    def by_column(self) -> bool:
+        """Tell whether rows lie by column, whatever frame was made of them since."""
+        return bool(self._columns)
+
+    def has(self, name: str) -> bool:
+        """Tell whether anything is known of a column."""
+        return not self._columns or self._columns.get(name) is not None
 
     def __len__(self) -> int:
         if "frame" in self.__dict__:
@@ -98,7 +113,7 @@ class Held:
         return self._read[what]
 
     def _coded(self, name: str) -> Coded:
-        if "frame" in self.__dict__:
+        if not self._columns:
             return coded_in(self.frame, name)
         given = self._given(name)
         if given is None:
@@ -106,17 +121,17 @@ class Held:
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
-        given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
+        given = self._given(name) if self._columns else self.frame[name].array
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
-        elif isinstance(given, np.ndarray):
+        elif isinstance(given, np.ndarray | NumpyExtensionArray):
             found = np.asarray(given, dtype=np.float64)
         else:
             found = pd.array(given).to_numpy(dtype=float, na_value=np.nan)
         return found
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
-        if "frame" in self.__dict__:
+        if not self._columns:
             return self.frame[name].array
         given, kind = self._given(name), self.table[name].kind
         if given is None:

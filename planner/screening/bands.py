@@ -27,6 +27,11 @@ def within(function: Function) -> Function:
     return cast("Function", njit(forceinline=True, **_OPTIONS)(function))
 
 
+def plain(function: Function) -> Function:
+    """Compile a part of a walk that is seldom gone through: it is called, and not set in."""
+    return cast("Function", njit(**_OPTIONS)(function))
+
+
 def compiled(function: Function) -> Function:
     """Compile a whole walk, to run beside others; kept on disk where a folder may be written.
 
@@ -47,17 +52,19 @@ def band_of(value: float, cuts: Numbers) -> int:
     return band
 
 
-# How a column is read: by the span's pipe, as one number everywhere, as numbers, as figures; or
-# not at all.
-OF_PIPE, FIXED, NUMBERS, FIGURES, UNREAD = range(5)
+# How a column is read: by the span's pipe, as one number everywhere, as numbers, as texts by
+# number, as yes and no, as figures; or not at all.
+OF_PIPE, FIXED, NUMBERS, WORDS, FLAGS, FIGURES, UNREAD = range(7)
+UNKNOWN_FLAG = 2
 
 
 class Sources(NamedTuple):
     """Where the columns of a book are read, those of pipes first.
 
-    `first` and `second` are where arrays lie in memory: of least and most of figures (float64),
-    or of numbers (int16); of what is fixed `first` is the number. Cuts of column k stand in
-    `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
+    `first` and `second` are where arrays lie in memory: of least and most of figures (float64);
+    of numbers (int16); of the words of rows (int32) and the numbers of words (int16); of yes and
+    of unknown (a byte each), 0 where nothing is unknown. Of what is fixed `first` is the number.
+    Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
 
     Notes
     -----
@@ -87,6 +94,7 @@ def _reader_of(kind: Any) -> Callable[[int, int], Any]:  # noqa: ANN401 - a type
 
 
 figure_at, number_at = _reader_of(types.float64), _reader_of(types.int16)
+word_at, flag_at = _reader_of(types.int32), _reader_of(types.int8)
 
 
 @within
@@ -106,6 +114,17 @@ def _band(array: int, start: int, unknown: int, cuts: Numbers, bands: Codes) -> 
         for i in range(len(bands)):
             value = figure_at(array, start + i)
             bands[i] += int(cut < value) + int(cut <= value)
+
+
+@within
+def _flags(yes: int, unknown: int, start: int, out: Codes) -> None:
+    """Write no, yes or unknown as numbers."""
+    for i in range(len(out)):
+        out[i] = flag_at(yes, start + i)
+    if unknown:
+        for i in range(len(out)):
+            if flag_at(unknown, start + i):
+                out[i] = UNKNOWN_FLAG
 
 
 @within
@@ -144,6 +163,14 @@ def code_rows(
         elif how == NUMBERS:
             for i in range(count):
                 out[i, c] = number_at(sources.first[c], start + i)
+        elif how == WORDS:
+            words, numbers = sources.first[c], sources.second[c]
+            for i in range(count):
+                out[i, c] = number_at(numbers, word_at(words, start + i))
+        elif how == FLAGS:
+            _flags(sources.first[c], sources.second[c], start, bands[0, :count])
+            for i in range(count):
+                out[i, c] = bands[0, i]
         elif how == FIGURES:
             _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):

@@ -1,7 +1,8 @@
 """The nearest flip of each verdict, span by span on flat arrays: what `margins` finds, compiled.
 
 Each known figure is moved, alone, through all the bands that its cuts make; the rules that
-name it are heard again, what the others said is kept.
+name it are heard again, what the others said is kept. What they come to hangs on the band alone:
+of spans that no rule tells apart it is asked once.
 """
 
 from __future__ import annotations
@@ -15,16 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.screening import bands, rule_kernel
-from planner.screening.bands import band_of, compiled, within
+from planner.screening.bands import band_of, compiled, figure_at, plain, within
 from planner.screening.rule_kernel import (
     LIVE,
     PLANES,
     STOPPED,
     Bits,
+    Bytes,
     Codes,
     Ints,
     Numbers,
-    Places,
     Room,
     Words,
     add_said,
@@ -32,6 +33,7 @@ from planner.screening.rule_kernel import (
     hear,
     hear_pipe,
     hold_all,
+    lowest,
     need_of,
     start,
     state_of,
@@ -43,6 +45,9 @@ from planner.screening.rule_kernel import (
 COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
 # Rules that name a figure, and all others.
 OTHERS, NAMING = 0, 1
+# What the walk stands at: the unlike span that was set up, its figure, what bars a sleeve there.
+SPAN_HELD, FIGURE_HELD, BARRED, STANDS_AT = range(4)
+NOT_ASKED = -1
 
 
 class Figures(NamedTuple):
@@ -50,7 +55,8 @@ class Figures(NamedTuple):
 
     `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
     `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share, `lent` the columns that an assumed extent lends.
+    name a figure or its share, `lent` the columns that an assumed extent lends. What `Asked`
+    keeps of figure k begins at ``verdicts_from[k]`` and ``steps_from[k]``.
     """
 
     facts: Ints
@@ -62,14 +68,16 @@ class Figures(NamedTuple):
     bands_from: Ints
     moved: Words
     lent: Ints
+    verdicts_from: Ints
+    steps_from: Ints
 
 
 class Flips(NamedTuple):
     """Per span: figure that flips it (-1 = none), verdict then (both int8), close; where, by."""
 
-    figure: npt.NDArray[np.int8]
-    to: npt.NDArray[np.int8]
-    close: npt.NDArray[np.int8]
+    figure: Bytes
+    to: Bytes
+    close: Bytes
     at: Numbers
     by: Numbers
 
@@ -81,39 +89,65 @@ class Flips(NamedTuple):
         )
 
 
-class Span(NamedTuple):
-    """Spans to be moved, as in `Rows`: verdicts, which of them are looked at and how, figures.
-
-    `wanted` is 1, with 2 added where conditions are lent by an assumed extent alone. `low`
-    and `high` have a row for each figure, NaN where unknown.
-    """
+class Unlike(NamedTuple):
+    """Unlike spans to be moved: numbers and verdicts, and whether they are looked at at all."""
 
     codes: Codes
-    of_pipes: Codes
-    at: Places
-    sets: Codes
-    verdict: npt.NDArray[np.int8]
-    wanted: npt.NDArray[np.int8]
-    low: Numbers
-    high: Numbers
+    verdict: Bytes
+    wanted: Bytes
+
+
+class Span(NamedTuple):
+    """Spans to be moved: which unlike one each is, and their figures from row `begin` on.
+
+    `low` and `high` tell where the ends of each figure lie in memory (float64, NaN where
+    unknown); 0 = it is known of no span.
+    """
+
+    of_row: npt.NDArray[np.int32]
+    begin: int
+    low: Ints
+    high: Ints
+
+
+class Asked(NamedTuple):
+    """What was asked of unlike spans, a row for each; with one row, of the last one alone.
+
+    `whose` is the unlike span of the row, -1 = none yet; `figures` as bits those that may flip
+    it, `close` whether its verdict rests on what is lent. `verdicts` has those that a figure
+    would lead to, by its band and that of its share, after them the share as it lies;
+    `NOT_ASKED` where that was not asked yet. `steps` are those that lead to another verdict,
+    `counts` how many (-1 = not asked): of figures without a share, which are moved alike in all
+    such spans.
+    """
+
+    whose: Ints
+    figures: Ints
+    close: Bytes
+    verdicts: Bytes
+    steps: Codes
+    counts: Codes
 
 
 class Task(NamedTuple):
     """All that the walk needs, and room for moving one figure.
 
-    In `base` stands what the rules said that do not name it, in `naming` which rules may speak
-    that do (as in `Room.held`), in `above` the verdict in the band above each of its `cuts`.
+    `own` are the numbers of the unlike span that is moved. In `base` stands what the rules said
+    that do not name the figure, in `naming` which rules may speak that do (as in `Room.held`).
     """
 
     spans: Span
+    unlike: Unlike
+    asked: Asked
     figures: Figures
     bits: Bits
     flips: Flips
     room: Room
+    own: Codes
     cuts: Numbers
     base: Ints
     naming: Words
-    above: Ints
+    stands: Ints
 
 
 @within
@@ -165,23 +199,37 @@ def _cuts_for(figure: int, figures: Figures, per_mm: float, cuts: Numbers) -> in
 
 
 @within
-def _code(column: int, low: float, high: float, figures: Figures) -> int:
-    """Give the number of a figure in a column of the book."""
-    cuts = figures.bands[figures.bands_from[column] : figures.bands_from[column + 1]]
-    return 1 + band_of(low, cuts) * (2 * len(cuts) + 1) + band_of(high, cuts)
+def _set_up(c: int, task: Task) -> None:
+    """Begin with an unlike span as it lies."""
+    bits, own, stands = task.bits, task.own, task.stands
+    copy(task.unlike.codes[c], own)
+    hear_pipe(bits, own, task.room.of_pipe)
+    stands[SPAN_HELD], stands[FIGURE_HELD] = c, -1
+    stands[BARRED] = bar_of(bits.owned[own[bits.set_at]], bits, own)
 
 
 @within
-def _hear_others(i: int, figure: int, task: Task) -> None:
-    """Add what the rules say that do not name a figure; keep which do, but for the figure."""
-    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
+def _start(task: Task) -> None:
+    """Begin with what holds of the span before any rule speaks."""
+    bits = task.bits
+    start(bits.owned[task.own[bits.set_at]], bits, task.stands[BARRED], task.room.total)
+
+
+@within
+def _hear_others(figure: int, task: Task) -> None:
+    """Keep what the rules say that do not name a figure, and which do, but for the figure."""
+    bits, room, codes = task.bits, task.room, task.own
+    set_ = codes[bits.set_at]
+    _start(task)
     hold_all(bits, set_, codes, (-1, -1), room.of_pipe, room.held)
     _keep(room.held, task.figures.moved[figure], OTHERS)
     hear(bits, room)
+    copy(room.total, task.base)
     facts = task.figures.facts[figure]
     without = (facts[COLUMN], facts[RATIO_COLUMN])
     hold_all(bits, set_, codes, without, room.of_pipe, task.naming)
     _keep(task.naming, task.figures.moved[figure], NAMING)
+    task.stands[FIGURE_HELD] = figure
 
 
 @within
@@ -192,9 +240,9 @@ def _keep(held: Words, moved: Words, which: int) -> None:
 
 
 @within
-def _hear_naming(i: int, figure: int, task: Task) -> None:
+def _hear_naming(figure: int, task: Task) -> None:
     """Add what the rules say that name a figure, moved to where it is now."""
-    bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
+    bits, held, codes = task.bits, task.room.held, task.own
     for w in range(len(held)):
         live = task.naming[w, LIVE]
         for plane in range(PLANES):
@@ -211,18 +259,59 @@ def _hear_naming(i: int, figure: int, task: Task) -> None:
 
 
 @within
-def _names(i: int, figure: int, task: Task) -> bool:
-    """Tell whether some rule of a span's mechanisms names a figure."""
-    for w in range(task.figures.moved.shape[1]):
-        if task.bits.applies[task.spans.sets[i], w] & task.figures.moved[figure, w]:
-            return True
-    return False
+def _bands_for(column: int, figures: Figures) -> int:
+    """Give how many bands a column of the book has; one where it has none."""
+    return (
+        2 * (figures.bands_from[column + 1] - figures.bands_from[column]) + 1 if column >= 0 else 1
+    )
 
 
 @within
-def _known(i: int, figure: int, task: Task) -> bool:
-    """Tell whether anything is known of a figure."""
-    return not (np.isnan(task.spans.low[figure, i]) and np.isnan(task.spans.high[figure, i]))
+def _band(column: int, value: float, figures: Figures) -> int:
+    """Give the band of a figure in a column of the book."""
+    if column < 0:
+        return 0
+    return band_of(
+        value, figures.bands[figures.bands_from[column] : figures.bands_from[column + 1]]
+    )
+
+
+@plain
+def _ask(c: int, figure: int, band: int, share: int, task: Task) -> int:
+    """Find the verdict of an unlike span with a figure, and its share, in some bands."""
+    facts, own, codes = task.figures.facts[figure], task.own, task.unlike.codes
+    if task.stands[SPAN_HELD] != c:
+        _set_up(c, task)
+    if task.stands[FIGURE_HELD] != figure:
+        _hear_others(figure, task)
+    column, ratio_column = facts[COLUMN], facts[RATIO_COLUMN]
+    if column >= 0:
+        own[column] = 1 + band * (_bands_for(column, task.figures) + 1)
+    if ratio_column >= 0:
+        most = _bands_for(ratio_column, task.figures)
+        if share < most:
+            own[ratio_column] = 1 + share * (most + 1)
+        elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
+            own[ratio_column] = 1 + _band(ratio_column, 0.0, task.figures) * most + most - 1
+    copy(task.base, task.room.total)
+    _hear_naming(figure, task)
+    if column >= 0:
+        own[column] = codes[c, column]
+    if ratio_column >= 0:
+        own[ratio_column] = codes[c, ratio_column]
+    return _verdict(task.room.total)
+
+
+@within
+def _verdict_at(c: int, row: int, figure: int, band: int, share: int, task: Task) -> int:
+    """Give the verdict of an unlike span with a figure in some bands, asked once."""
+    facts, shares, verdicts = task.figures.facts[figure], 1, task.asked.verdicts
+    if facts[RATIO] >= 0:
+        shares = _bands_for(facts[RATIO_COLUMN], task.figures) + 1
+    place = task.figures.verdicts_from[figure] + band * shares + share
+    if verdicts[row, place] == NOT_ASKED:
+        verdicts[row, place] = _ask(c, figure, band, share, task)
+    return verdicts[row, place]
 
 
 @within
@@ -235,97 +324,172 @@ def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
     return float((cuts[k] + (cuts[k + 1] if k + 1 < count else cuts[k] + 2.0)) / 2.0)
 
 
-@within
-def _put(i: int, figure: int, value: float, per_mm: float, task: Task) -> None:
-    """Put a figure in place of a span's own, and its share of the diameter with it."""
-    spans, figures = task.spans, task.figures
-    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
-    if column >= 0:
-        spans.codes[i, column] = _code(column, value, value, figures)
-    if ratio_column >= 0:
-        ratio = figures.facts[figure, RATIO]
-        low, high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
-        if not np.isnan(per_mm):
-            low, high = value * per_mm, value * per_mm
-        spans.codes[i, ratio_column] = _code(ratio_column, low, high, figures)
+@plain
+def _rests_on_lent(task: Task) -> bool:
+    """Tell whether the verdict of the span set up is another without what an extent lends."""
+    figures, room, bits, own = task.figures, task.room, task.bits, task.own
+    for k in range(len(figures.lent)):
+        own[figures.lent[k]] = 0  # nothing known
+    _start(task)
+    hold_all(bits, own[bits.set_at], own, (-1, -1), room.of_pipe, room.held)
+    hear(bits, room)
+    c = task.stands[SPAN_HELD]
+    copy(task.unlike.codes[c], own)
+    return bool(_verdict(room.total) != task.unlike.verdict[c])
 
 
-@within
-def _move(i: int, figure: int, best: float, task: Task) -> float:
-    """Move one figure of one span through its bands; gives the nearest flip's share of its cut."""
-    spans, flips, total = task.spans, task.flips, task.room.total
-    low, high = _known_ends(spans.low[figure, i], spans.high[figure, i])
-    per_mm, ratio = np.nan, task.figures.facts[figure, RATIO]
-    if ratio >= 0:
-        share_low, share_high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
-        per_mm = _per_mm(low, high, share_low, share_high)
-    count = _cuts_for(figure, task.figures, per_mm, task.cuts)
-    _hear_others(i, figure, task)
-    copy(total, task.base)
+@plain
+def _first_look(c: int, row: int, task: Task) -> None:
+    """Begin to ask of an unlike span: which figures may flip it, and whether it rests on lent."""
+    asked, bits, unlike, moved = task.asked, task.bits, task.unlike, task.figures.moved
+    asked.whose[row], asked.figures[row], asked.close[row] = c, 0, 0
+    if unlike.wanted[c] == 0:
+        return
+    set_, begin = unlike.codes[c, bits.set_at], task.figures.verdicts_from
+    for figure in range(len(moved)):
+        named = False
+        for w in range(moved.shape[1]):
+            named |= bits.applies[set_, w] & moved[figure, w] != 0
+        if named:
+            asked.figures[row] |= 1 << figure
+            asked.counts[row, figure] = -1
+            for k in range(begin[figure], begin[figure + 1]):
+                asked.verdicts[row, k] = NOT_ASKED
+    if unlike.wanted[c] & 2:
+        _set_up(c, task)
+        asked.close[row] = _rests_on_lent(task)
+
+
+@plain
+def _ask_steps(c: int, row: int, figure: int, task: Task) -> None:
+    """Find the steps of a figure without a share that lead to another verdict."""
+    asked, figures = task.asked, task.figures
+    begin, column = figures.cuts_from[figure], figures.facts[figure, COLUMN]
+    cuts = figures.cuts[begin : figures.cuts_from[figure + 1]]
+    count, found = len(cuts), 0
     for step in range(3 * count):
-        kind, k = step // count, step % count
-        value, edge = _point(kind, k, count, task.cuts), task.cuts[k]
-        if kind == 2 and k + 1 < count:  # the band below the next cut, which was asked before
-            now = task.above[k]
-        else:
-            _put(i, figure, value, per_mm, task)
-            copy(task.base, total)
-            _hear_naming(i, figure, task)
-            now = _verdict(total)
-        if kind == 1 and k > 0:
-            task.above[k - 1] = now
-        if now == spans.verdict[i]:
-            continue
-        inside = value >= low and value <= high
-        away = 0.0 if inside else max(edge - high, low - edge, 0.0)
-        if inside or (away == 0.0 and away / max(edge, 1e-9) < best):
-            flips.close[i] = 1
-        # Of equals the first counts: figures in their order, cuts before bands, small before large.
-        if away / max(edge, 1e-9) < best:
-            best = away / max(edge, 1e-9)
-            flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, away
+        value = _point(step // count, step % count, count, cuts)
+        band = _band(column, value, figures)
+        if _verdict_at(c, row, figure, band, 0, task) != task.unlike.verdict[c]:
+            asked.steps[row, figures.steps_from[figure] + found] = step
+            found += 1
+    asked.counts[row, figure] = found
+    if found == 0:
+        asked.figures[row] &= ~(1 << figure)
+
+
+@within
+def _take(
+    i: int, figure: int, step: tuple[float, float, int], ends: tuple[float, float], best: float,
+    flips: Flips,
+) -> float:  # fmt: skip
+    """Take a step to another verdict if it is nearer; gives the nearest one's share of its cut."""
+    (value, edge, now), (low, high) = step, ends
+    inside = value >= low and value <= high
+    away = 0.0 if inside else max(edge - high, low - edge, 0.0)
+    if inside or (away == 0.0 and away / max(edge, 1e-9) < best):
+        flips.close[i] = 1
+    # Of equals the first counts: figures in their order, cuts before bands, small before large.
+    if away / max(edge, 1e-9) < best:
+        best = away / max(edge, 1e-9)
+        flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, away
     return best
 
 
 @within
-def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
-    """Tell whether a verdict is another without what an assumed extent lends."""
-    spans, figures, room = task.spans, task.figures, task.room
-    for k in range(len(figures.lent)):
-        spans.codes[i, figures.lent[k]] = 0  # nothing known
-    start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    hold_all(task.bits, spans.sets[i], spans.codes[i], (-1, -1), room.of_pipe, room.held)
-    hear(task.bits, room)
-    return bool(_verdict(room.total) != spans.verdict[i])
+def _move(
+    i: int, row: int, figure: int, ends: tuple[float, float], best: float, task: Task
+) -> float:
+    """Move a figure without a share of one span to where it leads to another verdict."""
+    figures, asked, c = task.figures, task.asked, task.spans.of_row[i]
+    if asked.counts[row, figure] < 0:
+        _ask_steps(c, row, figure, task)
+    cuts = figures.cuts[figures.cuts_from[figure] : figures.cuts_from[figure + 1]]
+    count, column = len(cuts), figures.facts[figure, COLUMN]
+    for n in range(asked.counts[row, figure]):
+        step = asked.steps[row, figures.steps_from[figure] + n]
+        value, edge = _point(step // count, step % count, count, cuts), cuts[step % count]
+        now = asked.verdicts[row, figures.verdicts_from[figure] + _band(column, value, figures)]
+        best = _take(i, figure, (value, edge, now), ends, best, task.flips)
+    return best
 
 
-def _made_of(parts: int) -> Callable[[Task, Codes], None]:
+@within
+def _move_both(
+    i: int, row: int, figure: int, ends: tuple[float, float], per_mm: float, best: float, task: Task
+) -> float:
+    """Move a figure of one span with its share through all its bands."""
+    figures, c = task.figures, task.spans.of_row[i]
+    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
+    as_it_lies = _bands_for(ratio_column, figures)
+    count = _cuts_for(figure, figures, per_mm, task.cuts)
+    for step in range(3 * count):
+        kind, k = step // count, step % count
+        value, edge, share = _point(kind, k, count, task.cuts), task.cuts[k], as_it_lies
+        if not np.isnan(per_mm):
+            share = _band(ratio_column, value * per_mm, figures)
+        now = _verdict_at(c, row, figure, _band(column, value, figures), share, task)
+        if now != task.unlike.verdict[c]:
+            best = _take(i, figure, (value, edge, now), ends, best, task.flips)
+    return best
+
+
+@within
+def _ends(i: int, figure: int, spans: Span) -> tuple[float, float]:
+    """Give least and most of a figure of a span; NaN where unknown."""
+    if spans.low[figure] == 0:
+        return np.nan, np.nan
+    at = spans.begin + i
+    return figure_at(spans.low[figure], at), figure_at(spans.high[figure], at)
+
+
+@within
+def _flip(i: int, row: int, task: Task) -> None:
+    """Find the nearest flip of one span."""
+    spans, facts, best = task.spans, task.figures.facts, np.inf
+    left = np.uint64(task.asked.figures[row])
+    while left:
+        figure = np.int64(lowest(left))
+        left &= left - np.uint64(1)
+        low, high = _ends(i, figure, spans)
+        if np.isnan(low) and np.isnan(high):
+            continue
+        main, ratio = facts[figure, MAIN], facts[figure, RATIO]
+        if main >= 0:
+            main_low, main_high = _ends(i, main, spans)
+            if not (np.isnan(main_low) and np.isnan(main_high)):
+                continue  # moved with its figure in mm
+        ends = _known_ends(low, high)
+        if ratio < 0:
+            best = _move(i, row, figure, ends, best, task)
+            continue
+        share_low, share_high = _ends(i, ratio, spans)
+        share = _known_ends(share_low, share_high)
+        per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
+        best = _move_both(i, row, figure, ends, per_mm, best, task)
+
+
+def _made_of(parts: int) -> Callable[[Task], None]:
     """Give the walk; `parts` tells what is kept of it on disk from that of other parts."""
 
     @compiled
-    def flip_rows(task: Task, own_codes: Codes) -> None:
-        """Find the nearest flip of each span; `own_codes` is room for the codes of one."""
-        spans, bits, figures = task.spans, task.bits, task.figures
+    def flip_rows(task: Task) -> None:
+        """Find the nearest flip of each span."""
         if parts < 0:
             return
-        for i in range(len(spans.sets)):
-            if spans.wanted[i] == 0:
-                continue
-            best, own = np.inf, bits.owned[spans.sets[i]]
-            copy(spans.codes[i], own_codes)
-            hear_pipe(bits, spans.of_pipes[spans.at[i]], task.room.of_pipe)
-            barred = bar_of(own, bits, own_codes)
-            for figure in range(len(figures.facts)):
-                if not _names(i, figure, task) or not _known(i, figure, task):
-                    continue
-                main = figures.facts[figure, MAIN]
-                if main >= 0 and _known(i, main, task):
-                    continue  # moved with its figure in mm
-                start(own, bits, barred, task.room.total)
-                best = _move(i, figure, best, task)
-                copy(own_codes, spans.codes[i])
-            if spans.wanted[i] & 2 and _rests_on_lent(i, barred, task):
-                task.flips.close[i] = 1
+        of_row, asked, flips = task.spans.of_row, task.asked, task.flips
+        every = len(asked.whose) > 1
+        task.stands[SPAN_HELD] = -1
+        for row in range(len(asked.whose)):
+            asked.whose[row] = -1
+        for i in range(len(of_row)):
+            c = of_row[i]
+            row = c if every else 0
+            if asked.whose[row] != c:
+                _first_look(c, row, task)
+            flips.figure[i], flips.to[i], flips.close[i] = -1, 0, asked.close[row]
+            flips.at[i], flips.by[i] = np.nan, np.nan
+            _flip(i, row, task)
 
     return flip_rows
 

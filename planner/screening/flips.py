@@ -8,13 +8,21 @@ import numpy.typing as npt
 from planner.coded_text import Coded, Columns
 from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
 from planner.screening.coded import Coded as Judged
-from planner.screening.coded import Reader, in_parts, room
+from planner.screening.coded import in_parts, room
 from planner.screening.column_codes import Key, floats
-from planner.screening.flip_kernel import Figures, Flips, Span, Task, flip_rows
+from planner.screening.flip_kernel import (
+    STANDS_AT,
+    Asked,
+    Figures,
+    Flips,
+    Span,
+    Task,
+    Unlike,
+    flip_rows,
+)
 from planner.screening.margins import LENT, TIED, columns_of, cuts_in
-from planner.screening.parted_texts import parted_texts
 from planner.screening.rule_bits import Book, words_for
-from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS
+from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS, Codes
 from planner.screening.rulebook import Rulebook
 
 Numbers = npt.NDArray[np.float64]
@@ -22,6 +30,8 @@ Ints = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]
 
 _NAMES = list(SPAN_QUANTITIES)
+# What was asked of unlike spans is kept where it takes no more than this [bytes].
+_MOST_KEPT = 1 << 24
 
 
 def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
@@ -38,43 +48,62 @@ def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
     columns = tuple(book.columns)
     figures = rulebook.made(("figures", columns), lambda: _figures(book, rulebook))
     flips = Flips(
-        np.full(count, -1, dtype=np.int8),
-        np.zeros(count, dtype=np.int8),
-        np.zeros(count, dtype=np.int8),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
+        np.empty(count, dtype=np.int8),
+        np.empty(count, dtype=np.int8),
+        np.empty(count, dtype=np.int8),
+        np.empty(count),
+        np.empty(count),
     )
-    ends = [_ends_of(coded, name) for name in _NAMES]
-    low, high = [low for low, _ in ends], [high for _, high in ends]
-    wanted = _wanted(coded)
-    verdict = np.ascontiguousarray(coded.told.codes[:, OUT_VERDICT])
-    reader = Reader(book, coded.at)
-    widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
+    kept, ends = _ends_of(coded)
+    if coded.alike is not None:
+        said, of_row = _unlike(book, coded.alike.codes, coded.said.codes), coded.alike.of_row
+        flip_rows(_task(book, figures, said, Span(of_row, 0, *ends), flips))
+        return flips
 
     def flip(start: int, stop: int) -> None:
-        own_room, own_codes = room(book), np.empty(len(book.columns), dtype=np.int16)
-        base = np.empty(TOTALS, dtype=np.int64)
-        naming = np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64)
-        above = np.empty(widest + 1, dtype=np.int64)
-        cuts = np.empty(widest + 1)
-        for begin, end, codes in reader.parts(start, stop):
-            here = slice(begin, end)
-            spans = Span(
-                codes,
-                reader.of_pipes,
-                coded.at[here],
-                book.owned.of_span[here],
-                verdict[here],
-                wanted[here],
-                np.stack([some[here] for some in low]),
-                np.stack([some[here] for some in high]),
-            )
-            part = flips.part(begin, end)
-            task = Task(spans, figures, book.bits, part, own_room, cuts, base, naming, above)
-            flip_rows(task, own_codes)
+        task = None
+        for begin, end, codes in coded.reader.parts(start, stop):
+            unlike = _unlike(book, codes, coded.said.codes[begin:end])
+            spans = Span(np.arange(end - begin, dtype=np.int32), begin, *ends)
+            task = task or _task(book, figures, unlike, spans, flips, alone=True)
+            flip_rows(task._replace(unlike=unlike, spans=spans, flips=flips.part(begin, end)))
 
     in_parts(count, flip)
     return flips
+
+
+def _unlike(book: Book, codes: Codes, said: npt.NDArray[np.int8]) -> Unlike:
+    """Give unlike spans by their numbers and what was said of them."""
+    lent = codes[: len(said), book.bits.set_at + 1]
+    wanted = np.where(said[:, OUT_MENDED] == 0, 1 + 2 * lent, 0)
+    verdict = np.ascontiguousarray(said[:, OUT_VERDICT])
+    return Unlike(codes, verdict, wanted.astype(np.int8))
+
+
+def _task(
+    book: Book, figures: Figures, unlike: Unlike, spans: Span, flips: Flips, *, alone: bool = False
+) -> Task:
+    """Give all that the walk needs; `alone` where spans are unlike, each by itself."""
+    widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
+    rows = len(unlike.verdict)
+    if alone or rows * int(figures.verdicts_from[-1] + 2 * figures.steps_from[-1]) > _MOST_KEPT:
+        rows = 1
+    asked = Asked(
+        np.empty(rows, dtype=np.int64),
+        np.empty(rows, dtype=np.int64),
+        np.empty(rows, dtype=np.int8),
+        np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
+        np.empty((rows, figures.steps_from[-1]), dtype=np.int16),
+        np.empty((rows, len(_NAMES)), dtype=np.int16),
+    )
+    return Task(
+        spans, unlike, asked, figures, book.bits, flips, room(book),
+        np.empty(unlike.codes.shape[1], dtype=np.int16),
+        np.empty(widest),
+        np.empty(TOTALS, dtype=np.int64),
+        np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64),
+        np.empty(STANDS_AT, dtype=np.int64),
+    )  # fmt: skip
 
 
 def margins_in_words(flips: Flips) -> Columns:
@@ -91,27 +120,16 @@ def margins_in_words(flips: Flips) -> Columns:
     }
 
 
-def _ends_of(coded: Judged, name: str) -> tuple[Numbers, Numbers]:
-    """Give least and most of a figure, NaN where unknown."""
-    column = coded.book.columns.get(Key("span", name))
-    if column is not None and column.low is not None and column.high is not None:
-        return column.low, column.high
-    things = coded.view.things
-    return floats(things, f"{name}_low"), floats(things, f"{name}_high")
-
-
-def _wanted(coded: Judged) -> npt.NDArray[np.int8]:
-    """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
-    lent = ~_holds(coded, "lent", "")
-    if lent.any():
-        lent &= _holds(coded, "extent_from", "assumed") & _holds(coded, "role", "damage")
-    open_ = coded.told.codes[:, OUT_MENDED] == 0
-    return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
-
-
-def _holds(coded: Judged, column: str, word: str) -> npt.NDArray[np.bool_]:
-    parted = parted_texts(coded.view.things[column])
-    return parted.values(np.asarray([text.strip() == word for text in parted.texts], dtype=bool))
+def _ends_of(coded: Judged) -> tuple[list[Numbers], tuple[Ints, Ints]]:
+    """Give least and most of each figure, where they lie in memory; 0 = known of no span."""
+    kept, places = [], np.zeros((2, len(_NAMES)), dtype=np.int64)
+    for figure, name in enumerate(_NAMES):
+        names = f"{name}_low", f"{name}_high"
+        if any(map(coded.spans.has, names)):
+            ends = [floats(coded.spans, end) for end in names]
+            places[:, figure] = [end.ctypes.data for end in ends]
+            kept += ends
+    return kept, (places[0], places[1])
 
 
 def _figures(book: Book, rulebook: Rulebook) -> Figures:
@@ -135,9 +153,15 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
     cuts = [cuts_in(rulebook, name) for name in _NAMES]
     none = np.zeros(0)
     ratios = [cuts_in(rulebook, TIED[name]) if name in TIED else none for name in _NAMES]
-    bands = [none if column.cuts is None else column.cuts for column in book.columns.values()]
+    bands = [column.cuts for column in book.columns.values()]
     lent = [Key("span", name) for name in (*LENT, "lent")]
     lent = [key for key in lent if key in numbers]
+    wide = [1 if n < 0 else 2 * len(bands[n]) + 1 for fact in facts for n in fact[:2]]
+    verdicts = [
+        own * (share + 1 if name in TIED else 1)
+        for name, own, share in zip(_NAMES, wide[::2], wide[1::2], strict=True)
+    ]
+    steps = [0 if name in TIED else 3 * len(some) for name, some in zip(_NAMES, cuts, strict=True)]
     return Figures(
         np.array(facts, dtype=np.int64),
         *_end_to_end(cuts),
@@ -145,6 +169,8 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         *_end_to_end(bands),
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
+        np.cumsum([0, *verdicts]),
+        np.cumsum([0, *steps]),
     )
 
 

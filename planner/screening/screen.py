@@ -20,7 +20,7 @@ from planner.arrays import texts_of
 from planner.contracts import DEFECTS, PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among, unlike_in
-from planner.held import Held, held
+from planner.held import Held
 from planner.screening.coded import Coded, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
@@ -45,7 +45,7 @@ from planner.screening.verdict import (
     no_rule_settles,
     urgency_of,
 )
-from planner.tables import check, conform
+from planner.tables import Table, check, conform
 
 # From so many spans on they are judged in numbers. The walks are compiled once on a machine
 # (about 10 s) and read from disk after that by each process (about 0.4 s, as long as steps take
@@ -126,14 +126,20 @@ def screen(
         If a table breaks its contract.
     """
     check(pipes, PIPES)
-    rows = held(spans, SPANS).frame
-    beside = None if defects is None else held(defects, DEFECTS).frame
-    # Words wait for their reader: what is written into a table meanwhile is not for them.
-    rows, pipes = rows.copy(deep=False), pipes.copy(deep=False)
-    beside = None if beside is None else beside.copy(deep=False)
-    found = _Screening(rows, pipes, rulebook, beside, _pays(len(rows)))
+    rows, beside = _kept(spans, SPANS), None if defects is None else _kept(defects, DEFECTS)
+    found = _Screening(rows, pipes.copy(deep=False), rulebook, beside, _pays(len(rows)))
     found.judge()
     return Screened(found.verdicts, found.findings)
+
+
+def _kept(rows: pd.DataFrame | Held, table: Table) -> Held:
+    """Hold rows as they are now.
+
+    Words wait for their reader; what is written into a frame meanwhile is not for them.
+    """
+    if isinstance(rows, Held):
+        return rows
+    return Held.sound(check(rows, table).copy(deep=False), table)
 
 
 @dataclass
@@ -196,11 +202,21 @@ class _Run:
 class _Screening:
     """Spans held against the book: in steps, or `in_numbers` where that can be."""
 
-    spans: pd.DataFrame
+    rows: Held
     pipes: pd.DataFrame
     rulebook: Rulebook
-    defects: pd.DataFrame | None
+    beside: Held | None
     in_numbers: bool
+
+    @property
+    def spans(self) -> pd.DataFrame:
+        """The spans, for who words them."""
+        return self.rows.frame
+
+    @property
+    def defects(self) -> pd.DataFrame | None:
+        """What was placed, for who words it."""
+        return None if self.beside is None else self.beside.frame
 
     @cached_property
     def own(self) -> pd.DataFrame:
@@ -212,7 +228,7 @@ class _Screening:
         """What was judged in numbers; None where all is judged in steps."""
         if not self.in_numbers:
             return None
-        return screen_coded(self.spans, self.pipes, self.rulebook, self.defects)
+        return screen_coded(self.rows, self.pipes, self.rulebook, self.beside)
 
     @cached_property
     def run(self) -> _Run:
