@@ -27,11 +27,6 @@ def within(function: Function) -> Function:
     return cast("Function", njit(forceinline=True, **_OPTIONS)(function))
 
 
-def plain(function: Function) -> Function:
-    """Compile a part of a walk that is seldom gone through: it is called, and not set in."""
-    return cast("Function", njit(**_OPTIONS)(function))
-
-
 def compiled(function: Function) -> Function:
     """Compile a whole walk, to run beside others; kept on disk where a folder may be written.
 

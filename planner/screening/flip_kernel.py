@@ -10,13 +10,15 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import numpy.typing as npt
+from numba import types
+from numba.extending import intrinsic
 
 from planner.screening import bands, rule_kernel
-from planner.screening.bands import band_of, compiled, figure_at, plain, within
+from planner.screening.bands import band_of, compiled, figure_at, within
 from planner.screening.rule_kernel import (
     LIVE,
     PLANES,
@@ -48,6 +50,7 @@ OTHERS, NAMING = 0, 1
 # What the walk stands at: the unlike span that was set up, its figure, what bars a sleeve there.
 SPAN_HELD, FIGURE_HELD, BARRED, STANDS_AT = range(4)
 NOT_ASKED = -1
+_SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
 
 class Figures(NamedTuple):
@@ -55,8 +58,8 @@ class Figures(NamedTuple):
 
     `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
     `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share, `lent` the columns that an assumed extent lends. What `Asked`
-    keeps of figure k begins at ``verdicts_from[k]`` and ``steps_from[k]``.
+    name a figure or its share, `lent` the columns that an assumed extent lends. The verdicts of
+    figure k in `Asked` begin at ``verdicts_from[k]``.
     """
 
     facts: Ints
@@ -69,7 +72,6 @@ class Figures(NamedTuple):
     moved: Words
     lent: Ints
     verdicts_from: Ints
-    steps_from: Ints
 
 
 class Flips(NamedTuple):
@@ -113,41 +115,67 @@ class Span(NamedTuple):
 class Asked(NamedTuple):
     """What was asked of unlike spans, a row for each; with one row, of the last one alone.
 
-    `whose` is the unlike span of the row, -1 = none yet; `figures` as bits those that may flip
-    it, `close` whether its verdict rests on what is lent. `verdicts` has those that a figure
+    `whose` is the unlike span of the row, -1 = none yet; `figures` as bits those that it is asked
+    of, `close` whether its verdict rests on what is lent. `verdicts` has those that a figure
     would lead to, by its band and that of its share, after them the share as it lies;
-    `NOT_ASKED` where that was not asked yet. `steps` are those that lead to another verdict,
-    `counts` how many (-1 = not asked): of figures without a share, which are moved alike in all
-    such spans.
+    `NOT_ASKED` where that was not asked yet.
     """
 
     whose: Ints
     figures: Ints
     close: Bytes
     verdicts: Bytes
-    steps: Codes
-    counts: Codes
+
+
+class Paths(NamedTuple):
+    """Ways of figures through all their bands, a row for each.
+
+    The first rows are those of figures without a share; behind them stand those of figures that
+    are moved with it, each for one share of the diameter that one mm is. `figure` is -1 where a
+    row is free, `count` tells how many steps there are; at each the figure is moved to a value at
+    a cut, the edge, and what that leads to stands in `Asked.verdicts` at a place.
+    """
+
+    figure: Ints
+    per_mm: Numbers
+    count: Ints
+    values: Numbers
+    edges: Numbers
+    places: Ints
 
 
 class Task(NamedTuple):
     """All that the walk needs, and room for moving one figure.
 
     `own` are the numbers of the unlike span that is moved. In `base` stands what the rules said
-    that do not name the figure, in `naming` which rules may speak that do (as in `Room.held`).
+    that do not name the figure, in `naming` which rules may speak that do (as in `Room.held`),
+    in `best` the share of its cut of the nearest step so far.
     """
 
     spans: Span
     unlike: Unlike
     asked: Asked
+    paths: Paths
     figures: Figures
     bits: Bits
     flips: Flips
     room: Room
     own: Codes
-    cuts: Numbers
     base: Ints
     naming: Words
     stands: Ints
+    best: Numbers
+
+
+def _bits(_: Any, number: Any) -> Any:  # noqa: ANN401 - as numba calls it
+    def generate(context: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+        return builder.bitcast(given[0], context.get_value_type(types.uint64))
+
+    return types.uint64(number), generate
+
+
+# The bits of a figure.
+bits_of = cast("Callable[[float], np.uint64]", intrinsic(_bits))
 
 
 @within
@@ -276,10 +304,20 @@ def _band(column: int, value: float, figures: Figures) -> int:
     )
 
 
-@plain
-def _ask(c: int, figure: int, band: int, share: int, task: Task) -> int:
+@within
+def _shares(figure: int, figures: Figures) -> int:
+    """Give how many verdicts are kept of a band of a figure: by its share, and as that lies."""
+    facts = figures.facts[figure]
+    return _bands_for(facts[RATIO_COLUMN], figures) + 1 if facts[RATIO] >= 0 else 1
+
+
+@within
+def _ask(c: int, figure: int, place: int, task: Task) -> int:
     """Find the verdict of an unlike span with a figure, and its share, in some bands."""
     facts, own, codes = task.figures.facts[figure], task.own, task.unlike.codes
+    shares = _shares(figure, task.figures)
+    band = (place - task.figures.verdicts_from[figure]) // shares
+    share = place - task.figures.verdicts_from[figure] - band * shares
     if task.stands[SPAN_HELD] != c:
         _set_up(c, task)
     if task.stands[FIGURE_HELD] != figure:
@@ -303,18 +341,6 @@ def _ask(c: int, figure: int, band: int, share: int, task: Task) -> int:
 
 
 @within
-def _verdict_at(c: int, row: int, figure: int, band: int, share: int, task: Task) -> int:
-    """Give the verdict of an unlike span with a figure in some bands, asked once."""
-    facts, shares, verdicts = task.figures.facts[figure], 1, task.asked.verdicts
-    if facts[RATIO] >= 0:
-        shares = _bands_for(facts[RATIO_COLUMN], task.figures) + 1
-    place = task.figures.verdicts_from[figure] + band * shares + share
-    if verdicts[row, place] == NOT_ASKED:
-        verdicts[row, place] = _ask(c, figure, band, share, task)
-    return verdicts[row, place]
-
-
-@within
 def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
     """Give a figure on the cut k (kind 0), in the band below it (1) or above it (2)."""
     if kind == 0:
@@ -324,7 +350,7 @@ def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
     return float((cuts[k] + (cuts[k + 1] if k + 1 < count else cuts[k] + 2.0)) / 2.0)
 
 
-@plain
+@within
 def _rests_on_lent(task: Task) -> bool:
     """Tell whether the verdict of the span set up is another without what an extent lends."""
     figures, room, bits, own = task.figures, task.room, task.bits, task.own
@@ -338,7 +364,7 @@ def _rests_on_lent(task: Task) -> bool:
     return bool(_verdict(room.total) != task.unlike.verdict[c])
 
 
-@plain
+@within
 def _first_look(c: int, row: int, task: Task) -> None:
     """Begin to ask of an unlike span: which figures may flip it, and whether it rests on lent."""
     asked, bits, unlike, moved = task.asked, task.bits, task.unlike, task.figures.moved
@@ -350,9 +376,8 @@ def _first_look(c: int, row: int, task: Task) -> None:
         named = False
         for w in range(moved.shape[1]):
             named |= bits.applies[set_, w] & moved[figure, w] != 0
-        if named:
+        if named and task.spans.low[figure]:
             asked.figures[row] |= 1 << figure
-            asked.counts[row, figure] = -1
             for k in range(begin[figure], begin[figure + 1]):
                 asked.verdicts[row, k] = NOT_ASKED
     if unlike.wanted[c] & 2:
@@ -360,78 +385,72 @@ def _first_look(c: int, row: int, task: Task) -> None:
         asked.close[row] = _rests_on_lent(task)
 
 
-@plain
-def _ask_steps(c: int, row: int, figure: int, task: Task) -> None:
-    """Find the steps of a figure without a share that lead to another verdict."""
-    asked, figures = task.asked, task.figures
-    begin, column = figures.cuts_from[figure], figures.facts[figure, COLUMN]
-    cuts = figures.cuts[begin : figures.cuts_from[figure + 1]]
-    count, found = len(cuts), 0
-    for step in range(3 * count):
-        value = _point(step // count, step % count, count, cuts)
-        band = _band(column, value, figures)
-        if _verdict_at(c, row, figure, band, 0, task) != task.unlike.verdict[c]:
-            asked.steps[row, figures.steps_from[figure] + found] = step
-            found += 1
-    asked.counts[row, figure] = found
-    if found == 0:
-        asked.figures[row] &= ~(1 << figure)
+@within
+def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: Paths) -> None:
+    """Write the way of a figure through all its bands: its cuts, then below each, then above."""
+    count = _cuts_for(figure, figures, per_mm, paths.edges[row])
+    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
+    shares = _shares(figure, figures)
+    for kind in range(3):
+        for k in range(count):
+            n, edge, share = kind * count + k, paths.edges[row, k], shares - 1
+            value = _point(kind, k, count, paths.edges[row])
+            if not np.isnan(per_mm):
+                share = _band(ratio_column, value * per_mm, figures)
+            place = _band(column, value, figures) * shares + share
+            paths.values[row, n], paths.edges[row, n] = value, edge
+            paths.places[row, n] = figures.verdicts_from[figure] + place
+    paths.figure[row], paths.per_mm[row], paths.count[row] = figure, per_mm, 3 * count
 
 
 @within
-def _take(
-    i: int, figure: int, step: tuple[float, float, int], ends: tuple[float, float], best: float,
-    flips: Flips,
-) -> float:  # fmt: skip
-    """Take a step to another verdict if it is nearer; gives the nearest one's share of its cut."""
-    (value, edge, now), (low, high) = step, ends
-    inside = value >= low and value <= high
-    away = 0.0 if inside else max(edge - high, low - edge, 0.0)
-    if inside or (away == 0.0 and away / max(edge, 1e-9) < best):
+def _path_of(figure: int, per_mm: float, task: Task) -> int:
+    """Give the way of a figure, written where it is not there yet."""
+    paths, row, first = task.paths, figure, len(task.figures.facts)
+    if task.figures.facts[figure, RATIO] >= 0:
+        mixed = (bits_of(per_mm) ^ np.uint64(figure)) * _SPREAD >> np.uint64(32)
+        row = first + np.int64(mixed % np.uint64(len(paths.figure) - first))
+    known = paths.per_mm[row]
+    same = known == per_mm or (np.isnan(known) and np.isnan(per_mm))
+    if paths.figure[row] != figure or not same:
+        _write_path(row, figure, per_mm, task.figures, paths)
+    return row
+
+
+@within
+def _take(i: int, figure: int, now: int, edge: float, away: tuple[float, bool], task: Task) -> None:
+    """Take a step to another verdict if it is nearer: so far away from a span, or inside it."""
+    flips, (far, inside) = task.flips, away
+    share, best = far / max(edge, 1e-9), task.best
+    if inside or (far == 0.0 and share < best[0]):
         flips.close[i] = 1
     # Of equals the first counts: figures in their order, cuts before bands, small before large.
-    if away / max(edge, 1e-9) < best:
-        best = away / max(edge, 1e-9)
-        flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, away
-    return best
+    if share < best[0]:
+        best[0] = share
+        flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, far
 
 
 @within
-def _move(
-    i: int, row: int, figure: int, ends: tuple[float, float], best: float, task: Task
-) -> float:
-    """Move a figure without a share of one span to where it leads to another verdict."""
-    figures, asked, c = task.figures, task.asked, task.spans.of_row[i]
-    if asked.counts[row, figure] < 0:
-        _ask_steps(c, row, figure, task)
-    cuts = figures.cuts[figures.cuts_from[figure] : figures.cuts_from[figure + 1]]
-    count, column = len(cuts), figures.facts[figure, COLUMN]
-    for n in range(asked.counts[row, figure]):
-        step = asked.steps[row, figures.steps_from[figure] + n]
-        value, edge = _point(step // count, step % count, count, cuts), cuts[step % count]
-        now = asked.verdicts[row, figures.verdicts_from[figure] + _band(column, value, figures)]
-        best = _take(i, figure, (value, edge, now), ends, best, task.flips)
-    return best
+def _away(value: float, edge: float, low: float, high: float) -> tuple[float, bool]:
+    """Give how far a span's figure is from a cut, by where it is moved to; and if it may be so."""
+    inside = value >= low and value <= high
+    return 0.0 if inside else max(edge - high, low - edge, 0.0), inside
 
 
 @within
-def _move_both(
-    i: int, row: int, figure: int, ends: tuple[float, float], per_mm: float, best: float, task: Task
-) -> float:
-    """Move a figure of one span with its share through all its bands."""
-    figures, c = task.figures, task.spans.of_row[i]
-    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
-    as_it_lies = _bands_for(ratio_column, figures)
-    count = _cuts_for(figure, figures, per_mm, task.cuts)
-    for step in range(3 * count):
-        kind, k = step // count, step % count
-        value, edge, share = _point(kind, k, count, task.cuts), task.cuts[k], as_it_lies
-        if not np.isnan(per_mm):
-            share = _band(ratio_column, value * per_mm, figures)
-        now = _verdict_at(c, row, figure, _band(column, value, figures), share, task)
-        if now != task.unlike.verdict[c]:
-            best = _take(i, figure, (value, edge, now), ends, best, task.flips)
-    return best
+def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) -> None:
+    """Move a figure of one span on its way to where it leads to another verdict."""
+    asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
+    figure, verdict = paths.figure[path], task.unlike.verdict[c]
+    for n in range(paths.count[path]):
+        place = paths.places[path, n]
+        now = asked.verdicts[row, place]
+        if now == NOT_ASKED:
+            now = asked.verdicts[row, place] = _ask(c, figure, place, task)
+        if now != verdict:
+            edge = paths.edges[path, n]
+            away = _away(paths.values[path, n], edge, ends[0], ends[1])
+            _take(i, figure, now, edge, away, task)
 
 
 @within
@@ -446,8 +465,9 @@ def _ends(i: int, figure: int, spans: Span) -> tuple[float, float]:
 @within
 def _flip(i: int, row: int, task: Task) -> None:
     """Find the nearest flip of one span."""
-    spans, facts, best = task.spans, task.figures.facts, np.inf
+    spans, facts = task.spans, task.figures.facts
     left = np.uint64(task.asked.figures[row])
+    task.best[0] = np.inf
     while left:
         figure = np.int64(lowest(left))
         left &= left - np.uint64(1)
@@ -460,13 +480,12 @@ def _flip(i: int, row: int, task: Task) -> None:
             if not (np.isnan(main_low) and np.isnan(main_high)):
                 continue  # moved with its figure in mm
         ends = _known_ends(low, high)
-        if ratio < 0:
-            best = _move(i, row, figure, ends, best, task)
-            continue
-        share_low, share_high = _ends(i, ratio, spans)
-        share = _known_ends(share_low, share_high)
-        per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
-        best = _move_both(i, row, figure, ends, per_mm, best, task)
+        per_mm = np.nan
+        if ratio >= 0:
+            share_low, share_high = _ends(i, ratio, spans)
+            share = _known_ends(share_low, share_high)
+            per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
+        _move(i, row, _path_of(figure, per_mm, task), ends, task)
 
 
 def _made_of(parts: int) -> Callable[[Task], None]:

@@ -15,6 +15,7 @@ from planner.screening.flip_kernel import (
     Asked,
     Figures,
     Flips,
+    Paths,
     Span,
     Task,
     Unlike,
@@ -32,6 +33,8 @@ Words = npt.NDArray[np.uint64]
 _NAMES = list(SPAN_QUANTITIES)
 # What was asked of unlike spans is kept where it takes no more than this [bytes].
 _MOST_KEPT = 1 << 24
+# Ways of figures with their shares that are kept: of so many sizes of pipe, a few each.
+_PATHS = 256
 
 
 def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
@@ -84,25 +87,22 @@ def _task(
     book: Book, figures: Figures, unlike: Unlike, spans: Span, flips: Flips, *, alone: bool = False
 ) -> Task:
     """Give all that the walk needs; `alone` where spans are unlike, each by itself."""
-    widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
     rows = len(unlike.verdict)
-    if alone or rows * int(figures.verdicts_from[-1] + 2 * figures.steps_from[-1]) > _MOST_KEPT:
+    if alone or rows * int(figures.verdicts_from[-1]) > _MOST_KEPT:
         rows = 1
     asked = Asked(
         np.empty(rows, dtype=np.int64),
         np.empty(rows, dtype=np.int64),
         np.empty(rows, dtype=np.int8),
         np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
-        np.empty((rows, figures.steps_from[-1]), dtype=np.int16),
-        np.empty((rows, len(_NAMES)), dtype=np.int16),
     )
     return Task(
-        spans, unlike, asked, figures, book.bits, flips, room(book),
+        spans, unlike, asked, _paths(figures), figures, book.bits, flips, room(book),
         np.empty(unlike.codes.shape[1], dtype=np.int16),
-        np.empty(widest),
         np.empty(TOTALS, dtype=np.int64),
         np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64),
         np.empty(STANDS_AT, dtype=np.int64),
+        np.empty(1),
     )  # fmt: skip
 
 
@@ -118,6 +118,20 @@ def margins_in_words(flips: Flips) -> Columns:
         "flip_unit": Coded.listing([*SPAN_QUANTITIES.values(), ""], figure),
         "flip_to": Coded.listing([*VERDICT_WORDS, ""], to),
     }
+
+
+def _paths(figures: Figures) -> Paths:
+    """Give room for ways of figures."""
+    steps = 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max())
+    rows = len(_NAMES) + _PATHS
+    return Paths(
+        np.full(rows, -1, dtype=np.int64),
+        np.empty(rows),
+        np.empty(rows, dtype=np.int64),
+        np.empty((rows, steps)),
+        np.empty((rows, steps)),
+        np.empty((rows, steps), dtype=np.int64),
+    )
 
 
 def _ends_of(coded: Judged) -> tuple[list[Numbers], tuple[Ints, Ints]]:
@@ -161,7 +175,6 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         own * (share + 1 if name in TIED else 1)
         for name, own, share in zip(_NAMES, wide[::2], wide[1::2], strict=True)
     ]
-    steps = [0 if name in TIED else 3 * len(some) for name, some in zip(_NAMES, cuts, strict=True)]
     return Figures(
         np.array(facts, dtype=np.int64),
         *_end_to_end(cuts),
@@ -170,7 +183,6 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
         np.cumsum([0, *verdicts]),
-        np.cumsum([0, *steps]),
     )
 
 
