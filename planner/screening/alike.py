@@ -8,6 +8,7 @@ span is judged by itself.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -46,16 +47,22 @@ def room_for(columns: int) -> int:
     return -(-columns // _IN_WORD) * _IN_WORD
 
 
+@cache
+def _mixers(words: int) -> Words:
+    """Give odd numbers by chance, the same ones each time."""
+    drawn = np.random.default_rng(7).integers(1 << 63, size=words, dtype=np.uint64)
+    return drawn * np.uint64(2) + np.uint64(1)
+
+
 def none_known(told_apart: Words) -> Known:
     """Begin with no row."""
     words = told_apart.shape[1]
-    mixers = np.random.default_rng(7).integers(1 << 63, size=words, dtype=np.uint64)
     return Known(
         np.empty((MOST, words), dtype=np.uint64),
         np.full(1 << 14, -1, dtype=np.int32),
         np.zeros(1, dtype=np.int64),
         told_apart,
-        mixers * np.uint64(2) + np.uint64(1),
+        _mixers(words),
     )
 
 

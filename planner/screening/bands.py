@@ -47,9 +47,9 @@ def band_of(value: float, cuts: Numbers) -> int:
     return band
 
 
-# How a column is read: by the span's pipe, as one number everywhere, as numbers, as texts by
-# number, as yes and no, as figures; or not at all.
-OF_PIPE, FIXED, NUMBERS, WORDS, FLAGS, FIGURES, UNREAD = range(7)
+# How a column is read: not at all, as one number everywhere, or as numbers, as texts by number,
+# as yes and no, as figures.
+FIXED, NUMBERS, WORDS, FLAGS, FIGURES = range(5)
 UNKNOWN_FLAG = 2
 
 
@@ -58,7 +58,7 @@ class Sources(NamedTuple):
 
     `first` and `second` are where arrays lie in memory: of least and most of figures (float64);
     of numbers (int16); of the words of rows (int32) and the numbers of words (int16); of yes and
-    of unknown (a byte each), 0 where nothing is unknown. Of what is fixed `first` is the number.
+    of unknown (a byte each), 0 where nothing is unknown. Of what is fixed `first` is the number, as it is of columns of pipes.
     Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
 
     Notes
@@ -136,37 +136,38 @@ def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) 
         out[i] = (1 - blank) * (1 + out[i] * most + other[i])
 
 
+@within
+def _numbers(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> None:
+    """Write the numbers of a column of rows from `start` on; `other` is room."""
+    how, first, second = sources.how[c], sources.first[c], sources.second[c]
+    if how == NUMBERS:
+        for i in range(len(out)):
+            out[i] = number_at(first, start + i)
+    elif how == WORDS:
+        for i in range(len(out)):
+            out[i] = number_at(second, word_at(first, start + i))
+    elif how == FLAGS:
+        _flags(first, second, start, out)
+    elif how == FIGURES:
+        _pair_bands(sources, c, start, out, other)
+
+
 @compiled
 def code_rows(
     sources: Sources, of_pipes: Codes, at: Places, start: int, out: Codes, bands: Codes
 ) -> None:
     """Write the numbers of rows from `start` on, a row of `out` for each, by column.
 
-    `of_pipes` has the numbers of the pipes and `at` the pipe of each row. Of a figure it is the
-    number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows. What is
-    not read stays as it is.
+    `of_pipes` has the numbers of the pipes, which come first, and `at` the pipe of each row. Of a
+    figure it is the number of the bands of both ends; 0 = nothing is known. `bands` is room, two
+    rows. What is fixed or not read stays as it is.
     """
     count = len(at)
-    for c in range(out.shape[1]):
-        how = sources.how[c]
-        if how == OF_PIPE:
-            for i in range(count):
-                out[i, c] = of_pipes[at[i], c]
-        elif how == FIXED:
-            for i in range(count):
-                out[i, c] = sources.first[c]
-        elif how == NUMBERS:
-            for i in range(count):
-                out[i, c] = number_at(sources.first[c], start + i)
-        elif how == WORDS:
-            words, numbers = sources.first[c], sources.second[c]
-            for i in range(count):
-                out[i, c] = number_at(numbers, word_at(words, start + i))
-        elif how == FLAGS:
-            _flags(sources.first[c], sources.second[c], start, bands[0, :count])
-            for i in range(count):
-                out[i, c] = bands[0, i]
-        elif how == FIGURES:
-            _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
+    for c in range(of_pipes.shape[1]):
+        for i in range(count):
+            out[i, c] = of_pipes[at[i], c]
+    for c in range(of_pipes.shape[1], len(sources.how)):
+        if sources.how[c] != FIXED:
+            _numbers(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):
                 out[i, c] = bands[0, i]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from planner.coded_text import Coded
 from planner.distinct import pairs_of, places_in
@@ -16,6 +16,7 @@ from planner.screening.columns import CHANGES, LINING, REPAIR
 
 Marks = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.intp]
+Texts = Any  # a text column
 Beside = Mapping[str, Marks | None]
 """Yes or no of each thing, by column; None = no throughout."""
 
@@ -25,7 +26,7 @@ class OnPipes:
     """Spans on their pipes, which have unlike ids: the row of each span's pipe among them."""
 
     spans: Held
-    pipe_ids: pd.Series
+    pipe_ids: Texts
     at: Places
 
 
@@ -40,7 +41,7 @@ def beside_spans(on: OnPipes, defects: Held | None) -> Beside:
     return found | {"at_lining": _marked(spans[linings[pipes]], on) if linings.any() else None}
 
 
-def beside_pipes(pipe_ids: pd.Series, defects: Held | None) -> Beside:
+def beside_pipes(pipe_ids: Texts, defects: Held | None) -> Beside:
     """Mark the pipes on which the size changes, and the lining."""
     found: dict[str, Marks | None] = {}
     for name, mechanism in CHANGES.items():
@@ -63,7 +64,7 @@ def _rows_of(defects: Held | None, mechanism: str) -> Places:
     return np.flatnonzero(mechanisms.among([mechanism]))
 
 
-def _pipes_at(ids: Coded, pipe_ids: pd.Series) -> Places:
+def _pipes_at(ids: Coded, pipe_ids: Texts) -> Places:
     """Give the place of each id of a few rows; -1 = nowhere."""
     codes, where = np.unique(ids.codes, return_inverse=True)
     return places_in(ids.words.take(codes).to_pylist(), pipe_ids)[where]

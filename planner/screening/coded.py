@@ -23,8 +23,6 @@ from planner.screening.bands import (
     FIXED,
     FLAGS,
     NUMBERS,
-    OF_PIPE,
-    UNREAD,
     WORDS,
     Sources,
     code_rows,
@@ -39,7 +37,7 @@ from planner.screening.rule_bits import NOTHING_SAID, Book, book_of, fits, words
 from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Rows, Told, judge_rows
 from planner.screening.rulebook import Rulebook
 from planner.screening.threads import each
-from planner.tables import conform
+from planner.tables import Table, conform
 
 Codes = npt.NDArray[np.int16]
 Numbers = npt.NDArray[np.float64]
@@ -62,12 +60,12 @@ class Alike:
 class Coded:
     """Spans as the rules saw them, and what was said of each, in numbers.
 
-    `own` are the pipes and `at` is the row of each span's pipe among them. `alike` tells which
+    `on` are the pipes and `at` is the row of each span's pipe among them. `alike` tells which
     spans no rule tells apart; then `said` is of unlike ones, else of each.
     """
 
     spans: Held
-    own: pd.DataFrame
+    on: Held
     at: Places
     defects: Held | None = field(repr=False)
     book: Book
@@ -89,7 +87,8 @@ class Coded:
     def view(self) -> View:
         """The spans as rules saw them."""
         beside = None if self.defects is None else self.defects.frame
-        view = view_of("span", self.spans.frame.reset_index(drop=True), self.own, beside)
+        own = self.on.frame.drop(columns="geometry", errors="ignore")
+        view = view_of("span", self.spans.frame.reset_index(drop=True), own, beside)
         return replace(view, _read={("place", "pipe_id"): self.at})
 
     @cached_property
@@ -105,7 +104,7 @@ class Coded:
 
 def screen_coded(
     spans: pd.DataFrame | Held,
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     rulebook: Rulebook,
     defects: pd.DataFrame | Held | None,
 ) -> Coded | None:
@@ -124,13 +123,12 @@ def screen_coded(
     """
     if not len(spans) or not fits(rulebook):
         return None
-    spans = spans if isinstance(spans, Held) else Held.sound(spans, SPANS)
-    if isinstance(defects, pd.DataFrame):
-        defects = Held.sound(defects, DEFECTS)
-    own, at = _own_pipes(spans, pipes)
-    beside = beside_spans(OnPipes(spans, own["pipe_id"], at), defects)
-    on_pipes = beside_pipes(own["pipe_id"], defects)
-    book = book_of(rulebook, Things(spans, beside), Things(Held.sound(own, PIPES), on_pipes))
+    spans, pipes = _sound(spans, SPANS), _sound(pipes, PIPES)
+    defects = None if defects is None else _sound(defects, DEFECTS)
+    on, at = _own_pipes(spans, pipes)
+    beside = beside_spans(OnPipes(spans, on.column("pipe_id"), at), defects)
+    on_pipes = beside_pipes(on.column("pipe_id"), defects)
+    book = book_of(rulebook, Things(spans, beside), Things(on, on_pipes))
     if book is None:
         return None
     reader = Reader(book, at, _lends(spans, book.lent))
@@ -140,7 +138,7 @@ def screen_coded(
     else:
         said = _nothing_said(book, len(alike.codes))
         judge_rows(Rows(alike.codes, np.arange(len(alike.codes))), book.bits, said, room(book))
-    return Coded(spans, own, at, defects, book, reader, alike, said)
+    return Coded(spans, on, at, defects, book, reader, alike, said)
 
 
 def in_parts(count: int, work: Callable[[int, int], None]) -> None:
@@ -163,18 +161,20 @@ class Reader:
         self._at = at
         none = np.zeros((0, 0), dtype=np.int16)
         every = np.zeros(int(at.max()) + 1, dtype=np.intp)
-        self._of_pipes = np.empty((len(every), len(first)), dtype=np.int16)
+        sources = _sources(first, len(every))
+        self._of_pipes = _room(sources, len(every), len(first))
         bands = np.empty((2, len(every)), dtype=np.int16)
-        code_rows(_sources(first, len(every)), none, every, 0, self._of_pipes, bands)
+        code_rows(sources, none, every, 0, self._of_pipes, bands)
         self._sources = _sources(columns[len(first) :], len(at), len(first))
         unread = np.ones(len(columns), dtype=bool)
         unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
-        unread[: len(first)] = unread[book.bits.set_at :] = False
-        self._sources.how[unread] = UNREAD
+        unread[book.bits.set_at :] = False
+        self._sources.how[unread], self._sources.first[unread] = FIXED, 0
 
     def parts(self, start: int, stop: int) -> Iterator[tuple[int, int, Codes]]:
         """Give the spans from .. to, so many at a time that they stay near the core."""
-        room = np.zeros((min(_AT_ONCE, stop - start), room_for(len(self._kept))), dtype=np.int16)
+        rows = min(_AT_ONCE, stop - start)
+        room = _room(self._sources, rows, room_for(len(self._kept)))
         bands = np.empty((2, len(room)), dtype=np.int16)
         for begin in range(start, stop, _AT_ONCE):
             end = min(begin + _AT_ONCE, stop)
@@ -183,9 +183,16 @@ class Reader:
             yield begin, end, room
 
 
+def _room(sources: Sources, rows: int, columns: int) -> Codes:
+    """Give room for the numbers of so many rows, with what is fixed in its place."""
+    room = np.zeros((rows, columns), dtype=np.int16)
+    room[:, : len(sources.how)] = np.where(sources.how == FIXED, sources.first, 0)
+    return room
+
+
 def _sources(columns: Sequence[Column], rows: int, of_pipes: int = 0) -> Sources:
     """Say where columns of so many rows are read, after so many columns of the pipes."""
-    how, first, second = [OF_PIPE] * of_pipes, [0] * of_pipes, [0] * of_pipes
+    how, first, second = [FIXED] * of_pipes, [0] * of_pipes, [0] * of_pipes
     cuts: list[Numbers] = [_NONE] * of_pipes
     least = [0.0] * of_pipes
     for one in columns:
@@ -284,21 +291,24 @@ def _lends(spans: Held, lent: Parted) -> Column:
     return Column(NOTHING_SAID, FLAGS, marks)
 
 
-def _own_pipes(spans: Held, pipes: pd.DataFrame) -> tuple[pd.DataFrame, Places]:
+def _sound(rows: pd.DataFrame | Held, table: Table) -> Held:
+    return rows if isinstance(rows, Held) else Held.sound(pd.DataFrame(rows), table)
+
+
+def _own_pipes(spans: Held, pipes: Held) -> tuple[Held, Places]:
     """Give the pipes and each span's row among them; of one not there nothing is known."""
-    plain = pd.DataFrame(pipes)
-    own = plain[[name for name in plain.columns if name != "geometry"]]
-    at = _pipes_at(spans, own)
+    at = _pipes_at(spans, pipes)
     lost = np.flatnonzero(at < 0)
-    if len(lost):
-        names = sorted(set(spans.coded("pipe_id")[lost].tolist()))
-        blank = conform([{"pipe_id": name} for name in names], PIPES)
-        own = pd.concat([own, blank.drop(columns="geometry")], ignore_index=True)
-        at = _pipes_at(spans, own)
-    return own, at
+    if not len(lost):
+        return pipes, at
+    names = sorted(set(spans.coded("pipe_id")[lost].tolist()))
+    blank = conform([{"pipe_id": name} for name in names], PIPES)
+    both = [frame.drop(columns="geometry", errors="ignore") for frame in (pipes.frame, blank)]
+    pipes = Held.sound(pd.concat(both, ignore_index=True), PIPES)
+    return pipes, _pipes_at(spans, pipes)
 
 
-def _pipes_at(spans: Held, own: pd.DataFrame) -> Places:
+def _pipes_at(spans: Held, pipes: Held) -> Places:
     if spans.by_column:
-        return spans.coded("pipe_id").places_in(own["pipe_id"])
-    return pipe_rows(spans.frame["pipe_id"], own["pipe_id"])
+        return spans.coded("pipe_id").places_in(pipes.column("pipe_id"))
+    return pipe_rows(spans.frame["pipe_id"], pipes.frame["pipe_id"])

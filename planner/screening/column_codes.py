@@ -144,10 +144,11 @@ class Numbering:
             return self._all(0) if marks is None else Coded(self._said, FLAGS, marks)
         if not things.held.has(self.key.name):
             return self._all(2)
-        column, yes = things.held.column(self.key.name), things.held.marks(self.key.name)
-        if getattr(column, "dtype", None) == np.bool_:
-            return Coded(self._said, FLAGS, yes)
-        return Coded(self._said, FLAGS, yes, np.asarray(pd.isna(column), dtype=bool))
+        column = things.held.column(self.key.name)
+        if not isinstance(column, pd.arrays.BooleanArray):
+            column = pd.array(column, dtype="boolean")
+        yes = column.to_numpy(dtype=bool, na_value=False)
+        return Coded(self._said, FLAGS, yes, np.asarray(column.isna(), dtype=bool))
 
     def _all(self, number: int) -> Coded:
         return Coded(self._said, FIXED, number, fixed=number)

@@ -365,6 +365,13 @@ def _rests_on_lent(task: Task) -> bool:
 
 
 @within
+def _is_blank(c: int, figure: int, task: Task) -> bool:
+    """Tell whether nothing is known of a figure that stands for itself, of an unlike span."""
+    facts = task.figures.facts[figure]
+    return bool(facts[RATIO] < 0 and task.unlike.codes[c, facts[COLUMN]] == 0)
+
+
+@within
 def _first_look(c: int, row: int, task: Task) -> None:
     """Begin to ask of an unlike span: which figures may flip it, and whether it rests on lent."""
     asked, bits, unlike, moved = task.asked, task.bits, task.unlike, task.figures.moved
@@ -376,7 +383,7 @@ def _first_look(c: int, row: int, task: Task) -> None:
         named = False
         for w in range(moved.shape[1]):
             named |= bits.applies[set_, w] & moved[figure, w] != 0
-        if named and task.spans.low[figure]:
+        if named and task.spans.low[figure] and not _is_blank(c, figure, task):
             asked.figures[row] |= 1 << figure
             for k in range(begin[figure], begin[figure + 1]):
                 asked.verdicts[row, k] = NOT_ASKED

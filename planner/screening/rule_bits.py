@@ -171,6 +171,7 @@ class Lines:
         keys = list(self.numberings)
         own = [(keyed("span", part), part) for part in OWN_PARTS]
         self.own_parts = [(keys.index(key), key, list(found[key]).index(part)) for key, part in own]
+        self.texts = [key for key, one in self.numberings.items() if one.is_text]
         self.of_pipes = sum(key.table == "pipe" for key in keys)
 
     def knows(self, texts: Sequence[str]) -> bool:
@@ -297,11 +298,7 @@ def book_of(rulebook: Rulebook, spans: Things, pipes: Things) -> Book | None:
         return None
     tables: Mapping[About, Things] = {"span": spans, "pipe": pipes}
     for about, table in tables.items():
-        texts = [
-            key
-            for key, one in lines.numberings.items()
-            if key.table == about and one.is_text and key not in parted
-        ]
+        texts = [key for key in lines.texts if key.table == about and key not in parted]
         found = parted_in(table.held, [key.name for key in texts])
         parted |= {key: found[key.name] for key in texts}
     columns = {

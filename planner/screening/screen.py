@@ -95,7 +95,7 @@ class ScreenedSleeves:
 
 def screen(
     spans: pd.DataFrame | Held,
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     rulebook: Rulebook,
     *,
     defects: pd.DataFrame | Held | None = None,
@@ -125,9 +125,9 @@ def screen(
     TableError
         If a table breaks its contract.
     """
-    check(pipes, PIPES)
-    rows, beside = _kept(spans, SPANS), None if defects is None else _kept(defects, DEFECTS)
-    found = _Screening(rows, pipes.copy(deep=False), rulebook, beside, _pays(len(rows)))
+    rows, on = _kept(spans, SPANS), _kept(pipes, PIPES)
+    beside = None if defects is None else _kept(defects, DEFECTS)
+    found = _Screening(rows, on, rulebook, beside, _pays(len(rows)))
     found.judge()
     return Screened(found.verdicts, found.findings)
 
@@ -139,7 +139,7 @@ def _kept(rows: pd.DataFrame | Held, table: Table) -> Held:
     """
     if isinstance(rows, Held):
         return rows
-    return Held.sound(check(rows, table).copy(deep=False), table)
+    return Held.sound(pd.DataFrame(check(rows, table)), table)
 
 
 @dataclass
@@ -203,7 +203,7 @@ class _Screening:
     """Spans held against the book: in steps, or `in_numbers` where that can be."""
 
     rows: Held
-    pipes: pd.DataFrame
+    on: Held
     rulebook: Rulebook
     beside: Held | None
     in_numbers: bool
@@ -221,14 +221,14 @@ class _Screening:
     @cached_property
     def own(self) -> pd.DataFrame:
         """The pipes that carry spans."""
-        return _pipes_of(self.spans, self.pipes)
+        return _pipes_of(self.spans, self.on.frame)
 
     @cached_property
     def coded(self) -> Coded | None:
         """What was judged in numbers; None where all is judged in steps."""
         if not self.in_numbers:
             return None
-        return screen_coded(self.rows, self.pipes, self.rulebook, self.beside)
+        return screen_coded(self.rows, self.on, self.rulebook, self.beside)
 
     @cached_property
     def run(self) -> _Run:
