@@ -24,6 +24,8 @@ Numbers = npt.NDArray[np.int32]
 _IN_WORD = 4
 # More unlike spans than this one are not kept: as many slots, half of them taken.
 MOST = 1 << 13
+# Where more of the first rows are unlike, it does not pay to look for those that are alike.
+MOST_OF_FIRST = 0.5
 _SHIFT = np.uint64(64 - 14)
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
@@ -93,7 +95,7 @@ def unlike_rows(
         rows = codes[: end - begin]
         if not part_rows(rows.view(np.uint64), rows, set_at, known, of_row[begin:end]):
             return None
-        if begin == 0 and end < count and 2 * known.count[0] > end:
+        if begin == 0 and end < count and known.count[0] > MOST_OF_FIRST * end:
             return None
     return known.rows[: known.count[0]].view(np.int16), of_row
 

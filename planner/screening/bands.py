@@ -58,7 +58,7 @@ class Sources(NamedTuple):
 
     `first` and `second` are where arrays lie in memory: of least and most of figures (float64);
     of numbers (int16); of the words of rows (int32) and the numbers of words (int16); of yes and
-    of unknown (a byte each), 0 where nothing is unknown. Of what is fixed `first` is the number, as it is of columns of pipes.
+    of unknown (a byte each). Of what is fixed, as columns of pipes are, `first` is the number.
     Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
 
     Notes
@@ -116,7 +116,7 @@ def _flags(yes: int, unknown: int, start: int, out: Codes) -> None:
     """Write no, yes or unknown as numbers."""
     for i in range(len(out)):
         out[i] = flag_at(yes, start + i)
-    if unknown:
+    if unknown:  # 0 where nothing is unknown
         for i in range(len(out)):
             if flag_at(unknown, start + i):
                 out[i] = UNKNOWN_FLAG

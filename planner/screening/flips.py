@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -57,17 +59,17 @@ def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
         np.empty(count),
         np.empty(count),
     )
-    kept, ends = _ends_of(coded)
+    ends = _ends_of(coded)
     if coded.alike is not None:
         said, of_row = _unlike(book, coded.alike.codes, coded.said.codes), coded.alike.of_row
-        flip_rows(_task(book, figures, said, Span(of_row, 0, *ends), flips))
+        flip_rows(_task(book, figures, said, Span(of_row, 0, ends.low, ends.high), flips))
         return flips
 
     def flip(start: int, stop: int) -> None:
         task = None
         for begin, end, codes in coded.reader.parts(start, stop):
             unlike = _unlike(book, codes, coded.said.codes[begin:end])
-            spans = Span(np.arange(end - begin, dtype=np.int32), begin, *ends)
+            spans = Span(np.arange(end - begin, dtype=np.int32), begin, ends.low, ends.high)
             task = task or _task(book, figures, unlike, spans, flips, alone=True)
             flip_rows(task._replace(unlike=unlike, spans=spans, flips=flips.part(begin, end)))
 
@@ -134,16 +136,24 @@ def _paths(figures: Figures) -> Paths:
     )
 
 
-def _ends_of(coded: Judged) -> tuple[list[Numbers], tuple[Ints, Ints]]:
-    """Give least and most of each figure, where they lie in memory; 0 = known of no span."""
-    kept, places = [], np.zeros((2, len(_NAMES)), dtype=np.int64)
+class _Ends(NamedTuple):
+    """Least and most of each figure: where they lie in memory, and the arrays, kept till then."""
+
+    low: Ints
+    high: Ints
+    kept: list[Numbers]
+
+
+def _ends_of(coded: Judged) -> _Ends:
+    """Find least and most of each figure; 0 = known of no span."""
+    ends = _Ends(*np.zeros((2, len(_NAMES)), dtype=np.int64), kept=[])
     for figure, name in enumerate(_NAMES):
         names = f"{name}_low", f"{name}_high"
         if any(map(coded.spans.has, names)):
-            ends = [floats(coded.spans, end) for end in names]
-            places[:, figure] = [end.ctypes.data for end in ends]
-            kept += ends
-    return kept, (places[0], places[1])
+            both = [floats(coded.spans, end) for end in names]
+            ends.low[figure], ends.high[figure] = (one.ctypes.data for one in both)
+            ends.kept.extend(both)
+    return ends
 
 
 def _figures(book: Book, rulebook: Rulebook) -> Figures:
