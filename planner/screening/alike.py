@@ -31,7 +31,7 @@ _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
 
 class Known(NamedTuple):
-    """Unlike rows found so far, `count` of them, and room for more.
+    """Unlike rows found so far, `found` of them, and room for more.
 
     `told_apart` has a row of 0 and -1 for each set of mechanisms: by which of the numbers its
     spans are told apart. `mixers` spread the words of a row over the slots.
@@ -39,7 +39,7 @@ class Known(NamedTuple):
 
     rows: Words
     slots: Numbers
-    count: npt.NDArray[np.int64]
+    found: npt.NDArray[np.int64]
     told_apart: Words
     mixers: Words
 
@@ -95,15 +95,15 @@ def unlike_rows(
         rows = codes[: end - begin]
         if not part_rows(rows.view(np.uint64), rows, set_at, known, of_row[begin:end]):
             return None
-        if begin == 0 and end < count and known.count[0] > MOST_OF_FIRST * end:
+        if begin == 0 and end < count and known.found[0] > MOST_OF_FIRST * end:
             return None
-    return known.rows[: known.count[0]].view(np.int16), of_row
+    return known.rows[: known.found[0]].view(np.int16), of_row
 
 
 @compiled
 def part_rows(words: Words, codes: Codes, set_at: int, known: Known, out: Numbers) -> bool:
     """Write which unlike row each row is; False where they are too many. Both are the same rows."""
-    count, most, width = known.count[0], len(known.rows), words.shape[1]
+    count, most, width = known.found[0], len(known.rows), words.shape[1]
     for i in range(len(out)):
         told_apart, mixed = known.told_apart[codes[i, set_at]], np.uint64(0)
         for w in range(width):
@@ -126,5 +126,5 @@ def part_rows(words: Words, codes: Codes, set_at: int, known: Known, out: Number
                 break
             slot = (slot + np.uint64(1)) & np.uint64(len(known.slots) - 1)
         out[i] = one
-    known.count[0] = count
+    known.found[0] = count
     return True

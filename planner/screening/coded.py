@@ -81,7 +81,7 @@ class Coded:
         """What was said of each span."""
         if self.alike is None:
             return self.said
-        return Told(*(values[self.alike.of_row] for values in self.said))
+        return self.said.taken(self.alike.of_row)
 
     @cached_property
     def view(self) -> View:
@@ -270,7 +270,9 @@ def _judge(book: Book, reader: Reader, at: Places) -> Told:
     def judge(start: int, stop: int) -> None:
         own_room = room(book)
         for begin, end, codes in reader.parts(start, stop):
-            judge_rows(Rows(codes, at[begin:end]), book.bits, told.part(begin, end), own_room)
+            judge_rows(
+                Rows(codes, at[begin:end]), book.bits, told.taken(slice(begin, end)), own_room
+            )
 
     in_parts(len(at), judge)
     return told

@@ -132,13 +132,13 @@ class Paths(NamedTuple):
 
     The first rows are those of figures without a share; behind them stand those of figures that
     are moved with it, each for one share of the diameter that one mm is. `figure` is -1 where a
-    row is free, `count` tells how many steps there are; at each the figure is moved to a value at
+    row is free, `steps` tells how many there are; at each the figure is moved to a value at
     a cut, the edge, and what that leads to stands in `Asked.verdicts` at a place.
     """
 
     figure: Ints
     per_mm: Numbers
-    count: Ints
+    steps: Ints
     values: Numbers
     edges: Numbers
     places: Ints
@@ -407,7 +407,7 @@ def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: P
             place = _band(column, value, figures) * shares + share
             paths.values[row, n], paths.edges[row, n] = value, edge
             paths.places[row, n] = figures.verdicts_from[figure] + place
-    paths.figure[row], paths.per_mm[row], paths.count[row] = figure, per_mm, 3 * count
+    paths.figure[row], paths.per_mm[row], paths.steps[row] = figure, per_mm, 3 * count
 
 
 @within
@@ -416,7 +416,7 @@ def _path_of(figure: int, per_mm: float, task: Task) -> int:
     paths, row, first = task.paths, figure, len(task.figures.facts)
     if task.figures.facts[figure, RATIO] >= 0:
         mixed = (bits_of(per_mm) ^ np.uint64(figure)) * _SPREAD >> np.uint64(32)
-        row = first + np.int64(mixed % np.uint64(len(paths.figure) - first))
+        row = first + int(np.int64(mixed % np.uint64(len(paths.figure) - first)))
     known = paths.per_mm[row]
     same = known == per_mm or (np.isnan(known) and np.isnan(per_mm))
     if paths.figure[row] != figure or not same:
@@ -449,7 +449,7 @@ def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) ->
     """Move a figure of one span on its way to where it leads to another verdict."""
     asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
     figure, verdict = paths.figure[path], task.unlike.verdict[c]
-    for n in range(paths.count[path]):
+    for n in range(paths.steps[path]):
         place = paths.places[path, n]
         now = asked.verdicts[row, place]
         if now == NOT_ASKED:
@@ -476,7 +476,7 @@ def _flip(i: int, row: int, task: Task) -> None:
     left = np.uint64(task.asked.figures[row])
     task.best[0] = np.inf
     while left:
-        figure = np.int64(lowest(left))
+        figure = int(np.int64(lowest(left)))
         left &= left - np.uint64(1)
         low, high = _ends(i, figure, spans)
         if np.isnan(low) and np.isnan(high):

@@ -146,7 +146,8 @@ class _Ends(NamedTuple):
 
 def _ends_of(coded: Judged) -> _Ends:
     """Find least and most of each figure; 0 = known of no span."""
-    ends = _Ends(*np.zeros((2, len(_NAMES)), dtype=np.int64), kept=[])
+    low, high = np.zeros((2, len(_NAMES)), dtype=np.int64)
+    ends = _Ends(low, high, [])
     for figure, name in enumerate(_NAMES):
         names = f"{name}_low", f"{name}_high"
         if any(map(coded.spans.has, names)):

@@ -109,12 +109,9 @@ class Told(NamedTuple):
     unsaid: Ints
     blamed: Words
 
-    def part(self, start: int, stop: int) -> Told:
-        """Give what is said of some spans, to be written to."""
-        here = slice(start, stop)
-        return Told(
-            self.codes[here], self.why[here], self.first[here], self.unsaid[here], self.blamed[here]
-        )
+    def taken(self, at: slice | npt.NDArray[np.int32]) -> Told:
+        """Give what is said of some spans; of a slice, to be written to."""
+        return Told(self.codes[at], self.why[at], self.first[at], self.unsaid[at], self.blamed[at])
 
 
 class Room(NamedTuple):
