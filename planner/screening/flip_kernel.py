@@ -10,25 +10,38 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NamedTuple, cast
+from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
 from numba import types
 from numba.extending import intrinsic
 
-from planner.screening import bands, rule_kernel
+from planner.screening import bands, flip_tables, rule_kernel
 from planner.screening.bands import band_of, compiled, figure_at, within
+from planner.screening.flip_tables import (
+    BARRED,
+    COLUMN,
+    FIGURE_HELD,
+    MAIN,
+    NOT_ASKED,
+    RATIO,
+    RATIO_COLUMN,
+    SPAN_HELD,
+    Figures,
+    Flips,
+    Paths,
+    Span,
+    Task,
+)
 from planner.screening.rule_kernel import (
     LIVE,
     PLANES,
     STOPPED,
     Bits,
-    Bytes,
     Codes,
     Ints,
     Numbers,
-    Room,
     Words,
     add_said,
     bar_of,
@@ -42,129 +55,7 @@ from planner.screening.rule_kernel import (
     verdict_of,
 )
 
-# Columns of `Figures.facts`: own column of codes and that of the share of the diameter, the
-# number of the share's figure, of the figure whose share this is; -1 = none.
-COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
-# Rules that name a figure, and all others.
-OTHERS, NAMING = 0, 1
-# What the walk stands at: the unlike span that was set up, its figure, what bars a sleeve there.
-SPAN_HELD, FIGURE_HELD, BARRED, STANDS_AT = range(4)
-NOT_ASKED = -1
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
-
-
-class Figures(NamedTuple):
-    """The figures of spans, one row each, and where rules cut them.
-
-    `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
-    `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share, `lent` the columns that an assumed extent lends. The verdicts of
-    figure k in `Asked` begin at ``verdicts_from[k]``.
-    """
-
-    facts: Ints
-    cuts: Numbers
-    cuts_from: Ints
-    ratio_cuts: Numbers
-    ratio_from: Ints
-    bands: Numbers
-    bands_from: Ints
-    moved: Words
-    lent: Ints
-    verdicts_from: Ints
-
-
-class Flips(NamedTuple):
-    """Per span: figure that flips it (-1 = none), verdict then (both int8), close; where, by."""
-
-    figure: Bytes
-    to: Bytes
-    close: Bytes
-    at: Numbers
-    by: Numbers
-
-    def part(self, start: int, stop: int) -> Flips:
-        """Give the flips of some spans, to be written to."""
-        here = slice(start, stop)
-        return Flips(
-            self.figure[here], self.to[here], self.close[here], self.at[here], self.by[here]
-        )
-
-
-class Unlike(NamedTuple):
-    """Unlike spans to be moved: numbers and verdicts, and whether they are looked at at all."""
-
-    codes: Codes
-    verdict: Bytes
-    wanted: Bytes
-
-
-class Span(NamedTuple):
-    """Spans to be moved: which unlike one each is, and their figures from row `begin` on.
-
-    `low` and `high` tell where the ends of each figure lie in memory (float64, NaN where
-    unknown); 0 = it is known of no span.
-    """
-
-    of_row: npt.NDArray[np.int32]
-    begin: int
-    low: Ints
-    high: Ints
-
-
-class Asked(NamedTuple):
-    """What was asked of unlike spans, a row for each; with one row, of the last one alone.
-
-    `whose` is the unlike span of the row, -1 = none yet; `figures` as bits those that it is asked
-    of, `close` whether its verdict rests on what is lent. `verdicts` has those that a figure
-    would lead to, by its band and that of its share, after them the share as it lies;
-    `NOT_ASKED` where that was not asked yet.
-    """
-
-    whose: Ints
-    figures: Ints
-    close: Bytes
-    verdicts: Bytes
-
-
-class Paths(NamedTuple):
-    """Ways of figures through all their bands, a row for each.
-
-    The first rows are those of figures without a share; behind them stand those of figures that
-    are moved with it, each for one share of the diameter that one mm is. `figure` is -1 where a
-    row is free, `steps` tells how many there are; at each the figure is moved to a value at
-    a cut, the edge, and what that leads to stands in `Asked.verdicts` at a place.
-    """
-
-    figure: Ints
-    per_mm: Numbers
-    steps: Ints
-    values: Numbers
-    edges: Numbers
-    places: Ints
-
-
-class Task(NamedTuple):
-    """All that the walk needs, and room for moving one figure.
-
-    `own` are the numbers of the unlike span that is moved. In `base` stands what the rules said
-    that do not name the figure, in `naming` which rules may speak that do (as in `Room.held`),
-    in `best` the share of its cut of the nearest step so far.
-    """
-
-    spans: Span
-    unlike: Unlike
-    asked: Asked
-    paths: Paths
-    figures: Figures
-    bits: Bits
-    flips: Flips
-    room: Room
-    own: Codes
-    base: Ints
-    naming: Words
-    stands: Ints
-    best: Numbers
 
 
 def _bits(_: Any, number: Any) -> Any:  # noqa: ANN401 - as numba calls it
@@ -227,117 +118,113 @@ def _cuts_for(figure: int, figures: Figures, per_mm: float, cuts: Numbers) -> in
 
 
 @within
-def _set_up(c: int, task: Task) -> None:
-    """Begin with an unlike span as it lies."""
-    bits, own, stands = task.bits, task.own, task.stands
-    copy(task.unlike.codes[c], own)
-    hear_pipe(bits, own, task.room.of_pipe)
-    stands[SPAN_HELD], stands[FIGURE_HELD] = c, -1
-    stands[BARRED] = bar_of(bits.owned[own[bits.set_at]], bits, own)
+def _part_rules(figure: int, task: Task) -> None:
+    """Find the rules that speak and do not name a figure, and those that do, but for the figure.
 
-
-@within
-def _start(task: Task) -> None:
-    """Begin with what holds of the span before any rule speaks."""
-    bits = task.bits
-    start(bits.owned[task.own[bits.set_at]], bits, task.stands[BARRED], task.room.total)
-
-
-@within
-def _hear_others(figure: int, task: Task) -> None:
-    """Keep what the rules say that do not name a figure, and which do, but for the figure."""
-    bits, room, codes = task.bits, task.room, task.own
-    set_ = codes[bits.set_at]
-    _start(task)
-    hold_all(bits, set_, codes, (-1, -1), room.of_pipe, room.held)
-    _keep(room.held, task.figures.moved[figure], OTHERS)
-    hear(bits, room)
-    copy(room.total, task.base)
-    facts = task.figures.facts[figure]
-    without = (facts[COLUMN], facts[RATIO_COLUMN])
-    hold_all(bits, set_, codes, without, room.of_pipe, task.naming)
-    _keep(task.naming, task.figures.moved[figure], NAMING)
+    What is lent is taken away where that is asked.
+    """
+    bits, room, own, figures = task.bits, task.room, task.own, task.figures
+    if figure == len(figures.facts) - 1:
+        for k in range(len(figures.lent)):
+            own[figures.lent[k]] = 0  # nothing known
+    without, held = (-1, -1), room.held
+    for naming in range(2):
+        if naming:
+            without = (figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN])
+            held = task.naming
+        hold_all(bits, own[bits.set_at], own, without, room.of_pipe, held)
+        for w in range(len(held)):
+            held[w, LIVE] &= figures.moved[figure, w] if naming else ~figures.moved[figure, w]
     task.stands[FIGURE_HELD] = figure
 
 
 @within
-def _keep(held: Words, moved: Words, which: int) -> None:
-    """Keep of the rules held those that name a figure, or those that do not."""
-    for w in range(len(moved)):
-        held[w, LIVE] &= moved[w] if which == NAMING else ~moved[w]
-
-
-@within
-def _hear_naming(figure: int, task: Task) -> None:
-    """Add what the rules say that name a figure, moved to where it is now."""
-    bits, held, codes = task.bits, task.room.held, task.own
+def _hold_moved(bits: Bits, facts: Ints, own: Codes, naming: Words, held: Words) -> None:
+    """Find the rules that speak and name a figure, moved to where it is now."""
     for w in range(len(held)):
-        live = task.naming[w, LIVE]
+        live = naming[w, LIVE]
         for plane in range(PLANES):
-            held[w, plane] = task.naming[w, plane]
+            held[w, plane] = naming[w, plane]
         if live == 0:
             continue
         held[w, STOPPED] = np.uint64(0)
         for k in (COLUMN, RATIO_COLUMN):
-            column = task.figures.facts[figure, k]
-            if column >= 0:
-                add_said(bits, column, codes, w, held)
+            if facts[k] >= 0:
+                add_said(bits, facts[k], own, w, held)
         held[w, LIVE] = live & ~held[w, STOPPED]
-    hear(bits, task.room)
 
 
 @within
-def _bands_for(column: int, figures: Figures) -> int:
+def _bands_for(column: int, bands_from: Ints) -> int:
     """Give how many bands a column of the book has; one where it has none."""
-    return (
-        2 * (figures.bands_from[column + 1] - figures.bands_from[column]) + 1 if column >= 0 else 1
-    )
+    return 2 * (bands_from[column + 1] - bands_from[column]) + 1 if column >= 0 else 1
 
 
 @within
-def _band(column: int, value: float, figures: Figures) -> int:
+def _band(column: int, value: float, bands: Numbers, bands_from: Ints) -> int:
     """Give the band of a figure in a column of the book."""
     if column < 0:
         return 0
-    return band_of(
-        value, figures.bands[figures.bands_from[column] : figures.bands_from[column + 1]]
-    )
+    return band_of(value, bands[bands_from[column] : bands_from[column + 1]])
 
 
 @within
-def _shares(figure: int, figures: Figures) -> int:
+def _shares(facts: Ints, bands_from: Ints) -> int:
     """Give how many verdicts are kept of a band of a figure: by its share, and as that lies."""
-    facts = figures.facts[figure]
-    return _bands_for(facts[RATIO_COLUMN], figures) + 1 if facts[RATIO] >= 0 else 1
+    return _bands_for(facts[RATIO_COLUMN], bands_from) + 1 if facts[RATIO] >= 0 else 1
+
+
+@within
+def _put(figure: int, place: int, figures: Figures, own: Codes) -> None:
+    """Put a figure, and its share, in the bands whose verdict stands at a place."""
+    facts, bands_from = figures.facts[figure], figures.bands_from
+    shares = _shares(facts, bands_from)
+    band = (place - figures.verdicts_from[figure]) // shares
+    share = place - figures.verdicts_from[figure] - band * shares
+    column, ratio_column = facts[COLUMN], facts[RATIO_COLUMN]
+    if column >= 0:
+        own[column] = 1 + band * (_bands_for(column, bands_from) + 1)
+    if ratio_column >= 0:
+        most = _bands_for(ratio_column, bands_from)
+        if share < most:
+            own[ratio_column] = 1 + share * (most + 1)
+        elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
+            least = _band(ratio_column, 0.0, figures.bands, bands_from)
+            own[ratio_column] = 1 + least * most + most - 1
 
 
 @within
 def _ask(c: int, figure: int, place: int, task: Task) -> int:
-    """Find the verdict of an unlike span with a figure, and its share, in some bands."""
-    facts, own, codes = task.figures.facts[figure], task.own, task.unlike.codes
-    shares = _shares(figure, task.figures)
-    band = (place - task.figures.verdicts_from[figure]) // shares
-    share = place - task.figures.verdicts_from[figure] - band * shares
-    if task.stands[SPAN_HELD] != c:
-        _set_up(c, task)
-    if task.stands[FIGURE_HELD] != figure:
-        _hear_others(figure, task)
-    column, ratio_column = facts[COLUMN], facts[RATIO_COLUMN]
-    if column >= 0:
-        own[column] = 1 + band * (_bands_for(column, task.figures) + 1)
-    if ratio_column >= 0:
-        most = _bands_for(ratio_column, task.figures)
-        if share < most:
-            own[ratio_column] = 1 + share * (most + 1)
-        elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
-            own[ratio_column] = 1 + _band(ratio_column, 0.0, task.figures) * most + most - 1
-    copy(task.base, task.room.total)
-    _hear_naming(figure, task)
-    if column >= 0:
-        own[column] = codes[c, column]
-    if ratio_column >= 0:
-        own[ratio_column] = codes[c, ratio_column]
-    return _verdict(task.room.total)
+    """Find the verdict of an unlike span with a figure, and its share, in some bands.
+
+    Notes
+    -----
+    What is heard is set in once, in a loop, and what holds as well: that takes long to compile.
+    """
+    bits, total, own, facts = task.bits, task.room.total, task.own, task.figures.facts[figure]
+    stands, codes = task.stands, task.unlike.codes[c]
+    mine = bits.owned[codes[bits.set_at]]
+    if stands[SPAN_HELD] != c:
+        hear_pipe(bits, codes, task.room.of_pipe)
+        stands[SPAN_HELD], stands[FIGURE_HELD] = c, -1
+        stands[BARRED] = bar_of(mine, bits, codes)
+    heard = stands[FIGURE_HELD] == figure
+    if not heard:
+        copy(codes, own)
+        _part_rules(figure, task)
+        start(mine, bits, stands[BARRED], total)
+    for naming in range(1 if heard else 0, 2):
+        if naming:
+            copy(task.base, total)
+            _put(figure, place, task.figures, own)
+            _hold_moved(bits, facts, own, task.naming, task.room.held)
+        hear(bits, task.room)
+        if not naming:
+            copy(total, task.base)
+    for k in (COLUMN, RATIO_COLUMN):
+        if facts[k] >= 0:
+            own[facts[k]] = codes[facts[k]]
+    return _verdict(total)
 
 
 @within
@@ -351,84 +238,70 @@ def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
 
 
 @within
-def _rests_on_lent(task: Task) -> bool:
-    """Tell whether the verdict of the span set up is another without what an extent lends."""
-    figures, room, bits, own = task.figures, task.room, task.bits, task.own
-    for k in range(len(figures.lent)):
-        own[figures.lent[k]] = 0  # nothing known
-    _start(task)
-    hold_all(bits, own[bits.set_at], own, (-1, -1), room.of_pipe, room.held)
-    hear(bits, room)
-    c = task.stands[SPAN_HELD]
-    copy(task.unlike.codes[c], own)
-    return bool(_verdict(room.total) != task.unlike.verdict[c])
-
-
-@within
-def _is_blank(c: int, figure: int, task: Task) -> bool:
+def _is_blank(codes: Codes, facts: Ints) -> bool:
     """Tell whether nothing is known of a figure that stands for itself, of an unlike span."""
-    facts = task.figures.facts[figure]
-    return bool(facts[RATIO] < 0 and task.unlike.codes[c, facts[COLUMN]] == 0)
+    return bool(facts[RATIO] < 0 and codes[facts[COLUMN]] == 0)
 
 
 @within
 def _first_look(c: int, row: int, task: Task) -> None:
-    """Begin to ask of an unlike span: which figures may flip it, and whether it rests on lent."""
+    """Begin to ask of an unlike span: which figures may flip it."""
     asked, bits, unlike, moved = task.asked, task.bits, task.unlike, task.figures.moved
-    asked.whose[row], asked.figures[row], asked.close[row] = c, 0, 0
+    asked.whose[row], asked.figures[row] = c, 0
     if unlike.wanted[c] == 0:
         return
-    set_, begin = unlike.codes[c, bits.set_at], task.figures.verdicts_from
+    set_, last = unlike.codes[c, bits.set_at], len(moved) - 1
+    facts, begin = task.figures.facts, task.figures.verdicts_from
     for figure in range(len(moved)):
         named = False
         for w in range(moved.shape[1]):
             named |= bits.applies[set_, w] & moved[figure, w] != 0
-        if named and task.spans.low[figure] and not _is_blank(c, figure, task):
+        named = named and task.spans.low[figure] and not _is_blank(unlike.codes[c], facts[figure])
+        if named or (figure == last and unlike.wanted[c] & 2):
             asked.figures[row] |= 1 << figure
             for k in range(begin[figure], begin[figure + 1]):
                 asked.verdicts[row, k] = NOT_ASKED
-    if unlike.wanted[c] & 2:
-        _set_up(c, task)
-        asked.close[row] = _rests_on_lent(task)
 
 
 @within
 def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: Paths) -> None:
     """Write the way of a figure through all its bands: its cuts, then below each, then above."""
     count = _cuts_for(figure, figures, per_mm, paths.edges[row])
-    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
-    shares = _shares(figure, figures)
+    facts, bands, bands_from = figures.facts[figure], figures.bands, figures.bands_from
+    shares = _shares(facts, bands_from)
     for kind in range(3):
         for k in range(count):
             n, edge, share = kind * count + k, paths.edges[row, k], shares - 1
             value = _point(kind, k, count, paths.edges[row])
             if not np.isnan(per_mm):
-                share = _band(ratio_column, value * per_mm, figures)
-            place = _band(column, value, figures) * shares + share
+                share = _band(facts[RATIO_COLUMN], value * per_mm, bands, bands_from)
+            place = _band(facts[COLUMN], value, bands, bands_from) * shares + share
             paths.values[row, n], paths.edges[row, n] = value, edge
             paths.places[row, n] = figures.verdicts_from[figure] + place
     paths.figure[row], paths.per_mm[row], paths.steps[row] = figure, per_mm, 3 * count
 
 
 @within
-def _path_of(figure: int, per_mm: float, task: Task) -> int:
+def _path_of(figure: int, per_mm: float, figures: Figures, paths: Paths) -> int:
     """Give the way of a figure, written where it is not there yet."""
-    paths, row, first = task.paths, figure, len(task.figures.facts)
-    if task.figures.facts[figure, RATIO] >= 0:
+    row, first = figure, len(figures.facts)
+    if figures.facts[figure, RATIO] >= 0:
         mixed = (bits_of(per_mm) ^ np.uint64(figure)) * _SPREAD >> np.uint64(32)
         row = first + int(np.int64(mixed % np.uint64(len(paths.figure) - first)))
     known = paths.per_mm[row]
     same = known == per_mm or (np.isnan(known) and np.isnan(per_mm))
     if paths.figure[row] != figure or not same:
-        _write_path(row, figure, per_mm, task.figures, paths)
+        _write_path(row, figure, per_mm, figures, paths)
     return row
 
 
 @within
-def _take(i: int, figure: int, now: int, edge: float, away: tuple[float, bool], task: Task) -> None:
+def _take(
+    i: int, step: tuple[int, int, float], away: tuple[float, bool], best: Numbers, flips: Flips
+) -> None:
     """Take a step to another verdict if it is nearer: so far away from a span, or inside it."""
-    flips, (far, inside) = task.flips, away
-    share, best = far / max(edge, 1e-9), task.best
+    (figure, now, edge), (far, inside) = step, away
+    share = far / max(edge, 1e-9)
     if inside or (far == 0.0 and share < best[0]):
         flips.close[i] = 1
     # Of equals the first counts: figures in their order, cuts before bands, small before large.
@@ -454,10 +327,12 @@ def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) ->
         now = asked.verdicts[row, place]
         if now == NOT_ASKED:
             now = asked.verdicts[row, place] = _ask(c, figure, place, task)
-        if now != verdict:
+        if now != verdict and figure == len(task.figures.facts) - 1:
+            task.flips.close[i] = 1
+        elif now != verdict:
             edge = paths.edges[path, n]
             away = _away(paths.values[path, n], edge, ends[0], ends[1])
-            _take(i, figure, now, edge, away, task)
+            _take(i, (figure, now, edge), away, task.best, task.flips)
 
 
 @within
@@ -467,6 +342,36 @@ def _ends(i: int, figure: int, spans: Span) -> tuple[float, float]:
         return np.nan, np.nan
     at = spans.begin + i
     return figure_at(spans.low[figure], at), figure_at(spans.high[figure], at)
+
+
+@within
+def _is_known(i: int, figure: int, spans: Span) -> bool:
+    """Tell whether anything is known of a figure of a span."""
+    low, high = _ends(i, figure, spans)
+    return not (np.isnan(low) and np.isnan(high))
+
+
+@within
+def _flip(i: int, row: int, task: Task) -> None:
+    """Find the nearest flip of one span."""
+    spans, facts = task.spans, task.figures.facts
+    left = np.uint64(task.asked.figures[row])
+    task.best[0] = np.inf
+    while left:
+        figure = int(np.int64(lowest(left)))
+        left &= left - np.uint64(1)
+        main, ratio, ends, per_mm = facts[figure, MAIN], facts[figure, RATIO], (0.0, 0.0), np.nan
+        if figure < len(facts) - 1:
+            # A share is moved with its figure in mm.
+            if not _is_known(i, figure, spans) or (main >= 0 and _is_known(i, main, spans)):
+                continue
+            low, high = _ends(i, figure, spans)
+            ends = _known_ends(low, high)
+        if ratio >= 0:
+            share_low, share_high = _ends(i, ratio, spans)
+            share = _known_ends(share_low, share_high)
+            per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
+        _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
 
 
 @within
@@ -492,7 +397,7 @@ def _flip(i: int, row: int, task: Task) -> None:
             share_low, share_high = _ends(i, ratio, spans)
             share = _known_ends(share_low, share_high)
             per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
-        _move(i, row, _path_of(figure, per_mm, task), ends, task)
+        _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
 
 
 def _made_of(parts: int) -> Callable[[Task], None]:
@@ -513,12 +418,12 @@ def _made_of(parts: int) -> Callable[[Task], None]:
             row = c if every else 0
             if asked.whose[row] != c:
                 _first_look(c, row, task)
-            flips.figure[i], flips.to[i], flips.close[i] = -1, 0, asked.close[row]
+            flips.figure[i], flips.to[i], flips.close[i] = -1, 0, 0
             flips.at[i], flips.by[i] = np.nan, np.nan
             _flip(i, row, task)
 
     return flip_rows
 
 
-_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in (bands, rule_kernel))
+_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in (bands, flip_tables, rule_kernel))
 flip_rows = _made_of(zlib.crc32(_PARTS))

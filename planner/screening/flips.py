@@ -12,7 +12,8 @@ from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
 from planner.screening.coded import Coded as Judged
 from planner.screening.coded import in_parts, room
 from planner.screening.column_codes import Key, floats
-from planner.screening.flip_kernel import (
+from planner.screening.flip_kernel import flip_rows
+from planner.screening.flip_tables import (
     STANDS_AT,
     Asked,
     Figures,
@@ -21,7 +22,6 @@ from planner.screening.flip_kernel import (
     Span,
     Task,
     Unlike,
-    flip_rows,
 )
 from planner.screening.margins import LENT, TIED, columns_of, cuts_in
 from planner.screening.rule_bits import Book, words_for
@@ -95,7 +95,6 @@ def _task(
     asked = Asked(
         np.empty(rows, dtype=np.int64),
         np.empty(rows, dtype=np.int64),
-        np.empty(rows, dtype=np.int8),
         np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
     )
     return Task(
@@ -123,10 +122,10 @@ def margins_in_words(flips: Flips) -> Columns:
 
 
 def _paths(figures: Figures) -> Paths:
-    """Give room for ways of figures."""
-    steps = 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max())
-    rows = len(_NAMES) + _PATHS
-    return Paths(
+    """Give room for ways of figures, and the one step of what is lent."""
+    lent, rows = len(_NAMES), len(figures.facts) + _PATHS
+    steps = 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max()) + 1
+    paths = Paths(
         np.full(rows, -1, dtype=np.int64),
         np.empty(rows),
         np.empty(rows, dtype=np.int64),
@@ -134,6 +133,9 @@ def _paths(figures: Figures) -> Paths:
         np.empty((rows, steps)),
         np.empty((rows, steps), dtype=np.int64),
     )
+    paths.figure[lent], paths.per_mm[lent], paths.steps[lent] = lent, np.nan, 1
+    paths.places[lent, 0] = figures.verdicts_from[lent]
+    return paths
 
 
 class _Ends(NamedTuple):
@@ -146,7 +148,7 @@ class _Ends(NamedTuple):
 
 def _ends_of(coded: Judged) -> _Ends:
     """Find least and most of each figure; 0 = known of no span."""
-    low, high = np.zeros((2, len(_NAMES)), dtype=np.int64)
+    low, high = np.zeros((2, len(_NAMES) + 1), dtype=np.int64)
     ends = _Ends(low, high, [])
     for figure, name in enumerate(_NAMES):
         names = f"{name}_low", f"{name}_high"
@@ -161,7 +163,7 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
     """Say where the rules cut each figure, and which rules name it."""
     numbers = {key: number for number, key in enumerate(book.columns)}
     mains = {ratio: main for main, ratio in TIED.items()}
-    facts, moved = [], np.zeros((len(_NAMES), words_for(len(book.rules))), dtype=np.uint64)
+    facts, moved = [], np.zeros((len(_NAMES) + 1, words_for(len(book.rules))), dtype=np.uint64)
     for figure, name in enumerate(_NAMES):
         ratio = TIED.get(name, "")
         facts.append(
@@ -187,13 +189,13 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
         for name, own, share in zip(_NAMES, wide[::2], wide[1::2], strict=True)
     ]
     return Figures(
-        np.array(facts, dtype=np.int64),
+        np.array([*facts, [-1, -1, -1, -1]], dtype=np.int64),
         *_end_to_end(cuts),
         *_end_to_end(ratios),
         *_end_to_end(bands),
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
-        np.cumsum([0, *verdicts]),
+        np.cumsum([0, *verdicts, 1]),
     )
 
 

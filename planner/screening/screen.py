@@ -24,7 +24,7 @@ from planner.held import Held
 from planner.screening.coded import Coded, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
-from planner.screening.flip_kernel import Flips
+from planner.screening.flip_tables import Flips
 from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
