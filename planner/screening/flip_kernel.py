@@ -374,32 +374,6 @@ def _flip(i: int, row: int, task: Task) -> None:
         _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
 
 
-@within
-def _flip(i: int, row: int, task: Task) -> None:
-    """Find the nearest flip of one span."""
-    spans, facts = task.spans, task.figures.facts
-    left = np.uint64(task.asked.figures[row])
-    task.best[0] = np.inf
-    while left:
-        figure = int(np.int64(lowest(left)))
-        left &= left - np.uint64(1)
-        low, high = _ends(i, figure, spans)
-        if np.isnan(low) and np.isnan(high):
-            continue
-        main, ratio = facts[figure, MAIN], facts[figure, RATIO]
-        if main >= 0:
-            main_low, main_high = _ends(i, main, spans)
-            if not (np.isnan(main_low) and np.isnan(main_high)):
-                continue  # moved with its figure in mm
-        ends = _known_ends(low, high)
-        per_mm = np.nan
-        if ratio >= 0:
-            share_low, share_high = _ends(i, ratio, spans)
-            share = _known_ends(share_low, share_high)
-            per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
-        _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
-
-
 def _made_of(parts: int) -> Callable[[Task], None]:
     """Give the walk; `parts` tells what is kept of it on disk from that of other parts."""
 
