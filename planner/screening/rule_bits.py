@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from planner.contracts import SPANS
 from planner.contracts.repairs import STEPS
-from planner.contracts.verdicts import NEEDS, URGENCY
 from planner.screening.alike import room_for
 from planner.screening.column_codes import (
     MOST_KNOWN,
@@ -30,39 +29,23 @@ from planner.screening.margins import LENT
 from planner.screening.parted_texts import Parted, parted_in
 from planner.screening.rule_kernel import (
     ANSWERS,
-    ASKS,
-    BLANK,
-    DOUBTS,
     GATHERED,
-    MARKS,
-    MAYBE,
-    NO,
-    OTHER,
-    PASSED,
     PLANES,
-    SETTLED,
-    SHUT,
-    SPOKEN,
-    SURE,
-    UNKNOWN,
-    URGENT,
     WEIGHTS,
-    WORKS,
     YES,
     Bits,
 )  # fmt: skip
+from planner.screening.rule_marks import marks_of, weights_of
 from planner.screening.rule_text import Clause, Rule
 from planner.screening.rulebook import Rulebook
 from planner.screening.verdict import UPKEEP
-from planner.screening.wording import METHODS, NEVER_SLEEVE
+from planner.screening.wording import NEVER_SLEEVE
 
 Codes = npt.NDArray[np.int16]
 Ints = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]
 
 NOTHING_SAID = Said(np.zeros((0, 0), dtype=np.int8), np.zeros((0, 0, PLANES), dtype=np.uint64))
-# In the order of the numbers that `rule_kernel` knows them by.
-EFFECTS = ("needs", "allows", "rules_out", "refer")
 # Parts that no rule has, the first ones: REPEATED, AT_LINING, LINED and MENDED there.
 OWN_PARTS = (
     Clause("kind", "=", ("repeated",), ""),
@@ -130,9 +113,9 @@ class Lines:
         self._mixed: dict[tuple[int, ...], tuple[Bits, Words, list[object]]] = {}
         self.masks = np.array([self.bits(rule.mechanism) for rule in self.rules], dtype=np.int64)
         said = [(rule, answer) for rule in self.rules for answer in range(ANSWERS)]
-        marks = [_marks(rule, answer, self.bits(rule.mechanism)) for rule, answer in said]
+        marks = [marks_of(rule, answer, self.bits(rule.mechanism)) for rule, answer in said]
         self.marks = np.array(marks, dtype=np.int64).reshape(-1, GATHERED)
-        weights = [_weights(*one) for one in said]
+        weights = [weights_of(*one) for one in said]
         self.weights = np.array(weights, dtype=np.int8).reshape(-1, WEIGHTS)
         self.never = np.array([self.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64)
         self.named = self.bits(rulebook.named())
@@ -360,63 +343,6 @@ def _same_throughout(key: Key, column: Coded) -> bool:
     """Tell whether all spans say the same in a column, and go on to where nothing is lent."""
     lent = key.name in (*LENT, "lent")
     return column.fixed >= 0 and (not lent or column.fixed == NOTHING_KNOWN)
-
-
-def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
-    """Give what a rule says by its answer: effects, each unknown or certain (see `rule_on`)."""
-    plain = UNKNOWN if answer == BLANK else answer
-    if answer != BLANK or rule.if_blank == "refer":
-        return [(rule.effect, plain)]
-    looks = rule.if_blank == "look"
-    extra = ("first" if looks else "note", YES)
-    # Taken as the way that leads on, with the look (or the note) before it.
-    leads_on = rule.effect == "allows" or (rule.effect == "needs" and looks)
-    return [(rule.effect, YES), extra] if leads_on else [extra]
-
-
-def _marks(rule: Rule, answer: int, mask: int) -> list[int]:
-    """Write what a rule adds to each word that gathers bits; `mask` are its mechanisms."""
-    out, methods = [0] * GATHERED, _methods(rule)
-    for effect, state in _said(rule, answer):
-        if effect == "needs":
-            level = NEEDS.index(rule.level) + 1
-            out[MARKS] |= 1 << MAYBE + level | (1 << SURE + level if state == YES else 0)
-            out[SPOKEN] |= mask
-            out[SETTLED] |= mask if state == YES else 0
-        elif effect == "urgency" and answer != BLANK:
-            out[MARKS] |= 1 << URGENT + URGENCY.index(rule.level)
-        elif effect == "allows" and state != NO:
-            for method in range(len(METHODS)):
-                if methods >> method & 1:
-                    out[(PASSED if state == YES else DOUBTS) + method] |= mask
-        elif effect == "rules_out":
-            out[MARKS] |= methods << (SHUT if state == YES else ASKS)
-        elif effect == "refer":
-            out[MARKS] |= methods << ASKS
-            out[SPOKEN] |= mask
-        elif effect == "first":
-            out[MARKS] |= 1 << WORKS + STEPS.index(rule.work or "look")
-    return out
-
-
-def _weights(rule: Rule, answer: int) -> list[int]:
-    """Write what must be known to weigh what a rule says, as the columns of `Bits.weights`."""
-    effect, state = _said(rule, answer)[0]
-    unsettled = rule.effect in ("rules_out", "refer") and answer in (UNKNOWN, BLANK)
-    return [
-        EFFECTS.index(effect) if effect in EFFECTS else OTHER,
-        state,
-        NEEDS.index(rule.level) + 1 if effect == "needs" else 0,
-        _methods(rule),
-        int(rule.standing == "assumed"),
-        int(unsettled),
-    ]
-
-
-def _methods(rule: Rule) -> int:
-    """Give the methods that a rule is about, as bits; a refer that names none is about all."""
-    about = METHODS if rule.effect == "refer" and not rule.method else rule.method
-    return sum(1 << METHODS.index(method) for method in about)
 
 
 def words_for(count: int) -> int:
