@@ -53,8 +53,13 @@ class Held:
     @staticmethod
     def of(frame: pd.DataFrame, table: Table) -> Held:
         """Hold a frame; `TableError` where it breaks its contract."""
+        return Held.sound(check(frame, table), table)
+
+    @staticmethod
+    def sound(frame: pd.DataFrame, table: Table) -> Held:
+        """Hold a frame that is known to obey its contract."""
         held = Held(table, {})
-        held.__dict__["frame"] = check(frame, table)
+        held.__dict__["frame"] = frame
         return held
 
     @staticmethod
@@ -63,6 +68,15 @@ class Held:
         held = Held(table, {})
         held.__dict__["frame"] = put(check(frame, table), table, {})
         return held
+
+    @property
+    def by_column(self) -> bool:
+        """Tell whether rows lie by column, whatever frame was made of them since."""
+        return bool(self._columns)
+
+    def has(self, name: str) -> bool:
+        """Tell whether anything is known of a column."""
+        return not self._columns or self._columns.get(name) is not None
 
     def __len__(self) -> int:
         if "frame" in self.__dict__:
@@ -147,7 +161,7 @@ class Held:
         return self._read[what]
 
     def _coded(self, name: str) -> Coded:
-        if "frame" in self.__dict__:
+        if not self._columns:
             return coded_in(self.frame, name)
         given = self._given(name)
         if given is None:
@@ -157,7 +171,7 @@ class Held:
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
-        given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
+        given = self._given(name) if self._columns else self.frame[name].array
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
         elif isinstance(given, np.ndarray | NumpyExtensionArray):
@@ -172,7 +186,7 @@ class Held:
         return np.asarray(plain.to_numpy(dtype=np.int64, na_value=0))
 
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
-        if "frame" in self.__dict__:
+        if not self._columns:
             return self.frame[name].array
         given, kind = self._given(name), self.table[name].kind
         if given is None:
@@ -191,6 +205,15 @@ class _Renewed(Held):
 
     def __len__(self) -> int:
         return len(self._base)
+
+    @property
+    def by_column(self) -> bool:
+        """Tell whether the rows that are set anew lie by column."""
+        return self._base.by_column
+
+    def has(self, name: str) -> bool:
+        """Tell whether anything is known of a column."""
+        return super().has(name) if name in self._columns else self._base.has(name)
 
     @cached_property
     def frame(self) -> pd.DataFrame:

@@ -198,3 +198,29 @@ def test_a_column_put_into_a_frame_is_held_to_the_contract(
     with pytest.raises(TableError) as error:
         put(conform(ROWS, THINGS), THINGS, {**NEW, column: values})
     assert said in str(error.value)
+
+
+def test_what_is_known_of_a_column_is_told_without_reading_it() -> None:
+    """By what was given; of a frame every column is there."""
+    by_column = Held(THINGS, {**ROWS, "count": lambda: pytest.fail("read")})
+    assert [by_column.has(name) for name in ("colour", "count", "long_m")] == [True] * 3
+    assert not Held(THINGS, ROWS).has("count")
+    assert Held.of(conform(ROWS, THINGS), THINGS).has("count")
+
+
+def test_columns_are_read_as_they_were_given_once_a_frame_is_made() -> None:
+    """A frame is for whoever reads it; numbers of texts stay, with words that no row holds."""
+    one = Held(THINGS, {**ROWS, "colour": Coded.of(["green", "red", "", "red"])[1:]})
+    assert one.by_column
+    assert one.frame["colour"].tolist() == ["red", "", "red"]
+    assert one.by_column
+    assert one.coded("colour").listed() == ["green", "red", ""]
+    assert not Held.of(one.frame, THINGS).by_column
+
+
+def test_a_frame_known_to_be_sound_is_not_looked_at() -> None:
+    """Whoever checked it may say so; `of` looks."""
+    wrong = conform(ROWS, THINGS).assign(long_m=-1.0)
+    assert Held.sound(wrong, THINGS).frame is wrong
+    with pytest.raises(TableError, match="long_m"):
+        Held.of(wrong, THINGS)

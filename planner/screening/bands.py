@@ -47,17 +47,19 @@ def band_of(value: float, cuts: Numbers) -> int:
     return band
 
 
-# How a column is read: by the span's pipe, as one number everywhere, as numbers, as figures; or
-# not at all.
-OF_PIPE, FIXED, NUMBERS, FIGURES, UNREAD = range(5)
+# How a column is read: not at all, as one number everywhere, or as numbers, as texts by number,
+# as yes and no, as figures.
+FIXED, NUMBERS, WORDS, FLAGS, FIGURES = range(5)
+UNKNOWN_FLAG = 2
 
 
 class Sources(NamedTuple):
     """Where the columns of a book are read, those of pipes first.
 
-    `first` and `second` are where arrays lie in memory: of least and most of figures (float64),
-    or of numbers (int16); of what is fixed `first` is the number. Cuts of column k stand in
-    `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
+    `first` and `second` are where arrays lie in memory: of least and most of figures (float64);
+    of numbers (int16); of the words of rows (int32) and the numbers of words (int16); of yes and
+    of unknown (a byte each). Of what is fixed, as columns of pipes are, `first` is the number.
+    Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
 
     Notes
     -----
@@ -87,6 +89,7 @@ def _reader_of(kind: Any) -> Callable[[int, int], Any]:  # noqa: ANN401 - a type
 
 
 figure_at, number_at = _reader_of(types.float64), _reader_of(types.int16)
+word_at, flag_at = _reader_of(types.int32), _reader_of(types.int8)
 
 
 @within
@@ -109,6 +112,17 @@ def _band(array: int, start: int, unknown: int, cuts: Numbers, bands: Codes) -> 
 
 
 @within
+def _flags(yes: int, unknown: int, start: int, out: Codes) -> None:
+    """Write no, yes or unknown as numbers."""
+    for i in range(len(out)):
+        out[i] = flag_at(yes, start + i)
+    if unknown:  # 0 where nothing is unknown
+        for i in range(len(out)):
+            if flag_at(unknown, start + i):
+                out[i] = UNKNOWN_FLAG
+
+
+@within
 def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> None:
     """Write the numbers of both bands of the figures of a column; `other` is room."""
     low, high = sources.first[c], sources.second[c]
@@ -122,29 +136,38 @@ def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) 
         out[i] = (1 - blank) * (1 + out[i] * most + other[i])
 
 
+@within
+def _numbers(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> None:
+    """Write the numbers of a column of rows from `start` on; `other` is room."""
+    how, first, second = sources.how[c], sources.first[c], sources.second[c]
+    if how == NUMBERS:
+        for i in range(len(out)):
+            out[i] = number_at(first, start + i)
+    elif how == WORDS:
+        for i in range(len(out)):
+            out[i] = number_at(second, word_at(first, start + i))
+    elif how == FLAGS:
+        _flags(first, second, start, out)
+    elif how == FIGURES:
+        _pair_bands(sources, c, start, out, other)
+
+
 @compiled
 def code_rows(
     sources: Sources, of_pipes: Codes, at: Places, start: int, out: Codes, bands: Codes
 ) -> None:
     """Write the numbers of rows from `start` on, a row of `out` for each, by column.
 
-    `of_pipes` has the numbers of the pipes and `at` the pipe of each row. Of a figure it is the
-    number of the bands of both ends; 0 = nothing is known. `bands` is room, two rows. What is
-    not read stays as it is.
+    `of_pipes` has the numbers of the pipes, which come first, and `at` the pipe of each row. Of a
+    figure it is the number of the bands of both ends; 0 = nothing is known. `bands` is room, two
+    rows. What is fixed or not read stays as it is.
     """
     count = len(at)
-    for c in range(out.shape[1]):
-        how = sources.how[c]
-        if how == OF_PIPE:
-            for i in range(count):
-                out[i, c] = of_pipes[at[i], c]
-        elif how == FIXED:
-            for i in range(count):
-                out[i, c] = sources.first[c]
-        elif how == NUMBERS:
-            for i in range(count):
-                out[i, c] = number_at(sources.first[c], start + i)
-        elif how == FIGURES:
-            _pair_bands(sources, c, start, bands[0, :count], bands[1, :count])
+    for c in range(of_pipes.shape[1]):
+        for i in range(count):
+            out[i, c] = of_pipes[at[i], c]
+    for c in range(of_pipes.shape[1], len(sources.how)):
+        if sources.how[c] != FIXED:
+            _numbers(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):
                 out[i, c] = bands[0, i]

@@ -8,7 +8,7 @@ look into a table of its own, so that a thousand rows cost what one did.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, NamedTuple, TypeVar
 
@@ -16,10 +16,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner.screening.bands import band_of
+from planner.held import Held
+from planner.screening.bands import FIGURES, FIXED, FLAGS, NUMBERS, WORDS, band_of
 from planner.screening.columns import About, Seen, View, visible
 from planner.screening.intervals import NO, UNKNOWN, YES, compare, within
-from planner.screening.parted_texts import Parted, parted_texts
+from planner.screening.parted_texts import Parted
 from planner.screening.rule_kernel import DENIED, LACKING, OPEN, PLANES, STOPPED
 from planner.screening.rule_text import Clause, Limit
 from planner.screening.ruling import hold
@@ -48,6 +49,14 @@ class Key(NamedTuple):
 
 
 @dataclass(frozen=True)
+class Things:
+    """Things by column, and yes or no of each that stands in no table; None = no throughout."""
+
+    held: Held
+    beside: Mapping[str, npt.NDArray[np.bool_] | None]
+
+
+@dataclass(frozen=True)
 class Said:
     """What the parts of rules say of each number of a column.
 
@@ -61,20 +70,21 @@ class Said:
 
 @dataclass(frozen=True)
 class Coded:
-    """One column in numbers, and what is said of each number.
+    """One column in numbers: what is said of each number, and how they are read.
 
-    Either `fixed` is the number of all rows, or `whole` holds the number of each row, or `low`
-    and `high` the figures that `cuts` band. A figure or a text of which nothing is known has the
-    number `NOTHING_KNOWN`.
+    `how`, `first`, `second`, `least` and `cuts` as in `bands.Sources`, with arrays in place of
+    where they lie, or with the number itself of what is fixed. A figure or a text of which
+    nothing is known has the number `NOTHING_KNOWN`. `fixed` is the number that is said of all
+    rows; -1 where rows may differ, or may be moved.
     """
 
     said: Said
+    how: int
+    first: npt.NDArray[Any] | int
+    second: npt.NDArray[Any] | None = None
     fixed: int = -1
-    whole: Codes | None = None
-    low: Numbers | None = None
-    high: Numbers | None = None
     least: float = 0.0
-    cuts: Numbers | None = None
+    cuts: Numbers = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True)
@@ -115,21 +125,33 @@ class Numbering:
         """Tell whether the column holds texts."""
         return self._seen.kind in ("text", "list")
 
-    def coded(self, things: pd.DataFrame, parted: Parted | None) -> Coded:
+    def coded(self, things: Things, parted: Parted | None) -> Coded:
         """Put the column of a table into numbers; `parted` are its texts where it holds any."""
         name = self.key.name
-        if self._seen.kind in ("interval", "number"):
-            split = self._seen.kind == "interval"
-            low = floats(things, f"{name}_low" if split else name)
-            high = floats(things, f"{name}_high") if split else low
-            least, cuts = self._seen.least, self._cuts
-            return Coded(self._said, low=low, high=high, least=least, cuts=cuts)
+        if parted is not None:
+            return self._coded_texts(parted)
         if self._seen.kind == "flag":
-            column = things[name].array
-            if not isinstance(column, pd.arrays.BooleanArray):
-                column = pd.array(column, dtype="boolean")
-            return Coded(self._said, whole=column.to_numpy(dtype="int16", na_value=2))
-        return self._coded_texts(parted_texts(things[name]) if parted is None else parted)
+            return self._coded_flags(things)
+        ends = [f"{name}_low", f"{name}_high"] if self._seen.kind == "interval" else [name]
+        if not any(map(things.held.has, ends)):
+            return Coded(self._said, FIXED, NOTHING_KNOWN, cuts=self._cuts)
+        low, high = floats(things.held, ends[0]), floats(things.held, ends[-1])
+        return Coded(self._said, FIGURES, low, high, least=self._seen.least, cuts=self._cuts)
+
+    def _coded_flags(self, things: Things) -> Coded:
+        if self.key.name in things.beside:
+            marks = things.beside[self.key.name]
+            return self._all(0) if marks is None else Coded(self._said, FLAGS, marks)
+        if not things.held.has(self.key.name):
+            return self._all(2)
+        column = things.held.column(self.key.name)
+        if not isinstance(column, pd.arrays.BooleanArray):
+            column = pd.array(column, dtype="boolean")
+        yes = column.to_numpy(dtype=bool, na_value=False)
+        return Coded(self._said, FLAGS, yes, np.asarray(column.isna(), dtype=bool))
+
+    def _all(self, number: int) -> Coded:
+        return Coded(self._said, FIXED, number, fixed=number)
 
     def _coded_texts(self, parted: Parted) -> Coded:
         known = self._known
@@ -139,8 +161,9 @@ class Numbering:
         numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
         unlike = set(numbers.tolist())
         if len(unlike) == 1:
-            return Coded(known.said, fixed=unlike.pop())
-        return Coded(known.said, whole=parted.values(numbers))
+            number = unlike.pop()
+            return Coded(known.said, FIXED, number, fixed=number)
+        return Coded(known.said, *read_by(parted, numbers))
 
     def _having(self, known: _Known | None, texts: Sequence[str]) -> _Known:
         """Give numbers to more texts; what is known already stays, for others may hold it."""
@@ -200,16 +223,19 @@ def _said_of(
     return np.asarray([hold(clause, view) + blank for clause in clauses], dtype=np.int8)
 
 
-def floats(things: pd.DataFrame, name: str) -> Numbers:
-    """Give a column of figures, NaN where unknown; not to be written to."""
-    column = things[name]
-    if column.dtype == np.float64:
-        out = np.ascontiguousarray(column.to_numpy())
-    else:
-        out = column.astype("Float64").to_numpy(dtype="float64", na_value=np.nan)
-    shown: Numbers = out.view()
-    shown.flags.writeable = False  # one kind of array for the kernel, whatever held the column
-    return shown
+def floats(things: Held, name: str) -> Numbers:
+    """Give a column of figures as they lie in memory, one after the other; NaN where unknown."""
+    return np.ascontiguousarray(things.floats(name))
+
+
+def read_by(
+    parted: Parted, numbers: Codes
+) -> tuple[int, npt.NDArray[Any], npt.NDArray[Any] | None]:
+    """Say how the numbers of texts are read for each row: as `Coded` has it from `how` on."""
+    if len(parted.pieces) > 1:
+        return NUMBERS, parted.values(numbers), None
+    where, among = parted.pieces[0]
+    return WORDS, np.ascontiguousarray(where, dtype=np.int32), numbers[among]
 
 
 def _by_band(part: Part, cuts: Numbers, least: float) -> Answers:

@@ -237,7 +237,7 @@ def view_of(
     placed = dict.fromkeys(_PLACED, _NOTHING)
     if beside is not None:
         placed = made_once((beside,), "placed beside", lambda: _placed(beside))
-    repairs = placed["existing_repair"]
+    repairs = placed[REPAIR]
     if about == "span":
         own = own.assign(
             at_repair=_touched(own, repairs), at_lining=_touched(own, _linings(repairs))
@@ -253,7 +253,7 @@ def view_of(
 def _changes(pipes: pd.DataFrame, placed: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """Mark the pipes on which size or lining changes."""
     found = {}
-    for name, mechanism in (("size_changes", "size_change"), ("lining_changes", "lining_change")):
+    for name, mechanism in CHANGES.items():
         rows = placed[mechanism]
         marks = is_among(pipes["pipe_id"], rows["pipe_id"]) if len(rows) else _none(pipes)
         found[name] = pd.array(marks, dtype="boolean")
@@ -267,7 +267,11 @@ def _none(things: pd.DataFrame) -> Marks:
 _BESIDE = ["pipe_id", "from_m", "to_m", "detail"]
 
 
-_PLACED = ("existing_repair", "size_change", "lining_change")
+# Mechanisms that lie beside other things: by the column that marks a pipe of theirs.
+REPAIR = "existing_repair"
+CHANGES = {"size_changes": "size_change", "lining_changes": "lining_change"}
+LINING = "local lining"
+_PLACED = (REPAIR, *CHANGES.values())
 
 
 def _placed(beside: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -284,7 +288,7 @@ _NOTHING = pd.DataFrame(columns=_BESIDE)
 
 
 def _linings(repairs: pd.DataFrame) -> pd.DataFrame:
-    return repairs[repairs["detail"] == "local lining"] if len(repairs) else repairs
+    return repairs[repairs["detail"] == LINING] if len(repairs) else repairs
 
 
 def _touched(things: pd.DataFrame, rows: pd.DataFrame) -> Marks:

@@ -1,7 +1,8 @@
 """The nearest flip of each verdict, span by span on flat arrays: what `margins` finds, compiled.
 
 Each known figure is moved, alone, through all the bands that its cuts make; the rules that
-name it are heard again, what the others said is kept.
+name it are heard again, what the others said is kept. What they come to hangs on the band alone:
+of spans that no rule tells apart it is asked once.
 """
 
 from __future__ import annotations
@@ -9,13 +10,30 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
+from numba import types
+from numba.extending import intrinsic
 
-from planner.screening import bands, rule_kernel
-from planner.screening.bands import band_of, compiled, within
+from planner.screening import bands, flip_tables, rule_kernel
+from planner.screening.bands import band_of, compiled, figure_at, within
+from planner.screening.flip_tables import (
+    BARRED,
+    COLUMN,
+    FIGURE_HELD,
+    MAIN,
+    NOT_ASKED,
+    RATIO,
+    RATIO_COLUMN,
+    SPAN_HELD,
+    Figures,
+    Flips,
+    Paths,
+    Span,
+    Task,
+)
 from planner.screening.rule_kernel import (
     LIVE,
     PLANES,
@@ -24,96 +42,31 @@ from planner.screening.rule_kernel import (
     Codes,
     Ints,
     Numbers,
-    Places,
-    Room,
     Words,
     add_said,
     bar_of,
     hear,
     hear_pipe,
     hold_all,
+    lowest,
     need_of,
     start,
     state_of,
     verdict_of,
 )
 
-# Columns of `Figures.facts`: own column of codes and that of the share of the diameter, the
-# number of the share's figure, of the figure whose share this is; -1 = none.
-COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
-# Rules that name a figure, and all others.
-OTHERS, NAMING = 0, 1
+_SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
 
-class Figures(NamedTuple):
-    """The figures of spans, one row each, and where rules cut them.
+def _bits(_: Any, number: Any) -> Any:  # noqa: ANN401 - as numba calls it
+    def generate(context: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
+        return builder.bitcast(given[0], context.get_value_type(types.uint64))
 
-    `cuts` and `ratio_cuts` hold the cuts of figure k from ``cuts_from[k]`` on; `bands` and
-    `bands_from` those by which the columns of the book are coded. `moved` are the rules that
-    name a figure or its share, `lent` the columns that an assumed extent lends.
-    """
-
-    facts: Ints
-    cuts: Numbers
-    cuts_from: Ints
-    ratio_cuts: Numbers
-    ratio_from: Ints
-    bands: Numbers
-    bands_from: Ints
-    moved: Words
-    lent: Ints
+    return types.uint64(number), generate
 
 
-class Flips(NamedTuple):
-    """Per span: figure that flips it (-1 = none), verdict then (both int8), close; where, by."""
-
-    figure: npt.NDArray[np.int8]
-    to: npt.NDArray[np.int8]
-    close: npt.NDArray[np.int8]
-    at: Numbers
-    by: Numbers
-
-    def part(self, start: int, stop: int) -> Flips:
-        """Give the flips of some spans, to be written to."""
-        here = slice(start, stop)
-        return Flips(
-            self.figure[here], self.to[here], self.close[here], self.at[here], self.by[here]
-        )
-
-
-class Span(NamedTuple):
-    """Spans to be moved, as in `Rows`: verdicts, which of them are looked at and how, figures.
-
-    `wanted` is 1, with 2 added where conditions are lent by an assumed extent alone. `low`
-    and `high` have a row for each figure, NaN where unknown.
-    """
-
-    codes: Codes
-    of_pipes: Codes
-    at: Places
-    sets: Codes
-    verdict: npt.NDArray[np.int8]
-    wanted: npt.NDArray[np.int8]
-    low: Numbers
-    high: Numbers
-
-
-class Task(NamedTuple):
-    """All that the walk needs, and room for moving one figure.
-
-    In `base` stands what the rules said that do not name it, in `naming` which rules may speak
-    that do (as in `Room.held`), in `above` the verdict in the band above each of its `cuts`.
-    """
-
-    spans: Span
-    figures: Figures
-    bits: Bits
-    flips: Flips
-    room: Room
-    cuts: Numbers
-    base: Ints
-    naming: Words
-    above: Ints
+# The bits of a figure.
+bits_of = cast("Callable[[float], np.uint64]", intrinsic(_bits))
 
 
 @within
@@ -165,64 +118,113 @@ def _cuts_for(figure: int, figures: Figures, per_mm: float, cuts: Numbers) -> in
 
 
 @within
-def _code(column: int, low: float, high: float, figures: Figures) -> int:
-    """Give the number of a figure in a column of the book."""
-    cuts = figures.bands[figures.bands_from[column] : figures.bands_from[column + 1]]
-    return 1 + band_of(low, cuts) * (2 * len(cuts) + 1) + band_of(high, cuts)
+def _part_rules(figure: int, task: Task) -> None:
+    """Find the rules that speak and do not name a figure, and those that do, but for the figure.
+
+    What is lent is taken away where that is asked.
+    """
+    bits, room, own, figures = task.bits, task.room, task.own, task.figures
+    if figure == len(figures.facts) - 1:
+        for k in range(len(figures.lent)):
+            own[figures.lent[k]] = 0  # nothing known
+    without, held = (-1, -1), room.held
+    for naming in range(2):
+        if naming:
+            without = (figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN])
+            held = task.naming
+        hold_all(bits, own[bits.set_at], own, without, room.of_pipe, held)
+        for w in range(len(held)):
+            held[w, LIVE] &= figures.moved[figure, w] if naming else ~figures.moved[figure, w]
+    task.stands[FIGURE_HELD] = figure
 
 
 @within
-def _hear_others(i: int, figure: int, task: Task) -> None:
-    """Add what the rules say that do not name a figure; keep which do, but for the figure."""
-    bits, room, set_, codes = task.bits, task.room, task.spans.sets[i], task.spans.codes[i]
-    hold_all(bits, set_, codes, (-1, -1), room.of_pipe, room.held)
-    _keep(room.held, task.figures.moved[figure], OTHERS)
-    hear(bits, room)
-    facts = task.figures.facts[figure]
-    without = (facts[COLUMN], facts[RATIO_COLUMN])
-    hold_all(bits, set_, codes, without, room.of_pipe, task.naming)
-    _keep(task.naming, task.figures.moved[figure], NAMING)
-
-
-@within
-def _keep(held: Words, moved: Words, which: int) -> None:
-    """Keep of the rules held those that name a figure, or those that do not."""
-    for w in range(len(moved)):
-        held[w, LIVE] &= moved[w] if which == NAMING else ~moved[w]
-
-
-@within
-def _hear_naming(i: int, figure: int, task: Task) -> None:
-    """Add what the rules say that name a figure, moved to where it is now."""
-    bits, held, codes = task.bits, task.room.held, task.spans.codes[i]
+def _hold_moved(bits: Bits, facts: Ints, own: Codes, naming: Words, held: Words) -> None:
+    """Find the rules that speak and name a figure, moved to where it is now."""
     for w in range(len(held)):
-        live = task.naming[w, LIVE]
+        live = naming[w, LIVE]
         for plane in range(PLANES):
-            held[w, plane] = task.naming[w, plane]
+            held[w, plane] = naming[w, plane]
         if live == 0:
             continue
         held[w, STOPPED] = np.uint64(0)
         for k in (COLUMN, RATIO_COLUMN):
-            column = task.figures.facts[figure, k]
-            if column >= 0:
-                add_said(bits, column, codes, w, held)
+            if facts[k] >= 0:
+                add_said(bits, facts[k], own, w, held)
         held[w, LIVE] = live & ~held[w, STOPPED]
-    hear(bits, task.room)
 
 
 @within
-def _names(i: int, figure: int, task: Task) -> bool:
-    """Tell whether some rule of a span's mechanisms names a figure."""
-    for w in range(task.figures.moved.shape[1]):
-        if task.bits.applies[task.spans.sets[i], w] & task.figures.moved[figure, w]:
-            return True
-    return False
+def _bands_for(column: int, bands_from: Ints) -> int:
+    """Give how many bands a column of the book has; one where it has none."""
+    return 2 * (bands_from[column + 1] - bands_from[column]) + 1 if column >= 0 else 1
 
 
 @within
-def _known(i: int, figure: int, task: Task) -> bool:
-    """Tell whether anything is known of a figure."""
-    return not (np.isnan(task.spans.low[figure, i]) and np.isnan(task.spans.high[figure, i]))
+def _band(column: int, value: float, bands: Numbers, bands_from: Ints) -> int:
+    """Give the band of a figure in a column of the book."""
+    if column < 0:
+        return 0
+    return band_of(value, bands[bands_from[column] : bands_from[column + 1]])
+
+
+@within
+def _shares(facts: Ints, bands_from: Ints) -> int:
+    """Give how many verdicts are kept of a band of a figure: by its share, and as that lies."""
+    return _bands_for(facts[RATIO_COLUMN], bands_from) + 1 if facts[RATIO] >= 0 else 1
+
+
+@within
+def _put(figure: int, place: int, figures: Figures, own: Codes) -> None:
+    """Put a figure, and its share, in the bands whose verdict stands at a place."""
+    facts, bands_from = figures.facts[figure], figures.bands_from
+    shares = _shares(facts, bands_from)
+    band = (place - figures.verdicts_from[figure]) // shares
+    share = place - figures.verdicts_from[figure] - band * shares
+    column, ratio_column = facts[COLUMN], facts[RATIO_COLUMN]
+    if column >= 0:
+        own[column] = 1 + band * (_bands_for(column, bands_from) + 1)
+    if ratio_column >= 0:
+        most = _bands_for(ratio_column, bands_from)
+        if share < most:
+            own[ratio_column] = 1 + share * (most + 1)
+        elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
+            least = _band(ratio_column, 0.0, figures.bands, bands_from)
+            own[ratio_column] = 1 + least * most + most - 1
+
+
+@within
+def _ask(c: int, figure: int, place: int, task: Task) -> int:
+    """Find the verdict of an unlike span with a figure, and its share, in some bands.
+
+    Notes
+    -----
+    What is heard is set in once, in a loop, and what holds as well: that takes long to compile.
+    """
+    bits, total, own, facts = task.bits, task.room.total, task.own, task.figures.facts[figure]
+    stands, codes = task.stands, task.unlike.codes[c]
+    mine = bits.owned[codes[bits.set_at]]
+    if stands[SPAN_HELD] != c:
+        hear_pipe(bits, codes, task.room.of_pipe)
+        stands[SPAN_HELD], stands[FIGURE_HELD] = c, -1
+        stands[BARRED] = bar_of(mine, bits, codes)
+    heard = stands[FIGURE_HELD] == figure
+    if not heard:
+        copy(codes, own)
+        _part_rules(figure, task)
+        start(mine, bits, stands[BARRED], total)
+    for naming in range(1 if heard else 0, 2):
+        if naming:
+            copy(task.base, total)
+            _put(figure, place, task.figures, own)
+            _hold_moved(bits, facts, own, task.naming, task.room.held)
+        hear(bits, task.room)
+        if not naming:
+            copy(total, task.base)
+    for k in (COLUMN, RATIO_COLUMN):
+        if facts[k] >= 0:
+            own[facts[k]] = codes[facts[k]]
+    return _verdict(total)
 
 
 @within
@@ -236,99 +238,166 @@ def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
 
 
 @within
-def _put(i: int, figure: int, value: float, per_mm: float, task: Task) -> None:
-    """Put a figure in place of a span's own, and its share of the diameter with it."""
-    spans, figures = task.spans, task.figures
-    column, ratio_column = figures.facts[figure, COLUMN], figures.facts[figure, RATIO_COLUMN]
-    if column >= 0:
-        spans.codes[i, column] = _code(column, value, value, figures)
-    if ratio_column >= 0:
-        ratio = figures.facts[figure, RATIO]
-        low, high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
-        if not np.isnan(per_mm):
-            low, high = value * per_mm, value * per_mm
-        spans.codes[i, ratio_column] = _code(ratio_column, low, high, figures)
+def _is_blank(codes: Codes, facts: Ints) -> bool:
+    """Tell whether nothing is known of a figure that stands for itself, of an unlike span."""
+    return bool(facts[RATIO] < 0 and codes[facts[COLUMN]] == 0)
 
 
 @within
-def _move(i: int, figure: int, best: float, task: Task) -> float:
-    """Move one figure of one span through its bands; gives the nearest flip's share of its cut."""
-    spans, flips, total = task.spans, task.flips, task.room.total
-    low, high = _known_ends(spans.low[figure, i], spans.high[figure, i])
-    per_mm, ratio = np.nan, task.figures.facts[figure, RATIO]
-    if ratio >= 0:
-        share_low, share_high = _known_ends(spans.low[ratio, i], spans.high[ratio, i])
-        per_mm = _per_mm(low, high, share_low, share_high)
-    count = _cuts_for(figure, task.figures, per_mm, task.cuts)
-    _hear_others(i, figure, task)
-    copy(total, task.base)
-    for step in range(3 * count):
-        kind, k = step // count, step % count
-        value, edge = _point(kind, k, count, task.cuts), task.cuts[k]
-        if kind == 2 and k + 1 < count:  # the band below the next cut, which was asked before
-            now = task.above[k]
-        else:
-            _put(i, figure, value, per_mm, task)
-            copy(task.base, total)
-            _hear_naming(i, figure, task)
-            now = _verdict(total)
-        if kind == 1 and k > 0:
-            task.above[k - 1] = now
-        if now == spans.verdict[i]:
-            continue
-        inside = value >= low and value <= high
-        away = 0.0 if inside else max(edge - high, low - edge, 0.0)
-        if inside or (away == 0.0 and away / max(edge, 1e-9) < best):
-            flips.close[i] = 1
-        # Of equals the first counts: figures in their order, cuts before bands, small before large.
-        if away / max(edge, 1e-9) < best:
-            best = away / max(edge, 1e-9)
-            flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, away
-    return best
+def _first_look(c: int, row: int, task: Task) -> None:
+    """Begin to ask of an unlike span: which figures may flip it."""
+    asked, bits, unlike, moved = task.asked, task.bits, task.unlike, task.figures.moved
+    asked.whose[row], asked.figures[row] = c, 0
+    if unlike.wanted[c] == 0:
+        return
+    set_, last = unlike.codes[c, bits.set_at], len(moved) - 1
+    facts, begin = task.figures.facts, task.figures.verdicts_from
+    for figure in range(len(moved)):
+        named = False
+        for w in range(moved.shape[1]):
+            named |= bits.applies[set_, w] & moved[figure, w] != 0
+        named = named and task.spans.low[figure] and not _is_blank(unlike.codes[c], facts[figure])
+        if named or (figure == last and unlike.wanted[c] & 2):
+            asked.figures[row] |= 1 << figure
+            for k in range(begin[figure], begin[figure + 1]):
+                asked.verdicts[row, k] = NOT_ASKED
 
 
 @within
-def _rests_on_lent(i: int, barred: int, task: Task) -> bool:
-    """Tell whether a verdict is another without what an assumed extent lends."""
-    spans, figures, room = task.spans, task.figures, task.room
-    for k in range(len(figures.lent)):
-        spans.codes[i, figures.lent[k]] = 0  # nothing known
-    start(task.bits.owned[spans.sets[i]], task.bits, barred, room.total)
-    hold_all(task.bits, spans.sets[i], spans.codes[i], (-1, -1), room.of_pipe, room.held)
-    hear(task.bits, room)
-    return bool(_verdict(room.total) != spans.verdict[i])
+def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: Paths) -> None:
+    """Write the way of a figure through all its bands: its cuts, then below each, then above."""
+    count = _cuts_for(figure, figures, per_mm, paths.edges[row])
+    facts, bands, bands_from = figures.facts[figure], figures.bands, figures.bands_from
+    shares = _shares(facts, bands_from)
+    for kind in range(3):
+        for k in range(count):
+            n, edge, share = kind * count + k, paths.edges[row, k], shares - 1
+            value = _point(kind, k, count, paths.edges[row])
+            if not np.isnan(per_mm):
+                share = _band(facts[RATIO_COLUMN], value * per_mm, bands, bands_from)
+            place = _band(facts[COLUMN], value, bands, bands_from) * shares + share
+            paths.values[row, n], paths.edges[row, n] = value, edge
+            paths.places[row, n] = figures.verdicts_from[figure] + place
+    paths.figure[row], paths.per_mm[row], paths.steps[row] = figure, per_mm, 3 * count
 
 
-def _made_of(parts: int) -> Callable[[Task, Codes], None]:
+@within
+def _path_of(figure: int, per_mm: float, figures: Figures, paths: Paths) -> int:
+    """Give the way of a figure, written where it is not there yet."""
+    row, first = figure, len(figures.facts)
+    if figures.facts[figure, RATIO] >= 0:
+        mixed = (bits_of(per_mm) ^ np.uint64(figure)) * _SPREAD >> np.uint64(32)
+        row = first + int(np.int64(mixed % np.uint64(len(paths.figure) - first)))
+    known = paths.per_mm[row]
+    same = known == per_mm or (np.isnan(known) and np.isnan(per_mm))
+    if paths.figure[row] != figure or not same:
+        _write_path(row, figure, per_mm, figures, paths)
+    return row
+
+
+@within
+def _take(
+    i: int, step: tuple[int, int, float], away: tuple[float, bool], best: Numbers, flips: Flips
+) -> None:
+    """Take a step to another verdict if it is nearer: so far away from a span, or inside it."""
+    (figure, now, edge), (far, inside) = step, away
+    share = far / max(edge, 1e-9)
+    if inside or (far == 0.0 and share < best[0]):
+        flips.close[i] = 1
+    # Of equals the first counts: figures in their order, cuts before bands, small before large.
+    if share < best[0]:
+        best[0] = share
+        flips.figure[i], flips.to[i], flips.at[i], flips.by[i] = figure, now, edge, far
+
+
+@within
+def _away(value: float, edge: float, low: float, high: float) -> tuple[float, bool]:
+    """Give how far a span's figure is from a cut, by where it is moved to; and if it may be so."""
+    inside = value >= low and value <= high
+    return 0.0 if inside else max(edge - high, low - edge, 0.0), inside
+
+
+@within
+def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) -> None:
+    """Move a figure of one span on its way to where it leads to another verdict."""
+    asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
+    figure, verdict = paths.figure[path], task.unlike.verdict[c]
+    for n in range(paths.steps[path]):
+        place = paths.places[path, n]
+        now = asked.verdicts[row, place]
+        if now == NOT_ASKED:
+            now = asked.verdicts[row, place] = _ask(c, figure, place, task)
+        if now != verdict and figure == len(task.figures.facts) - 1:
+            task.flips.close[i] = 1
+        elif now != verdict:
+            edge = paths.edges[path, n]
+            away = _away(paths.values[path, n], edge, ends[0], ends[1])
+            _take(i, (figure, now, edge), away, task.best, task.flips)
+
+
+@within
+def _ends(i: int, figure: int, spans: Span) -> tuple[float, float]:
+    """Give least and most of a figure of a span; NaN where unknown."""
+    if spans.low[figure] == 0:
+        return np.nan, np.nan
+    at = spans.begin + i
+    return figure_at(spans.low[figure], at), figure_at(spans.high[figure], at)
+
+
+@within
+def _is_known(i: int, figure: int, spans: Span) -> bool:
+    """Tell whether anything is known of a figure of a span."""
+    low, high = _ends(i, figure, spans)
+    return not (np.isnan(low) and np.isnan(high))
+
+
+@within
+def _flip(i: int, row: int, task: Task) -> None:
+    """Find the nearest flip of one span."""
+    spans, facts = task.spans, task.figures.facts
+    left = np.uint64(task.asked.figures[row])
+    task.best[0] = np.inf
+    while left:
+        figure = int(np.int64(lowest(left)))
+        left &= left - np.uint64(1)
+        main, ratio, ends, per_mm = facts[figure, MAIN], facts[figure, RATIO], (0.0, 0.0), np.nan
+        if figure < len(facts) - 1:
+            # A share is moved with its figure in mm.
+            if not _is_known(i, figure, spans) or (main >= 0 and _is_known(i, main, spans)):
+                continue
+            low, high = _ends(i, figure, spans)
+            ends = _known_ends(low, high)
+        if ratio >= 0:
+            share_low, share_high = _ends(i, ratio, spans)
+            share = _known_ends(share_low, share_high)
+            per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
+        _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
+
+
+def _made_of(parts: int) -> Callable[[Task], None]:
     """Give the walk; `parts` tells what is kept of it on disk from that of other parts."""
 
     @compiled
-    def flip_rows(task: Task, own_codes: Codes) -> None:
-        """Find the nearest flip of each span; `own_codes` is room for the codes of one."""
-        spans, bits, figures = task.spans, task.bits, task.figures
+    def flip_rows(task: Task) -> None:
+        """Find the nearest flip of each span."""
         if parts < 0:
             return
-        for i in range(len(spans.sets)):
-            if spans.wanted[i] == 0:
-                continue
-            best, own = np.inf, bits.owned[spans.sets[i]]
-            copy(spans.codes[i], own_codes)
-            hear_pipe(bits, spans.of_pipes[spans.at[i]], task.room.of_pipe)
-            barred = bar_of(own, bits, own_codes)
-            for figure in range(len(figures.facts)):
-                if not _names(i, figure, task) or not _known(i, figure, task):
-                    continue
-                main = figures.facts[figure, MAIN]
-                if main >= 0 and _known(i, main, task):
-                    continue  # moved with its figure in mm
-                start(own, bits, barred, task.room.total)
-                best = _move(i, figure, best, task)
-                copy(own_codes, spans.codes[i])
-            if spans.wanted[i] & 2 and _rests_on_lent(i, barred, task):
-                task.flips.close[i] = 1
+        of_row, asked, flips = task.spans.of_row, task.asked, task.flips
+        every = len(asked.whose) > 1
+        task.stands[SPAN_HELD] = -1
+        for row in range(len(asked.whose)):
+            asked.whose[row] = -1
+        for i in range(len(of_row)):
+            c = of_row[i]
+            row = c if every else 0
+            if asked.whose[row] != c:
+                _first_look(c, row, task)
+            flips.figure[i], flips.to[i], flips.close[i] = -1, 0, 0
+            flips.at[i], flips.by[i] = np.nan, np.nan
+            _flip(i, row, task)
 
     return flip_rows
 
 
-_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in (bands, rule_kernel))
+_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in (bands, flip_tables, rule_kernel))
 flip_rows = _made_of(zlib.crc32(_PARTS))

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
 from planner.coded_text import Coded, Columns
 from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
 from planner.screening.coded import Coded as Judged
-from planner.screening.coded import Reader, in_parts, room
+from planner.screening.coded import in_parts, room
 from planner.screening.column_codes import Key, floats
-from planner.screening.flip_kernel import Figures, Flips, Span, Task, flip_rows
+from planner.screening.flip_kernel import flip_rows
+from planner.screening.flip_tables import (
+    STANDS_AT,
+    Asked,
+    Figures,
+    Flips,
+    Paths,
+    Span,
+    Task,
+    Unlike,
+)
 from planner.screening.margins import LENT, TIED, columns_of, cuts_in
-from planner.screening.parted_texts import parted_texts
 from planner.screening.rule_bits import Book, words_for
-from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS
+from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS, Codes
 from planner.screening.rulebook import Rulebook
 
 Numbers = npt.NDArray[np.float64]
@@ -22,6 +33,10 @@ Ints = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]
 
 _NAMES = list(SPAN_QUANTITIES)
+# What was asked of unlike spans is kept where it takes no more than this [bytes].
+_MOST_KEPT = 1 << 24
+# Ways of figures with their shares that are kept: of so many sizes of pipe, a few each.
+_PATHS = 256
 
 
 def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
@@ -38,43 +53,58 @@ def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
     columns = tuple(book.columns)
     figures = rulebook.made(("figures", columns), lambda: _figures(book, rulebook))
     flips = Flips(
-        np.full(count, -1, dtype=np.int8),
-        np.zeros(count, dtype=np.int8),
-        np.zeros(count, dtype=np.int8),
-        np.full(count, np.nan),
-        np.full(count, np.nan),
+        np.empty(count, dtype=np.int8),
+        np.empty(count, dtype=np.int8),
+        np.empty(count, dtype=np.int8),
+        np.empty(count),
+        np.empty(count),
     )
-    ends = [_ends_of(coded, name) for name in _NAMES]
-    low, high = [low for low, _ in ends], [high for _, high in ends]
-    wanted = _wanted(coded)
-    verdict = np.ascontiguousarray(coded.told.codes[:, OUT_VERDICT])
-    reader = Reader(book, coded.at)
-    widest = int(np.diff(figures.cuts_from).max() + np.diff(figures.ratio_from).max())
+    ends = _ends_of(coded)
+    if coded.alike is not None:
+        said, of_row = _unlike(book, coded.alike.codes, coded.said.codes), coded.alike.of_row
+        flip_rows(_task(book, figures, said, Span(of_row, 0, ends.low, ends.high), flips))
+        return flips
 
     def flip(start: int, stop: int) -> None:
-        own_room, own_codes = room(book), np.empty(len(book.columns), dtype=np.int16)
-        base = np.empty(TOTALS, dtype=np.int64)
-        naming = np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64)
-        above = np.empty(widest + 1, dtype=np.int64)
-        cuts = np.empty(widest + 1)
-        for begin, end, codes in reader.parts(start, stop):
-            here = slice(begin, end)
-            spans = Span(
-                codes,
-                reader.of_pipes,
-                coded.at[here],
-                book.owned.of_span[here],
-                verdict[here],
-                wanted[here],
-                np.stack([some[here] for some in low]),
-                np.stack([some[here] for some in high]),
-            )
-            part = flips.part(begin, end)
-            task = Task(spans, figures, book.bits, part, own_room, cuts, base, naming, above)
-            flip_rows(task, own_codes)
+        task = None
+        for begin, end, codes in coded.reader.parts(start, stop):
+            unlike = _unlike(book, codes, coded.said.codes[begin:end])
+            spans = Span(np.arange(end - begin, dtype=np.int32), begin, ends.low, ends.high)
+            task = task or _task(book, figures, unlike, spans, flips, alone=True)
+            flip_rows(task._replace(unlike=unlike, spans=spans, flips=flips.part(begin, end)))
 
     in_parts(count, flip)
     return flips
+
+
+def _unlike(book: Book, codes: Codes, said: npt.NDArray[np.int8]) -> Unlike:
+    """Give unlike spans by their numbers and what was said of them."""
+    lent = codes[: len(said), book.bits.set_at + 1]
+    wanted = np.where(said[:, OUT_MENDED] == 0, 1 + 2 * lent, 0)
+    verdict = np.ascontiguousarray(said[:, OUT_VERDICT])
+    return Unlike(codes, verdict, wanted.astype(np.int8))
+
+
+def _task(
+    book: Book, figures: Figures, unlike: Unlike, spans: Span, flips: Flips, *, alone: bool = False
+) -> Task:
+    """Give all that the walk needs; `alone` where spans are unlike, each by itself."""
+    rows = len(unlike.verdict)
+    if alone or rows * int(figures.verdicts_from[-1]) > _MOST_KEPT:
+        rows = 1
+    asked = Asked(
+        np.empty(rows, dtype=np.int64),
+        np.empty(rows, dtype=np.int64),
+        np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
+    )
+    return Task(
+        spans, unlike, asked, _paths(figures), figures, book.bits, flips, room(book),
+        np.empty(unlike.codes.shape[1], dtype=np.int16),
+        np.empty(TOTALS, dtype=np.int64),
+        np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64),
+        np.empty(STANDS_AT, dtype=np.int64),
+        np.empty(1),
+    )  # fmt: skip
 
 
 def margins_in_words(flips: Flips) -> Columns:
@@ -91,34 +121,49 @@ def margins_in_words(flips: Flips) -> Columns:
     }
 
 
-def _ends_of(coded: Judged, name: str) -> tuple[Numbers, Numbers]:
-    """Give least and most of a figure, NaN where unknown."""
-    column = coded.book.columns.get(Key("span", name))
-    if column is not None and column.low is not None and column.high is not None:
-        return column.low, column.high
-    things = coded.view.things
-    return floats(things, f"{name}_low"), floats(things, f"{name}_high")
+def _paths(figures: Figures) -> Paths:
+    """Give room for ways of figures, and the one step of what is lent."""
+    lent, rows = len(_NAMES), len(figures.facts) + _PATHS
+    steps = 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max()) + 1
+    paths = Paths(
+        np.full(rows, -1, dtype=np.int64),
+        np.empty(rows),
+        np.empty(rows, dtype=np.int64),
+        np.empty((rows, steps)),
+        np.empty((rows, steps)),
+        np.empty((rows, steps), dtype=np.int64),
+    )
+    paths.figure[lent], paths.per_mm[lent], paths.steps[lent] = lent, np.nan, 1
+    paths.places[lent, 0] = figures.verdicts_from[lent]
+    return paths
 
 
-def _wanted(coded: Judged) -> npt.NDArray[np.int8]:
-    """Mark spans to look at, with 2 added where an assumed extent lends a condition."""
-    lent = ~_holds(coded, "lent", "")
-    if lent.any():
-        lent &= _holds(coded, "extent_from", "assumed") & _holds(coded, "role", "damage")
-    open_ = coded.told.codes[:, OUT_MENDED] == 0
-    return np.where(open_, 1 + 2 * lent, 0).astype(np.int8)
+class _Ends(NamedTuple):
+    """Least and most of each figure: where they lie in memory, and the arrays, kept till then."""
+
+    low: Ints
+    high: Ints
+    kept: list[Numbers]
 
 
-def _holds(coded: Judged, column: str, word: str) -> npt.NDArray[np.bool_]:
-    parted = parted_texts(coded.view.things[column])
-    return parted.values(np.asarray([text.strip() == word for text in parted.texts], dtype=bool))
+def _ends_of(coded: Judged) -> _Ends:
+    """Find least and most of each figure; 0 = known of no span."""
+    low, high = np.zeros((2, len(_NAMES) + 1), dtype=np.int64)
+    ends = _Ends(low, high, [])
+    for figure, name in enumerate(_NAMES):
+        names = f"{name}_low", f"{name}_high"
+        if any(map(coded.spans.has, names)):
+            both = [floats(coded.spans, end) for end in names]
+            ends.low[figure], ends.high[figure] = (one.ctypes.data for one in both)
+            ends.kept.extend(both)
+    return ends
 
 
 def _figures(book: Book, rulebook: Rulebook) -> Figures:
     """Say where the rules cut each figure, and which rules name it."""
     numbers = {key: number for number, key in enumerate(book.columns)}
     mains = {ratio: main for main, ratio in TIED.items()}
-    facts, moved = [], np.zeros((len(_NAMES), words_for(len(book.rules))), dtype=np.uint64)
+    facts, moved = [], np.zeros((len(_NAMES) + 1, words_for(len(book.rules))), dtype=np.uint64)
     for figure, name in enumerate(_NAMES):
         ratio = TIED.get(name, "")
         facts.append(
@@ -135,16 +180,22 @@ def _figures(book: Book, rulebook: Rulebook) -> Figures:
     cuts = [cuts_in(rulebook, name) for name in _NAMES]
     none = np.zeros(0)
     ratios = [cuts_in(rulebook, TIED[name]) if name in TIED else none for name in _NAMES]
-    bands = [none if column.cuts is None else column.cuts for column in book.columns.values()]
+    bands = [column.cuts for column in book.columns.values()]
     lent = [Key("span", name) for name in (*LENT, "lent")]
     lent = [key for key in lent if key in numbers]
+    wide = [1 if n < 0 else 2 * len(bands[n]) + 1 for fact in facts for n in fact[:2]]
+    verdicts = [
+        own * (share + 1 if name in TIED else 1)
+        for name, own, share in zip(_NAMES, wide[::2], wide[1::2], strict=True)
+    ]
     return Figures(
-        np.array(facts, dtype=np.int64),
+        np.array([*facts, [-1, -1, -1, -1]], dtype=np.int64),
         *_end_to_end(cuts),
         *_end_to_end(ratios),
         *_end_to_end(bands),
         moved,
         np.array([numbers[key] for key in lent], dtype=np.int64),
+        np.cumsum([0, *verdicts, 1]),
     )
 
 

@@ -18,7 +18,7 @@ Limits = Mapping[str, tuple[float, str]]
 
 def screen_with_own(
     spans: pd.DataFrame | Held,
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     rulebook: Rulebook,
     own: Mapping[str, Limits],
     *,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple, cast
 
@@ -13,6 +13,8 @@ import pyarrow as pa
 from numba import types
 from numba.extending import intrinsic
 
+from planner.coded_text import Coded
+from planner.held import Held
 from planner.screening.bands import compiled, within
 from planner.screening.pipe_rows import Laid, letters_of
 from planner.screening.threads import each, pieces
@@ -22,13 +24,17 @@ Words = npt.NDArray[np.uint64]
 # A piece of a column: the number of each row among its own texts, and where those stand in all.
 Piece = tuple[npt.NDArray[np.integer], Places]
 
+_FEW_WORDS = 1_000
 # An odd number whose bits spread what is multiplied by it: 2**64 over the golden ratio.
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 
 
 @dataclass(frozen=True)
 class Parted:
-    """The unlike texts of a column as they first appear, and which one each row has."""
+    """The unlike texts of a column, and which one each row has.
+
+    Of a column that is parted here they stand as they first appear.
+    """
 
     texts: list[str]
     pieces: tuple[Piece, ...]
@@ -42,6 +48,23 @@ class Parted:
             np.take(of_text[among], where, out=out[start:stop], mode="clip")
             start = stop
         return out
+
+
+def parted_words(coded: Coded) -> Parted:
+    """Part a column of texts by number; of many words only those that a row holds are taken."""
+    codes, words = coded.codes, coded.words
+    if len(words) <= _FEW_WORDS:
+        return Parted(coded.listed(), ((codes, np.arange(len(words))),))
+    used = np.bincount(codes, minlength=len(words)) > 0
+    texts = words.filter(pa.array(used)).to_pylist()
+    return Parted(texts, ((codes, np.where(used, np.cumsum(used) - 1, 0)),))
+
+
+def parted_in(things: Held, names: Iterable[str]) -> dict[str, Parted]:
+    """Part columns of a table that is held."""
+    if things.by_column:
+        return {name: parted_words(things.coded(name)) for name in names}
+    return parted_together({name: things.frame[name] for name in names})
 
 
 def parted_texts(texts: pd.Series) -> Parted:

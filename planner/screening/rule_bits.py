@@ -8,10 +8,10 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
+from planner.contracts import SPANS
 from planner.contracts.repairs import STEPS
-from planner.contracts.verdicts import NEEDS, URGENCY
+from planner.screening.alike import room_for
 from planner.screening.column_codes import (
     MOST_KNOWN,
     NOTHING_KNOWN,
@@ -19,45 +19,33 @@ from planner.screening.column_codes import (
     Key,
     Numbering,
     Part,
+    Said,
+    Things,
     codable,
+    read_by,
 )
-from planner.screening.columns import About
+from planner.screening.columns import BESIDE, About
 from planner.screening.margins import LENT
-from planner.screening.parted_texts import Parted, parted_together
+from planner.screening.parted_texts import Parted, parted_in
 from planner.screening.rule_kernel import (
     ANSWERS,
-    ASKS,
-    BLANK,
-    DOUBTS,
     GATHERED,
-    MARKS,
-    MAYBE,
-    NO,
-    OTHER,
-    PASSED,
     PLANES,
-    SETTLED,
-    SHUT,
-    SPOKEN,
-    SURE,
-    UNKNOWN,
-    URGENT,
     WEIGHTS,
-    WORKS,
     YES,
     Bits,
 )  # fmt: skip
+from planner.screening.rule_marks import marks_of, weights_of
 from planner.screening.rule_text import Clause, Rule
 from planner.screening.rulebook import Rulebook
 from planner.screening.verdict import UPKEEP
-from planner.screening.wording import METHODS, NEVER_SLEEVE
+from planner.screening.wording import NEVER_SLEEVE
 
 Codes = npt.NDArray[np.int16]
 Ints = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]
 
-# In the order of the numbers that `rule_kernel` knows them by.
-EFFECTS = ("needs", "allows", "rules_out", "refer")
+NOTHING_SAID = Said(np.zeros((0, 0), dtype=np.int8), np.zeros((0, 0, PLANES), dtype=np.uint64))
 # Parts that no rule has, the first ones: REPEATED, AT_LINING, LINED and MENDED there.
 OWN_PARTS = (
     Clause("kind", "=", ("repeated",), ""),
@@ -70,59 +58,78 @@ MOST_MECHANISMS = 62
 MOST_TEXTS = 30_000
 
 
+# What was said of so many mixtures of sets and columns is kept in mind.
+MOST_MIXED = 8
+IN_SPANS = frozenset(name.removesuffix("_low") for name in SPANS.names) | frozenset(BESIDE["span"])
+
+
 @dataclass(frozen=True)
 class Owned:
-    """Mechanisms that spans own: all names, each set once in bits, and which each span has."""
+    """Mechanisms that spans may own: all names, and each set of them that was met, in bits."""
 
     names: tuple[str, ...]
     sets: Ints
-    of_span: Codes
 
 
 @dataclass(frozen=True)
 class Book:
-    """The rules about spans and pipes in order of id, their columns, and both in numbers."""
+    """The rules about spans and pipes in order of id, their columns, and both in numbers.
+
+    `sets` is the number of the set of mechanisms that each span owns, read as a column is; `lent`
+    has the texts of what is lent to spans, and `told_apart` is as in `alike.Known`.
+    """
 
     rules: tuple[Rule, ...]
     owned: Owned
     columns: dict[Key, Coded]
+    sets: Coded
+    lent: Parted
     bits: Bits
+    told_apart: Words
+
+
+@dataclass(frozen=True)
+class _Sets:
+    """The sets of mechanisms that were met so far, and the number of each text and set."""
+
+    of_text: dict[str, int]
+    of_bits: dict[int, int]
+    owned: Owned
 
 
 class Lines:
     """What the rules alone say in numbers: made once of a book, whatever it is held against.
 
-    `in_spans` are the columns that spans have of themselves; `names` all mechanisms, in the
-    order of their bits.
+    `names` are all mechanisms, in the order of their bits. It hangs on the rules alone; of texts
+    it keeps in mind those that it has met.
     """
 
-    def __init__(
-        self, rulebook: Rulebook, in_spans: frozenset[str], names: tuple[str, ...]
-    ) -> None:
+    def __init__(self, rulebook: Rulebook, names: tuple[str, ...]) -> None:
         """Take a book that `fits`."""
         self.rules = rules_of(rulebook)
         self.names = names
         self._bits = {name: 1 << k for k, name in enumerate(names)}
-        self._sets: dict[str, int] = {}
+        self._sets = _Sets({}, {}, Owned(names, np.zeros(0, dtype=np.int64)))
+        self._mixed: dict[tuple[int, ...], tuple[Bits, Words, list[object]]] = {}
         self.masks = np.array([self.bits(rule.mechanism) for rule in self.rules], dtype=np.int64)
         said = [(rule, answer) for rule in self.rules for answer in range(ANSWERS)]
-        marks = [_marks(rule, answer, self.bits(rule.mechanism)) for rule, answer in said]
+        marks = [marks_of(rule, answer, self.bits(rule.mechanism)) for rule, answer in said]
         self.marks = np.array(marks, dtype=np.int64).reshape(-1, GATHERED)
-        weights = [_weights(*one) for one in said]
+        weights = [weights_of(*one) for one in said]
         self.weights = np.array(weights, dtype=np.int8).reshape(-1, WEIGHTS)
         self.never = np.array([self.bits((name,)) for name in sorted(NEVER_SLEEVE)], dtype=np.int64)
         self.named = self.bits(rulebook.named())
-        self._place_parts(in_spans)
+        self._place_parts()
 
     def bits(self, names: Sequence[str] | frozenset[str]) -> int:
         """Give the bits of those mechanisms that have one."""
         return sum(bit for name, bit in self._bits.items() if name in names)
 
-    def _place_parts(self, in_spans: frozenset[str]) -> None:
+    def _place_parts(self) -> None:
         """Find the column of each part of each rule."""
 
         def keyed(about: About, part: Part) -> Key:
-            own = about == "span" and part.column in in_spans
+            own = about == "span" and part.column in IN_SPANS
             return Key("span" if own else "pipe", part.column)
 
         words = words_for(len(self.rules))
@@ -147,18 +154,44 @@ class Lines:
         keys = list(self.numberings)
         own = [(keyed("span", part), part) for part in OWN_PARTS]
         self.own_parts = [(keys.index(key), key, list(found[key]).index(part)) for key, part in own]
+        self.texts = [key for key, one in self.numberings.items() if one.is_text]
         self.of_pipes = sum(key.table == "pipe" for key in keys)
 
-    def owned(self, parted: Parted) -> Owned:
+    def knows(self, texts: Sequence[str]) -> bool:
+        """Tell whether all these texts of mechanisms were met before."""
+        return all(text in self._sets.of_text for text in texts)
+
+    def owned(self, parted: Parted) -> tuple[Owned, Coded]:
         """Say which set of mechanisms each span owns."""
-        known = self._sets if len(self._sets) <= MOST_KNOWN else {}
-        for text in parted.texts:
-            if text not in known:
-                known[text] = self.bits(_mechanisms_in(text))
-        self._sets = known
-        sets = np.array([known[text] for text in parted.texts], dtype=np.int64)
-        of_span = parted.values(np.arange(len(sets), dtype=np.int16))
-        return Owned(self.names, sets, of_span)
+        if not self.knows(parted.texts):
+            self._sets = self._having(parted.texts)
+        known = self._sets.of_text
+        numbers = np.array([known[text] for text in parted.texts], dtype=np.int16)
+        return self._sets.owned, Coded(NOTHING_SAID, *read_by(parted, numbers))
+
+    def _having(self, texts: Sequence[str]) -> _Sets:
+        """Give numbers to more sets; what is known already stays, for others may hold it."""
+        full = len(self._sets.of_text) > MOST_KNOWN
+        of_text = {} if full else dict(self._sets.of_text)
+        of_bits = {} if full else dict(self._sets.of_bits)
+        for text in texts:
+            if text not in of_text:
+                bits = self.bits(_mechanisms_in(text))
+                of_text[text] = of_bits.setdefault(bits, len(of_bits))
+        return _Sets(of_text, of_bits, Owned(self.names, np.array(list(of_bits), dtype=np.int64)))
+
+    def mixed(self, owned: Owned, columns: Mapping[Key, Coded]) -> tuple[Bits, Words]:
+        """Give all that is said in numbers, and what rows are told apart by (`Book`)."""
+        said = [one.said for one in columns.values()]
+        # Whatever has one of these numbers is kept beside, so that no other thing gets it.
+        what = (id(owned), *map(id, said), *(one.fixed for one in columns.values()))
+        if what not in self._mixed:
+            if len(self._mixed) == MOST_MIXED:
+                self._mixed.pop(next(iter(self._mixed)))
+            bits = _bits_of(self, owned, columns)
+            self._mixed[what] = bits, _told_apart(self, bits), [owned, *said]
+        bits, told_apart, _ = self._mixed[what]
+        return bits, told_apart
 
     @cached_property
     def free(self) -> npt.NDArray[np.bool_]:
@@ -200,22 +233,24 @@ def _mechanisms_in(text: str) -> frozenset[str]:
     return frozenset(part.strip() for part in text.split("+")) - {""}
 
 
-def lines_of(rulebook: Rulebook, spans: pd.DataFrame, mechanisms: Sequence[str]) -> Lines | None:
+def lines_of(rulebook: Rulebook, mechanisms: Sequence[str]) -> Lines | None:
     """Give what a book says in numbers, for spans that own these mechanisms, as texts.
 
     None where there are too many mechanisms to number.
     """
     if len(mechanisms) > MOST_TEXTS:
         return None
+    last: list[Lines] = rulebook.made("last lines", list)
+    if last and last[0].knows(mechanisms):
+        return last[0]
     here = frozenset[str]().union(*map(_mechanisms_in, mechanisms))
     named = rulebook.made("mechanisms", lambda: _all_named(rulebook))
     names = here | named if len(here | named) <= MOST_MECHANISMS else here
     if len(names) > MOST_MECHANISMS:
         return None
-    own = frozenset(str(name).removesuffix("_low") for name in spans.columns)
-    read = rulebook.made("columns", lambda: _columns_of(rulebook)) & own
     ordered = tuple(sorted(names))
-    return rulebook.made((read, ordered), lambda: Lines(rulebook, read, ordered))
+    last[:] = [rulebook.made(ordered, lambda: Lines(rulebook, ordered))]
+    return last[0]
 
 
 def _all_named(rulebook: Rulebook) -> frozenset[str]:
@@ -223,12 +258,7 @@ def _all_named(rulebook: Rulebook) -> frozenset[str]:
     return named | frozenset(NEVER_SLEEVE)
 
 
-def _columns_of(rulebook: Rulebook) -> frozenset[str]:
-    parts = [part.column for rule in rules_of(rulebook) for part in parts_of(rule)]
-    return frozenset([*parts, *(part.column for part in OWN_PARTS)])
-
-
-def book_of(rulebook: Rulebook, spans: pd.DataFrame, pipes: pd.DataFrame) -> Book | None:
+def book_of(rulebook: Rulebook, spans: Things, pipes: Things) -> Book | None:
     """Put a rulebook and the columns that it names into numbers.
 
     Parameters
@@ -236,32 +266,29 @@ def book_of(rulebook: Rulebook, spans: pd.DataFrame, pipes: pd.DataFrame) -> Boo
     rulebook
         One that `fits`.
     spans, pipes
-        As the rules see them: `columns.view_of` adds what lies beside.
+        As the rules see them, with what lies beside.
 
     Returns
     -------
     book
         None where spans own too many mechanisms to number.
     """
-    mechanisms = Key("span", "mechanisms")
-    parted = {mechanisms: parted_together({"mechanisms": spans["mechanisms"]})["mechanisms"]}
-    lines = lines_of(rulebook, spans, parted[mechanisms].texts)
+    mechanisms, lent = Key("span", "mechanisms"), Key("span", "lent")
+    given = parted_in(spans.held, [mechanisms.name, lent.name])
+    parted = {key: given[key.name] for key in (mechanisms, lent)}
+    lines = lines_of(rulebook, parted[mechanisms].texts)
     if lines is None:
         return None
-    tables: Mapping[About, pd.DataFrame] = {"span": spans, "pipe": pipes}
+    tables: Mapping[About, Things] = {"span": spans, "pipe": pipes}
     for about, table in tables.items():
-        texts = [
-            key
-            for key, one in lines.numberings.items()
-            if key.table == about and one.is_text and key not in parted
-        ]
-        found = parted_together({key.name: table[key.name] for key in texts})
+        texts = [key for key in lines.texts if key.table == about and key not in parted]
+        found = parted_in(table.held, [key.name for key in texts])
         parted |= {key: found[key.name] for key in texts}
     columns = {
         key: one.coded(tables[key.table], parted.get(key)) for key, one in lines.numberings.items()
     }
-    owned = lines.owned(parted[mechanisms])
-    return Book(lines.rules, owned, columns, _bits_of(lines, owned, columns))
+    owned, sets = lines.owned(parted[mechanisms])
+    return Book(lines.rules, owned, columns, sets, parted[lent], *lines.mixed(owned, columns))
 
 
 def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
@@ -285,6 +312,7 @@ def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
         always,
         said_from,
         lines.of_pipes,
+        len(columns),
         lines.masks,
         lines.marks,
         lines.weights,
@@ -297,67 +325,24 @@ def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
     )
 
 
+def _told_apart(lines: Lines, bits: Bits) -> Words:
+    """Say by which columns the spans of each set of mechanisms are told apart, as `alike.Known`.
+
+    By those that one of their rules names, those of the parts that no rule has, and by the
+    columns that no rule knows: the set, and what an assumed extent lends.
+    """
+    named = (bits.applies[:, None, :] & lines.naming != 0).any(axis=2)
+    marks = np.zeros((len(bits.owned), room_for(bits.set_at + 2)), dtype=np.int16)
+    marks[:, : bits.set_at][named] = -1
+    marks[:, bits.parts[:, 0]] = -1
+    marks[:, bits.set_at : bits.set_at + 2] = -1
+    return marks.view(np.uint64)
+
+
 def _same_throughout(key: Key, column: Coded) -> bool:
     """Tell whether all spans say the same in a column, and go on to where nothing is lent."""
     lent = key.name in (*LENT, "lent")
     return column.fixed >= 0 and (not lent or column.fixed == NOTHING_KNOWN)
-
-
-def _said(rule: Rule, answer: int) -> list[tuple[str, int]]:
-    """Give what a rule says by its answer: effects, each unknown or certain (see `rule_on`)."""
-    plain = UNKNOWN if answer == BLANK else answer
-    if answer != BLANK or rule.if_blank == "refer":
-        return [(rule.effect, plain)]
-    looks = rule.if_blank == "look"
-    extra = ("first" if looks else "note", YES)
-    # Taken as the way that leads on, with the look (or the note) before it.
-    leads_on = rule.effect == "allows" or (rule.effect == "needs" and looks)
-    return [(rule.effect, YES), extra] if leads_on else [extra]
-
-
-def _marks(rule: Rule, answer: int, mask: int) -> list[int]:
-    """Write what a rule adds to each word that gathers bits; `mask` are its mechanisms."""
-    out, methods = [0] * GATHERED, _methods(rule)
-    for effect, state in _said(rule, answer):
-        if effect == "needs":
-            level = NEEDS.index(rule.level) + 1
-            out[MARKS] |= 1 << MAYBE + level | (1 << SURE + level if state == YES else 0)
-            out[SPOKEN] |= mask
-            out[SETTLED] |= mask if state == YES else 0
-        elif effect == "urgency" and answer != BLANK:
-            out[MARKS] |= 1 << URGENT + URGENCY.index(rule.level)
-        elif effect == "allows" and state != NO:
-            for method in range(len(METHODS)):
-                if methods >> method & 1:
-                    out[(PASSED if state == YES else DOUBTS) + method] |= mask
-        elif effect == "rules_out":
-            out[MARKS] |= methods << (SHUT if state == YES else ASKS)
-        elif effect == "refer":
-            out[MARKS] |= methods << ASKS
-            out[SPOKEN] |= mask
-        elif effect == "first":
-            out[MARKS] |= 1 << WORKS + STEPS.index(rule.work or "look")
-    return out
-
-
-def _weights(rule: Rule, answer: int) -> list[int]:
-    """Write what must be known to weigh what a rule says, as the columns of `Bits.weights`."""
-    effect, state = _said(rule, answer)[0]
-    unsettled = rule.effect in ("rules_out", "refer") and answer in (UNKNOWN, BLANK)
-    return [
-        EFFECTS.index(effect) if effect in EFFECTS else OTHER,
-        state,
-        NEEDS.index(rule.level) + 1 if effect == "needs" else 0,
-        _methods(rule),
-        int(rule.standing == "assumed"),
-        int(unsettled),
-    ]
-
-
-def _methods(rule: Rule) -> int:
-    """Give the methods that a rule is about, as bits; a refer that names none is about all."""
-    about = METHODS if rule.effect == "refer" and not rule.method else rule.method
-    return sum(1 << METHODS.index(method) for method in about)
 
 
 def words_for(count: int) -> int:

@@ -62,7 +62,9 @@ class Bits(NamedTuple):
 
     `said` has for each number, from ``said_from`` of its column on, and each word of rules what
     is said of these (`STOPPED` ..), as bits; `always` what is said whatever the span, by columns
-    that hold one number throughout. The columns of pipes come first, `of_pipes` of them. `masks`
+    that hold one number throughout. The columns of pipes come first, `of_pipes` of them; after
+    all columns, at `set_at`, stands the set of mechanisms, then 1 where conditions are lent by an
+    assumed extent alone, else 0. `masks`
     are the mechanisms of each rule. What a rule adds to the words that only gather bits, and how
     it is weighed, stands in row ``4 * rule + answer`` of `marks` and `weights`. A set of
     mechanisms has its own bits in `owned` and the bits of its rules in `applies`; the columns of
@@ -78,6 +80,7 @@ class Bits(NamedTuple):
     always: Words
     said_from: Ints
     of_pipes: int
+    set_at: int
     masks: Ints
     marks: Ints
     weights: Bytes
@@ -91,12 +94,10 @@ class Bits(NamedTuple):
 
 
 class Rows(NamedTuple):
-    """Spans to be judged: their numbers, those of all pipes, their pipes' rows, sets they own."""
+    """Spans to be judged: their numbers, as many as `at` has, and their pipes' rows."""
 
     codes: Codes
-    of_pipes: Codes
     at: Places
-    sets: Codes
 
 
 class Told(NamedTuple):
@@ -108,12 +109,9 @@ class Told(NamedTuple):
     unsaid: Ints
     blamed: Words
 
-    def part(self, start: int, stop: int) -> Told:
-        """Give what is said of some spans, to be written to."""
-        here = slice(start, stop)
-        return Told(
-            self.codes[here], self.why[here], self.first[here], self.unsaid[here], self.blamed[here]
-        )
+    def taken(self, at: slice | npt.NDArray[np.int32]) -> Told:
+        """Give what is said of some spans; of a slice, to be written to."""
+        return Told(self.codes[at], self.why[at], self.first[at], self.unsaid[at], self.blamed[at])
 
 
 class Room(NamedTuple):
@@ -155,13 +153,13 @@ def add_said(bits: Bits, column: int, codes: Codes, w: int, out: Words) -> None:
 
 
 @within
-def hear_pipe(bits: Bits, of_pipe: Codes, out: Words) -> None:
-    """Write what is said of the numbers of a pipe, and of whatever all spans have alike."""
+def hear_pipe(bits: Bits, codes: Codes, out: Words) -> None:
+    """Write what is said of the numbers of a span's pipe, and of whatever all spans have alike."""
     for w in range(len(out)):
         for plane in range(PLANES):
             out[w, plane] = bits.always[w, plane]
         for column in range(bits.of_pipes):
-            add_said(bits, column, of_pipe, w, out)
+            add_said(bits, column, codes, w, out)
 
 
 @within
@@ -381,14 +379,16 @@ def hear(bits: Bits, room: Room) -> int:
 @compiled
 def judge_rows(rows: Rows, bits: Bits, told: Told, room: Room) -> None:
     """Judge spans one by one."""
-    total, at, sets = room.total, rows.at, rows.sets
-    for i in range(len(sets)):
-        row, out, own = rows.codes[i], told.codes[i], bits.owned[sets[i]]
+    total, at = room.total, rows.at
+    for i in range(len(at)):
+        row, out = rows.codes[i], told.codes[i]
+        set_ = row[bits.set_at]
+        own = bits.owned[set_]
         if i == 0 or at[i] != at[i - 1]:
-            hear_pipe(bits, rows.of_pipes[at[i]], room.of_pipe)
+            hear_pipe(bits, row, room.of_pipe)
         out[OUT_BARRED] = bar_of(own, bits, row)
         start(own, bits, out[OUT_BARRED], total)
-        hold_all(bits, sets[i], row, (-1, -1), room.of_pipe, room.held)
+        hold_all(bits, set_, row, (-1, -1), room.of_pipe, room.held)
         count = hear(bits, room)
         need = need_of(total)
         total[NEED] = need

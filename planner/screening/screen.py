@@ -20,11 +20,11 @@ from planner.arrays import texts_of
 from planner.contracts import DEFECTS, PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDICTS, VISITS
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among, unlike_in
-from planner.held import Held, held
+from planner.held import Held
 from planner.screening.coded import Coded, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
-from planner.screening.flip_kernel import Flips
+from planner.screening.flip_tables import Flips
 from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.intervals import NO, UNKNOWN, YES
 from planner.screening.judge import judge, mechanisms_in, never_sleeve, run_rules, spread_over
@@ -45,7 +45,7 @@ from planner.screening.verdict import (
     no_rule_settles,
     urgency_of,
 )
-from planner.tables import check, conform
+from planner.tables import Table, check, conform
 
 # From so many spans on they are judged in numbers. The walks are compiled once on a machine
 # (about 10 s) and read from disk after that by each process (about 0.4 s, as long as steps take
@@ -95,7 +95,7 @@ class ScreenedSleeves:
 
 def screen(
     spans: pd.DataFrame | Held,
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     rulebook: Rulebook,
     *,
     defects: pd.DataFrame | Held | None = None,
@@ -125,15 +125,21 @@ def screen(
     TableError
         If a table breaks its contract.
     """
-    check(pipes, PIPES)
-    rows = held(spans, SPANS).frame
-    beside = None if defects is None else held(defects, DEFECTS).frame
-    # Words wait for their reader: what is written into a table meanwhile is not for them.
-    rows, pipes = rows.copy(deep=False), pipes.copy(deep=False)
-    beside = None if beside is None else beside.copy(deep=False)
-    found = _Screening(rows, pipes, rulebook, beside, _pays(len(rows)))
+    rows, on = _kept(spans, SPANS), _kept(pipes, PIPES)
+    beside = None if defects is None else _kept(defects, DEFECTS)
+    found = _Screening(rows, on, rulebook, beside, _pays(len(rows)))
     found.judge()
     return Screened(found.verdicts, found.findings)
+
+
+def _kept(rows: pd.DataFrame | Held, table: Table) -> Held:
+    """Hold rows as they are now.
+
+    Words wait for their reader; what is written into a frame meanwhile is not for them.
+    """
+    if isinstance(rows, Held):
+        return rows
+    return Held.sound(pd.DataFrame(check(rows, table)), table)
 
 
 @dataclass
@@ -196,23 +202,33 @@ class _Run:
 class _Screening:
     """Spans held against the book: in steps, or `in_numbers` where that can be."""
 
-    spans: pd.DataFrame
-    pipes: pd.DataFrame
+    rows: Held
+    on: Held
     rulebook: Rulebook
-    defects: pd.DataFrame | None
+    beside: Held | None
     in_numbers: bool
+
+    @property
+    def spans(self) -> pd.DataFrame:
+        """The spans, for who words them."""
+        return self.rows.frame
+
+    @property
+    def defects(self) -> pd.DataFrame | None:
+        """What was placed, for who words it."""
+        return None if self.beside is None else self.beside.frame
 
     @cached_property
     def own(self) -> pd.DataFrame:
         """The pipes that carry spans."""
-        return _pipes_of(self.spans, self.pipes)
+        return _pipes_of(self.spans, self.on.frame)
 
     @cached_property
     def coded(self) -> Coded | None:
         """What was judged in numbers; None where all is judged in steps."""
         if not self.in_numbers:
             return None
-        return screen_coded(self.spans, self.pipes, self.rulebook, self.defects)
+        return screen_coded(self.rows, self.on, self.rulebook, self.beside)
 
     @cached_property
     def run(self) -> _Run:
