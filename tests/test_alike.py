@@ -18,6 +18,7 @@ from planner.screening import alike, coded, flips
 from planner.screening import screen as step
 from planner.screening.beside import OnPipes, beside_pipes, beside_spans
 from planner.screening.columns import view_of
+from planner.screening.margins import TIED
 from planner.screening.rulebook import load_rulebook
 from planner.tables import conform
 from tests.bench.rules import make_spans
@@ -25,15 +26,22 @@ from tests.test_coded import nasty, random_book, same_by_both
 
 
 def many_alike(seed: int, count: int = 800) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Spans of few kinds, with figures a little apart: most of them in the same bands."""
+    """Spans of few kinds, with figures a little apart: most of them in the same bands.
+
+    Shares of the diameter are those of three sizes, and some are not known.
+    """
     draw = np.random.default_rng(seed)
     few, pipes = make_spans(90)
-    spans = nasty(few, draw).iloc[np.sort(draw.integers(0, 25, count))].reset_index(drop=True)
+    spans = nasty(few, draw).iloc[np.sort(draw.integers(0, 50, count))].reset_index(drop=True)
     more: dict[str, Any] = {"span_id": [f"S{n:04d}" for n in range(count)]}
     for name in spans.columns[spans.columns.str.endswith("_low")]:
         by = draw.choice([1.0, 1.0, 1.0, 1.01, 0.9], count)
         for end in (name, name.removesuffix("_low") + "_high"):
             more[end] = spans[end] * by
+    dn, known = draw.choice([150.0, 200.0, 300.0], count), draw.random(count) < 0.8
+    for name, ratio in TIED.items():
+        for end in ("low", "high"):
+            more[f"{ratio}_{end}"] = (more[f"{name}_{end}"] / dn).where(known)
     return conform(spans.assign(**more), SPANS), pipes
 
 
