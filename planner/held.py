@@ -20,6 +20,33 @@ from planner.coded_text import Coded, Columns, Marks, coded_in, marks_of, taken
 from planner.tables import Table, check, conform
 
 
+class Late:
+    """A column that is made when somebody reads it.
+
+    Parameters
+    ----------
+    make
+        Gives the column.
+    count
+        How many rows it has.
+    """
+
+    def __init__(self, make: Callable[[], Any], count: int) -> None:
+        self._make = make
+        self._count = count
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __getitem__(self, at: Any) -> Late:  # noqa: ANN401 - places, marks or a slice
+        return Late(lambda: self.values[at], len(np.arange(self._count)[at]))
+
+    @cached_property
+    def values(self) -> Any:  # noqa: ANN401 - any array
+        """The column."""
+        return self._make()
+
+
 class Held:
     """Rows of one contract, by column or as its frame.
 
@@ -28,8 +55,8 @@ class Held:
     table
         The contract.
     columns
-        As `tables.conform` takes them, all as long as each other, at least one; rows in the
-        order of the contract's key. What is missing is unknown.
+        As `tables.conform` takes them, or `Late`, all as long as each other, at least one; rows
+        in the order of the contract's key. What is missing is unknown.
     """
 
     def __init__(self, table: Table, columns: Columns) -> None:
@@ -52,7 +79,7 @@ class Held:
     @cached_property
     def frame(self) -> pd.DataFrame:
         """The rows by their contract; `TableError` where they break it."""
-        return conform(self._columns, self.table)
+        return conform({name: self._given(name) for name in self._columns}, self.table)
 
     def coded(self, name: str) -> Coded:
         """Give a column of texts by numbers, made once."""
@@ -85,16 +112,20 @@ class Held:
             self._read[what] = read(what)
         return self._read[what]
 
+    def _given(self, name: str) -> Any:  # noqa: ANN401 - any column
+        given = self._columns.get(name)
+        return given.values if isinstance(given, Late) else given
+
     def _coded(self, name: str) -> Coded:
         if "frame" in self.__dict__:
             return coded_in(self.frame, name)
-        given = self._columns.get(name)
+        given = self._given(name)
         if given is None:
             return Coded.one("", len(self))
         return given if isinstance(given, Coded) else Coded.of(given)
 
     def _floats(self, name: str) -> npt.NDArray[np.float64]:
-        given = self.frame[name].array if "frame" in self.__dict__ else self._columns.get(name)
+        given = self.frame[name].array if "frame" in self.__dict__ else self._given(name)
         if given is None:
             found: npt.NDArray[np.float64] = np.broadcast_to(np.nan, len(self))
         elif isinstance(given, np.ndarray):
@@ -106,7 +137,7 @@ class Held:
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if "frame" in self.__dict__:
             return self.frame[name].array
-        given, kind = self._columns.get(name), self.table[name].kind
+        given, kind = self._given(name), self.table[name].kind
         if given is None:
             return unknown(kind, len(self))
         if isinstance(given, Coded):

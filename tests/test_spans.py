@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.coded_text import Coded
 from planner.contracts import DEFECTS, SPANS
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
 from planner.held import Held
-from planner.screening.spans import Spanned, id_rows, joined
+from planner.screening.places import joined
+from planner.screening.span_kernel import BITS
+from planner.screening.spans import Spanned, id_rows
 from tests.filmed import SETTINGS, Row, Town, pipe, row, run, spans_of, town
 
 
@@ -387,11 +388,11 @@ def test_each_role_makes_what_it_should() -> None:
 def test_the_words_of_a_place_are_joined_in_order_each_once(count: int) -> None:
     """By sets of Python, for fewer and more words than a whole number has bits."""
     draw = np.random.default_rng(count)
-    words = [f"w{number}" for number in draw.permutation(count)]
-    place, code = draw.integers(0, 20, 300), draw.integers(0, count, 300)
-    wanted = draw.random(300) < 0.7
-    sets = [set[str]() for _ in range(21)]
-    for at in np.flatnonzero(wanted):
-        sets[place[at]].add(words[code[at]])
-    told = joined(place, Coded.of(words)[code], wanted, 21)
-    assert told.column().tolist() == ["+".join(sorted(some)) for some in sets]
+    words = sorted(f"w{number}" for number in range(count))
+    chosen = [{int(one) for one in draw.integers(0, count, draw.integers(0, 9))} for _ in range(21)]
+    sets = np.zeros((-(-count // BITS), 21), dtype=np.int64)
+    for place, some in enumerate(chosen):
+        for at in some:
+            sets[at // BITS, place] |= 1 << at % BITS
+    told = joined(sets, words).column().tolist()
+    assert told == ["+".join(sorted(words[at] for at in some)) for some in chosen]

@@ -77,7 +77,8 @@ def kept_ruled(
     joined: dict[str, Any] = tables["spanned"]
     own: dict[str, Any] = tables["own"]
     located = Located(rows=Held.of(placed.pop("defects"), DEFECTS), **placed)
-    spanned = Spanned(rows=Held.of(joined.pop("spans"), SPANS), **joined)
+    rows, links = Held.of(joined.pop("spans"), SPANS), joined.pop("span_rows")
+    spanned = Spanned(rows=rows, say_rows=lambda: links, **joined)
     spans, verdicts = Held.of(own.pop("spans"), SPANS), own.pop("verdicts")
 
     def findings() -> pd.DataFrame:

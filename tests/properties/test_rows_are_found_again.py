@@ -118,8 +118,9 @@ def _inside(found: Located, spanned: Spanned) -> None:
 
 def _tables(found: Located | Spanned) -> list[str]:
     """Name the tables; `rows` holds the one of the step itself."""
-    own = "defects" if isinstance(found, Located) else "spans"
-    return [own, *(one.name for one in fields(found) if one.name not in ("rows", "seen"))]
+    own = ["defects"] if isinstance(found, Located) else ["spans", "span_rows"]
+    held = ("rows", "seen", "say_rows")
+    return [*own, *(one.name for one in fields(found) if one.name not in held)]
 
 
 def tables_of(found: Located) -> dict[str, pd.DataFrame]:

@@ -1,0 +1,238 @@
+"""What the rows of each place come to, and what conditions lend to the damage in them, compiled.
+
+A figure is an interval: the worst that its rows can mean. Where one of them is unknown the
+upper end is open, for it may be the worst.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from planner.screening import span_kernel
+from planner.screening.bands import compiled, within
+from planner.screening.span_kernel import (
+    ASSUMED,
+    BITS,
+    CODED,
+    DEPOSIT,
+    LATERAL,
+    QUANTITY,
+    ROOTS,
+    SAME_M,
+    SOIL,
+    VOID,
+    Found,
+    Groups,
+    Marks,
+    Means,
+    Measured,
+    Numbers,
+    Rows,
+    Told,
+)
+
+_SEEN = SOIL | VOID | LATERAL
+
+
+class Pairs(NamedTuple):
+    """Places that a condition, or what comes back at every joint, lends its rows to."""
+
+    taker: Means
+    giver: Means
+
+
+class Taps(NamedTuple):
+    """Connections by the number of their pipe, from edge to edge [m]."""
+
+    pipe: Means
+    from_m: Numbers
+    to_m: Numbers
+
+
+@within
+def _meaning(told: Told, i: int) -> int:
+    return int(told.means[told.codes[i]])
+
+
+@within
+def _add(sets: Means, q: int, bit: int) -> None:
+    sets[bit // BITS, q] |= 1 << (bit % BITS)
+
+
+@within
+def _start(rows: Rows, i: int, q: int, out: Measured) -> None:
+    """Write of a place what its first row says."""
+    out.group[q], out.node[q] = rows.group[i], rows.node[i]
+    out.day[q] = _meaning(rows.day, i)
+    out.kind[q] = out.seen[q] = 0
+    out.arc_h[q], out.find_m[q] = rows.arc_h[i], rows.find_m[i]
+    out.joint[q], out.no_joint[q] = False, True
+
+
+@within
+def _add_own(rows: Rows, i: int, q: int, out: Measured) -> None:
+    """Add what a place has from its own rows alone, not from flags."""
+    out.day[q] = min(out.day[q], _meaning(rows.day, i))
+    out.kind[q] |= _meaning(rows.kind, i)
+    for figure, values in ((out.arc_h, rows.arc_h), (out.find_m, rows.find_m)):
+        if not figure[q] >= values[i] and not np.isnan(values[i]):
+            figure[q] = values[i]
+    out.joint[q] |= rows.joint[i]
+    out.no_joint[q] &= rows.no_joint[i]
+    _add(out.own, q, _meaning(rows.mechanism, i))
+
+
+@within
+def _add_said(rows: Rows, i: int, q: int, out: Measured) -> None:
+    """Add what a row says, be it the place's own or a flag."""
+    trait = _meaning(rows.trait, i)
+    out.seen[q] |= (trait | _meaning(rows.shows, i)) & _SEEN
+    if trait & ROOTS:
+        _add(out.roots, q, _meaning(rows.detail, i))
+    if trait & DEPOSIT:
+        _add(out.deposit, q, _meaning(rows.detail, i))
+    f = _meaning(rows.figure, i)
+    if f < 0:
+        return
+    low, high = rows.low[i], rows.high[i]
+    if not out.least[f, q] >= low and not np.isnan(low):
+        out.least[f, q] = low
+    out.most[f, q] = np.inf if np.isnan(high) else max(out.most[f, q], high)
+
+
+@within
+def _extent(rows: Rows, found: Found, joint: int, q: int) -> int:
+    """Say what the two ends of a place rest on: the least certain of both."""
+    low, high, measured, unsure = np.inf, -np.inf, False, False
+    for m in range(found.start[q], found.start[q + 1]):
+        i = found.row[m]
+        rests_on = _meaning(rows.extent, i)
+        if m >= found.own[q]:  # a flag adds its station only
+            low, high = min(low, rows.x_from_m[i]), max(high, rows.x_to_m[i])
+        elif rests_on == ASSUMED:
+            unsure = True
+            low, high = min(low, rows.x_from_m[i]), max(high, rows.x_to_m[i])
+        else:
+            measured |= rests_on == QUANTITY
+            low, high = min(low, rows.from_m[i]), max(high, rows.to_m[i])
+    assumed = found.from_m[q] < low - SAME_M or found.to_m[q] > high + SAME_M
+    if assumed or (unsure and rows.group[found.row[found.start[q]]] == joint):
+        return ASSUMED
+    return QUANTITY if measured else CODED
+
+
+@within
+def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) -> bool:
+    """Tell whether a place lends (`other`) to a damage that lies in it (`one`)."""
+    gives = groups.again[out.group[other]] or not groups.takes[out.group[other]]
+    if not gives or (groups.again[out.group[one]] and groups.again[out.group[other]]):
+        return False
+    if found.from_m[other] > found.to_m[one] + SAME_M:
+        return False
+    return bool(found.to_m[other] >= found.from_m[one] - SAME_M)
+
+
+@within
+def _borrow(out: Measured, one: int, other: int) -> None:
+    """Add to a place what another has of its own."""
+    for word in range(len(out.own)):
+        out.lent[word, one] |= out.own[word, other]
+    for word in range(len(out.roots)):
+        out.roots[word, one] |= out.roots[word, other]
+        out.deposit[word, one] |= out.deposit[word, other]
+    for f in range(len(out.least)):
+        low = out.least[f, other]
+        if not out.least[f, one] >= low and not np.isnan(low):
+            out.least[f, one] = low
+        out.most[f, one] = max(out.most[f, one], out.most[f, other])
+
+
+@within
+def _close(out: Measured) -> None:
+    """Leave open what no row has a figure of, and what may be the worst."""
+    for f in range(len(out.most)):
+        for q in range(len(out.group)):
+            if out.most[f, q] < 0.0 or np.isinf(out.most[f, q]):
+                out.most[f, q] = np.nan
+
+
+def _measure_of(parts: int) -> Callable[[Rows, Groups, Found, Measured], None]:
+    """Give the walk; `parts` tells what is kept of it on disk from that of another kernel."""
+
+    @compiled
+    def measure(rows: Rows, groups: Groups, found: Found, out: Measured) -> None:
+        """Say of each place what its own rows and its flags come to."""
+        for q in range(len(out.group) if parts >= 0 else 0):
+            _start(rows, found.row[found.start[q]], q, out)
+            for m in range(found.start[q], found.start[q + 1]):
+                if m < found.own[q]:
+                    _add_own(rows, found.row[m], q, out)
+                _add_said(rows, found.row[m], q, out)
+            out.extent[q] = _extent(rows, found, groups.joint, q)
+
+    return measure
+
+
+def _lend_of(parts: int) -> Callable[[Groups, Found, Measured], int]:
+    @compiled
+    def lend(groups: Groups, found: Found, out: Measured) -> int:
+        """Let places lend to the damage in them, and close figures; give how many pairs do.
+
+        What comes back at every joint borrows last: it lends what its own rows say.
+        """
+        pairs = 0
+        for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
+            first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
+            for last in (False, True):
+                for one in range(first, after):
+                    group = out.group[one]
+                    if not groups.takes[group] or groups.again[group] != last:
+                        continue
+                    for other in range(first, after):
+                        if _lends(groups, found, out, one, other):
+                            _borrow(out, one, other)
+                            pairs += 1
+        _close(out)
+        return pairs
+
+    return lend
+
+
+def _list_of(parts: int) -> Callable[[Groups, Found, Measured, Pairs], None]:
+    @compiled
+    def list_pairs(groups: Groups, found: Found, out: Measured, pairs: Pairs) -> None:
+        """List who lends to whom, as `lend` counted them."""
+        count = 0
+        for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
+            first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
+            for one in range(first, after):
+                for other in range(first if groups.takes[out.group[one]] else after, after):
+                    if _lends(groups, found, out, one, other):
+                        pairs.taker[count], pairs.giver[count] = one, other
+                        count += 1
+
+    return list_pairs
+
+
+def _mark_of(parts: int) -> Callable[[Taps, Found, Numbers, Marks], None]:
+    @compiled
+    def mark_near(taps: Taps, found: Found, find_m: Numbers, near: Marks) -> None:
+        """Mark the places within whose doubt a connection lies."""
+        for tap in range(len(taps.pipe) if parts >= 0 else 0):
+            pipe = taps.pipe[tap]
+            for q in range(found.of_pipe[pipe], found.of_pipe[pipe + 1]):
+                start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
+                if taps.from_m[tap] <= end + SAME_M and taps.to_m[tap] >= start - SAME_M:
+                    near[q] = True
+
+    return mark_near
+
+
+_PARTS = zlib.crc32(Path(str(span_kernel.__file__)).read_bytes())
+measure, lend = _measure_of(_PARTS), _lend_of(_PARTS)
+list_pairs, mark_near = _list_of(_PARTS), _mark_of(_PARTS)
