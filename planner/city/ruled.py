@@ -84,7 +84,8 @@ def kept_ruled(
     def findings() -> pd.DataFrame:
         return screened(located, spans).findings
 
-    return Ruled(located, spanned, spans, screened=Screened(lambda: verdicts, findings), **own)
+    graded, said = Held.of(own.pop("grades"), GRADES), Screened(lambda: verdicts, findings)
+    return Ruled(located, spanned, spans, graded, screened=said, **own)
 
 
 def _mark(part: dict[str, Any]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 
 from planner.coded_text import Coded, Columns, Marks
+from planner.compiled import plain
 from planner.contracts import SPAN_QUANTITIES
 from planner.held import Held
 from planner.screening import span_kernel as walks
@@ -91,7 +92,7 @@ def laid_out(defects: Held, starts: Places, split: Columns | None) -> Laid:
 
 def in_walk_order(laid: Laid, ranks: npt.NDArray[Any]) -> Laid:
     """Give rows alike in group and station another order: by `ranks`."""
-    return replace(laid, rows=laid.rows._replace(order=_plain(ranks, np.int64)))
+    return replace(laid, rows=laid.rows._replace(order=plain(ranks, np.int64)))
 
 
 def joints_in(at_joint: Any) -> Columns:  # noqa: ANN401 - any array of yes, no and unknown
@@ -213,31 +214,24 @@ def _rows(
     )
     seen = [sum(mark for word, mark in _SEEN.items() if word in text) for text in shows.listed()]
     return Rows(
-        group=_plain(columns["group"], np.int32),
-        order=_plain(np.arange(len(columns["group"])), np.int64),
-        node=_plain(columns["counter_node"].codes, np.int32),
+        group=plain(columns["group"], np.int32),
+        order=plain(np.arange(len(columns["group"])), np.int64),
+        node=plain(columns["counter_node"].codes, np.int32),
         kind=_told(columns["kind"], {"stretch": 1}),
         extent=_told(columns["extent_from"], _EXTENTS),
-        day=Told(_plain(columns["seen_on"].codes, np.int32), _plain(days, np.int64)),
+        day=Told(plain(columns["seen_on"].codes, np.int32), plain(days, np.int64)),
         mechanism=_told(mechanism, bit),
         trait=_told(mechanism, _TRAITS),
         detail=_told(detail, {word: detail_bit[_named(word)] for word in detail.listed()}),
-        shows=Told(_plain(shows.codes, np.int32), _plain(np.array(seen), np.int64)),
+        shows=Told(plain(shows.codes, np.int32), plain(np.array(seen), np.int64)),
         figure=_told(columns["quantity"], figure, -1),
-        joint=_plain(columns["joint"], np.bool_),
-        no_joint=_plain(columns["no_joint"], np.bool_),
-        **{name.removeprefix("quantity_"): _plain(columns[name], np.float64) for name in _FIGURES},
+        joint=plain(columns["joint"], np.bool_),
+        no_joint=plain(columns["no_joint"], np.bool_),
+        **{name.removeprefix("quantity_"): plain(columns[name], np.float64) for name in _FIGURES},
     )
 
 
 def _told(column: Coded, means: Mapping[str, int], other: int = 0) -> Told:
     """Say what each word of a column means."""
     found = np.array([means.get(word, other) for word in column.listed()], dtype=np.int64)
-    return Told(_plain(column.codes, np.int32), _plain(found, np.int64))
-
-
-def _plain(values: npt.NDArray[Any], kind: Any) -> Any:  # noqa: ANN401 - any array
-    """Give an array of one kind for the walks, not to be written to."""
-    found = np.ascontiguousarray(values, dtype=kind).view()
-    found.flags.writeable = False
-    return found
+    return Told(plain(column.codes, np.int32), plain(found, np.int64))
