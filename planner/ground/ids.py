@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
@@ -147,7 +148,7 @@ class Fresh:
     @property
     def lost(self) -> pd.DataFrame:
         """Earlier ids without an heir: none."""
-        return _lost({name: np.array([], dtype=object) for name in LOST_COLUMNS}, ())
+        return _none_lost().copy(deep=False)
 
     def written(self) -> pd.arrays.ArrowStringArray:
         """Write them out, as a text column."""
@@ -175,7 +176,7 @@ def fresh_ids(new: Columns, known: KnownIds, kind: str) -> Fresh | None:
     TableError
         If a row has no place.
     """
-    if (known.table["kind"].to_numpy(dtype=object) == kind).any():
+    if len(known.table) and (known.table["kind"].to_numpy(dtype=object) == kind).any():
         return None
     _check_places(new)
     first, count = highest_of(known, kind) + 1, len(new["from_m"])
@@ -258,6 +259,8 @@ def _written(first: int, count: int, kind: str) -> pa.Array:
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
+    if not len(known.table):
+        return known.highest.get(kind, 0)
     given = (one for of, one in rows_in(known.table, ["kind", "id"]) if of == kind)
     return max([known.highest.get(kind, 0), *(number_of(one) for one in given)])
 
@@ -271,10 +274,17 @@ def _lost(old: Mapping[str, Any], heirs: Iterable[str]) -> pd.DataFrame:
     heirs = set(heirs)
     rows = zip(*(old[name].tolist() for name in LOST_COLUMNS), strict=True)
     gone = sorted((row for row in rows if row[1] not in heirs), key=itemgetter(1))
-    columns = zip(*gone, strict=True) if gone else ((), (), ())
+    if not gone:
+        return _none_lost().copy(deep=False)
+    columns = zip(*gone, strict=True)
     return pd.DataFrame(
         {name: texts_of(list(values)) for name, values in zip(LOST_COLUMNS, columns, strict=True)}
     )
+
+
+@lru_cache(maxsize=1)
+def _none_lost() -> pd.DataFrame:
+    return pd.DataFrame({name: texts_of([]) for name in LOST_COLUMNS})
 
 
 def give_setup_ids(

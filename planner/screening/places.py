@@ -130,9 +130,10 @@ def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -
 def _found(laid: Laid, touch_m: float) -> tuple[Found, bool]:
     """Give places; and whether the order of rows alike decided from where one is counted."""
     count, pipes = len(laid.at), len(laid.starts) - 1
-    room = Room(**_empty(count, int=_ROWS_OF, float=_STATIONS))
-    cut: dict[str, Any] = _empty(count, int=("own",), int32=("pipe",), float=_STRETCH)
-    rows, start, of_pipe = (np.empty(n, dtype=np.int64) for n in (count, count + 1, pipes + 1))
+    longest = int(np.diff(laid.starts).max(initial=0))
+    room = Room(**_empty(longest, int=_ROWS_OF, float=_STATIONS))
+    cut: dict[str, Any] = _empty(count, int32=("own", "pipe"), float=_STRETCH)
+    rows, start, of_pipe = (np.empty(n, dtype=np.int32) for n in (count, count + 1, pipes + 1))
     found = Found(row=rows, start=start, of_pipe=of_pipe, **cut)
     task = Task(laid.rows, laid.groups, room, touch_m)
     places, used, tied = find_places(task, laid.starts, found)
@@ -172,10 +173,12 @@ def joined(
 
     `sets` has a column for each, and word n stands in bit n of its rows, `BITS` in each.
     """
-    some = np.flatnonzero(sets.any(axis=0))
+    some = np.flatnonzero(sets[0] if len(sets) == 1 else sets.any(axis=0))
+    if not len(some):
+        return Coded.one("", sets.shape[1])
     where, count = groups_of([bits[some] for bits in sets])
     masks = [
-        sum(int(bits[at]) << BITS * row for row, bits in enumerate(sets))
+        sum(int(bits[at]) % (1 << BITS) << BITS * row for row, bits in enumerate(sets))
         for at in some[first_rows(where, count)]
     ]
     texts = [say([word for at, word in enumerate(words) if mask >> at & 1]) for mask in masks]

@@ -26,8 +26,9 @@ CODED, QUANTITY, ASSUMED = range(3)
 """What the extent of a row rests on."""
 ROOTS, DEPOSIT, SOIL, VOID, LATERAL = 1, 2, 4, 8, 16
 """What is said of a place beside its mechanisms, as marks that are added."""
-BITS = 62
-"""Words that fit into the bits of a whole number, its sign left out."""
+SHIFT = 6
+BITS = 1 << SHIFT
+"""Words that fit into the bits of a whole number."""
 _MICRO = 1e6
 
 
@@ -87,7 +88,7 @@ class Groups(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Room for the rows and places of a pipe, an entry for each row there is.
+    """Room for the rows and places of a pipe: as many entries as the longest has rows.
 
     `order` has the rows of places, place after place; of each place from `first` to `last`.
     """
@@ -119,10 +120,10 @@ class Found(NamedTuple):
     it; those of pipe b are the places from ``of_pipe[b]`` to ``of_pipe[b + 1]``.
     """
 
-    row: Means
-    start: Means
-    own: Means
-    of_pipe: Means
+    row: Codes
+    start: Codes
+    own: Codes
+    of_pipe: Codes
     pipe: Codes
     from_m: Numbers
     to_m: Numbers
@@ -226,11 +227,11 @@ def _cut(task: Task, start: int, stop: int, place: int) -> int:
 
 
 @within
-def _parent(task: Task, i: int, place: int, after: int) -> int:
+def _parent(task: Task, i: int, places: int) -> int:
     """Find the damage at the station of a flag, the nearest, the first of several; -1 = none."""
     rows, room = task.rows, task.room
     best, best_gap, best_from = -1, 0.0, 0.0
-    for p in range(place, after):
+    for p in range(places):
         if rows.group[room.order[room.first[p]]] != task.groups.damage:
             continue
         gap = max(room.core_from[p] - rows.x_to_m[i], rows.x_from_m[i] - room.core_to[p])
@@ -245,17 +246,18 @@ def _parent(task: Task, i: int, place: int, after: int) -> int:
 
 
 @within
-def _join_flags(task: Task, pipe: tuple[int, int], at: int, place: int, after: int) -> int:
+def _join_flags(task: Task, first: int, count: int, at: int, places: int) -> int:
     """Give flags their damage, which they add their station to; those without are places.
 
-    The rows of the pipe are given from `pipe` on, its places from `place`; give the next place.
+    The pipe has `count` rows from `first` on, `at` of them in `places`; gives all places.
     """
     rows, room, stop = task.rows, task.room, at
-    for i in range(pipe[0], pipe[1]):
-        room.parent[i] = -1
+    for n in range(count):
+        i = first + n
+        room.parent[n] = -1
         if rows.group[i] != task.groups.flag:
             continue
-        p = room.parent[i] = _parent(task, i, place, after)
+        p = room.parent[n] = _parent(task, i, places)
         if p < 0:
             room.order[stop] = i
             stop += 1
@@ -263,7 +265,7 @@ def _join_flags(task: Task, pipe: tuple[int, int], at: int, place: int, after: i
             room.from_m[p] = min(room.from_m[p], rows.x_from_m[i])
             room.to_m[p] = max(room.to_m[p], rows.x_to_m[i])
     _sort_rows(rows, room.order, at, stop)
-    return _cut(task, at, stop, after)
+    return _cut(task, at, stop, places)
 
 
 @within
@@ -280,17 +282,16 @@ def _place_before(task: Task, p: int, q: int) -> bool:
 
 
 @within
-def _sort_places(task: Task, start: int, stop: int) -> None:
-    room = task.room
-    for p in range(start, stop):
+def _sort_places(task: Task, places: int) -> None:
+    room, gap = task.room, 1
+    for p in range(places):
         room.sorted[p] = p
-    gap = 1
-    while gap < (stop - start) // 3:
+    while gap < places // 3:
         gap = 3 * gap + 1
     while gap > 0:
-        for at in range(start + gap, stop):
+        for at in range(gap, places):
             place, k = room.sorted[at], at
-            while k - gap >= start and _place_before(task, place, room.sorted[k - gap]):
+            while k >= gap and _place_before(task, place, room.sorted[k - gap]):
                 room.sorted[k] = room.sorted[k - gap]
                 k -= gap
             room.sorted[k] = place
@@ -320,34 +321,33 @@ def find_places(task: Task, pipes: Means, found: Found) -> tuple[int, int, bool]
     which node any of them is counted.
     """
     rows, room, flag = task.rows, task.room, task.groups.flag
-    count, rows_count, tied = 0, 0, False
+    count, used, tied = 0, 0, False
     for pipe in range(len(pipes) - 1):
-        first, stop, flags = pipes[pipe], pipes[pipe], 0
-        for i in range(pipes[pipe], pipes[pipe + 1]):
+        first, after, flags, stop = pipes[pipe], pipes[pipe + 1], 0, 0
+        for i in range(first, after):
             flags += rows.group[i] == flag
             if rows.group[i] >= 0 and rows.group[i] != flag:
                 room.order[stop] = i
                 stop += 1
-        _sort_rows(rows, room.order, first, stop)
-        after = _cut(task, first, stop, count)
+        _sort_rows(rows, room.order, 0, stop)
+        places = _cut(task, 0, stop, 0)
         if flags:
-            both = (pipes[pipe], pipes[pipe + 1])
-            after = _join_flags(task, both, stop, count, after)
-        _sort_places(task, count, after)
+            places = _join_flags(task, first, after - first, stop, places)
+        _sort_places(task, places)
         found.of_pipe[pipe] = count
-        for q in range(count, after):
+        for q in range(places):
             p = room.sorted[q]
             tied |= _is_tied(rows, room, p)
-            found.start[q], found.pipe[q] = rows_count, pipe
-            found.from_m[q], found.to_m[q] = room.from_m[p], room.to_m[p]
+            found.start[count], found.pipe[count] = used, pipe
+            found.from_m[count], found.to_m[count] = room.from_m[p], room.to_m[p]
             for at in range(room.first[p], room.last[p]):
-                found.row[rows_count] = room.order[at]
-                rows_count += 1
-            found.own[q] = rows_count
-            for i in range(pipes[pipe], pipes[pipe + 1] if flags else pipes[pipe]):
-                if room.parent[i] == p:
-                    found.row[rows_count] = i
-                    rows_count += 1
-        count = after
-    found.of_pipe[len(pipes) - 1], found.start[count] = count, rows_count
-    return count, rows_count, tied
+                found.row[used] = room.order[at]
+                used += 1
+            found.own[count] = used
+            for n in range(after - first if flags else 0):
+                if room.parent[n] == p:
+                    found.row[used] = first + n
+                    used += 1
+            count += 1
+    found.of_pipe[len(pipes) - 1], found.start[count] = count, used
+    return count, used, tied

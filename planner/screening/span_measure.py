@@ -24,6 +24,7 @@ from planner.screening.span_kernel import (
     QUANTITY,
     ROOTS,
     SAME_M,
+    SHIFT,
     SOIL,
     VOID,
     Found,
@@ -61,7 +62,7 @@ def _meaning(told: Told, i: int) -> int:
 
 @within
 def _add(sets: Means, q: int, bit: int) -> None:
-    sets[bit // BITS, q] |= 1 << (bit % BITS)
+    sets[bit >> SHIFT, q] |= 1 << (bit & (BITS - 1))
 
 
 @within
@@ -138,6 +139,17 @@ def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) ->
 
 
 @within
+def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
+    """Tell how often a pipe's places borrow: never where none lends, twice where it recurs."""
+    rounds = 0
+    for q in range(first, after):
+        if groups.again[out.group[q]]:
+            return 2
+        rounds |= not groups.takes[out.group[q]]
+    return rounds
+
+
+@within
 def _borrow(out: Measured, one: int, other: int) -> None:
     """Add to a place what another has of its own."""
     for word in range(len(out.own)):
@@ -157,7 +169,7 @@ def _close(out: Measured) -> None:
     """Leave open what no row has a figure of, and what may be the worst."""
     for f in range(len(out.most)):
         for q in range(len(out.group)):
-            if out.most[f, q] < 0.0 or np.isinf(out.most[f, q]):
+            if not 0.0 <= out.most[f, q] < np.inf:
                 out.most[f, q] = np.nan
 
 
@@ -188,10 +200,10 @@ def _lend_of(parts: int) -> Callable[[Groups, Found, Measured], int]:
         pairs = 0
         for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
             first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
-            for last in (False, True):
+            for again in range(_rounds(groups, out, first, after)):
                 for one in range(first, after):
                     group = out.group[one]
-                    if not groups.takes[group] or groups.again[group] != last:
+                    if not groups.takes[group] or groups.again[group] != again:
                         continue
                     for other in range(first, after):
                         if _lends(groups, found, out, one, other):

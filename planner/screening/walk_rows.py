@@ -99,11 +99,10 @@ def joints_in(at_joint: Any) -> Columns:  # noqa: ANN401 - any array of yes, no 
     """Tell which rows are coded as at a joint, and which as at none."""
     if isinstance(at_joint, np.ndarray) and at_joint.dtype == bool:
         return {"joint": at_joint, "no_joint": ~at_joint}
-    joint = pd.array(at_joint, dtype="boolean")
-    return {
-        "joint": joint.to_numpy(dtype=bool, na_value=False),
-        "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
-    }
+    given = isinstance(at_joint, pd.arrays.BooleanArray)
+    known = at_joint if given else pd.array(at_joint, dtype="boolean")
+    joint = known.to_numpy(dtype=bool, na_value=False)
+    return {"joint": joint, "no_joint": ~(joint | known.isna())}
 
 
 def _group_names(defects: Held, split: Columns | None) -> list[str]:
