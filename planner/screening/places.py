@@ -17,17 +17,16 @@ import pyarrow as pa
 
 from planner.arrays import column_of
 from planner.coded_text import Coded
-from planner.distinct import first_rows, groups_of
 from planner.held import Held
 from planner.order import order_by, ranks_of, rises
 from planner.screening.joints import split_repeated
 from planner.screening.match import Flags
 from planner.screening.span_kernel import BITS, SAME_M, Found, Measured, Room, Task, find_places
-from planner.screening.span_measure import Pairs, lend, list_pairs, measure
+from planner.screening.span_measure import Pairs, lend, list_pairs, measure, number_sets
 from planner.screening.walk_rows import Laid, in_walk_order, laid_out, repeated_in
 from planner.settings import Survey
 
-__all__ = ["SAME_M", "Members", "gather", "in_pipe_order"]
+__all__ = ["SAME_M", "InOrder", "Members", "gather", "joined"]
 
 Places = npt.NDArray[np.intp]
 
@@ -71,29 +70,29 @@ class Members:
         )
 
 
-def in_pipe_order(defects: Held) -> Held:
-    """Give defects one pipe after the other, as the key of their contract has them."""
-    pipe = defects.coded("pipe_id")
-    if len(pipe) < 2 or rises([column_of(_blocks(pipe)[1])]):
-        return defects
-    keys = [pipe.ordered().codes, defects.floats("from_m"), defects.column("observation_id")]
-    return defects.taken(order_by(keys))
+@dataclass(frozen=True)
+class InOrder:
+    """Defects one pipe after the other: where each pipe starts, and the pipes in order."""
+
+    defects: Held
+    starts: Places
+    pipes: pa.Array
+
+    @classmethod
+    def of(cls, defects: Held) -> InOrder:
+        """Give defects as the key of their contract has them; mostly they stand so."""
+        pipe = defects.coded("pipe_id")
+        new = np.ones(len(pipe), dtype=bool)
+        np.not_equal(pipe.codes[1:], pipe.codes[:-1], out=new[1:])
+        starts = np.flatnonzero(new)
+        names = pipe.words.take(pa.array(pipe.codes[starts]))
+        if len(starts) < 2 or rises([column_of(names)]):
+            return cls(defects, starts, names)
+        keys = [pipe.ordered().codes, defects.floats("from_m"), defects.column("observation_id")]
+        return cls.of(defects.taken(order_by(keys)))
 
 
-def _blocks(pipe: Coded) -> tuple[Places, pa.Array]:
-    """Give where each pipe starts, and the pipes as they follow each other."""
-    starts = starts_of(pipe.codes)
-    return starts, pipe.words.take(pa.array(pipe.codes[starts]))
-
-
-def starts_of(numbers: npt.NDArray[Any]) -> Places:
-    """Give where each new number starts, among numbers in order."""
-    new = np.ones(len(numbers), dtype=bool)
-    new[1:] = numbers[1:] != numbers[:-1]
-    return np.flatnonzero(new)
-
-
-def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Members:
+def gather(rows: InOrder, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Members:
     """Find which rows share a place, and what each place comes to.
 
     Damage is joined where its coded parts touch, a condition with those of its mechanism, what
@@ -101,8 +100,8 @@ def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -
 
     Parameters
     ----------
-    defects
-        Holds the rows of `DEFECTS` that count, as `in_pipe_order` gives them.
+    rows
+        Those of `DEFECTS` that count.
     pipes
         Obeys `PIPES`.
     settings
@@ -110,12 +109,12 @@ def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -
     flags
         What was assumed about joints is said here.
     """
-    starts, names = _blocks(defects.coded("pipe_id"))
+    defects = rows.defects
     again = repeated_in(defects.coded("role"), defects.coded("kind"))
     split = None
     if again.any():
         split = split_repeated(defects, np.flatnonzero(again), pipes, settings, flags)
-    laid = laid_out(defects, starts, split)
+    laid = laid_out(defects, rows.starts, split)
     found, tied = _found(laid, settings.touch_m)
     if tied:
         ids = defects.column("observation_id").take(laid.at)
@@ -124,7 +123,7 @@ def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -
     measured = _unmeasured(len(found.from_m), laid)
     measure(laid.rows, laid.groups, found, measured)
     pairs = lend(laid.groups, found, measured)
-    return Members(laid, names, found, measured, pairs)
+    return Members(laid, rows.pipes, found, measured, pairs)
 
 
 def _found(laid: Laid, touch_m: float) -> tuple[Found, bool]:
@@ -173,13 +172,14 @@ def joined(
 
     `sets` has a column for each, and word n stands in bit n of its rows, `BITS` in each.
     """
-    some = np.flatnonzero(sets[0] if len(sets) == 1 else sets.any(axis=0))
-    if not len(some):
-        return Coded.one("", sets.shape[1])
-    where, count = groups_of([bits[some] for bits in sets])
-    masks = [
-        sum(int(bits[at]) % (1 << BITS) << BITS * row for row, bits in enumerate(sets))
-        for at in some[first_rows(where, count)]
+    count = sets.shape[1]
+    if not sets.any():
+        return Coded.one("", count)
+    numbers, firsts = (np.empty(count, dtype=np.int32) for _ in range(2))
+    slots = np.full(2 << count.bit_length(), -1, dtype=np.int32)
+    unlike = sets[:, firsts[: number_sets(sets, slots, numbers, firsts)]]
+    masks = [sum(int(bits) % (1 << BITS) << BITS * n for n, bits in enumerate(one))
+             for one in unlike.T]  # fmt: skip
+    return Coded.of([say([w for at, w in enumerate(words) if mask >> at & 1]) for mask in masks])[
+        numbers
     ]
-    texts = [say([word for at, word in enumerate(words) if mask >> at & 1]) for mask in masks]
-    return Coded.of(texts)[where].placed(some, sets.shape[1])

@@ -27,6 +27,7 @@ from planner.screening.span_kernel import (
     SHIFT,
     SOIL,
     VOID,
+    Codes,
     Found,
     Groups,
     Marks,
@@ -38,6 +39,8 @@ from planner.screening.span_kernel import (
 )
 
 _SEEN = SOIL | VOID | LATERAL
+# Any odd number with bits all over: sets that differ in few bits fall far apart.
+_MIX, _FOLD = 0x5851F42D4C957F2D, 29
 
 
 class Pairs(NamedTuple):
@@ -45,6 +48,14 @@ class Pairs(NamedTuple):
 
     taker: Means
     giver: Means
+
+
+class Known(NamedTuple):
+    """Of each pipe its length, and from where to where its connections are known [m]."""
+
+    length_m: Numbers
+    from_m: Numbers
+    to_m: Numbers
 
 
 class Taps(NamedTuple):
@@ -66,6 +77,21 @@ def _add(sets: Means, q: int, bit: int) -> None:
 
 
 @within
+def _raise(figures: Numbers, q: int, value: float) -> None:
+    """Take the larger of two figures, or the one that is known."""
+    if not figures[q] >= value and not np.isnan(value):
+        figures[q] = value
+
+
+@within
+def _same_set(sets: Means, one: int, other: int) -> bool:
+    same = True
+    for row in range(len(sets)):
+        same &= sets[row, one] == sets[row, other]
+    return same
+
+
+@within
 def _start(rows: Rows, i: int, q: int, out: Measured) -> None:
     """Write of a place what its first row says."""
     out.group[q], out.node[q] = rows.group[i], rows.node[i]
@@ -80,9 +106,8 @@ def _add_own(rows: Rows, i: int, q: int, out: Measured) -> None:
     """Add what a place has from its own rows alone, not from flags."""
     out.day[q] = min(out.day[q], _meaning(rows.day, i))
     out.kind[q] |= _meaning(rows.kind, i)
-    for figure, values in ((out.arc_h, rows.arc_h), (out.find_m, rows.find_m)):
-        if not figure[q] >= values[i] and not np.isnan(values[i]):
-            figure[q] = values[i]
+    _raise(out.arc_h, q, rows.arc_h[i])
+    _raise(out.find_m, q, rows.find_m[i])
     out.joint[q] |= rows.joint[i]
     out.no_joint[q] &= rows.no_joint[i]
     _add(out.own, q, _meaning(rows.mechanism, i))
@@ -101,8 +126,7 @@ def _add_said(rows: Rows, i: int, q: int, out: Measured) -> None:
     if f < 0:
         return
     low, high = rows.low[i], rows.high[i]
-    if not out.least[f, q] >= low and not np.isnan(low):
-        out.least[f, q] = low
+    _raise(out.least[f], q, low)
     out.most[f, q] = np.inf if np.isnan(high) else max(out.most[f, q], high)
 
 
@@ -158,9 +182,7 @@ def _borrow(out: Measured, one: int, other: int) -> None:
         out.roots[word, one] |= out.roots[word, other]
         out.deposit[word, one] |= out.deposit[word, other]
     for f in range(len(out.least)):
-        low = out.least[f, other]
-        if not out.least[f, one] >= low and not np.isnan(low):
-            out.least[f, one] = low
+        _raise(out.least[f], one, out.least[f, other])
         out.most[f, one] = max(out.most[f, one], out.most[f, other])
 
 
@@ -231,20 +253,51 @@ def _list_of(parts: int) -> Callable[[Groups, Found, Measured, Pairs], None]:
     return list_pairs
 
 
-def _mark_of(parts: int) -> Callable[[Taps, Found, Numbers, Marks], None]:
+def _connect_of(parts: int) -> Callable[[Taps, Known, Found, Numbers, Marks, Marks], None]:
     @compiled
-    def mark_near(taps: Taps, found: Found, find_m: Numbers, near: Marks) -> None:
-        """Mark the places within whose doubt a connection lies."""
+    def connect(
+        taps: Taps, known: Known, found: Found, find_m: Numbers, near: Marks, open_: Marks
+    ) -> None:
+        """Mark places within whose doubt a connection lies, and those of which none knows."""
         for tap in range(len(taps.pipe) if parts >= 0 else 0):
             pipe = taps.pipe[tap]
             for q in range(found.of_pipe[pipe], found.of_pipe[pipe + 1]):
                 start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
                 if taps.from_m[tap] <= end + SAME_M and taps.to_m[tap] >= start - SAME_M:
                     near[q] = True
+        for q in range(len(near)):
+            pipe = found.pipe[q]
+            start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
+            told = known.from_m[pipe] <= max(start, 0.0) + SAME_M
+            told &= known.to_m[pipe] >= min(end, known.length_m[pipe]) - SAME_M
+            open_[q] = not near[q] and (not told or np.isnan(known.length_m[pipe]))
 
-    return mark_near
+    return connect
+
+
+@compiled
+def number_sets(sets: Means, slots: Codes, numbers: Codes, firsts: Codes) -> int:
+    """Give sets numbers, like ones the same, as they first appear; tell how many are unlike.
+
+    `slots`, all -1, is room, a power of two and more than there are sets; `firsts` gets the
+    first set of each number.
+    """
+    count, last = 0, len(slots) - 1
+    for q in range(sets.shape[1]):
+        mixed = 0
+        for row in range(len(sets)):
+            mixed = (mixed ^ sets[row, q]) * _MIX
+            mixed ^= mixed >> _FOLD
+        slot = mixed & last
+        while slots[slot] >= 0 and not _same_set(sets, firsts[slots[slot]], q):
+            slot = (slot + 1) & last
+        if slots[slot] < 0:
+            slots[slot], firsts[count] = count, q
+            count += 1
+        numbers[q] = slots[slot]
+    return count
 
 
 _PARTS = zlib.crc32(Path(str(span_kernel.__file__)).read_bytes())
 measure, lend = _measure_of(_PARTS), _lend_of(_PARTS)
-list_pairs, mark_near = _list_of(_PARTS), _mark_of(_PARTS)
+list_pairs, connect = _list_of(_PARTS), _connect_of(_PARTS)

@@ -36,9 +36,9 @@ from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import REPEATED
 from planner.screening.match import Flags
-from planner.screening.places import SAME_M, Members, gather, in_pipe_order, joined
+from planner.screening.places import InOrder, Members, gather, joined
 from planner.screening.span_kernel import LATERAL, SOIL, VOID
-from planner.screening.span_measure import Taps, mark_near
+from planner.screening.span_measure import Known, Taps, connect
 from planner.screening.walk_rows import DAMAGE, OF_DN, is_whole, kinds_of, step_of, takes
 from planner.settings import Survey
 from planner.tables import check, conform
@@ -125,8 +125,8 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     if seen_again(seen).any():
         newer = overtaken_by(rows.frame, seen)
     old = newer != ""
-    counted = in_pipe_order(rows.taken(~old) if old.any() else rows)
-    members = gather(counted, pipes, settings, flags)
+    in_order = InOrder.of(rows.taken(~old) if old.any() else rows)
+    members, counted = gather(in_order, pipes, settings, flags), in_order.defects
     spans = _spans_of(members, counted)
     spans |= _of_pipe(members, spans, pipes, laterals)
     spans["survey_age_months"] = _ages(Coded(members.measured.day, members.laid.days), first_day)
@@ -244,23 +244,20 @@ def _of_pipe(
 ) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
     out: Columns = {}
-    at = places_in(members.pipes, pipes["pipe_id"])[members.found.pipe]
-    dn = numbers_at(pipes["dn_mm"], at)
-    dn = np.where(dn > 0.0, dn, np.nan)
+    found, find_m = members.found, members.measured.find_m
+    plain, at = pd.DataFrame(pipes), places_in(members.pipes, pipes["pipe_id"])
+    dn, *told = (numbers_at(plain[name], at) for name in _TOLD_OF_PIPES)
+    dn = np.where(dn > 0.0, dn, np.nan)[found.pipe]
     for name, ratio in OF_DN:
         for side in ("low", "high") if f"{name}_low" in spans else ():
             out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
-    start, end = spans["from_m"] - spans["find_m"], spans["to_m"] + spans["find_m"]
-    length = numbers_at(pipes["length_m"], at)
-    known_from, known_to = (
-        numbers_at(pipes[f"laterals_known_{end}_m"], at) for end in ("from", "to")
-    )
-    known = known_from <= np.maximum(start, 0.0) + SAME_M
-    known &= known_to >= np.minimum(end, length) - SAME_M
-    near = members.measured.seen & LATERAL > 0
-    mark_near(_taps(members, laterals), members.found, members.measured.find_m, near)
-    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)
+    near, open_ = members.measured.seen & LATERAL > 0, np.empty(len(members), dtype=bool)
+    connect(_taps(members, laterals), Known(*told), found, find_m, near, open_)
+    out["at_lateral"] = pd.arrays.BooleanArray(near, open_)
     return out
+
+
+_TOLD_OF_PIPES = ("dn_mm", "length_m", "laterals_known_from_m", "laterals_known_to_m")
 
 
 def _taps(members: Members, laterals: pd.DataFrame) -> Taps:
