@@ -84,6 +84,23 @@ def test_spans_are_those_of_plain_python(seed: int) -> None:
     assert spanned.spans["span_id"].is_monotonic_increasing
 
 
+def test_of_rows_alike_the_first_by_id_says_from_where_a_span_is_counted() -> None:
+    """A joint (30 m from D) starts 0.05 m before its station, a crack (10 m from U) on it.
+
+    Both are coded at 10 m of 40 m, and the joint stands first; but the id of the crack is less.
+    """
+    runs = [
+        (run("A", "P", "U", surveyed_m=LENGTH_M), [row(10.0, "BAB", "B", "A", q1="2")]),
+        (run("Z", "P", "D", surveyed_m=LENGTH_M), [row(30.0, "BAJ", "A", q1="20", joint=True)]),
+    ]
+    found = Town([pipe("P", "U", "D", stated_m=LENGTH_M)], runs).locate()
+    assert found.defects["inspection_id"].tolist() == ["Z", "A"]
+    assert found.defects[["x_from_m", "x_to_m"]].to_numpy().tolist() == [[10.0, 10.0]] * 2
+    spans = spans_of(found).spans
+    assert spans["mechanisms"].tolist() == ["crack+joint_gap"]
+    assert spans["counter_node"].tolist() == ["U"]
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_each_row_of_a_span_is_its_own_a_flag_or_lent(seed: int) -> None:
     """Own rows carry its mechanisms, lent ones those that are lent; each row once for a span."""
