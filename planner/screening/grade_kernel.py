@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.screening.bands import compiled, within
+from planner.screening.bands import compiled, part
 
 Codes = npt.NDArray[np.int32]
 Means = npt.NDArray[np.int64]
@@ -69,7 +69,7 @@ class Runs(NamedTuple):
     unsure: Means
 
 
-@within
+@part
 def _fits(steps: Steps, s: int, height_mm: float, figure: int, low: float, high: float) -> int:
     """Tell whether a step can hold (`MET`), and whether that wants a figure (`WANTING`)."""
     marks = MET

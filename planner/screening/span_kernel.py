@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.screening.bands import compiled, within
+from planner.screening.bands import compiled, part
 
 Codes = npt.NDArray[np.int32]
 Means = npt.NDArray[np.int64]
@@ -42,13 +42,15 @@ class Told(NamedTuple):
 class Rows(NamedTuple):
     """Placed rows, one pipe after the other.
 
-    `group` is what a row is joined with, in order of its name; `order` tells rows of one group
-    and station apart. `mechanism` and `detail` mean the bits of their words, `trait` (of the
-    mechanism) and `shows` the marks, `figure` the number of a quantity, -1 = none; `day` its
-    number in order, `kind` 1 for a stretch.
+    `group` is what a row is joined with, in order of its name, `core_from` and `core_to` [m] is
+    what is coded of it; `order` tells rows alike in these apart. `mechanism` and `detail` mean
+    the bits of their words, `trait` (of the mechanism) and `shows` the marks, `figure` the
+    number of a quantity, -1 = none; `day` its number in order, `kind` 1 for a stretch.
     """
 
     group: Codes
+    core_from: Numbers
+    core_to: Numbers
     order: Means
     node: Codes
     kind: Told
@@ -155,41 +157,21 @@ class Measured(NamedTuple):
     most: Numbers
 
 
-@within
-def _meaning(told: Told, i: int) -> int:
-    return int(told.means[told.codes[i]])
-
-
-@within
-def _core_from(rows: Rows, i: int) -> float:
-    """Give where a row starts as coded; a measured length counts as coded."""
-    measured = _meaning(rows.extent, i) == QUANTITY
-    return float(rows.from_m[i] if measured else rows.x_from_m[i])
-
-
-@within
-def _core_to(rows: Rows, i: int) -> float:
-    measured = _meaning(rows.extent, i) == QUANTITY
-    return float(rows.to_m[i] if measured else rows.x_to_m[i])
-
-
-@within
+@part
 def _before(rows: Rows, i: int, k: int) -> bool:
     """Tell whether a row comes before another: by group, what is coded, and order."""
     if rows.group[i] != rows.group[k]:
         return bool(rows.group[i] < rows.group[k])
-    one, other = _core_from(rows, i), _core_from(rows, k)
-    if one != other:
-        return one < other
-    one, other = _core_to(rows, i), _core_to(rows, k)
-    if one != other:
-        return one < other
+    if rows.core_from[i] != rows.core_from[k]:
+        return bool(rows.core_from[i] < rows.core_from[k])
+    if rows.core_to[i] != rows.core_to[k]:
+        return bool(rows.core_to[i] < rows.core_to[k])
     if rows.order[i] != rows.order[k]:
         return bool(rows.order[i] < rows.order[k])
     return i < k
 
 
-@within
+@part
 def _sort_rows(rows: Rows, order: Means, start: int, stop: int) -> None:
     """Sort some rows, few or many, over ever smaller gaps."""
     gap = 1
@@ -205,13 +187,13 @@ def _sort_rows(rows: Rows, order: Means, start: int, stop: int) -> None:
         gap //= 3
 
 
-@within
+@part
 def _cut(task: Task, start: int, stop: int, place: int) -> int:
     """Cut sorted rows into places: coded parts of one group that touch; give the next place."""
     rows, room, reach = task.rows, task.room, 0.0
     for at in range(start, stop):
         i = room.order[at]
-        low, high = _core_from(rows, i), _core_to(rows, i)
+        low, high = rows.core_from[i], rows.core_to[i]
         other = at == start or rows.group[i] != rows.group[room.order[at - 1]]
         if other or low > reach + task.touch_m + SAME_M:
             room.first[place], reach = at, high
@@ -226,7 +208,7 @@ def _cut(task: Task, start: int, stop: int, place: int) -> int:
     return place
 
 
-@within
+@part
 def _parent(task: Task, i: int, places: int) -> int:
     """Find the damage at the station of a flag, the nearest, the first of several; -1 = none."""
     rows, room = task.rows, task.room
@@ -245,30 +227,41 @@ def _parent(task: Task, i: int, places: int) -> int:
     return best
 
 
-@within
-def _join_flags(task: Task, first: int, count: int, at: int, places: int) -> int:
-    """Give flags their damage, which they add their station to; those without are places.
+@part
+def _has_flags(task: Task, pipe: tuple[int, int]) -> int:
+    for i in range(pipe[0], pipe[1]):
+        if task.rows.group[i] == task.groups.flag:
+            return 1
+    return 0
 
-    The pipe has `count` rows from `first` on, `at` of them in `places`; gives all places.
-    """
-    rows, room, stop = task.rows, task.room, at
-    for n in range(count):
-        i = first + n
-        room.parent[n] = -1
-        if rows.group[i] != task.groups.flag:
-            continue
-        p = room.parent[n] = _parent(task, i, places)
-        if p < 0:
-            room.order[stop] = i
-            stop += 1
-        else:
+
+@part
+def _pick(task: Task, pipe: tuple[int, int], at: int) -> int:
+    """Lay out the rows of a pipe that are joined; give how many there are then."""
+    for i in range(pipe[0], pipe[1]):
+        if task.rows.group[i] >= 0 and task.rows.group[i] != task.groups.flag:
+            task.room.order[at] = i
+            at += 1
+    return at
+
+
+@part
+def _pick_flags(task: Task, pipe: tuple[int, int], at: int, places: int) -> int:
+    """Give flags their damage, which they add their station to, and lay out those without."""
+    rows, room = task.rows, task.room
+    for i in range(pipe[0], pipe[1]):
+        p = _parent(task, i, places) if rows.group[i] == task.groups.flag else -1
+        room.parent[i - pipe[0]] = p
+        if p >= 0:
             room.from_m[p] = min(room.from_m[p], rows.x_from_m[i])
             room.to_m[p] = max(room.to_m[p], rows.x_to_m[i])
-    _sort_rows(rows, room.order, at, stop)
-    return _cut(task, at, stop, places)
+        elif rows.group[i] == task.groups.flag:
+            room.order[at] = i
+            at += 1
+    return at
 
 
-@within
+@part
 def _place_before(task: Task, p: int, q: int) -> bool:
     """Tell whether a place comes before another: by its stretch, then by its step."""
     rows, room, step = task.rows, task.room, task.groups.step
@@ -281,7 +274,7 @@ def _place_before(task: Task, p: int, q: int) -> bool:
     return bool(one < other) if one != other else p < q
 
 
-@within
+@part
 def _sort_places(task: Task, places: int) -> None:
     room, gap = task.room, 1
     for p in range(places):
@@ -298,15 +291,15 @@ def _sort_places(task: Task, places: int) -> None:
         gap //= 3
 
 
-@within
+@part
 def _is_tied(rows: Rows, room: Room, place: int) -> bool:
     """Tell whether it hangs on `order` alone from which node the first row was counted."""
     one = room.order[room.first[place]]
     for at in range(room.first[place] + 1, room.last[place]):
         other = room.order[at]
-        if _core_from(rows, one) != _core_from(rows, other):
+        if rows.core_from[one] != rows.core_from[other]:
             return False
-        if _core_to(rows, one) != _core_to(rows, other):
+        if rows.core_to[one] != rows.core_to[other]:
             return False
         if rows.node[one] != rows.node[other]:
             return True
@@ -320,19 +313,16 @@ def find_places(task: Task, pipes: Means, found: Found) -> tuple[int, int, bool]
     Gives how many places there are, how many rows they have, and whether `order` decided from
     which node any of them is counted.
     """
-    rows, room, flag = task.rows, task.room, task.groups.flag
+    rows, room = task.rows, task.room
     count, used, tied = 0, 0, False
     for pipe in range(len(pipes) - 1):
-        first, after, flags, stop = pipes[pipe], pipes[pipe + 1], 0, 0
-        for i in range(first, after):
-            flags += rows.group[i] == flag
-            if rows.group[i] >= 0 and rows.group[i] != flag:
-                room.order[stop] = i
-                stop += 1
-        _sort_rows(rows, room.order, 0, stop)
-        places = _cut(task, 0, stop, 0)
-        if flags:
-            places = _join_flags(task, first, after - first, stop, places)
+        both, at, places = (pipes[pipe], pipes[pipe + 1]), 0, 0
+        flags = _has_flags(task, both)
+        for step in range(1 + flags):
+            start = at
+            at = _pick_flags(task, both, at, places) if step else _pick(task, both, at)
+            _sort_rows(rows, room.order, start, at)
+            places = _cut(task, start, at, places)
         _sort_places(task, places)
         found.of_pipe[pipe] = count
         for q in range(places):
@@ -340,13 +330,13 @@ def find_places(task: Task, pipes: Means, found: Found) -> tuple[int, int, bool]
             tied |= _is_tied(rows, room, p)
             found.start[count], found.pipe[count] = used, pipe
             found.from_m[count], found.to_m[count] = room.from_m[p], room.to_m[p]
-            for at in range(room.first[p], room.last[p]):
-                found.row[used] = room.order[at]
+            for n in range(room.first[p], room.last[p]):
+                found.row[used] = room.order[n]
                 used += 1
             found.own[count] = used
-            for n in range(after - first if flags else 0):
+            for n in range((both[1] - both[0]) * flags):
                 if room.parent[n] == p:
-                    found.row[used] = first + n
+                    found.row[used] = both[0] + n
                     used += 1
             count += 1
     found.of_pipe[len(pipes) - 1], found.start[count] = count, used

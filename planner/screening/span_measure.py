@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from planner.screening import span_kernel
-from planner.screening.bands import compiled, within
+from planner.screening.bands import compiled, part
 from planner.screening.span_kernel import (
     ASSUMED,
     BITS,
@@ -66,24 +66,24 @@ class Taps(NamedTuple):
     to_m: Numbers
 
 
-@within
+@part
 def _meaning(told: Told, i: int) -> int:
     return int(told.means[told.codes[i]])
 
 
-@within
+@part
 def _add(sets: Means, q: int, bit: int) -> None:
     sets[bit >> SHIFT, q] |= 1 << (bit & (BITS - 1))
 
 
-@within
+@part
 def _raise(figures: Numbers, q: int, value: float) -> None:
     """Take the larger of two figures, or the one that is known."""
     if not figures[q] >= value and not np.isnan(value):
         figures[q] = value
 
 
-@within
+@part
 def _same_set(sets: Means, one: int, other: int) -> bool:
     same = True
     for row in range(len(sets)):
@@ -91,7 +91,7 @@ def _same_set(sets: Means, one: int, other: int) -> bool:
     return same
 
 
-@within
+@part
 def _start(rows: Rows, i: int, q: int, out: Measured) -> None:
     """Write of a place what its first row says."""
     out.group[q], out.node[q] = rows.group[i], rows.node[i]
@@ -101,7 +101,7 @@ def _start(rows: Rows, i: int, q: int, out: Measured) -> None:
     out.joint[q], out.no_joint[q] = False, True
 
 
-@within
+@part
 def _add_own(rows: Rows, i: int, q: int, out: Measured) -> None:
     """Add what a place has from its own rows alone, not from flags."""
     out.day[q] = min(out.day[q], _meaning(rows.day, i))
@@ -113,7 +113,7 @@ def _add_own(rows: Rows, i: int, q: int, out: Measured) -> None:
     _add(out.own, q, _meaning(rows.mechanism, i))
 
 
-@within
+@part
 def _add_said(rows: Rows, i: int, q: int, out: Measured) -> None:
     """Add what a row says, be it the place's own or a flag."""
     trait = _meaning(rows.trait, i)
@@ -130,7 +130,7 @@ def _add_said(rows: Rows, i: int, q: int, out: Measured) -> None:
     out.most[f, q] = np.inf if np.isnan(high) else max(out.most[f, q], high)
 
 
-@within
+@part
 def _extent(rows: Rows, found: Found, joint: int, q: int) -> int:
     """Say what the two ends of a place rest on: the least certain of both."""
     low, high, measured, unsure = np.inf, -np.inf, False, False
@@ -151,7 +151,7 @@ def _extent(rows: Rows, found: Found, joint: int, q: int) -> int:
     return QUANTITY if measured else CODED
 
 
-@within
+@part
 def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) -> bool:
     """Tell whether a place lends (`other`) to a damage that lies in it (`one`)."""
     gives = groups.again[out.group[other]] or not groups.takes[out.group[other]]
@@ -162,7 +162,7 @@ def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) ->
     return bool(found.to_m[other] >= found.from_m[one] - SAME_M)
 
 
-@within
+@part
 def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
     """Tell how often a pipe's places borrow: never where none lends, twice where it recurs."""
     rounds = 0
@@ -173,7 +173,7 @@ def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
     return rounds
 
 
-@within
+@part
 def _borrow(out: Measured, one: int, other: int) -> None:
     """Add to a place what another has of its own."""
     for word in range(len(out.own)):
@@ -186,7 +186,7 @@ def _borrow(out: Measured, one: int, other: int) -> None:
         out.most[f, one] = max(out.most[f, one], out.most[f, other])
 
 
-@within
+@part
 def _close(out: Measured) -> None:
     """Leave open what no row has a figure of, and what may be the worst."""
     for f in range(len(out.most)):

@@ -212,8 +212,14 @@ def _rows(
         {word: at for at, word in enumerate(words)} for words in (mechanisms, details, figures)
     )
     seen = [sum(mark for word, mark in _SEEN.items() if word in text) for text in shows.listed()]
+    measured = columns["extent_from"].holds("quantity")
+    core_from, core_to = (
+        np.where(measured, columns[name], columns[f"x_{name}"]) for name in ("from_m", "to_m")
+    )
     return Rows(
         group=plain(columns["group"], np.int32),
+        core_from=plain(core_from, np.float64),
+        core_to=plain(core_to, np.float64),
         order=plain(np.arange(len(columns["group"])), np.int64),
         node=plain(columns["counter_node"].codes, np.int32),
         kind=_told(columns["kind"], {"stretch": 1}),
