@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+import numpy as np
 from numba import njit
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -33,6 +34,13 @@ def inner(function: Function) -> Function:
     What takes many arrays, such as a pipe, is compiled in half the time so.
     """
     return kept(function, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+
+
+def plain(values: Any, kind: Any) -> Any:  # noqa: ANN401 - any array or list of numbers
+    """Give an array of one kind, none to be written to: each kind is compiled for anew."""
+    found = np.ascontiguousarray(values, dtype=kind).view()
+    found.flags.writeable = False
+    return found
 
 
 def cache_folder(function: Callable[..., Any]) -> Path | None:

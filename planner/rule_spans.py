@@ -54,7 +54,8 @@ class Whole:
 class Ruled:
     """Spans and what the book says of them, before people's decisions on single spans.
 
-    `rows` holds the spans of `spanned` with what the field measured and built; `found` says of
+    `rows` holds the spans of `spanned` with what the field measured and built, `graded` holds
+    `GRADES`; `found` says of
     that, and `no_limits` of limits of people's own that are not applied. Spans are judged; what
     `screened` says of them in words waits for its reader.
     """
@@ -62,7 +63,7 @@ class Ruled:
     located: Located
     spanned: Spanned
     rows: Held
-    grades: pd.DataFrame
+    graded: Held
     found: pd.DataFrame
     no_limits: pd.DataFrame
     screened: Screened
@@ -71,6 +72,11 @@ class Ruled:
     def spans(self) -> pd.DataFrame:
         """`SPANS`, made once, for whoever reads the frame."""
         return self.rows.frame
+
+    @property
+    def grades(self) -> pd.DataFrame:
+        """`GRADES`, made once, for whoever reads the frame."""
+        return self.graded.frame
 
     @property
     def verdicts(self) -> pd.DataFrame:
@@ -100,11 +106,11 @@ def rule_spans(
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
-    grades = grade_all(
+    graded = grade_all(
         located.rows, located.inspections, located.pipes,
         GradeTables(**inputs.grade_tables), inputs.settings.grades,
     )  # fmt: skip
-    return Ruled(located, spanned, spans, grades, found, no_limits, screened)
+    return Ruled(located, spanned, spans, graded, found, no_limits, screened)
 
 
 def screen_spans(

@@ -120,7 +120,7 @@ def test_rows_of_a_run_that_is_not_there_stop_the_grading() -> None:
     tables = GradeTables(*(empty(GRADE_STEPS) for _ in range(3)))
     graded = grade_all(
         found.defects, found.inspections, found.pipes, tables, load_settings().grades
-    )
+    ).frame
     assert graded["key"].tolist() == ["P", "Q"]
     one = found.inspections[:1]
     with pytest.raises(TableError, match="inspection 'Q', which is not in the list"):

@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.coded_text import Coded
 from planner.contracts import DEFECTS, SPANS
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
 from planner.held import Held
-from planner.screening.spans import Spanned, id_rows, joined
+from planner.screening.places import joined
+from planner.screening.span_kernel import BITS
+from planner.screening.spans import Spanned, id_rows
 from tests.filmed import SETTINGS, Row, Town, pipe, row, run, spans_of, town
 
 
@@ -383,15 +384,15 @@ def test_each_role_makes_what_it_should() -> None:
     ].tolist() == ["condition"]
 
 
-@pytest.mark.parametrize("count", [1, 3, 61, 62, 63, 130])
+@pytest.mark.parametrize("count", [1, 3, 63, 64, 65, 130])
 def test_the_words_of_a_place_are_joined_in_order_each_once(count: int) -> None:
     """By sets of Python, for fewer and more words than a whole number has bits."""
     draw = np.random.default_rng(count)
-    words = [f"w{number}" for number in draw.permutation(count)]
-    place, code = draw.integers(0, 20, 300), draw.integers(0, count, 300)
-    wanted = draw.random(300) < 0.7
-    sets = [set[str]() for _ in range(21)]
-    for at in np.flatnonzero(wanted):
-        sets[place[at]].add(words[code[at]])
-    told = joined(place, Coded.of(words)[code], wanted, 21)
-    assert told.column().tolist() == ["+".join(sorted(some)) for some in sets]
+    words = sorted(f"w{number}" for number in range(count))
+    chosen = [{int(one) for one in draw.integers(0, count, draw.integers(0, 9))} for _ in range(21)]
+    sets = np.zeros((-(-count // BITS), 21), dtype=np.int64)
+    for place, some in enumerate(chosen):
+        for at in some:
+            sets[at // BITS, place] |= np.int64(1) << np.int64(at % BITS)
+    told = joined(sets, words).column().tolist()
+    assert told == ["+".join(sorted(words[at] for at in some)) for some in chosen]

@@ -84,13 +84,15 @@ def kept_ruled(
         left=Held.of(placed.pop("left_over"), LEFT_OVER),
         **placed,
     )
-    spanned = Spanned(rows=Held.of(joined.pop("spans"), SPANS), **joined)
+    rows, links = Held.of(joined.pop("spans"), SPANS), joined.pop("span_rows")
+    spanned = Spanned(rows=rows, say_rows=lambda: links, **joined)
     spans, verdicts = Held.of(own.pop("spans"), SPANS), own.pop("verdicts")
 
     def findings() -> pd.DataFrame:
         return screened(located, spans).findings
 
-    return Ruled(located, spanned, spans, screened=Screened(lambda: verdicts, findings), **own)
+    graded, said = Held.of(own.pop("grades"), GRADES), Screened(lambda: verdicts, findings)
+    return Ruled(located, spanned, spans, graded, screened=said, **own)
 
 
 def _mark(part: dict[str, Any]) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
@@ -32,6 +33,7 @@ LOST_COLUMNS = ("kind", "id", "pipe_id")
 # Overlaps closer than a hundredth of a millimetre are ties: no id hangs on float noise.
 _DECIMALS = 5
 _BETWEEN = "\x1f"
+_DIGITS = 6
 
 
 @dataclass(frozen=True)
@@ -112,12 +114,8 @@ def ids_of(
     TableError
         If a row has no place.
     """
-    places = np.array([new[name] for name in ("from_m", "to_m", "find_m")])
-    bad = ~np.isfinite(places).all(axis=0)
-    if bad.any():
-        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
-        raise TableError(message)
-    count = len(bad)
+    _check_places(new)
+    count = len(new["from_m"])
     of_kind = known.table["kind"].to_numpy(dtype=object) == kind
     old = {name: known.table[name].to_numpy()[of_kind] for name in IDS.names}
     taken: dict[int, str] = {}
@@ -137,6 +135,62 @@ def ids_of(
     place[np.concatenate([order, np.array(list(taken), dtype=np.int64)])] = np.arange(count)
     given = column_of(pa.concat_arrays(both).take(pa.array(place)))
     return given, _lost(old, given.tolist() if len(old["id"]) else ())
+
+
+@dataclass(frozen=True)
+class Fresh:
+    """New ids from `first` on, written for whoever asks; no earlier one was lost."""
+
+    first: int
+    count: int
+    kind: str
+
+    @property
+    def lost(self) -> pd.DataFrame:
+        """Earlier ids without an heir: none."""
+        return _none_lost().copy(deep=False)
+
+    def written(self) -> pd.arrays.ArrowStringArray:
+        """Write them out, as a text column."""
+        return column_of(_written(self.first, self.count, self.kind))
+
+
+def fresh_ids(new: Columns, known: KnownIds, kind: str) -> Fresh | None:
+    """Give what `ids_of` gives to rows that stand in order of pipe_id, from_m, to_m and step.
+
+    Parameters
+    ----------
+    new
+        from_m, to_m, find_m [m].
+    known, kind
+        As for `give_ids`.
+
+    Returns
+    -------
+    fresh
+        Ids that rise with the rows, as texts too; None where that is not so: something of this
+        kind is known already, or the numbers grow a digit.
+
+    Raises
+    ------
+    TableError
+        If a row has no place.
+    """
+    if len(known.table) and (known.table["kind"].to_numpy(dtype=object) == kind).any():
+        return None
+    _check_places(new)
+    first, count = highest_of(known, kind) + 1, len(new["from_m"])
+    digits = {len(str(number).zfill(_DIGITS)) for number in (first, first + max(count - 1, 0))}
+    return Fresh(first, count, kind) if len(digits) == 1 else None
+
+
+def _check_places(new: Columns) -> None:
+    """Raise where a row has no place."""
+    places = np.array([new[name] for name in ("from_m", "to_m", "find_m")])
+    bad = ~np.isfinite(places).all(axis=0)
+    if bad.any():
+        message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
+        raise TableError(message)
 
 
 def _placed(rows: pd.DataFrame, find_m: float | pd.Series) -> Columns:
@@ -192,15 +246,21 @@ def _match(
 
 def _fresh(count: int, known: KnownIds, kind: str) -> pa.Array:
     """Give the next `count` ids of `kind`, above the highest ever given."""
-    first = highest_of(known, kind) + 1
+    return _written(highest_of(known, kind) + 1, count, kind)
+
+
+def _written(first: int, count: int, kind: str) -> pa.Array:
+    """Write `count` ids of `kind` from a number on."""
     numbers = pa.array(np.arange(first, first + count)).cast(pa.large_string())
     before, nothing = (pa.scalar(text, pa.large_string()) for text in (f"{PREFIX[kind]}-", ""))
-    digits = compute.utf8_lpad(numbers, width=6, padding="0")
+    digits = compute.utf8_lpad(numbers, width=_DIGITS, padding="0")
     return compute.binary_join_element_wise(before, digits, nothing)
 
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
+    if not len(known.table):
+        return known.highest.get(kind, 0)
     return max(known.highest.get(kind, 0), highest_by_kind(known.table).get(kind, 0))
 
 
@@ -230,10 +290,17 @@ def _lost(old: Mapping[str, Any], heirs: Iterable[str]) -> pd.DataFrame:
     heirs = set(heirs)
     rows = zip(*(old[name].tolist() for name in LOST_COLUMNS), strict=True)
     gone = sorted((row for row in rows if row[1] not in heirs), key=itemgetter(1))
-    columns = zip(*gone, strict=True) if gone else ((), (), ())
+    if not gone:
+        return _none_lost().copy(deep=False)
+    columns = zip(*gone, strict=True)
     return pd.DataFrame(
         {name: texts_of(list(values)) for name, values in zip(LOST_COLUMNS, columns, strict=True)}
     )
+
+
+@lru_cache(maxsize=1)
+def _none_lost() -> pd.DataFrame:
+    return pd.DataFrame({name: texts_of([]) for name in LOST_COLUMNS})
 
 
 def give_setup_ids(

@@ -27,6 +27,12 @@ def within(function: Function) -> Function:
     return cast("Function", njit(forceinline=True, **_OPTIONS)(function))
 
 
+def part(function: Function) -> Function:
+    """Compile as `within` does, for walks alone: Python cannot call it, which halves the time."""
+    unseen: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return cast("Function", njit(forceinline=True, **unseen, **_OPTIONS)(function))
+
+
 def compiled(function: Function) -> Function:
     """Compile a whole walk, to run beside others; kept on disk where a folder may be written.
 

@@ -22,6 +22,7 @@ from io import StringIO
 import numpy as np
 import pandas as pd
 
+from planner.distinct import unlike_in
 from planner.ground.codes import PACP
 from planner.held import Held
 
@@ -125,9 +126,9 @@ def rate_inspections(defects: Held, inspections: pd.DataFrame) -> list[dict[str,
         each. An inspection with a stretch that never ends, or with a defect that has no
         grade for want of a figure, is rated without it and says so.
     """
-    wanted = (inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")
-    if not wanted.any():
+    if PACP not in unlike_in(inspections["scheme"]):
         return []
+    wanted = (inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")
     runs = inspections[wanted]
     own = defects.coded("inspection_id").among(set(runs["inspection_id"]))
     mine = defects.taken(np.flatnonzero(own)).frame

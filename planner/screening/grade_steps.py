@@ -11,7 +11,8 @@ Stein, Instandhaltung von Kanalisationen, sec. 4.7.4.3.1: five classes, 1 is men
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from io import StringIO
@@ -22,16 +23,22 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import worded
-from planner.coded_text import Coded, Columns
+from planner.coded_text import Columns
+from planner.compiled import plain
 from planner.contracts import GRADE_STEPS
+from planner.distinct import first_rows, groups_of
 from planner.held import Held
-from planner.once import made_once
 from planner.order import order_by
-from planner.tables import conform
+from planner.screening.grade_kernel import UNSURE, WANTING, Seen, Steps, Values, look
+from planner.tables import conform, rows_in
 
 HANDBOOK = "handbook classes"
-Row = Any  # a row as `itertuples` gives it: its columns are those of the contract
+Key = tuple[str, ...]
+Places = npt.NDArray[np.int64]
+Heights = tuple[npt.NDArray[np.int32], npt.NDArray[np.float64]]
 _GRADED = ("damage", "condition")
+_NAMES = ("code", "char1", "mechanism")
+_BOUNDS = ("over", "up_to", "dn_from_mm", "dn_below_mm", "value")
 
 
 @lru_cache(maxsize=1)
@@ -53,7 +60,7 @@ def handbook_steps() -> pd.DataFrame:
     return conform(rows.assign(file="handbook.csv", row=np.arange(2, len(rows) + 2)), GRADE_STEPS)
 
 
-def graded(defects: Held) -> npt.NDArray[np.intp]:
+def graded(defects: Held) -> Places:
     """Give the placed rows that a table of classes or scores can speak of, by place."""
     return np.flatnonzero(defects.coded("role").among(_GRADED))
 
@@ -78,92 +85,123 @@ def look_up(defects: Columns, heights_mm: npt.ArrayLike, steps: pd.DataFrame) ->
         ``wanting`` where a step would need a figure that is not known (low and high then
         cover the steps that are left possible: all of that code).
     """
-    height = np.asarray(heights_mm, dtype=np.float64)
-    seen = _Seen(
-        {name: defects[name].mapped(str.upper) for name in ("code", "char1", "mechanism")},
-        defects["quantity"],
-        defects["quantity_low"],
-        defects["quantity_high"],
-        height,
+    count = len(defects["quantity_low"])
+    every, named = np.arange(count), sorted(set(steps["requirement"]))
+    heights = np.arange(count, dtype=np.int32), np.asarray(heights_mm, dtype=np.float64)
+    tables = [StepTable.of(steps[steps["requirement"] == name]) for name in named]
+    found = [looked_up(defects, heights, every, table) for table in tables]
+    met = np.concatenate([np.zeros(0, dtype=np.intp), *(one.marks for one in found)]) > 0
+    both = np.flatnonzero(met)
+    place, requirement = both % max(count, 1), both // max(count, 1)
+    order = order_by([place, requirement])
+    some = both[order]
+    low, high, marks = (
+        np.concatenate([np.zeros(0, dtype=kind), *(getattr(one, name) for one in found)])[some]
+        for name, kind in (("low", float), ("high", float), ("marks", np.int32))
     )
-    met: list[tuple[Row, Any, Any]] = [(step, *_met(seen, step)) for step in _rows_of(steps)]
-    counts = [len(place) for _, place, _ in met]
-    named = sorted({step.requirement for step, _, _ in met})
-    requirement = np.array([named.index(step.requirement) for step, _, _ in met], dtype=np.intp)
-    found = {
-        "place": np.concatenate([place for _, place, _ in met] or [np.zeros(0, np.int64)]),
-        "wanting": np.concatenate([open_ for _, _, open_ in met] or [np.zeros(0, bool)]),
-        "requirement": np.repeat(requirement, counts),
-        "value": np.repeat(np.array([step.value for step, _, _ in met], dtype=float), counts),
-        "verified": np.repeat(np.array([step.verified for step, _, _ in met], dtype=bool), counts),
-    }
-    order = order_by([found["place"], found["requirement"]])
-    found = {name: values[order] for name, values in found.items()}
-    new = np.ones(len(order), dtype=bool)
-    new[1:] = found["place"][1:] != found["place"][:-1]
-    new[1:] |= found["requirement"][1:] != found["requirement"][:-1]
-    first = np.flatnonzero(new)
     return pd.DataFrame(
         {
-            "place": found["place"][first],
-            "requirement": worded(named, found["requirement"][first]),
-            "low": np.minimum.reduceat(found["value"], first),
-            "high": np.maximum.reduceat(found["value"], first),
-            "verified": np.logical_and.reduceat(found["verified"], first),
-            "wanting": np.logical_or.reduceat(found["wanting"], first),
+            "place": place[order],
+            "requirement": worded(named, requirement[order]),
+            "low": low,
+            "high": high,
+            "verified": marks & UNSURE == 0,
+            "wanting": marks & WANTING > 0,
         }
     )
 
 
-def _rows_of(steps: pd.DataFrame) -> list[Row]:
-    if steps is handbook_steps():
-        return _handbook_rows()
-    return made_once((steps,), "rows", lambda: list(steps.itertuples(index=False)))
+@dataclass(frozen=True)
+class StepTable:
+    """Steps of one requirement by the code, char1 and mechanism that they name, '' = any.
+
+    `places` has those of the steps of each such key, in capitals; `asked` says which of the
+    three a key names; `quantities` are the figures that decide, `figure` the number of each
+    step's, -1 = none; `numbers` the columns of `GRADE_STEPS`.
+    """
+
+    places: Mapping[Key, list[int]]
+    asked: frozenset[tuple[bool, ...]]
+    quantities: Sequence[str]
+    figure: npt.NDArray[np.int64]
+    numbers: Mapping[str, npt.NDArray[np.float64]]
+    verified: npt.NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, steps: pd.DataFrame) -> StepTable:
+        """Sort `GRADE_STEPS`, all of one requirement, by what they name."""
+        places: dict[Key, list[int]] = {}
+        for at, key in enumerate(rows_in(steps, _NAMES)):
+            places.setdefault(tuple(str(name).upper() for name in key), []).append(at)
+        quantities = sorted(set(steps["quantity"]) - {""})
+        number = {word: at for at, word in enumerate(quantities)}
+        return cls(
+            places, frozenset(tuple(name != "" for name in key) for key in places), quantities,
+            np.array([number.get(word, -1) for word in steps["quantity"]], dtype=np.int64),
+            {name: steps[name].to_numpy(dtype=float) for name in _BOUNDS},
+            steps["verified"].to_numpy(dtype=bool),
+        )  # fmt: skip
+
+    def by_kind(self, kinds: Sequence[Key]) -> Steps:
+        """Give the steps that speak of each kind of row."""
+        first, chosen = [0], list[int]()
+        for kind in kinds:
+            for asked in self.asked:
+                key = tuple(one if ask else "" for one, ask in zip(kind, asked, strict=True))
+                chosen += self.places.get(key, [])
+            first.append(len(chosen))
+        at = np.array(chosen, dtype=np.intp)
+        return Steps(
+            first=plain(first, np.int64), figure=plain(self.figure[at], np.int64),
+            verified=plain(self.verified[at], np.bool_),
+            **{name: plain(numbers[at], np.float64) for name, numbers in self.numbers.items()},
+        )  # fmt: skip
 
 
 @lru_cache(maxsize=1)
-def _handbook_rows() -> list[Row]:
-    return list(handbook_steps().itertuples(index=False))
+def handbook_table() -> StepTable:
+    """Give the handbook's steps, all of one requirement, by what they name."""
+    return StepTable.of(handbook_steps())
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """What steps look at, as arrays."""
+def looked_up(defects: Columns, heights: Heights, at: Places, table: StepTable) -> Values:
+    """Find the values that the rows `at` of placed rows can have.
 
-    names: dict[str, Coded]
-    quantity: Coded
-    low: npt.NDArray[np.float64]
-    high: npt.NDArray[np.float64]
-    height_mm: npt.NDArray[np.float64]
-    rows_of: dict[tuple[str, ...], npt.NDArray[np.int64]] = field(default_factory=dict)
+    Parameters
+    ----------
+    defects
+        As for `look_up`.
+    heights
+        The number of the pipe of each row, and by number the height [mm].
+    at, table
+        Which rows; steps of one requirement.
+    """
+    codes, kinds = _kinds(defects, table)
+    quantity = defects["quantity"]
+    number = {word: one for one, word in enumerate(table.quantities)}
+    # What no step asks for is like none of the figures.
+    figure_of = [number.get(word, len(number)) for word in quantity.listed()]
+    seen = Seen(
+        plain(codes, np.int32), plain(quantity.codes, np.int32), plain(figure_of, np.int64),
+        plain(heights[0], np.int32), plain(heights[1], np.float64),
+        plain(defects["quantity_low"], np.float64), plain(defects["quantity_high"], np.float64),
+    )  # fmt: skip
+    count = len(at)
+    values = Values(np.empty(count), np.empty(count), np.empty(count, dtype=np.int32))
+    look(seen, table.by_kind(kinds), plain(at, np.int64), values)
+    return values
 
-    def named_in(self, step: Row) -> npt.NDArray[np.int64]:
-        """Give the rows of the code or mechanism that a step names; most name one of few."""
-        key = tuple(str(getattr(step, column)).upper() for column in self.names)
-        if key not in self.rows_of:
-            fits = np.ones(len(self.low), dtype=bool)
-            for wanted, found in zip(key, self.names.values(), strict=True):
-                if wanted:
-                    fits &= found.holds(wanted)
-            self.rows_of[key] = np.flatnonzero(fits)
-        return self.rows_of[key]
 
-
-def _met(seen: _Seen, step: Row) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
-    """Give the rows that one step can hold for, and which of them want a figure for it."""
-    place = seen.named_in(step)
-    fits, wanting = np.ones(len(place), dtype=bool), np.zeros(len(place), dtype=bool)
-    if not len(place):
-        return place, wanting
-    if not (np.isnan(step.dn_from_mm) and np.isnan(step.dn_below_mm)):
-        # An unknown height may be of any class.
-        height_mm = seen.height_mm[place]
-        fits &= ~((height_mm < step.dn_from_mm) | (height_mm >= step.dn_below_mm))
-        wanting |= np.isnan(height_mm)
-    if step.quantity:
-        low, high = seen.low[place], seen.high[place]
-        known = seen.quantity[place].codes == seen.quantity.code_of(step.quantity)
-        known &= ~np.isnan(low) & ~np.isnan(high)
-        fits &= ~(known & ((high <= step.over) | (low > step.up_to)))
-        wanting |= ~known
-    return place[fits], wanting[fits]
+def _kinds(defects: Columns, table: StepTable) -> tuple[npt.NDArray[Any], list[Key]]:
+    """Give each row a number by what the table asks of it, and by number that, in capitals."""
+    wanted = [any(asked[at] for asked in table.asked) for at in range(len(_NAMES))]
+    columns = [defects[name] for name, ask in zip(_NAMES, wanted, strict=True) if ask]
+    if len(columns) == 1:
+        codes, words = columns[0].codes, [columns[0].listed()]
+    else:
+        codes, count = groups_of([one.codes for one in columns or [defects["quantity"]]])
+        words = [one[first_rows(codes, count)].tolist() for one in columns]
+    count = max(map(len, words), default=1)
+    blank, parts = [""] * count, iter(words)
+    told = zip(*(next(parts) if ask else blank for ask in wanted), strict=True)
+    return codes, [tuple(word.upper() for word in kind) for kind in told]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,23 +15,30 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
-from planner.arrays import worded
 from planner.coded_text import Coded, Columns, taken
+from planner.compiled import plain
 from planner.contracts import DEFECTS, GRADES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.errors import TableError
 from planner.held import Held, held
 from planner.screening.grade import rate_inspections
+from planner.screening.grade_kernel import WANTING, Runs, Values, worst_of_runs
 from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
-from planner.screening.grade_steps import HANDBOOK, graded, handbook_steps, look_up, scales
+from planner.screening.grade_steps import (
+    HANDBOOK,
+    graded,
+    handbook_table,
+    look_up,
+    looked_up,
+    scales,
+)
 from planner.settings import Grades
 from planner.tables import conform, rows_in
 
 GRADE_COLUMN = "peak_per_m"
 Places = npt.NDArray[np.intp]
 _NAMED = ("code", "char1", "mechanism", "quantity")
-_TEXTS = (*_NAMED, "pipe_id", "inspection_id")
 _FIGURES = ("quantity_low", "quantity_high")
 _NOTHING = pa.scalar("", pa.large_string())
 
@@ -50,38 +56,55 @@ class GradeTables:
 class _Rows:
     """Placed rows that can be graded, with the pipe of each, and the runs they belong to.
 
-    `at` has the place of each in `defects`, `run` that of its inspection in `runs`; `named`
-    is what tables look at.
+    `at` has the place of each in `defects`; `run_of` that of its inspection in `runs` and
+    `pipe_of` that of its pipe in `pipes`, by the number of its text.
     """
 
     at: Places
-    run: Places
-    named: Columns
-    heights_mm: npt.NDArray[np.float64]
-    of_pipe: Places
+    run_of: Places
+    pipe_of: Places
     defects: Held
     pipes: pd.DataFrame
     runs: pd.DataFrame
 
     @cached_property
-    def pipe_of(self) -> dict[str, str]:
+    def run(self) -> Places:
+        """The place of the inspection of each row."""
+        return self.run_of[self.defects.coded("inspection_id").codes[self.at]]
+
+    @cached_property
+    def of_pipe(self) -> Places:
+        """The place of the pipe of each row."""
+        return self.pipe_of[self.defects.coded("pipe_id").codes[self.at]]
+
+    @cached_property
+    def run_pipes(self) -> dict[str, str]:
         """The pipe of each run, by name."""
         return dict(rows_in(self.runs, ["inspection_id", "pipe_id"]))
 
+    @cached_property
+    def named(self) -> Columns:
+        """What tables look at."""
+        told: Columns = {name: self.defects.coded(name) for name in _NAMED}
+        return told | {name: self.defects.floats(name) for name in _FIGURES}
+
+    def in_handbook(self) -> Values:
+        """Look the rows up in the handbook."""
+        heights = numbers_at(self.pipes["height_mm"], self.pipe_of)
+        pipe = self.defects.coded("pipe_id").codes
+        return looked_up(self.named, (pipe, heights), self.at, handbook_table())
+
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
-        values = look_up(self.named, self.heights_mm, steps)
+        heights = numbers_at(self.pipes["height_mm"], self.of_pipe)
+        values = look_up(taken(self.named, self.at), heights, steps)
         at = self.at[values["place"].to_numpy()]
         own = ("inspection_id", "x_from_m", "x_to_m")
         return values.assign(**{name: self.defects.column(name).take(at) for name in own})
 
-    def without(self, values: pd.DataFrame) -> Coded:
+    def without(self, bare: Places, open_: Places) -> Coded:
         """Say of each run which rows the table has no value for, and which are graded wide."""
-        place = values["place"].to_numpy()
-        bare = np.ones(len(self.at), dtype=bool)
-        bare[place] = False
-        missing = self._listed(np.flatnonzero(bare), "no row in the table: ")
-        open_ = np.unique(place[values["wanting"].to_numpy(dtype=bool)])
+        missing = self._listed(bare, "no row in the table: ")
         wide = self._listed(open_, "any that their kind can have, for want of a figure: ")
         between = np.where(missing.holds("") | wide.holds(""), "", "; ")
         parts = (missing.column(), pa.array(between, pa.large_string()), wide.column())
@@ -90,15 +113,20 @@ class _Rows:
 
     def told(self, values: pd.DataFrame) -> dict[str, str]:
         """Say it by the name of the run, of those of which there is anything to say."""
-        why = zip(self.runs["inspection_id"].tolist(), self.without(values).tolist(), strict=True)
+        place = values["place"].to_numpy()
+        bare = np.ones(len(self.at), dtype=bool)
+        bare[place] = False
+        open_ = np.unique(place[values["wanting"].to_numpy(dtype=bool)])
+        said = self.without(np.flatnonzero(bare), open_).tolist()
+        why = zip(self.runs["inspection_id"].tolist(), said, strict=True)
         return {run: text for run, text in why if text}
 
     def _listed(self, places: Places, before: str) -> Coded:
         """Count the mechanisms of some rows by run; blank where there is none."""
-        mechanism = self.named["mechanism"].ordered()
+        mechanism = self.defects.coded("mechanism").ordered()
         kinds = mechanism.listed()
         count, runs = max(len(kinds), 1), len(self.runs)
-        of_run = self.run[places] * count + mechanism.codes[places]
+        of_run = self.run[places] * count + mechanism.codes[self.at[places]]
         pairs, counts = np.unique(of_run, return_counts=True)
         # What is said of a mechanism that stands so often is written once.
         most = int(counts.max(initial=0)) + 1
@@ -123,7 +151,7 @@ def grade_all(
     pipes: pd.DataFrame,
     tables: GradeTables,
     settings: Grades,
-) -> pd.DataFrame:
+) -> Held:
     """Grade every placed inspection in every scheme that has a table.
 
     Parameters
@@ -138,7 +166,7 @@ def grade_all(
     Returns
     -------
     grades
-        Obeys `GRADES`: the PACP family's nine figures for inspections coded in it, the
+        Holds `GRADES`: the PACP family's nine figures for inspections coded in it, the
         handbook's worst class, and points and scores where the user has loaded a table.
 
     Raises
@@ -147,27 +175,20 @@ def grade_all(
         If `defects` breaks its contract, or has rows of a run that is not in `inspections`.
     """
     placed = held(defects, DEFECTS)
-    at = graded(placed)
-    texts = taken({name: placed.coded(name) for name in _TEXTS}, at)
-    of_pipe = texts["pipe_id"].places_in(pipes["pipe_id"])
-    of_run = texts["inspection_id"].places_in(inspections["inspection_id"])
-    if (of_run < 0).any():  # -1 would be the last run
-        lost = texts["inspection_id"][of_run < 0].used()[0]
-        message = f"grades: rows of inspection '{lost}', which is not in the list"
-        raise TableError(message)
-    named = {name: texts[name] for name in _NAMED}
-    named |= {name: placed.floats(name)[at] for name in _FIGURES}
-    heights = numbers_at(pipes["height_mm"], of_pipe)
-    rows = _Rows(at, of_run, named, heights, of_pipe, placed, pipes, inspections)
+    run_of = places_in(placed.coded("inspection_id").words, inspections["inspection_id"])
+    pipe_of = places_in(placed.coded("pipe_id").words, pipes["pipe_id"])
+    rows = _Rows(graded(placed), run_of, pipe_of, placed, pipes, inspections)
+    classes = Held(GRADES, _classes(rows))
     found = rate_inspections(placed, inspections)
     found += _points(rows, tables.classes, settings)
     found += _metres(rows, tables)
-    both = [conform(_classes(rows), GRADES), conform(found, GRADES)]
-    return conform(pd.concat(both), GRADES) if found else both[0]
+    if not found:
+        return classes
+    return Held.of(conform(pd.concat([classes.frame, conform(found, GRADES)]), GRADES), GRADES)
 
 
 def _row(rows: _Rows, run: object, **more: object) -> dict[str, object]:
-    return {"key": str(run), "pipe_id": rows.pipe_of[str(run)], **more}
+    return {"key": str(run), "pipe_id": rows.run_pipes[str(run)], **more}
 
 
 def _between(low: float, high: float) -> str:
@@ -175,31 +196,49 @@ def _between(low: float, high: float) -> str:
     return f"{high:g}" if low == high else f"{min(low, high):g} to {max(low, high):g}"
 
 
-def _classes(rows: _Rows) -> dict[str, Any]:
-    """Give the worst class of each run, as columns of `GRADES`."""
-    values = look_up(rows.named, rows.heights_mm, handbook_steps())
-    scale, run = scales()[HANDBOOK], rows.run[values["place"].to_numpy()]
+def _classes(rows: _Rows) -> Columns:
+    """Give the worst class of each run, as columns of `GRADES`; words for who reads them."""
+    values, count = rows.in_handbook(), len(rows.runs)
+    best, none = np.full((2, count), np.inf), np.zeros((2, count), dtype=np.int64)
+    runs = Runs(low=best[0], high=best[1], met=none[0], unsure=none[1])
     # 1 is the worst: the least of all is the run's class.
-    low, high = np.full(len(rows.runs), np.inf), np.full(len(rows.runs), np.inf)
-    np.fmin.at(low, run, values["low"].to_numpy(dtype=float))
-    np.fmin.at(high, run, values["high"].to_numpy(dtype=float))
-    unsure = np.bincount(run[~values["verified"].to_numpy(dtype=bool)], minlength=len(rows.runs))
-    some = np.flatnonzero(np.bincount(run, minlength=len(rows.runs)))
-    tail = f" of {scale['worst']} (worst) to {scale['mildest']}"
-    where, count = groups_of([low[some], high[some]])
-    first = some[first_rows(where, count)]
-    shown = [_between(*both) + tail for both in zip(low[first], high[first], strict=True)]
+    run = rows.defects.coded("inspection_id")
+    lost = worst_of_runs(
+        plain(run.codes, np.int32), plain(rows.run_of, np.int64), plain(rows.at, np.int64),
+        values, runs,
+    )  # fmt: skip
+    if lost >= 0:
+        name = run[rows.at[lost : lost + 1]].tolist()[0]
+        message = f"grades: rows of inspection '{name}', which is not in the list"
+        raise TableError(message)
+    some = np.flatnonzero(runs.met)
+    low, high = runs.low[some], runs.high[some]
+
+    def why() -> Coded:
+        bare, open_ = np.flatnonzero(values.marks == 0), np.flatnonzero(values.marks & WANTING)
+        return rows.without(bare, open_)[some]
+
     return {
-        "key": rows.runs["inspection_id"].array.take(some),
-        "pipe_id": rows.runs["pipe_id"].array.take(some),
-        "scheme": HANDBOOK,
-        "requirement": "overall",
-        "measure": "worst class",
-        "value": low[some],
-        "shown": worded(shown, where),
-        "verified": unsure[some] == 0,
-        "why": rows.without(values)[some].column(),
+        "key": Coded.by_row(rows.runs["inspection_id"])[some],
+        "pipe_id": Coded.by_row(rows.runs["pipe_id"])[some],
+        "scheme": Coded.one(HANDBOOK, len(some)),
+        "requirement": Coded.one("overall", len(some)),
+        "measure": Coded.one("worst class", len(some)),
+        "value": low,
+        "shown": lambda: _shown(low, high),
+        "verified": runs.unsure[some] == 0,
+        "why": why,
     }
+
+
+def _shown(low: npt.NDArray[np.float64], high: npt.NDArray[np.float64]) -> Coded:
+    """Print classes with both ends of their scale; each pair of ends once."""
+    scale = scales()[HANDBOOK]
+    tail = f" of {scale['worst']} (worst) to {scale['mildest']}"
+    where, count = groups_of([low, high])
+    first = first_rows(where, count)
+    shown = [_between(*both) + tail for both in zip(low[first], high[first], strict=True)]
+    return Coded.of(shown)[where]
 
 
 def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[str, object]]:

@@ -6,14 +6,22 @@ sleeve nor a guess of many.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.coded_text import Coded, Columns
+from planner.distinct import numbers_at
+from planner.held import Held
 from planner.screening.match import Flags
 from planner.settings import Survey
 
 Numbers = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 JOINT, REPEATED = "joint", "repeated"
 
@@ -26,20 +34,16 @@ LEAST_UNIT_M = 0.3
 
 
 def split_repeated(
-    repeated: pd.DataFrame,
-    defects: pd.DataFrame,
-    pipes: pd.DataFrame,
-    settings: Survey,
-    flags: Flags,
-) -> pd.DataFrame:
-    """Give one row per joint for each repeated defect, or the row itself.
+    defects: Held, again: Places, pipes: pd.DataFrame, settings: Survey, flags: Flags
+) -> Columns:
+    """Give a point for each joint of each repeated defect, or the defect as it is.
 
     Parameters
     ----------
-    repeated
-        Rows of `DEFECTS` of kind ``repeated``.
     defects
-        All placed rows that count: those coded at a joint say where joints are.
+        Holds all placed rows that count, `DEFECTS`: those coded at a joint say where joints are.
+    again
+        Which of them are damage of kind ``repeated``.
     pipes
         Obeys `PIPES`: joint_every_m [m], length_m [m].
     settings
@@ -50,42 +54,78 @@ def split_repeated(
     Returns
     -------
     rows
-        With group ``joint`` (kind point), or ``repeated`` and its mechanism: unlike things
-        that recur are unlike matters for the whole pipe.
+        row (of `defects`); group ``joint``, or ``repeated`` and its mechanism: unlike things
+        that recur are unlike matters for the whole pipe; point (whether it is one joint), and
+        for these x_from_m, x_to_m, from_m, to_m [m] and extent_from.
     """
-    if repeated.empty:
-        return repeated.assign(group="")
-    units = dict(zip(pipes["pipe_id"], pipes["joint_every_m"].astype(float), strict=True))
-    lengths = dict(zip(pipes["pipe_id"], pipes["length_m"].astype(float), strict=True))
-    at_joint = defects["at_joint"].fillna(value=False).to_numpy(dtype=bool)
-    coded = defects[at_joint & (defects["kind"] == "point").to_numpy()]
-    joints = {
-        str(pipe_id): part["x_from_m"].to_numpy() for pipe_id, part in coded.groupby("pipe_id")
-    }
-    parts = []
-    for row in repeated.to_dict("records"):
-        pipe_id = str(row["pipe_id"])
-        stretch = (float(row["from_m"]), float(row["to_m"]))
-        whole = f"{REPEATED} {row['mechanism']}"
-        if row["mechanism"] == "joint_angle" and np.isnan(float(row["quantity_high"])):
+    pipe = defects.coded("pipe_id")
+    at = pipe.places_in(pipes["pipe_id"])[again]
+    units, lengths = (numbers_at(pipes[name], at) for name in ("joint_every_m", "length_m"))
+    names = defects.column("observation_id").take(again).tolist()
+    mechanisms = defects.coded("mechanism")[again].tolist()
+    figures = defects.floats("quantity_high")[again]
+    starts, ends = (defects.floats(name)[again] for name in ("from_m", "to_m"))
+    coded = _coded_joints(defects, np.unique(pipe.codes[again]))
+    half, parts = 0.5 * settings.joint_extent_m, list[_Split]()
+    for n, row in enumerate(again.tolist()):
+        whole = _Split(row, f"{REPEATED} {mechanisms[n]}", np.array([np.nan]), "")
+        if mechanisms[n] == "joint_angle" and np.isnan(figures[n]):
             # Likely a sag in mm: as many bent joints it would be read wrongly many times.
-            flags.add(row["observation_id"], "bent by an unknown angle all along: one matter")
-            parts.append(pd.DataFrame([{**row, "group": whole}]))
+            flags.add(names[n], "bent by an unknown angle all along: one matter")
+            parts.append(whole)
             continue
-        unit = units[pipe_id]
-        seen = joints.get(pipe_id, np.array([]))
+        seen, unit = coded[int(pipe.codes[row])], float(units[n])
+        stretch = (float(starts[n]), float(ends[n]))
         places, coded_all = joints_within(stretch, seen, unit, settings.touch_m)
         if not len(places):
-            flags.add(row["observation_id"], "at joints all along, and no joint is known")
-            parts.append(pd.DataFrame([{**row, "group": whole}]))
+            flags.add(names[n], "at joints all along, and no joint is known")
+            parts.append(whole)
             continue
         if not coded_all:
             what = f"at joints all along: {len(places)} joints taken at every {unit:.2f} m"
-            flags.add(row["observation_id"], what)
-        half = 0.5 * settings.joint_extent_m
-        points = _points(pd.DataFrame([row] * len(places)), places, half, lengths[pipe_id])
-        parts.append(points.assign(extent_from="coded" if coded_all else "assumed"))
-    return pd.concat([part.astype(object) for part in parts], ignore_index=True)
+            flags.add(names[n], what)
+        places = np.clip(places, 0.0, lengths[n])
+        parts.append(_Split(row, JOINT, places, "coded" if coded_all else "assumed", lengths[n]))
+    return _under_each_other(parts, half)
+
+
+@dataclass(frozen=True)
+class _Split:
+    """A repeated defect at its joints [m]; one place, unknown, where it stays one matter."""
+
+    row: int
+    group: str
+    places: Numbers
+    extent_from: str
+    length_m: float = np.nan
+
+
+def _under_each_other(parts: Sequence[_Split], half_m: float) -> Columns:
+    """Lay parts out by column."""
+    times = np.array([len(part.places) for part in parts], dtype=np.intp)
+    x = np.concatenate([part.places for part in parts])
+    length = np.repeat([part.length_m for part in parts], times)
+    return {
+        "row": np.repeat([part.row for part in parts], times),
+        "group": Coded.of(np.repeat([part.group for part in parts], times).tolist()),
+        "point": np.repeat([part.group == JOINT for part in parts], times),
+        "x_from_m": x,
+        "x_to_m": x,
+        "from_m": np.maximum(x - half_m, 0.0),
+        "to_m": np.minimum(x + half_m, length),
+        "extent_from": Coded.of(np.repeat([part.extent_from for part in parts], times).tolist()),
+    }
+
+
+def _coded_joints(defects: Held, pipes: npt.NDArray[np.integer[Any]]) -> dict[int, Numbers]:
+    """Give the places of single rows coded at a joint, by the number of their pipe."""
+    pipe, x = defects.coded("pipe_id").codes, defects.floats("x_from_m")
+    at_joint = defects.marks("at_joint") & defects.coded("kind").holds("point")
+    some = np.flatnonzero(at_joint & np.isin(pipe, pipes))
+    apart = np.flatnonzero(np.diff(pipe[some])) + 1
+    parts = zip(np.split(pipe[some], apart), np.split(x[some], apart), strict=True)
+    found = {int(codes[0]): places for codes, places in parts if len(codes)}
+    return {int(one): found.get(int(one), np.array([])) for one in pipes}
 
 
 def joints_within(
@@ -137,16 +177,3 @@ def _apart(places: Numbers, touch_m: float) -> Numbers:
         if not kept or x > kept[-1] + touch_m:
             kept.append(x)
     return np.array(kept, dtype=float)
-
-
-def _points(rows: pd.DataFrame, places: Numbers, half_m: float, length_m: float) -> pd.DataFrame:
-    places = np.clip(places, 0.0, length_m)
-    return rows.assign(
-        group=JOINT,
-        kind="point",
-        x_from_m=places,
-        x_to_m=places,
-        from_m=np.maximum(places - half_m, 0.0),
-        to_m=np.minimum(places + half_m, length_m),
-        at_joint=True,
-    )

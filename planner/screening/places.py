@@ -1,4 +1,4 @@
-"""Which defects share a place: each row that makes a span is given the number of its place.
+"""Which defects share a place, and what the rows of each place say together.
 
 Stations are compared as coded. An assumed extent joins nothing: it lengthens the span of
 its row, and that is all.
@@ -6,182 +6,180 @@ its row, and that is all.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
-from planner.coded_text import Coded, Columns, alike, beneath, taken
-from planner.distinct import pairs_of
+from planner.arrays import column_of
+from planner.coded_text import Coded
 from planner.held import Held
-from planner.order import order_by
-from planner.screening.bands import compiled
+from planner.order import order_by, ranks_of, rises
 from planner.screening.joints import split_repeated
 from planner.screening.match import Flags
+from planner.screening.span_kernel import BITS, SAME_M, Found, Measured, Room, Task, find_places
+from planner.screening.span_measure import Pairs, lend, list_pairs, measure, number_sets
+from planner.screening.walk_rows import Laid, in_walk_order, laid_out, repeated_in
 from planner.settings import Survey
 
-# Places that differ by less than this touch: no span hangs on float noise [m].
-SAME_M = 1e-6
-_TEXTS = ("pipe_id", "role", "kind", "mechanism", "detail", "shows", "extent_from",
-          "counter_node", "seen_on", "quantity")  # fmt: skip
-_FIGURES = ("from_m", "to_m", "x_from_m", "x_to_m", "find_m", "arc_h", "quantity_low",
-            "quantity_high")  # fmt: skip
+__all__ = ["SAME_M", "InOrder", "Members", "gather", "joined"]
 
 Places = npt.NDArray[np.intp]
-Marks = npt.NDArray[np.bool_]
 
 
-def gather(defects: Held, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Columns:
-    """Lay out the rows that make spans, with the place each belongs to.
+@dataclass(frozen=True)
+class Members:
+    """Rows by the place they share; places in order of pipe, stretch and step.
+
+    `pipes` are the pipes of these rows, in order. What places have of their own and what is
+    lent to them stands in `measured`, by `pairs` pairs of places.
+    """
+
+    laid: Laid
+    pipes: pa.Array
+    found: Found
+    measured: Measured
+    pairs: int
+
+    def __len__(self) -> int:
+        return len(self.found.from_m)
+
+    def of_group(self, tell: Callable[[str], Any]) -> npt.NDArray[Any]:
+        """Tell of each place what holds for its group; each group is asked once."""
+        return np.array([tell(name) for name in self.laid.names])[self.measured.group]
+
+    def links(self) -> tuple[Places, Places, Coded]:
+        """Say which rows speak for each place: place, row of the defects, and as what."""
+        found, sizes = self.found, np.diff(self.found.start)
+        place = np.repeat(np.arange(len(self)), sizes)
+        flags = np.arange(len(place)) >= np.repeat(found.own, sizes)
+        taker, giver = (np.empty(self.pairs, dtype=np.int64) for _ in range(2))
+        list_pairs(self.laid.groups, found, self.measured, Pairs(taker, giver))
+        times = sizes[giver]
+        within = np.arange(times.sum()) - np.repeat(np.cumsum(times) - times, times)
+        lent = found.row[np.repeat(found.start[giver], times) + within]
+        part = np.concatenate([flags.astype(np.int32), np.full(len(lent), 2, dtype=np.int32)])
+        return (
+            np.concatenate([place, np.repeat(taker, times)]),
+            self.laid.at[np.concatenate([found.row, lent])],
+            Coded.listing(["own", "flag", "lent"], part),
+        )
+
+
+@dataclass(frozen=True)
+class InOrder:
+    """Defects one pipe after the other: where each pipe starts, and the pipes in order."""
+
+    defects: Held
+    starts: Places
+    pipes: pa.Array
+
+    @classmethod
+    def of(cls, defects: Held) -> InOrder:
+        """Give defects as the key of their contract has them; mostly they stand so."""
+        pipe = defects.coded("pipe_id")
+        new = np.ones(len(pipe), dtype=bool)
+        np.not_equal(pipe.codes[1:], pipe.codes[:-1], out=new[1:])
+        starts = np.flatnonzero(new)
+        names = pipe.words.take(pa.array(pipe.codes[starts]))
+        if len(starts) < 2 or rises([column_of(names)]):
+            return cls(defects, starts, names)
+        keys = [pipe.ordered().codes, defects.floats("from_m"), defects.column("observation_id")]
+        return cls.of(defects.taken(order_by(keys)))
+
+
+def gather(rows: InOrder, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Members:
+    """Find which rows share a place, and what each place comes to.
+
+    Damage is joined where its coded parts touch, a condition with those of its mechanism, what
+    comes back at every joint with its like; flags join the damage at their station.
 
     Parameters
     ----------
-    defects
-        Holds the rows of `DEFECTS` that count.
+    rows
+        Those of `DEFECTS` that count.
     pipes
         Obeys `PIPES`.
     settings
         How close stations are one place.
     flags
         What was assumed about joints is said here.
-
-    Returns
-    -------
-    members
-        Columns of `DEFECTS` and: row (of `defects`), joint, no_joint (coded as not at one),
-        group (damage, flag, joint, repeated and its mechanism, or the mechanism of a
-        condition), part (own or flag), core_from, core_to [m] (what is coded), place (a number,
-        in order of pipe, group and station).
     """
-    ids = defects.column("observation_id")
-    rows = _columns_of(defects)
-    role, damage = rows["role"], rows["role"].holds("damage")
-    again = damage & rows["kind"].holds("repeated")
-    single = taken(rows, np.flatnonzero((damage | role.holds("condition")) & ~again))
-    single["group"] = Coded.where(single["role"].holds("damage"), "damage", single["mechanism"])
-    parts = [single]
+    defects = rows.defects
+    again = repeated_in(defects.coded("role"), defects.coded("kind"))
+    split = None
     if again.any():
-        some = defects.frame[again].assign(row_here=np.flatnonzero(again))
-        repeated = split_repeated(some, defects.frame, pipes, settings, flags)
-        parts.append(
-            {
-                **{name: Coded.of(repeated[name]) for name in (*_TEXTS, "group")},
-                **{name: repeated[name].to_numpy(dtype=float) for name in _FIGURES},
-                **_joints(repeated["at_joint"].array),
-                "row": repeated["row_here"].to_numpy(dtype=np.intp),
-            }
-        )
-    own = clustered(beneath(parts), ids, settings.touch_m)
-    seen = taken(rows, np.flatnonzero(role.holds("flag")))
-    seen["group"] = Coded.one("flag", len(seen["role"]))
-    parent = _parents(seen, own, settings.touch_m)
-    joined = taken(seen, np.flatnonzero(parent >= 0))
-    # With a parent, the parent's extent is the damage: the flag adds its station only.
-    joined |= {"from_m": joined["x_from_m"], "core_from": joined["x_from_m"]}
-    joined |= {"to_m": joined["x_to_m"], "core_to": joined["x_to_m"]}
-    joined["extent_from"] = Coded.one("coded", len(joined["role"]))
-    joined["place"] = parent[parent >= 0]
-    alone = clustered(taken(seen, np.flatnonzero(parent < 0)), ids, settings.touch_m)
-    alone["place"] = alone["place"] + own["place"].max(initial=-1) + 1
-    every = [(own, "own"), (joined, "flag"), (alone, "own")]
-    members = beneath(
-        [{**part, "part": Coded.one(word, len(part["role"]))} for part, word in every]
-    )
-    order = [members[name] for name in ("place", "core_from", "core_to")]
-    return taken(members, order_by([*order, ids.take(members["row"])]))
+        split = split_repeated(defects, np.flatnonzero(again), pipes, settings, flags)
+    laid = laid_out(defects, rows.starts, split)
+    found, tied = _found(laid, settings.touch_m)
+    if tied:
+        ids = defects.column("observation_id").take(laid.at)
+        laid = in_walk_order(laid, ranks_of(ids))
+        found, _ = _found(laid, settings.touch_m)
+    measured = _unmeasured(len(found.from_m), laid)
+    measure(laid.rows, laid.groups, found, measured)
+    pairs = lend(laid.groups, found, measured)
+    return Members(laid, rows.pipes, found, measured, pairs)
 
 
-def _columns_of(rows: Held) -> Columns:
-    return {
-        **{name: rows.coded(name) for name in _TEXTS},
-        **{name: rows.floats(name) for name in _FIGURES},
-        **_joints(rows.column("at_joint")),
-        "row": np.arange(len(rows)),
-    }
+def _found(laid: Laid, touch_m: float) -> tuple[Found, bool]:
+    """Give places; and whether the order of rows alike decided from where one is counted."""
+    count, pipes = len(laid.at), len(laid.starts) - 1
+    longest = int(np.diff(laid.starts).max(initial=0))
+    room = Room(**_empty(longest, int=_ROWS_OF, float=_STATIONS))
+    cut: dict[str, Any] = _empty(count, int32=("own", "pipe"), float=_STRETCH)
+    rows, start, of_pipe = (np.empty(n, dtype=np.int32) for n in (count, count + 1, pipes + 1))
+    found = Found(row=rows, start=start, of_pipe=of_pipe, **cut)
+    task = Task(laid.rows, laid.groups, room, touch_m)
+    places, used, tied = find_places(task, laid.starts, found)
+    cut = {name: values[:places] for name, values in cut.items()}
+    return Found(row=rows[:used], start=start[: places + 1], of_pipe=of_pipe, **cut), tied
 
 
-def _joints(at_joint: Any) -> Columns:  # noqa: ANN401 - any array of yes, no and unknown
-    joint = pd.array(at_joint, dtype="boolean")
-    return {
-        "joint": joint.to_numpy(dtype=bool, na_value=False),
-        "no_joint": ~joint.to_numpy(dtype=bool, na_value=True),
-    }
+_ROWS_OF = ("order", "parent", "sorted", "first", "last")
+_STRETCH = ("from_m", "to_m")
+_STATIONS = ("core_from", "core_to", *_STRETCH)
 
 
-def clustered(rows: Columns, ids: Any, touch_m: float) -> Columns:  # noqa: ANN401 - a text column
-    """Give rows of one pipe and group whose coded parts touch the number of one place.
+def _unmeasured(count: int, laid: Laid) -> Measured:
+    """Give room for what places come to."""
+    room = _empty(count, int32=_OF_PLACES, float=("arc_h", "find_m"), bool=("joint", "no_joint"))
+    for name, words in _SETS.items():
+        sets = -(-max(len(getattr(laid, words)), 1) // BITS)
+        room[name] = np.zeros((sets, count), dtype=np.int64)
+    shape = len(laid.figures), count
+    return Measured(**room, least=np.full(shape, np.nan), most=np.full(shape, -1.0))
 
-    Parameters
-    ----------
-    rows
-        Columns of `DEFECTS`, and group.
-    ids
-        The observation_id of each of the defects, as a text column.
-    touch_m
-        Coded parts this close touch.
 
-    Returns
-    -------
-    rows
-        Sorted, with core_from, core_to and place. Touching is passed on from row to row.
+_OF_PLACES = ("group", "node", "day", "kind", "extent", "seen")
+_SETS = {"own": "mechanisms", "lent": "mechanisms", "roots": "details", "deposit": "details"}
+
+
+def _empty(count: int, **names: Sequence[str]) -> dict[str, Any]:
+    """Give columns to be written, by kind."""
+    return {name: np.empty(count, dtype=kind) for kind, some in names.items() for name in some}
+
+
+def joined(
+    sets: npt.NDArray[np.int64], words: Sequence[str],
+    say: Callable[[Sequence[str]], str] = "+".join,
+) -> Coded:  # fmt: skip
+    """Join the words of each set, in order, '+' between; each unlike set is said once.
+
+    `sets` has a column for each, and word n stands in bit n of its rows, `BITS` in each.
     """
-    measured = rows["extent_from"].holds("quantity")
-    cores = {
-        "core_from": np.where(measured, rows["from_m"], rows["x_from_m"]),
-        "core_to": np.where(measured, rows["to_m"], rows["x_to_m"]),
-    }
-    rows = {**rows, **cores}
-    pipe, group = rows["pipe_id"].ordered(), rows["group"].ordered()
-    both = pipe.codes.astype(np.int64) * max(len(group.words), 1) + group.codes
-    order = order_by([both, cores["core_from"], cores["core_to"], ids.take(rows["row"])])
-    rows, both = taken(rows, order), both[order]
-    starts = np.empty(len(order), dtype=bool)
-    mark_starts(both, rows["core_from"], rows["core_to"], touch_m, starts)
-    return {**rows, "place": np.cumsum(starts) - 1}
-
-
-@compiled
-def mark_starts(
-    group: npt.NDArray[np.int64],
-    from_m: npt.NDArray[np.float64],
-    to_m: npt.NDArray[np.float64],
-    touch_m: float,
-    starts: Marks,
-) -> None:
-    """Mark the rows that touch none before them of their group; rows are in order of station."""
-    reach = 0.0
-    for i in range(len(group)):
-        starts[i] = i == 0 or group[i] != group[i - 1] or from_m[i] > reach + touch_m + SAME_M
-        reach = to_m[i] if starts[i] or to_m[i] > reach else reach
-
-
-def _parents(seen: Columns, own: Columns, touch_m: float) -> Places:
-    """Find the damage at the station of each flag (soil, void), the nearest; -1 = none."""
-    parents = np.full(len(seen["role"]), -1, dtype=np.intp)
-    if not len(parents):
-        return parents
-    damage = taken(own, np.flatnonzero(own["group"].holds("damage")))
-    if not len(damage["place"]):
-        return parents
-    starts = starts_of(damage["place"])
-    core_from = np.minimum.reduceat(damage["core_from"], starts)
-    core_to = np.maximum.reduceat(damage["core_to"], starts)
-    places = damage["place"][starts]
-    one, other = alike([seen["pipe_id"], damage["pipe_id"][starts]])
-    at, core = pairs_of(one.codes, other.codes, len(one.words))
-    gap = np.maximum(core_from[core] - seen["x_to_m"][at], seen["x_from_m"][at] - core_to[core])
-    # Rounded: among damage at the same distance the first one along the pipe is taken.
-    gap = np.maximum(gap, 0.0).round(6)
-    near = np.flatnonzero(gap <= touch_m + SAME_M)
-    at, core, gap = at[near], core[near], gap[near]
-    order = order_by([at, gap, core_from[core], places[core]])[::-1]
-    parents[at[order]] = places[core[order]]
-    return parents
-
-
-def starts_of(numbers: npt.NDArray[Any]) -> Places:
-    """Give where each new number starts, among numbers in order."""
-    new = np.ones(len(numbers), dtype=bool)
-    new[1:] = numbers[1:] != numbers[:-1]
-    return np.flatnonzero(new)
+    count = sets.shape[1]
+    if not sets.any():
+        return Coded.one("", count)
+    numbers, firsts = (np.empty(count, dtype=np.int32) for _ in range(2))
+    slots = np.full(2 << count.bit_length(), -1, dtype=np.int32)
+    unlike = sets[:, firsts[: number_sets(sets, slots, numbers, firsts)]]
+    masks = [sum(int(bits) % (1 << BITS) << BITS * n for n, bits in enumerate(one))
+             for one in unlike.T]  # fmt: skip
+    return Coded.of([say([w for at, w in enumerate(words) if mask >> at & 1]) for mask in masks])[
+        numbers
+    ]

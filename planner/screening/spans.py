@@ -7,14 +7,18 @@ spans of their own and lend their figures to the damage that lies in them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
-from planner.coded_text import Coded, Columns, alike, taken, under
+from planner.coded_text import Coded, Columns, taken
 from planner.contracts import (
     DEFECTS,
     FLAGS,
@@ -22,43 +26,43 @@ from planner.contracts import (
     LATERALS,
     LEFT_OVER,
     PIPES,
-    SPAN_QUANTITIES,
     SPAN_ROWS,
     SPANS,
 )
-from planner.distinct import first_rows, groups_of, numbers_at, pairs_of
-from planner.ground.ids import KnownIds, ids_of
+from planner.distinct import numbers_at, places_in
+from planner.ground.ids import KnownIds, fresh_ids, ids_of
 from planner.held import Held, held
 from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
-from planner.screening.joints import JOINT, REPEATED
+from planner.screening.joints import REPEATED
 from planner.screening.match import Flags
-from planner.screening.places import SAME_M, Places, gather, starts_of
+from planner.screening.places import InOrder, Members, gather, joined
+from planner.screening.span_kernel import LATERAL, SOIL, VOID
+from planner.screening.span_measure import Known, Taps, connect
+from planner.screening.walk_rows import DAMAGE, OF_DN, is_whole, kinds_of, step_of, takes
 from planner.settings import Survey
 from planner.tables import check, conform
 
 STEP = "spans"
 DAYS_PER_MONTH = 365.25 / 12.0
 _ROLES = ("damage", "condition", "flag")
-_DEPOSITS = ("deposit_attached", "deposit_settled")
-# Figures of a span that are shares of the nominal size.
-_OF_DN = (
-    ("offset_mm", "offset_dn_ratio"),
-    ("missing_mm", "missing_dn_ratio"),
-    ("break_mm", "break_dn_ratio"),
-)
+_EXTENTS = ("coded", "quantity", "assumed")  # as the walks number them
 
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.intp]
 Texts = Any  # a text column
 
 
 @dataclass(frozen=True)
 class Spanned:
-    """What `make_spans` gives: `rows` holds `SPANS`; `lost_ids` are earlier ids without an heir."""
+    """What `make_spans` gives: `rows` holds `SPANS`; `lost_ids` are earlier ids without an heir.
+
+    Which rows speak for each span is told to whoever asks, and once.
+    """
 
     rows: Held
-    span_rows: pd.DataFrame
+    say_rows: Callable[[], pd.DataFrame] = field(repr=False)
     flags: pd.DataFrame
     left_over: pd.DataFrame
     lost_ids: pd.DataFrame
@@ -67,6 +71,11 @@ class Spanned:
     def spans(self) -> pd.DataFrame:
         """`SPANS`, made once, for whoever reads the frame."""
         return self.rows.frame
+
+    @cached_property
+    def span_rows(self) -> pd.DataFrame:
+        """`SPAN_ROWS`, made once, for whoever reads the frame."""
+        return self.say_rows()
 
 
 def make_spans(  # noqa: PLR0913  four tables, and what decides
@@ -116,31 +125,64 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     if seen_again(seen).any():
         newer = overtaken_by(rows.frame, seen)
     old = newer != ""
-    counted = rows.taken(~old) if old.any() else rows
-    members = gather(counted, pipes, settings, flags)
-    spans = _spans_of(members)
-    ids = counted.column("observation_id")
-    links = _links(members, *_lenders(spans), ids)
-    spans |= _words(links, len(spans["role"])) | _worst(links, len(spans["role"]))
-    spans |= _of_pipe(spans, pipes, laterals)
-    spans["survey_age_months"] = _ages(spans["oldest"], first_day)
-    places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m", "find_m")}
-    given, lost = ids_of({**places, "step": _steps(spans)}, known, "span")
+    in_order = InOrder.of(rows.taken(~old) if old.any() else rows)
+    members, counted = gather(in_order, pipes, settings, flags), in_order.defects
+    spans = _spans_of(members, counted)
+    spans |= _of_pipe(members, spans, pipes, laterals)
+    spans["survey_age_months"] = _ages(Coded(members.measured.day, members.laid.days), first_day)
+    held_spans, order, lost = _span_table(members, spans, known)
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
-        rows=_span_table(spans, given),
-        span_rows=conform(_once(links, ids, given), SPAN_ROWS),
+        rows=held_spans,
+        say_rows=lambda: _span_rows(members, counted, held_spans, order),
         flags=conform(said, FLAGS),
         left_over=_overtaken(rows, newer),
         lost_ids=lost,
     )
 
 
-def _span_table(spans: Columns, ids: Texts) -> Held:
-    """Give `SPANS`, put in the order of the table."""
-    order = order_by([spans["pipe_id"].ordered().codes, spans["from_m"], ids])
-    some = {name: spans[name] for name in SPANS.names if name in spans}
-    return Held(SPANS, {**taken(some, order), "span_id": ids.take(order)})
+def _span_table(
+    members: Members, spans: Columns, known: KnownIds
+) -> tuple[Held, Places | None, pd.DataFrame]:
+    """Give `SPANS`; the order of places in it, None = as they stand; and ids without an heir.
+
+    Where no earlier id is known, new ones are written for who reads them: they stand in order.
+    """
+    places = {name: spans[name] for name in ("pipe_id", "from_m", "to_m", "find_m")}
+    fresh = fresh_ids(places, known, "span")
+    if fresh is not None:
+        ids = fresh.written
+        return Held(SPANS, {**spans, "span_id": ids}), None, fresh.lost
+    steps = [step_of(name) for name in members.laid.names]
+    step = Coded.of(steps)[members.measured.group]
+    given, lost = ids_of({**places, "step": step}, known, "span")
+    order = order_by([members.found.pipe, spans["from_m"], given])
+    return Held(SPANS, {**taken(spans, order), "span_id": given.take(order)}), order, lost
+
+
+def _span_rows(members: Members, defects: Held, spans: Held, order: Places | None) -> pd.DataFrame:
+    """Give `SPAN_ROWS`: each row once for each span, as what it is to it first."""
+    place, row, part = members.links()
+    count = len(defects)
+    # What is its own comes before flags, and these before what is lent.
+    pair = (place * count + row) * len(part.words) + part.codes
+    first = np.sort(pair)
+    new = np.ones(len(first), dtype=bool)
+    new[1:] = first[1:] // len(part.words) != first[:-1] // len(part.words)
+    first = first[new]
+    both, part_of = np.divmod(first, len(part.words))
+    place, row = np.divmod(both, max(count, 1))
+    ids = spans.column("span_id")
+    if order is not None:
+        back = np.empty(len(order), dtype=np.intp)
+        back[order] = np.arange(len(order))
+        place = back[place]
+    told = {
+        "span_id": ids.take(place),
+        "observation_id": defects.column("observation_id").take(row),
+        "part": Coded(part_of.astype(np.int32), part.words),
+    }
+    return conform(told, SPAN_ROWS)
 
 
 def id_rows(spans: pd.DataFrame) -> pd.DataFrame:
@@ -163,220 +205,69 @@ def _steps(spans: Columns) -> Coded:
     return Coded.where(by_place, spans["role"], spans["mechanisms"])
 
 
-def _spans_of(members: Columns) -> Columns:
-    """Give one row for each place, by number: where it is, and what its own rows say."""
-    every = starts_of(members["place"])
-    own = taken(members, np.flatnonzero(members["part"].holds("own")))
-    first = starts_of(own["place"])
-    group, oldest = own["group"][first], own["seen_on"].ordered()
-    whole = group.marked(lambda text: text.startswith(f"{REPEATED} "))
-    damage = group.among(("damage", "flag", JOINT)) | whole
-    long = np.logical_or.reduceat(own["kind"].holds("stretch"), first)
-    joint = np.logical_or.reduceat(own["joint"], first)
-    no_joint = np.logical_and.reduceat(own["no_joint"], first)
-    return {
-        "pipe_id": own["pipe_id"][first],
-        "group": group,
-        "counter_node": own["counter_node"][first],
-        "arc_h": np.fmax.reduceat(own["arc_h"], first),
-        "find_m": np.fmax.reduceat(own["find_m"], first),
-        "oldest": Coded(np.minimum.reduceat(oldest.codes, first), oldest.words),
-        "from_m": np.minimum.reduceat(members["from_m"], every),
-        "to_m": np.maximum.reduceat(members["to_m"], every),
-        "role": Coded.where(damage, "damage", "condition"),
-        "kind": Coded.where(whole, REPEATED, Coded.where(long, "stretch", "point")),
-        "at_joint": pd.arrays.BooleanArray(joint, ~joint & ~no_joint),
-        "extent_from": _extent_origin(members, every),
-        "state": Coded.one("open", len(group)),
-    }
-
-
-def _extent_origin(members: Columns, starts: Places) -> Coded:
-    """Say what the two ends of each span rest on: the least certain of both."""
-    sure = ~members["extent_from"].holds("assumed")
-    start = np.where(sure, members["from_m"], members["core_from"])
-    end = np.where(sure, members["to_m"], members["core_to"])
-    coded_from = np.minimum.reduceat(start, starts)
-    coded_to = np.maximum.reduceat(end, starts)
-    assumed = np.minimum.reduceat(members["from_m"], starts) < coded_from - SAME_M
-    assumed |= np.maximum.reduceat(members["to_m"], starts) > coded_to + SAME_M
-    measured = np.logical_or.reduceat(members["extent_from"].holds("quantity"), starts)
-    at_joints = np.logical_or.reduceat(members["group"].holds(JOINT), starts)
-    assumed |= at_joints & np.logical_or.reduceat(~sure, starts)
-    return Coded.where(assumed, "assumed", Coded.where(measured, "quantity", "coded"))
-
-
-def _lenders(spans: Columns) -> tuple[Places, Places]:
-    """Pair each damage span with the conditions and repeated defects that it lies in."""
-    again = spans["group"].holds(JOINT) | spans["kind"].holds(REPEATED)
-    takers = np.flatnonzero(spans["role"].holds("damage"))
-    givers = np.flatnonzero(spans["role"].holds("condition") | again)
-    pipe = spans["pipe_id"]
-    one, other = pairs_of(pipe.codes[takers], pipe.codes[givers], len(pipe.words))
-    one, other = takers[one], givers[other]
-    meet = (spans["from_m"][other] <= spans["to_m"][one] + SAME_M) & (
-        spans["to_m"][other] >= spans["from_m"][one] - SAME_M
-    )
-    meet &= ~(again[one] & again[other])
-    return one[meet], other[meet]
-
-
-_SAID = ("row", "mechanism", "detail", "shows", "quantity", "quantity_low", "quantity_high",
-         "core_from")  # fmt: skip
-_RANKS = {"own": 0, "flag": 1, "lent": 2}
-
-
-def _links(members: Columns, takers: Places, givers: Places, ids: Texts) -> Columns:
-    """Say which rows speak for each span: its own first, then flags, then lent ones.
-
-    `ids` has the name of each of the defects that count.
-    """
-    count = len(members["place"])
-    pair, row = pairs_of(givers, members["place"], int(members["place"].max(initial=-1)) + 1)
-    at = np.concatenate([np.arange(count), row])
-    links = {name: members[name][at] for name in _SAID}
-    links["place"] = np.concatenate([members["place"], takers[pair]])
-    part = links["part"] = under([members["part"], Coded.one("lent", len(row))])
-    rank = np.array([_RANKS[word] for word in part.listed()], dtype=np.int8)[part.codes]
-    order = order_by([links["place"], rank, links["core_from"], ids.take(links["row"])])
-    return taken(links, order)
-
-
-def _once(links: Columns, ids: Texts, span_ids: Texts) -> Columns:
-    """Give each pair of a span and a row once, as what the row is to the span first."""
-    place = links["place"]
-    once = np.ones(len(place), dtype=bool)
-    several = np.flatnonzero(np.bincount(place, minlength=len(span_ids))[place] > 1)
-    row = Coded.of(ids.take(links["row"][several]))
-    pairs = place[several] * max(len(row.words), 1) + row.codes
-    once[several] = False
-    once[several[np.unique(pairs, return_index=True)[1]]] = True
-    first = np.flatnonzero(once)
-    return {
-        "span_id": span_ids.take(place[first]),
-        "observation_id": ids.take(links["row"][first]),
-        "part": links["part"][first],
-    }
-
-
-def _words(links: Columns, count: int) -> Columns:
-    """Gather mechanisms, kinds of root and deposit, and what is seen through the wall."""
-    place, mechanism = links["place"], links["mechanism"]
-    own, lent = links["part"].holds("own"), links["part"].holds("lent")
-    named = links["detail"].mapped(lambda word: word or "unknown")
-    seen = {}
-    for what in _SHOWN:
-        by_text = links["shows"].marked(lambda text, what=what: what in text)
-        found = ~lent & (mechanism.holds(what) | by_text)
-        seen[what] = np.bincount(place[found], minlength=count) > 0
+def _spans_of(members: Members, defects: Held) -> Columns:
+    """Give one row for each place: where it is, and what its rows say."""
+    found, seen, laid = members.found, members.measured, members.laid
+    count = len(members)
     known = np.zeros(count, dtype=bool)
+    kind = np.where(members.of_group(is_whole), np.int32(2), seen.kind)
+    role = members.of_group(takes)
+    figures = {
+        f"{name}_{side}": ends[at]
+        for at, name in enumerate(laid.figures)
+        for side, ends in (("low", seen.least), ("high", seen.most))
+    }
     return {
-        "mechanisms": joined(place, mechanism, own, count),
-        "lent": joined(place, mechanism, lent, count),
-        "root_kind": _kinds(joined(place, named, mechanism.holds("roots"), count)),
-        "deposit_kind": _kinds(joined(place, named, mechanism.among(_DEPOSITS), count)),
-        "soil_visible": pd.arrays.BooleanArray(seen["soil_visible"], known),
-        "void_visible": pd.arrays.BooleanArray(seen["void_visible"], known),
-        "coded_lateral": seen["at_lateral"],
+        "pipe_id": Coded(found.pipe, members.pipes),
+        "from_m": found.from_m,
+        "to_m": found.to_m,
+        "kind": Coded.listing(["point", "stretch", REPEATED], kind),
+        "role": Coded.listing(["condition", DAMAGE], role.astype(np.int32)),
+        "mechanisms": joined(seen.own, laid.mechanisms),
+        "lent": joined(seen.lent, laid.mechanisms),
+        "extent_from": Coded.listing(_EXTENTS, seen.extent),
+        "state": Coded.one("open", count),
+        **figures,
+        "soil_visible": pd.arrays.BooleanArray(seen.seen & SOIL > 0, known),
+        "void_visible": pd.arrays.BooleanArray(seen.seen & VOID > 0, known),
+        "at_joint": pd.arrays.BooleanArray(seen.joint, ~seen.joint & ~seen.no_joint),
+        "root_kind": joined(seen.roots, laid.details, kinds_of),
+        "deposit_kind": joined(seen.deposit, laid.details, kinds_of),
+        "arc_h": seen.arc_h,
+        "find_m": seen.find_m,
+        "counter_node": Coded(seen.node, defects.coded("counter_node").words),
     }
 
 
-_SHOWN = ("soil_visible", "void_visible", "at_lateral")
-
-
-# Words that fit into the bits of a whole number, its sign left out.
-_BITS = 62
-
-
-def joined(place: Places, said: Coded, wanted: Marks, count: int) -> Coded:
-    """Join the words of each place's wanted rows, each once and in order, '+' between.
-
-    Each set of words that occurs is written once.
-    """
-    here, code = place[wanted], said.codes[wanted]
-    words, used = said.listed(), np.bincount(code, minlength=len(said.words)) > 0
-    unlike = sorted(word for word, there in zip(words, used, strict=True) if there)
-    rank = {word: at for at, word in enumerate(unlike)}
-    bit = np.array([rank.get(word, 0) for word in words], dtype=np.int64)[code]
-    sets = [np.zeros(count, dtype=np.int64) for _ in range(0, max(len(unlike), 1), _BITS)]
-    for at, bits in enumerate(sets):
-        some = np.flatnonzero(bit // _BITS == at)
-        np.bitwise_or.at(bits, here[some], np.int64(1) << (bit[some] % _BITS))
-    where, first = _unlike(sets)
-    masks = [sum(int(bits[row]) << _BITS * at for at, bits in enumerate(sets)) for row in first]
-    texts = ["+".join(w for at, w in enumerate(unlike) if mask >> at & 1) for mask in masks]
-    return Coded.of(texts)[where]
-
-
-def _unlike(columns: list[npt.NDArray[np.int64]]) -> tuple[Places, Places]:
-    """Give the number of what each row holds in all columns, and the first row of each number."""
-    where, count = groups_of(columns)
-    return where, first_rows(where, count)
-
-
-def _kinds(words: Coded) -> Coded:
-    """Leave out a blank that stands alone; among named ones it is a kind of its own."""
-    return words.mapped(lambda word: "" if word == "unknown" else word)
-
-
-def _worst(links: Columns, count: int) -> Columns:
-    """Give each figure of a span as an interval: the worst that its rows can mean.
-
-    A row whose figure is unknown leaves the upper end open: it may be the worst. What no row
-    has a figure of has no columns; a share of the size is reckoned from its figure alone.
-    """
-    quantity = links["quantity"]
-    there = set(quantity.listed()) - {ratio for _, ratio in _OF_DN}
-    told = [name for name in SPAN_QUANTITIES if name in there]
-    names = {name: at for at, name in enumerate(told)}
-    at_word = np.array([names.get(name, -1) for name in quantity.listed()], dtype=np.intp)
-    figure = at_word[quantity.codes]
-    known = np.flatnonzero(figure >= 0)
-    at = figure[known] * count + links["place"][known]
-    high = links["quantity_high"][known]
-    least, most = np.full(len(names) * count, np.nan), np.full(len(names) * count, -1.0)
-    np.fmax.at(least, at, links["quantity_low"][known])
-    np.maximum.at(most, at, np.where(np.isnan(high), np.inf, high))
-    most = np.where(np.isinf(most) | (most < 0.0), np.nan, most)
-    ends = {"low": least.reshape(len(names), count), "high": most.reshape(len(names), count)}
-    return {
-        f"{name}_{side}": ends[side][row] for name, row in names.items() for side in ("low", "high")
-    }
-
-
-def _of_pipe(spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame) -> Columns:
+def _of_pipe(
+    members: Members, spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame
+) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
     out: Columns = {}
-    at = spans["pipe_id"].places_in(pipes["pipe_id"])
-    dn = numbers_at(pipes["dn_mm"], at)
-    dn = np.where(dn > 0.0, dn, np.nan)
-    for name, ratio in _OF_DN:
+    found, find_m = members.found, members.measured.find_m
+    plain, at = pd.DataFrame(pipes), places_in(members.pipes, pipes["pipe_id"])
+    dn, *told = (numbers_at(plain[name], at) for name in _TOLD_OF_PIPES)
+    dn = np.where(dn > 0.0, dn, np.nan)[found.pipe]
+    for name, ratio in OF_DN:
         for side in ("low", "high") if f"{name}_low" in spans else ():
             out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
-    start, end = spans["from_m"] - spans["find_m"], spans["to_m"] + spans["find_m"]
-    near = _near_lateral(spans, start, end, laterals) | spans["coded_lateral"]
-    length = numbers_at(pipes["length_m"], at)
-    known_from, known_to = (
-        numbers_at(pipes[f"laterals_known_{end}_m"], at) for end in ("from", "to")
-    )
-    known = known_from <= np.maximum(start, 0.0) + SAME_M
-    known &= known_to >= np.minimum(end, length) - SAME_M
-    out["at_lateral"] = pd.arrays.BooleanArray(near, ~near & ~known)
+    near, open_ = members.measured.seen & LATERAL > 0, np.empty(len(members), dtype=bool)
+    connect(_taps(members, laterals), Known(*told), found, find_m, near, open_)
+    out["at_lateral"] = pd.arrays.BooleanArray(near, open_)
     return out
 
 
-def _near_lateral(spans: Columns, start: Numbers, end: Numbers, laterals: pd.DataFrame) -> Marks:
-    """Mark spans with a lateral between `start` and `end`, its half size taken in."""
-    size = laterals["size_mm"].to_numpy(dtype=float)
+_TOLD_OF_PIPES = ("dn_mm", "length_m", "laterals_known_from_m", "laterals_known_to_m")
+
+
+def _taps(members: Members, laterals: pd.DataFrame) -> Taps:
+    """Give the laterals of pipes with spans, from edge to edge."""
+    pipe = compute.index_in(pa.array(laterals["pipe_id"].array, pa.large_string()), members.pipes)
+    at = np.asarray(pipe.fill_null(-1), dtype=np.int64)
+    size, x = (laterals[name].to_numpy(dtype=float) for name in ("size_mm", "x_m"))
     half = np.where(np.isnan(size), 0.0, size) / 2000.0
-    x = laterals["x_m"].to_numpy(dtype=float)
-    own, other = alike([spans["pipe_id"], Coded.of(laterals["pipe_id"])])
-    one, tap = pairs_of(own.codes, other.codes, len(own.words))
-    meet = (x - half)[tap] <= end[one] + SAME_M
-    meet &= (x + half)[tap] >= start[one] - SAME_M
-    marks = np.zeros(len(start), dtype=bool)
-    marks[one[meet]] = True
-    return marks
+    there = at >= 0
+    return Taps(at[there], (x - half)[there], (x + half)[there])
 
 
 def _ages(oldest: Coded, first_day: str) -> Numbers:

@@ -116,11 +116,14 @@ def _inside(found: Located, spanned: Spanned) -> None:
         assert 0.0 <= one.x_m <= lengths[one.pipe_id] + 1e-9
 
 
+HELD = ("rows", "say_rows")
+
+
 def _tables(found: Located | Spanned) -> list[str]:
     """Name the tables, those too that are made for whoever reads them."""
     if isinstance(found, Located):
         return ["pipes", "inspections", "defects", "laterals", "growth", "flags", "left_over"]
-    return ["spans", *(one.name for one in fields(found) if one.name != "rows")]
+    return ["spans", "span_rows", *(one.name for one in fields(found) if one.name not in HELD)]
 
 
 def tables_of(found: Located) -> dict[str, pd.DataFrame]:
