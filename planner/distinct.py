@@ -105,9 +105,10 @@ def pairs_of(
     return rows, order[np.repeat(starts[one], times) + within]
 
 
-def numbers_at(values: pd.Series, at: Codes) -> npt.NDArray[np.float64]:
+def numbers_at(values: pd.Series | npt.NDArray[np.float64], at: Codes) -> npt.NDArray[np.float64]:
     """Take numbers by place; unknown where the place is -1."""
-    return np.append(values.to_numpy(dtype=float), np.nan)[at]
+    plain = values if isinstance(values, np.ndarray) else values.to_numpy(dtype=float)
+    return np.append(plain, np.nan)[at]
 
 
 def texts_at(values: pd.Series, at: Codes) -> pd.Series:

@@ -100,14 +100,14 @@ def rule_spans(
     """
     located = place_rows(inputs, whole)
     spanned = make_spans(
-        located.pipes, located.inspections, located.rows, located.laterals,
+        located.axes, located.inspections, located.rows, located.taps,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
         seen=located.seen,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
     graded = grade_all(
-        located.rows, located.inspections, located.pipes,
+        located.rows, located.inspections, located.axes,
         GradeTables(**inputs.grade_tables), inputs.settings.grades,
     )  # fmt: skip
     return Ruled(located, spanned, spans, graded, found, no_limits, screened)
@@ -131,7 +131,7 @@ def screen_spans(
     """
     own, no_limits = own_limits(decisions, spans.frame) if len(decisions) else ({}, empty(FLAGS))
     screened, unknown = screen_with_own(
-        spans, located.pipes, book_of(inputs, book), own, defects=located.rows
+        spans, located.axes, book_of(inputs, book), own, defects=located.rows
     )
     return screened, joined([no_limits, unknown], FLAGS)
 

@@ -17,7 +17,7 @@ from pyarrow import compute
 
 from planner.coded_text import Coded, Columns, taken
 from planner.compiled import plain
-from planner.contracts import DEFECTS, GRADES
+from planner.contracts import DEFECTS, GRADES, PIPES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.errors import TableError
 from planner.held import Held, held
@@ -64,7 +64,7 @@ class _Rows:
     run_of: Places
     pipe_of: Places
     defects: Held
-    pipes: pd.DataFrame
+    pipes: Held
     runs: pd.DataFrame
 
     @cached_property
@@ -90,13 +90,13 @@ class _Rows:
 
     def in_handbook(self) -> Values:
         """Look the rows up in the handbook."""
-        heights = numbers_at(self.pipes["height_mm"], self.pipe_of)
+        heights = numbers_at(self.pipes.floats("height_mm"), self.pipe_of)
         pipe = self.defects.coded("pipe_id").codes
         return looked_up(self.named, (pipe, heights), self.at, handbook_table())
 
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
-        heights = numbers_at(self.pipes["height_mm"], self.of_pipe)
+        heights = numbers_at(self.pipes.floats("height_mm"), self.of_pipe)
         values = look_up(taken(self.named, self.at), heights, steps)
         at = self.at[values["place"].to_numpy()]
         own = ("inspection_id", "x_from_m", "x_to_m")
@@ -148,7 +148,7 @@ class _Rows:
 def grade_all(
     defects: pd.DataFrame | Held,
     inspections: pd.DataFrame,
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     tables: GradeTables,
     settings: Grades,
 ) -> Held:
@@ -174,10 +174,10 @@ def grade_all(
     TableError
         If `defects` breaks its contract, or has rows of a run that is not in `inspections`.
     """
-    placed = held(defects, DEFECTS)
+    placed, network = held(defects, DEFECTS), held(pipes, PIPES)
     run_of = places_in(placed.coded("inspection_id").words, inspections["inspection_id"])
-    pipe_of = places_in(placed.coded("pipe_id").words, pipes["pipe_id"])
-    rows = _Rows(graded(placed), run_of, pipe_of, placed, pipes, inspections)
+    pipe_of = places_in(placed.coded("pipe_id").words, network.column("pipe_id"))
+    rows = _Rows(graded(placed), run_of, pipe_of, placed, network, inspections)
     classes = Held(GRADES, _classes(rows))
     found = rate_inspections(placed, inspections)
     found += _points(rows, tables.classes, settings)
@@ -245,7 +245,7 @@ def _points(rows: _Rows, classes: pd.DataFrame, settings: Grades) -> list[dict[s
     if classes.empty:
         return []
     values = rows.valued(classes[classes["requirement"].isin(REQUIREMENTS)])
-    uses = texts_at(rows.pipes["use"], rows.of_pipe).astype(object)
+    uses = texts_at(rows.pipes.frame["use"], rows.of_pipe).astype(object)
     defects = rows.defects.frame[["clock_h", "arc_h", "at_joint"]].take(rows.at)
     conditions, unknown = conditions_of(defects, uses, settings)
     for end in ("low", "high"):

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from planner.coded_text import Coded, Columns
 from planner.distinct import numbers_at
@@ -34,7 +33,7 @@ LEAST_UNIT_M = 0.3
 
 
 def split_repeated(
-    defects: Held, again: Places, pipes: pd.DataFrame, settings: Survey, flags: Flags
+    defects: Held, again: Places, pipes: Held, settings: Survey, flags: Flags
 ) -> Columns:
     """Give a point for each joint of each repeated defect, or the defect as it is.
 
@@ -45,7 +44,7 @@ def split_repeated(
     again
         Which of them are damage of kind ``repeated``.
     pipes
-        Obeys `PIPES`: joint_every_m [m], length_m [m].
+        Holds `PIPES`: joint_every_m [m], length_m [m].
     settings
         Length of a joint, and how close two stations are one.
     flags
@@ -59,8 +58,8 @@ def split_repeated(
         for these x_from_m, x_to_m, from_m, to_m [m] and extent_from.
     """
     pipe = defects.coded("pipe_id")
-    at = pipe.places_in(pipes["pipe_id"])[again]
-    units, lengths = (numbers_at(pipes[name], at) for name in ("joint_every_m", "length_m"))
+    at = pipe.places_in(pipes.column("pipe_id"))[again]
+    units, lengths = (numbers_at(pipes.floats(name), at) for name in ("joint_every_m", "length_m"))
     names = defects.column("observation_id").take(again).tolist()
     mechanisms = defects.coded("mechanism")[again].tolist()
     figures = defects.floats("quantity_high")[again]

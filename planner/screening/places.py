@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 
 from planner.arrays import column_of
@@ -92,7 +91,7 @@ class InOrder:
         return cls.of(defects.taken(order_by(keys)))
 
 
-def gather(rows: InOrder, pipes: pd.DataFrame, settings: Survey, flags: Flags) -> Members:
+def gather(rows: InOrder, pipes: Held, settings: Survey, flags: Flags) -> Members:
     """Find which rows share a place, and what each place comes to.
 
     Damage is joined where its coded parts touch, a condition with those of its mechanism, what
@@ -103,7 +102,7 @@ def gather(rows: InOrder, pipes: pd.DataFrame, settings: Survey, flags: Flags) -
     rows
         Those of `DEFECTS` that count.
     pipes
-        Obeys `PIPES`.
+        Holds `PIPES`.
     settings
         How close stations are one place.
     flags

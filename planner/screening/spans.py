@@ -15,8 +15,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
-from pyarrow import compute
 
 from planner.coded_text import Coded, Columns, taken
 from planner.contracts import (
@@ -79,10 +77,10 @@ class Spanned:
 
 
 def make_spans(  # noqa: PLR0913  four tables, and what decides
-    pipes: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
     inspections: pd.DataFrame,
     defects: pd.DataFrame | Held,
-    laterals: pd.DataFrame,
+    laterals: pd.DataFrame | Held,
     settings: Survey,
     known: KnownIds,
     *,
@@ -94,7 +92,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     Parameters
     ----------
     pipes, inspections, defects, laterals
-        As `locate` gave them.
+        As `locate` gave them; laterals in any order, named or not.
     settings
         How close stations are one place.
     known
@@ -115,20 +113,20 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     TableError
         If a table breaks its contract.
     """
-    for frame, table in ((pipes, PIPES), (inspections, INSPECTIONS), (laterals, LATERALS)):
-        check(frame, table)
+    check(inspections, INSPECTIONS)
+    network, taps = held(pipes, PIPES), held(laterals, LATERALS)
     rows, flags = held(defects, DEFECTS), Flags()
     if seen is None:
         filmed = rows.coded("inspection_id").used()
-        seen = with_rows(seen_parts(pipes, inspections, settings), filmed)
+        seen = with_rows(seen_parts(network.frame, inspections, settings), filmed)
     newer = np.array([], dtype=object)
     if seen_again(seen).any():
         newer = overtaken_by(rows.frame, seen)
     old = newer != ""
     in_order = InOrder.of(rows.taken(~old) if old.any() else rows)
-    members, counted = gather(in_order, pipes, settings, flags), in_order.defects
+    members, counted = gather(in_order, network, settings, flags), in_order.defects
     spans = _spans_of(members, counted)
-    spans |= _of_pipe(members, spans, pipes, laterals)
+    spans |= _of_pipe(members, spans, network, taps)
     spans["survey_age_months"] = _ages(Coded(members.measured.day, members.laid.days), first_day)
     held_spans, order, lost = _span_table(members, spans, known)
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
@@ -239,14 +237,12 @@ def _spans_of(members: Members, defects: Held) -> Columns:
     }
 
 
-def _of_pipe(
-    members: Members, spans: Columns, pipes: pd.DataFrame, laterals: pd.DataFrame
-) -> Columns:
+def _of_pipe(members: Members, spans: Columns, pipes: Held, laterals: Held) -> Columns:
     """Add what only the pipe can say: shares of its size, and laterals close by."""
     out: Columns = {}
     found, find_m = members.found, members.measured.find_m
-    plain, at = pd.DataFrame(pipes), places_in(members.pipes, pipes["pipe_id"])
-    dn, *told = (numbers_at(plain[name], at) for name in _TOLD_OF_PIPES)
+    at = places_in(members.pipes, pipes.column("pipe_id"))
+    dn, *told = (numbers_at(pipes.floats(name), at) for name in _TOLD_OF_PIPES)
     dn = np.where(dn > 0.0, dn, np.nan)[found.pipe]
     for name, ratio in OF_DN:
         for side in ("low", "high") if f"{name}_low" in spans else ():
@@ -260,11 +256,10 @@ def _of_pipe(
 _TOLD_OF_PIPES = ("dn_mm", "length_m", "laterals_known_from_m", "laterals_known_to_m")
 
 
-def _taps(members: Members, laterals: pd.DataFrame) -> Taps:
+def _taps(members: Members, laterals: Held) -> Taps:
     """Give the laterals of pipes with spans, from edge to edge."""
-    pipe = compute.index_in(pa.array(laterals["pipe_id"].array, pa.large_string()), members.pipes)
-    at = np.asarray(pipe.fill_null(-1), dtype=np.int64)
-    size, x = (laterals[name].to_numpy(dtype=float) for name in ("size_mm", "x_m"))
+    at = laterals.coded("pipe_id").places_in(members.pipes)
+    size, x = (laterals.floats(name) for name in ("size_mm", "x_m"))
     half = np.where(np.isnan(size), 0.0, size) / 2000.0
     there = at >= 0
     return Taps(at[there], (x - half)[there], (x + half)[there])
