@@ -16,11 +16,10 @@ import numpy as np
 import pandas as pd
 
 from planner.collecting import rarely
-from planner.contracts import DECISIONS, FAULTS, FLAGS, OBSERVATIONS, TABLES
+from planner.contracts import DECISIONS, FAULTS, FLAGS, TABLES
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
-from planner.held import Held
 from planner.inputs.project import Inputs
 from planner.once import Once, within
 from planner.owned import (
@@ -115,7 +114,8 @@ class Running:
         self._moved = False
         quantities = made.tables["price_quantities"]
         self._whole = Whole(listed, quantities, in_force(inputs.prices, quantities))
-        frames = [*vars(inputs).values(), *vars(self._whole).values(), handbook_steps()]
+        rows = (one.frame for one in inputs.held.values())
+        frames = [*rows, *vars(inputs).values(), *vars(self._whole).values(), handbook_steps()]
         frames += inputs.grade_tables.values()
         self._staying = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
 
@@ -174,15 +174,9 @@ class Running:
         read |= changed_rows(read, pipes, observations)
         known = KnownIds(self._rows["known"].take(at), self._highest)
         own = self._own_decisions(names, known, decided)
-        part = replace(
-            self._inputs,
-            pipes=read["pipes"],
-            nodes=self._nodes_of(read["pipes"]),
-            laterals=read["laterals"],
-            inspections=read["inspections"],
-            rows=Held.of(read["observations"], OBSERVATIONS),
-            flags=read["flags"],
-            faults=empty(FAULTS),
+        rows = {name: read[name] for name in ("pipes", "laterals", "inspections", "observations")}
+        part = replace(self._inputs, flags=read["flags"], faults=empty(FAULTS)).with_rows(
+            nodes=self._nodes_of(read["pipes"]), **rows
         )
         made = propose(
             part, known, own, assume_accepted=self._assume, book=self._made.book, whole=self._whole

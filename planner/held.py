@@ -22,6 +22,7 @@ from pyarrow import compute
 from planner.arrays import columns_in, texts_of, unknown
 from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
 from planner.once import note_sound
+from planner.shapes import Ends, Shapes, ends_of
 from planner.tables import Table, check, conform, in_place
 
 
@@ -62,13 +63,6 @@ class Held:
         held.__dict__["frame"] = frame
         return held
 
-    @staticmethod
-    def in_order(frame: pd.DataFrame, table: Table) -> Held:
-        """Hold a frame, as `of`, put in the order of its key."""
-        held = Held(table, {})
-        held.__dict__["frame"] = put(check(frame, table), table, {})
-        return held
-
     @property
     def by_column(self) -> bool:
         """Tell whether rows lie by column, whatever frame was made of them since."""
@@ -87,7 +81,9 @@ class Held:
     def frame(self) -> pd.DataFrame:
         """The rows by their contract; `TableError` where they break it."""
         given = {name: self._given(name) for name in self._columns}
-        told = {n: one.column() if isinstance(one, Joined) else one for n, one in given.items()}
+        told = {
+            n: one.column() if isinstance(one, Joined | Shapes) else one for n, one in given.items()
+        }
         return conform(told, self.table)
 
     def coded(self, name: str) -> Coded:
@@ -121,6 +117,11 @@ class Held:
             return bool(given.holds("").all())
         plain = pa.array(self.column(name), pa.large_string())
         return not compute.sum(compute.binary_length(plain)).as_py()
+
+    def ends(self) -> Ends:
+        """Give where the shapes begin and end, without making shapes of what is held as bytes."""
+        given = self._given("geometry") if self._columns else None
+        return given.ends() if isinstance(given, Shapes) else ends_of(self.column("geometry"))
 
     def renewed(self, columns: Mapping[str, Any]) -> Held:
         """Give the same rows with some columns, none of the key, set anew."""
@@ -188,11 +189,12 @@ class Held:
     def _column(self, name: str) -> Any:  # noqa: ANN401 - any array
         if not self._columns:
             return self.frame[name].array
-        given, kind = self._given(name), self.table[name].kind
+        given = self._given(name)
+        if isinstance(given, Coded | Joined | Shapes):
+            return given.column()
+        kind = self.table[name].kind
         if given is None:
             return unknown(kind, len(self))
-        if isinstance(given, Coded | Joined):
-            return given.column()
         return texts_of(given) if kind in ("text", "date") else given
 
 
@@ -225,6 +227,10 @@ class _Renewed(Held):
         """Give some of the rows, in their order."""
         own = {name: partial(self._taken, name, at) for name in self._columns}
         return self._base.taken(at).renewed(own)
+
+    def ends(self) -> Ends:
+        """Give where the shapes begin and end; they are never set anew."""
+        return self._base.ends()
 
     def _coded(self, name: str) -> Coded:
         return super()._coded(name) if name in self._columns else self._base.coded(name)
@@ -265,6 +271,11 @@ def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.Dat
         out[name] = new[name].array
     note_sound(out, table.name)
     return in_place(out, table)
+
+
+def in_order(rows: pd.DataFrame | Held, table: Table) -> Held:
+    """Hold a frame, checked, put in the order of its key; what is held already is so."""
+    return rows if isinstance(rows, Held) else Held.sound(put(check(rows, table), table, {}), table)
 
 
 def held(rows: pd.DataFrame | Held, table: Table) -> Held:

@@ -161,10 +161,10 @@ def _as_it_lies(inputs: Inputs, located: Located, spanned: Spanned) -> tuple[Hel
 def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
     """Put the coded rows on the pipes' own axes; also what ``sleeveplan check`` shows."""
     located = locate(
-        inputs.pipes,
-        inputs.nodes,
-        inputs.inspections,
-        inputs.rows,
+        inputs.held["pipes"],
+        inputs.held["nodes"],
+        inputs.held["inspections"],
+        inputs.held["observations"],
         inputs.laterals,
         inputs.settings.survey,
         inputs.settings.project.first_day,

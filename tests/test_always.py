@@ -132,7 +132,7 @@ def test_stretching_the_drawing_moves_no_sleeve(
     pipes = inputs.pipes.copy()
     pipes["drawn_m"] = pipes["drawn_m"] * 1.08
     pipes["geometry"] = shapely.transform(pipes["geometry"].to_numpy(), lambda xy: xy * 1.08)
-    stretched = fresh(replace(inputs, pipes=pipes))
+    stretched = fresh(inputs.with_rows(pipes=pipes))
     then, now = undecided["pipes"].set_index("pipe_id"), stretched["pipes"].set_index("pipe_id")
     keep = (then["length_from"] != "drawn") & (then["placing"] != "stopped")
     keep &= now["placing"] != "stopped"

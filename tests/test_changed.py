@@ -17,7 +17,6 @@ from planner.changed import Running
 from planner.contracts import DECISIONS, OBSERVATIONS, PRICES
 from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
-from planner.held import Held
 from planner.inputs.project import Inputs
 from planner.propose import Proposal, propose
 from planner.tables import conform, empty
@@ -91,7 +90,7 @@ def edit(inputs: Inputs, pipe: str, kind: str, draw: Random) -> Inputs:
         pipes = pipes.copy()
         value = draw.choice([150.0, 300.0]) if kind == "dn_mm" else draw.choice(["pvc", "steel"])
         pipes.loc[pipes["pipe_id"] == pipe, kind] = value
-    return replace(inputs, pipes=pipes, rows=Held.of(conform(rows, OBSERVATIONS), OBSERVATIONS))
+    return inputs.with_rows(pipes=pipes, observations=conform(rows, OBSERVATIONS))
 
 
 KINDS = ("figure", "moved", "removed", "added", "dn_mm", "material", "decision")

@@ -14,7 +14,6 @@ import shutil
 import signal
 import threading
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -42,7 +41,6 @@ from planner.city.split import split_town
 from planner.cli import app
 from planner.collecting import rarely
 from planner.contracts import DECISIONS, INSPECTIONS, OBSERVATIONS, PIPES
-from planner.held import Held
 from planner.inputs.project import read_project
 from planner.propose import Proposal, propose
 from planner.repairs.decide_spans import digest_of
@@ -376,7 +374,7 @@ def test_a_text_that_holds_a_parts_own_id_is_stepped_aside_of(finished: Path) ->
     inputs, decisions = read_project(finished), store_of(finished).read_decisions()
     assert free_base(inputs, decisions) == 900_000_000
     rows = inputs.observations.assign(remark="like D-900000001")
-    assert free_base(replace(inputs, rows=Held.of(rows, OBSERVATIONS)), decisions) == 800_000_000
+    assert free_base(inputs.with_rows(observations=rows), decisions) == 800_000_000
 
 
 def test_a_city_whose_numbers_reach_those_of_its_parts_is_refused() -> None:
@@ -427,9 +425,9 @@ def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named:
         rows = rows.assign(inspection_id=["nobody's", *rows["inspection_id"].iloc[1:]])
     write_rows(tmp_path / "rows", {**tables, "observations": rows})
     back = read_rows(tmp_path / "rows")
-    pd.testing.assert_frame_equal(back.rows.frame, conform(rows, OBSERVATIONS))
+    pd.testing.assert_frame_equal(back.held["observations"].frame, conform(rows, OBSERVATIONS))
     runs = conform(tables["inspections"], INSPECTIONS)
-    pd.testing.assert_frame_equal(back.tables["inspections"], runs)
+    pd.testing.assert_frame_equal(back.held["inspections"].frame, runs)
     for name in ("refused", "through"):
         was = tables["matching"].set_index("inspection_id")[name]
         assert was.equals(back.tables["matching"].set_index("inspection_id")[name])

@@ -8,7 +8,7 @@ import pytest
 
 from planner.coded_text import Coded, Joined
 from planner.errors import TableError
-from planner.held import Held, held, put
+from planner.held import Held, held, in_order, put
 from planner.tables import Table, conform, flag, number, text, whole
 
 THINGS = Table(
@@ -157,11 +157,11 @@ def test_all_columns_may_wait_for_their_reader() -> None:
 def test_a_frame_is_held_in_the_order_of_its_key() -> None:
     """Turned rows are put back; a frame in order is held itself."""
     frame = conform(ROWS, THINGS)
-    assert Held.in_order(frame, THINGS).frame is frame
-    back = Held.in_order(frame.iloc[::-1], THINGS).frame
+    assert in_order(frame, THINGS).frame is frame
+    back = in_order(frame.iloc[::-1], THINGS).frame
     pd.testing.assert_frame_equal(back, frame, check_exact=True)
     with pytest.raises(TableError):
-        Held.in_order(frame.drop(columns="colour"), THINGS)
+        in_order(frame.drop(columns="colour"), THINGS)
 
 
 NEW = {"colour": Coded.of(["green", "", "red"]), "long_m": np.array([4.0, np.nan, 6.0])}

@@ -18,11 +18,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
-from geopandas.array import GeometryArray, from_shapely
+from geopandas.array import GeometryArray
 from pyproj import CRS
 
 from planner.arrays import arrow_of, column_of
 from planner.coded_text import Coded
+from planner.shapes import Shapes
 from planner.tables import Table, conform
 
 SHAPES = "geometry"
@@ -93,8 +94,7 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     """Give a column as a contract wants it, if it is held so; else what pandas makes of it."""
     column = held[name]
     if name == SHAPES:
-        shapes = shapely.from_wkb(column.to_numpy())
-        return from_shapely(shapes, crs=_crs_of(held))
+        return shapes_of(held).column()
     if pa.types.is_large_string(column.type):
         return column_of(column)
     if pa.types.is_dictionary(column.type) and not column.null_count:
@@ -104,6 +104,11 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     if column.type in _MASKED:
         return _MASKED[column.type].__from_arrow__(column)
     return column.to_pandas().array
+
+
+def shapes_of(held: pa.Table) -> Shapes:
+    """Give the shapes of a table as bytes."""
+    return Shapes(held[SHAPES], _crs_of(held))
 
 
 @lru_cache(maxsize=256)

@@ -20,15 +20,15 @@ from planner.arrays import column_of
 from planner.city.filing import CityError
 from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
 from planner.ground.ids import PREFIX
-from planner.inputs.project import Inputs
+from planner.inputs.project import HELD, Inputs
 from planner.once import made_once
 from planner.order import ranked, ranks_of
 from planner.propose import Proposal
 from planner.repairs.decide_spans import content_of, digest_of
 
 KINDS = ("span", "sleeve")
-OWN = ("pipes", "nodes", "laterals", "inspections", "as_built", "measured")
-"""Tables of `Inputs` that are a part's own rows; coded rows stand beside them."""
+OWN = (*HELD, "as_built", "measured")
+"""Tables of `Inputs` that are a part's own rows."""
 _BASES = tuple(n * 100_000_000 for n in range(9, 1, -1))
 
 
@@ -54,7 +54,7 @@ def free_base(inputs: Inputs, decisions: pd.DataFrame, free: int = 0) -> int:
     told = [f for name, f in named.items() if isinstance(f, pd.DataFrame) and name not in OWN]
     if free and free_in(told, (free,)):
         return free
-    own = [*(named[name] for name in OWN), inputs.observations, decisions]
+    own = [*(getattr(inputs, name) for name in OWN), decisions]
     if found := free_in([*told, *own]):
         return found
     message = "the texts of a part name ids of nine digits of every kind: no number is free"

@@ -6,7 +6,7 @@ follow from the places they are kept as texts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -17,10 +17,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from planner.city.code import code_mark
-from planner.city.columns import array_of, arrow_table, frame_of
+from planner.city.columns import SHAPES, array_of, arrow_table, frame_of, shapes_of
 from planner.city.filing import (
     fill_aside,
-    read_frame,
     read_held,
     read_record,
     read_table,
@@ -58,13 +57,14 @@ _RUN, _NAMED, _BETWEEN = "run", ("inspection_id", "observation_id"), "#"
 
 @dataclass(frozen=True)
 class PartRows:
-    """The rows of a part: tables by name, coded rows by column, and a number that is free in them.
+    """The rows of a part, and a number that is free in their texts.
 
-    ``matching`` has a row for each of ``inspections``, as `split.Town` tells it.
+    `held` as `Inputs` has it; `tables` are the others, among them ``matching``, which has a row
+    for each of the inspections, as `split.Town` tells it.
     """
 
+    held: dict[str, Held]
     tables: dict[str, pd.DataFrame]
-    rows: Held
     free: int
 
 
@@ -89,7 +89,7 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
         some = {name: arrow_table(rest[name]) for name in _SMALL if _is_kept(rest[name])}
         write_held(part / _REST, some)
-        free = free_in(tables[name] for name in (*OWN, "observations", "decisions"))
+        free = free_in(tables[name] for name in (*OWN, "decisions"))
         write_record(part, {"code": code_mark(), "free": free})
 
     fill_aside(target, fill)
@@ -115,17 +115,26 @@ def read_rows(folder: Path) -> PartRows:
         If a file is damaged.
     """
     none = {name: empty(table) for name, table in _SMALL.items() if table and not table.geometry}
-    tables = none | {n: frame_of(held, _SMALL[n]) for n, held in read_held(folder / _REST)}
-    tables["pipes"] = read_frame(folder / "pipes.parquet", PIPES)
-    of_runs, of_rows = (folder / f"{name}.parquet" for name in ("inspections", "observations"))
-    runs, coded = read_table(of_runs), read_table(of_rows, FEW_WORDS)
+    of_pipes, of_runs, of_rows, of_rest = (
+        folder / name
+        for name in ("pipes.parquet", "inspections.parquet", "observations.parquet", _REST)
+    )
+    rest = dict(read_held(of_rest))
+    pipes, runs, coded = read_table(of_pipes), read_table(of_runs), read_table(of_rows, FEW_WORDS)
+    with told_whole(of_rest):
+        held = {"nodes": _held_as(rest.pop("nodes"), NODES)}
+        tables = none | {name: frame_of(one, _SMALL[name]) for name, one in rest.items()}
+        held["laterals"] = Held.of(tables.pop("laterals"), LATERALS)
+    with told_whole(of_pipes):
+        held["pipes"] = _held_as(pipes, PIPES)
     with told_whole(of_runs):
         ids = array_of(runs, "inspection_id")
-        tables["inspections"] = frame_of(runs, INSPECTIONS)
-        tables["matching"] = _beside(tables["inspections"], ids, tables.get("matching"))
+        inspections = frame_of(runs, INSPECTIONS)
+        held["inspections"] = Held.of(inspections, INSPECTIONS)
+        tables["matching"] = _beside(inspections, ids, tables.get("matching"))
     with told_whole(of_rows):
-        rows = _held(coded, runs)
-    return PartRows(tables, rows, int(read_record(folder).get("free", 0)))
+        held["observations"] = _held(coded, runs)
+    return PartRows(held, tables, int(read_record(folder).get("free", 0)))
 
 
 def _beside(runs: pd.DataFrame, ids: Any, told: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ANN401
@@ -140,29 +149,53 @@ def _beside(runs: pd.DataFrame, ids: Any, told: pd.DataFrame | None) -> pd.DataF
 
 def _held(coded: pa.Table, runs: pa.Table) -> Held:
     """Hold coded rows by column; a frame is made at once where a column is of another kind."""
-    if not all(_is_as_written(coded, column) for column in OBSERVATIONS.columns):
-        return Held.of(frame_of(_by_name(coded, runs), OBSERVATIONS), OBSERVATIONS)
-    later: dict[str, Callable[[], Any]]
-    there = [name for name in OBSERVATIONS.names if name in coded.column_names]
-    later = {name: partial(array_of, coded, name) for name in there}
     if _RUN not in coded.column_names:
-        return Held(OBSERVATIONS, later)
+        return _held_as(coded, OBSERVATIONS)
+    if not _are_as_written(coded, OBSERVATIONS, _NAMED):
+        return Held.of(frame_of(_by_name(coded, runs), OBSERVATIONS), OBSERVATIONS)
     # Runs know each other by name: none stands twice.
     words = pa.array(array_of(runs, "inspection_id"), type=pa.large_string())
     run = Coded(coded[_RUN].combine_chunks().to_numpy(), words)
-    later["inspection_id"] = lambda: run
-    later["observation_id"] = lambda: Joined(run, _BETWEEN, coded["row"].to_numpy())
-    return Held(OBSERVATIONS, later)
+    row = coded["row"].to_numpy()
+    return Held(OBSERVATIONS, {
+        **_later(coded, OBSERVATIONS),
+        "inspection_id": lambda: run,
+        "observation_id": lambda: Joined(run, _BETWEEN, row),
+    })  # fmt: skip
+
+
+def _held_as(rows: pa.Table, table: Table) -> Held:
+    """Hold rows by column, shapes as bytes; as a frame where a column is of another kind."""
+    if not _are_as_written(rows, table):
+        return Held.of(frame_of(rows, table), table)
+    return Held(table, _later(rows, table))
+
+
+def _later(rows: pa.Table, table: Table) -> dict[str, Callable[[], Any]]:
+    """Give columns for whoever reads them."""
+    there = [name for name in table.names if name in rows.column_names]
+    later: dict[str, Callable[[], Any]] = {name: partial(array_of, rows, name) for name in there}
+    return later | ({SHAPES: partial(shapes_of, rows)} if table.geometry else {})
 
 
 _KINDS = {"number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_()}
 
 
-def _is_as_written(coded: pa.Table, column: Column) -> bool:
-    """Tell whether a column of coded rows is held as `write_rows` writes it."""
-    if column.name not in coded.column_names:
-        return column.name in _NAMED and {_RUN, "row"} <= set(coded.column_names)
-    held = coded[column.name]
+def _are_as_written(rows: pa.Table, table: Table, without: Sequence[str] = ()) -> bool:
+    """Tell whether columns, but for some, are held as `write_rows` writes them."""
+    if table.geometry and not (SHAPES in rows.column_names and _told_shapes(rows)):
+        return False
+    return all(column.name in without or _is_as_written(rows, column) for column in table.columns)
+
+
+def _told_shapes(rows: pa.Table) -> bool:
+    return bool(rows[SHAPES].type == pa.binary()) and shapes_of(rows) is not None
+
+
+def _is_as_written(rows: pa.Table, column: Column) -> bool:
+    if column.name not in rows.column_names:
+        return False
+    held = rows[column.name]
     if column.kind in _KINDS:
         return bool(held.type == _KINDS[column.kind])
     texts = pa.types.is_large_string(held.type) or pa.types.is_dictionary(held.type)

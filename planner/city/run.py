@@ -6,7 +6,7 @@ import fcntl
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -44,10 +44,9 @@ from planner.city.whole import write_whole
 from planner.city.work import JOB, count_work, number_work, part_work
 from planner.city.zones import ZoneWorkers
 from planner.collecting import rarely
-from planner.contracts import OBSERVATIONS
+from planner.contracts import INSPECTIONS, OBSERVATIONS
 from planner.contracts.facts import RunFacts
 from planner.ground.ids import KnownIds, highest_by_kind
-from planner.held import Held
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
@@ -107,8 +106,8 @@ class Job:
     def let_go(self) -> None:
         """Let go of the rows of the parts, which lie in files by now."""
         self.town = self.town.without_rows()
-        runs, rows = self.inputs.inspections, Held.of(empty(OBSERVATIONS), OBSERVATIONS)
-        self.inputs = replace(self.inputs, inspections=runs.iloc[:0], rows=rows)
+        none = {"inspections": empty(INSPECTIONS), "observations": empty(OBSERVATIONS)}
+        self.inputs = self.inputs.with_rows(**none)
 
     def _give_known(self, number: int) -> None:
         """Write the ids known now beside the rows of a part that is to be worked on."""

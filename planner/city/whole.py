@@ -21,11 +21,11 @@ from planner.city.filing import (
     write_json,
     write_record,
 )
-from planner.city.numbers import OWN
-from planner.contracts import OBSERVATIONS, PRICE_EDITS, TABLES
+from planner.city.rows import PartRows
+from planner.contracts import PRICE_EDITS, TABLES
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.held import Held
-from planner.inputs.project import Inputs
+from planner.inputs.project import HELD, Inputs
 from planner.inputs.specs import RulesSpec
 from planner.marks import row_marks
 from planner.settings import Settings, load_settings
@@ -123,13 +123,13 @@ def read_whole(home: Path, digest: str) -> Inputs:
         forms=[],
         missing=[],
         hashes={},
-        rows=Held.of(empty(OBSERVATIONS), OBSERVATIONS),
+        held={name: Held.of(empty(table), table) for name, table in HELD.items()},
         **said["names"],
         **frames,
     )  # fmt: skip
 
 
-def part_inputs(whole: Inputs, tables: dict[str, pd.DataFrame], rows: Held) -> Inputs:
+def part_inputs(whole: Inputs, part: PartRows) -> Inputs:
     """Put the rows of one part into what all parts are told."""
-    given: dict[str, Any] = {name: tables[name] for name in OWN}
-    return replace(whole, rows=rows, **given)
+    tables = part.tables
+    return replace(whole, held=part.held, as_built=tables["as_built"], measured=tables["measured"])

@@ -235,10 +235,12 @@ def _read_part(
     """
     place = part_folder(home, job, number)
     part = read_rows(place / "rows")
-    inputs = part_inputs(read_whole(home, job["whole"]), part.tables, part.rows)
+    inputs = part_inputs(read_whole(home, job["whole"]), part)
     quantities, prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
     runs, matching, decisions = (
-        part.tables[name] for name in ("inspections", "matching", "decisions")
+        inputs.inspections,
+        part.tables["matching"],
+        part.tables["decisions"],
     )
     whole = Whole(
         Listed(**job["listed"]),
@@ -276,7 +278,7 @@ def _summary(job: dict[str, Any], number: int, inputs: Inputs, made: Proposal) -
         "asked": part["asked"],
         "known": part["known"],
         "pipes": len(t["pipes"]),
-        "rows": len(inputs.rows),
+        "rows": len(inputs.held["observations"]),
         "spans": len(t["spans"]),
         "sleeves": len(t["sleeves"]),
         "left_over": len(t["left_over"]),

@@ -19,15 +19,19 @@ from planner.contracts import (
     EVENTS,
     FAULTS,
     FLAGS,
+    INSPECTIONS,
+    LATERALS,
     LOTS,
+    NODES,
     NOTICES,
     OBSERVATIONS,
+    PIPES,
     PRICE_EDITS,
     STOCK,
 )
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.errors import PlannerError
-from planner.held import Held
+from planner.held import Held, held
 from planner.inputs.copied import Copy
 from planner.inputs.crews import CrewTables, read_crews
 from planner.inputs.done import read_done
@@ -57,6 +61,10 @@ from planner.inputs.systems import SystemTables, read_systems
 from planner.settings import Settings, read_project_file
 from planner.tables import conform, empty
 
+HELD = {"pipes": PIPES, "nodes": NODES, "laterals": LATERALS, "inspections": INSPECTIONS,
+        "observations": OBSERVATIONS}  # fmt: skip
+"""Tables that are held by column where they are read so: those that grow with a city."""
+
 
 @dataclass(frozen=True)
 class Inputs:
@@ -64,21 +72,17 @@ class Inputs:
 
     ``read_count`` counts the rows read for each file, ``head_count`` those of a survey file that
     tell of a run and code nothing; ``forms`` says of the network how it hangs together and of
-    each survey file what it was read as; ``rows`` holds `OBSERVATIONS`; ``hashes`` holds each
-    file's sha256; ``missing`` says which step waits for which file. ``unread`` says why no file
-    of coded rows could be read, '' where one could or none is named.
+    each survey file what it was read as; ``held`` has the tables that `HELD` names; ``hashes``
+    holds each file's sha256; ``missing`` says which step waits for which file. ``unread`` says
+    why no file of coded rows could be read, '' where one could or none is named.
     """
 
     folder: Path
     settings: Settings
     rules: RulesSpec
-    pipes: pd.DataFrame
-    nodes: pd.DataFrame
-    laterals: pd.DataFrame
+    held: Mapping[str, Held]
     streets: pd.DataFrame
     addresses: pd.DataFrame
-    inspections: pd.DataFrame
-    rows: Held
     systems: pd.DataFrame
     system_sizes: pd.DataFrame
     materials: pd.DataFrame
@@ -119,9 +123,40 @@ class Inputs:
     unread: str = ""
 
     @property
+    def pipes(self) -> pd.DataFrame:
+        """The pipes, by `PIPES`."""
+        return self.held["pipes"].frame
+
+    @property
+    def nodes(self) -> pd.DataFrame:
+        """The manholes and other nodes, by `NODES`."""
+        return self.held["nodes"].frame
+
+    @property
+    def laterals(self) -> pd.DataFrame:
+        """Laterals that are listed or drawn, by `LATERALS`."""
+        return self.held["laterals"].frame
+
+    @property
+    def inspections(self) -> pd.DataFrame:
+        """Camera runs, by `INSPECTIONS`."""
+        return self.held["inspections"].frame
+
+    @property
     def observations(self) -> pd.DataFrame:
-        """`OBSERVATIONS`, made once, for whoever reads the frame."""
-        return self.rows.frame
+        """Coded rows, by `OBSERVATIONS`."""
+        return self.held["observations"].frame
+
+    def with_rows(self, **tables: pd.DataFrame | Held) -> Inputs:
+        """Give the same with other tables of those that `held` has.
+
+        Raises
+        ------
+        TableError
+            If a frame breaks its contract.
+        """
+        new = {name: held(table, HELD[name]) for name, table in tables.items()}
+        return replace(self, held={**self.held, **new})
 
 
 @rarely
@@ -297,13 +332,15 @@ def _gather(tables: _Tables, sections: Sections, reading: FolderReading, stored:
         folder=reading.folder,
         settings=sections.settings,
         rules=_rules_of(sections.rules, reading),
-        pipes=network.pipes,
-        nodes=network.nodes,
-        laterals=network.laterals,
+        held={
+            "pipes": Held.of(network.pipes, PIPES),
+            "nodes": Held.of(network.nodes, NODES),
+            "laterals": Held.of(network.laterals, LATERALS),
+            "inspections": Held.of(surveys.inspections, INSPECTIONS),
+            "observations": Held.of(surveys.observations, OBSERVATIONS),
+        },
         streets=tables.beside["streets"],
         addresses=tables.beside["addresses"],
-        inspections=surveys.inspections,
-        rows=Held.of(surveys.observations, OBSERVATIONS),
         **_named(systems, _OF_SYSTEMS),
         conditions=sections.conditions,
         prices=prices,

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from planner.coded_text import Coded, alike
 from planner.distinct import is_among, places_of
@@ -18,20 +17,17 @@ from planner.held import Held
 from planner.screening.match import Flags
 from planner.screening.row_kernel import FALL_M
 from planner.settings import Survey
+from planner.shapes import LINE, POINT, RING
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
 Marks = npt.NDArray[np.bool_]
 Texts = Any  # a text column
 
-# As shapely numbers kinds of shapes.
-_POINT, _LINE, _RING = 0, 1, 2
 _UNSURE = ("unknown", "")
 
 
-def flag_drawings(
-    pipes: Held, filmed: Places, nodes: pd.DataFrame, settings: Survey, flags: Flags
-) -> None:
+def flag_drawings(pipes: Held, filmed: Places, nodes: Held, settings: Survey, flags: Flags) -> None:
     """Flag pipes without a drawing, drawn away from their nodes, or laid uphill.
 
     Parameters
@@ -41,21 +37,23 @@ def flag_drawings(
     filmed
         Places of those that are looked at.
     nodes
-        Obeys `NODES`.
+        Holds `NODES`.
     settings
         How far from its nodes a drawing may end.
     flags
         Doubts are added here.
     """
     names, us_node, ds_node = (pipes.column(name) for name in ("pipe_id", "us_node", "ds_node"))
-    lines = np.asarray(pipes.column("geometry"), dtype=object)[filmed]
-    counts = shapely.get_num_coordinates(lines)  # of what is missing or empty 0
+    lines = pipes.ends()
+    counts = lines.vertices[filmed]  # of what is missing or empty 0
     for at in filmed[counts == 0].tolist():
         flags.add(names[at], "no drawing: placed along its own length, but not on the map")
     drawn = np.flatnonzero(counts)
     if len(drawn):
         at = filmed[drawn]
-        starts, ends = _ends_of(lines[drawn], counts[drawn])
+        single = (lines.kind[at] == LINE) | (lines.kind[at] == RING)
+        xy = np.where(single[:, None], lines.xy[at], np.nan)
+        starts, ends = xy[:, :2], xy[:, 2:]
         nearest = np.fmin(*_away((starts, ends), (us_node.take(at), ds_node.take(at)), nodes))
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
@@ -72,35 +70,16 @@ def flag_drawings(
         )
 
 
-def _ends_of(
-    lines: npt.NDArray[np.object_], counts: npt.NDArray[np.integer[Any]]
-) -> tuple[Numbers, Numbers]:
-    """Give the first and the last vertex of each line [m]; NaN where a shape is no single line.
-
-    `counts` has the number of vertices of each, at least 1.
-    """
-    xy, last = shapely.get_coordinates(lines), np.cumsum(counts) - 1
-    start, end = xy[last - counts + 1], xy[last]
-    kind = shapely.get_type_id(lines)
-    odd = (kind != _LINE) & (kind != _RING)
-    if odd.any():
-        start[odd] = end[odd] = np.nan
-    return start, end
-
-
-def _away(spots: Sequence[Numbers], names: Sequence[Texts], nodes: pd.DataFrame) -> list[Numbers]:
+def _away(spots: Sequence[Numbers], names: Sequence[Texts], nodes: Held) -> list[Numbers]:
     """Measure how far places lie from their nodes [m]; NaN where a node has no place.
 
     Gives one array for each of `spots`, whose nodes are those of `names`.
     """
-    shapes = np.asarray(nodes["geometry"].array, dtype=object)
-    there = np.flatnonzero(shapely.get_type_id(shapes) == _POINT)
-    points = shapely.get_coordinates(shapes[there])
-    if len(points) < len(there):  # an empty point has no coordinates
-        there = there[shapely.get_num_coordinates(shapes[there]) > 0]
-    xy = np.full((len(shapes) + 1, 2), np.nan)
-    xy[there] = points
-    at = np.concatenate(places_of(names, nodes["node_id"].array))
+    points = nodes.ends()
+    there = np.flatnonzero((points.kind == POINT) & (points.vertices > 0))
+    xy = np.full((len(nodes) + 1, 2), np.nan)
+    xy[there] = points.xy[there, :2]
+    at = np.concatenate(places_of(names, nodes.column("node_id")))
     dx, dy = (np.concatenate(spots) - xy[at]).T
     away = np.sqrt(dx * dx + dy * dy)
     return np.split(away, np.cumsum([len(one) for one in spots])[:-1])

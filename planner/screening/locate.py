@@ -25,7 +25,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.held import Held, held, put
+from planner.held import Held, held, in_order, put
 from planner.screening.align import align
 from planner.screening.axis import (
     Counted,
@@ -118,9 +118,9 @@ class Located:
 
 
 def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
-    pipes: pd.DataFrame,
-    nodes: pd.DataFrame,
-    inspections: pd.DataFrame,
+    pipes: pd.DataFrame | Held,
+    nodes: pd.DataFrame | Held,
+    inspections: pd.DataFrame | Held,
     observations: pd.DataFrame | Held,
     laterals: pd.DataFrame,
     settings: Survey,
@@ -160,12 +160,12 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
         If a table breaks its contract.
     """
     # In the order of their names, pipes sort as their places do.
-    network, flags = Held.in_order(pipes, PIPES), Flags()
-    rows = held(observations, OBSERVATIONS)
-    for frame, table in ((nodes, NODES), (inspections, INSPECTIONS), (laterals, LATERALS)):
-        check(frame, table)
+    network, flags = in_order(pipes, PIPES), Flags()
+    rows, told = held(observations, OBSERVATIONS), held(inspections, INSPECTIONS)
+    manholes = held(nodes, NODES)
+    check(laterals, LATERALS)
     if matched is None:
-        matched = match_runs(pipes, inspections, rows.frame, flags)
+        matched = match_runs(network.frame, told.frame, rows.frame, flags)
     heads = Held.of(matched.inspections, INSPECTIONS)
     counted = count_runs(heads, network, settings)
     lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
@@ -174,7 +174,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     runs = _runs_of(heads, network, counted, lengths, refused)
     part = Filmed(network, heads, rows, of_run, counted, lengths, runs, refused)
     walked = _place(part, settings, flags)
-    _flag_doubts(part, walked, nodes, settings, first_day, flags)
+    _flag_doubts(part, walked, manholes, settings, first_day, flags)
     made = make_defects(rows, of_run, walked.placed, runs, heads)
     seen, of_pipe = _seen(part, made, settings)
     growth = _overtaken(part, made, seen, of_pipe, settings, flags)
@@ -300,7 +300,7 @@ def _place(part: Filmed, settings: Survey, flags: Flags) -> Walked:
 
 
 def _flag_doubts(
-    part: Filmed, walked: Walked, nodes: pd.DataFrame, settings: Survey, first_day: str,
+    part: Filmed, walked: Walked, nodes: Held, settings: Survey, first_day: str,
     flags: Flags,
 ) -> None:  # fmt: skip
     """Flag what is doubtful about the runs that are used, and the drawings of their pipes."""

@@ -21,7 +21,6 @@ from small_project import write_project
 from planner.changed import Rescreened, Running
 from planner.contracts import DECISIONS, NODES, OBSERVATIONS, PIPES
 from planner.ground.ids import NOTHING_KNOWN
-from planner.held import Held
 from planner.inputs.project import Inputs, read_project
 from planner.propose import propose
 from planner.tables import conform, empty
@@ -115,15 +114,13 @@ def make_town(size: int) -> Inputs:
     )
     with tempfile.TemporaryDirectory() as folder:
         inputs = read_project(write_project(Path(folder) / "p"))
-    return replace(
-        inputs,
+    inputs = inputs.with_rows(
         pipes=conform(pipes, PIPES),
         nodes=conform(nodes, NODES),
         inspections=runs.reset_index(drop=True),
-        rows=Held.of(conform(rows, OBSERVATIONS), OBSERVATIONS),
-        faults=inputs.faults.iloc[:0],
-        flags=inputs.flags.iloc[:0],
+        observations=conform(rows, OBSERVATIONS),
     )
+    return replace(inputs, faults=inputs.faults.iloc[:0], flags=inputs.flags.iloc[:0])
 
 
 def _point(line, at):
@@ -152,7 +149,7 @@ def change_some(
         seconds.append(process_time() - start)
         rows = pd.concat([rows[rows["inspection_id"] != f"I{name}"], own])
         pipes.loc[pipe.index, "dn_mm"] = pipe["dn_mm"]
-    after = replace(inputs, pipes=pipes, rows=Held.of(conform(rows, OBSERVATIONS), OBSERVATIONS))
+    after = inputs.with_rows(pipes=pipes, observations=conform(rows, OBSERVATIONS))
     return seconds, found, after
 
 
