@@ -24,7 +24,7 @@ from planner.screening import screen as step
 from planner.screening.because import fill, parse
 from planner.screening.coded import screen_coded
 from planner.screening.columns import view_of
-from planner.screening.parted_texts import parted_texts
+from planner.screening.parted_texts import parted_together
 from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rulebook import Rulebook, default_path, load_rulebook, make_rulebook
 from planner.screening.spoken import sentences
@@ -296,7 +296,7 @@ def test_texts_are_parted_as_pandas_does(texts: list[str], first: int) -> None:
     """The unlike texts as they first appear, and which one each row has; also of a slice."""
     column = pd.Series([text.replace("\0", "") for text in texts], dtype="str").iloc[first:]
     where, unlike = pd.factorize(column)
-    parted = parted_texts(column)
+    parted = parted_together({"": column})[""]
     assert parted.values(np.arange(len(parted.texts))).tolist() == where.tolist()
     assert parted.texts == unlike.tolist()
 
@@ -304,7 +304,7 @@ def test_texts_are_parted_as_pandas_does(texts: list[str], first: int) -> None:
 def test_more_texts_than_there_are_slots_are_parted_all_the_same() -> None:
     """10,000 unlike texts, each twice."""
     column = pd.Series([f"text {n // 2}" for n in range(20_000)], dtype="str")
-    parted = parted_texts(column)
+    parted = parted_together({"": column})[""]
     assert parted.values(np.arange(10_000)).tolist() == [n // 2 for n in range(20_000)]
 
 
@@ -312,7 +312,7 @@ def test_columns_are_parted_alike_in_pieces(monkeypatch: pytest.MonkeyPatch) -> 
     """Cut into pieces for several cores, a text has one number in all of them."""
     names = ["b", "a", "c", "a", "d", "b", "e", "c", "", "e"]
     monkeypatch.setattr(parted_texts_step, "pieces", lambda _: [(0, 3), (3, 7), (7, 10)])
-    parted = parted_texts(pd.Series(names, dtype="str"))
+    parted = parted_together({"": pd.Series(names, dtype="str")})[""]
     assert parted.texts == ["b", "a", "c", "d", "e", ""]
     assert np.array(parted.texts, dtype=object)[parted.values(np.arange(6))].tolist() == names
 

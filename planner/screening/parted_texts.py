@@ -67,11 +67,6 @@ def parted_in(things: Held, names: Iterable[str]) -> dict[str, Parted]:
     return parted_together({name: things.frame[name] for name in names})
 
 
-def parted_texts(texts: pd.Series) -> Parted:
-    """Part one column."""
-    return parted_together({"": texts})[""]
-
-
 def parted_together(columns: Mapping[str, pd.Series]) -> dict[str, Parted]:
     """Part columns of the same rows, piece by piece on all cores."""
     rows = max((len(texts) for texts in columns.values()), default=0)
