@@ -191,6 +191,15 @@ def test_both_engines_say_the_same_by_any_book(seed: int) -> None:
     same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, random_book(draw))
 
 
+def test_rows_that_do_not_lie_one_after_the_other_are_judged_as_well() -> None:
+    """Each second span, and pipes from the last to the first: slices of a frame, none copied."""
+    spans, pipes = make_spans(60)
+    every = same_by_both(spans, pipes, load_rulebook())
+    some = same_by_both(spans.iloc[::2], pipes.iloc[::-1], load_rulebook())
+    own = every[every["span_id"].isin(spans["span_id"].iloc[::2])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(some, own, check_exact=True)
+
+
 def test_both_engines_say_the_same_of_the_demo_town(demo_plan: Plan) -> None:
     """With what was placed beside: earlier repairs, linings, changes of size."""
     tables = demo_plan.tables
