@@ -347,6 +347,34 @@ def test_a_book_says_the_same_when_it_has_met_too_many_texts(
         same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, book)
 
 
+class _Lost(dict[Any, Any]):
+    """What is kept is gone before it is read: another thread has put its own there."""
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        """Keep nothing."""
+
+
+def test_another_thread_may_throw_away_what_a_book_has_just_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Both things that a book keeps in mind are gone as soon as they are: verdicts are the same."""
+    begin = rule_bits.Lines.__init__
+
+    def overrun(self: rule_bits.Lines, *given: Any) -> None:
+        begin(self, *given)
+        self._mixed = _Lost()
+
+    def put(self: rule_bits.Lines, name: str, value: Any) -> None:
+        before = self.__dict__.get(name, value)
+        self.__dict__[name] = before if name == "_sets" else value
+
+    monkeypatch.setattr(rule_bits.Lines, "__init__", overrun)
+    monkeypatch.setattr(rule_bits.Lines, "__setattr__", put)
+    spans, pipes = make_spans(20)
+    book = make_rulebook(tomllib.loads(default_path().read_text("utf-8")), "any.toml")
+    same_by_both(spans, pipes, book)
+
+
 def test_words_wait_until_somebody_reads_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Verdicts are read without findings; what was said once is not said again."""
     said: list[int] = []
