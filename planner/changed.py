@@ -155,10 +155,11 @@ class Running:
             it other pipes, hang on those.
         """
         names = tuple(sorted(set(pipe_ids)))
-        with within(self._once):
-            made = self._rescreened(names, pipes, observations, decisions)
-        self._once.forget(self._staying)
-        return made
+        try:
+            with within(self._once):
+                return self._rescreened(names, pipes, observations, decisions)
+        finally:  # what was given may be mended in place after an error, and given again
+            self._once.forget(self._staying)
 
     def _rescreened(
         self,

@@ -53,8 +53,8 @@ class Held:
 
     @staticmethod
     def of(frame: pd.DataFrame, table: Table) -> Held:
-        """Hold a frame; `TableError` where it breaks its contract."""
-        return Held.sound(check(frame, table), table)
+        """Hold a frame as it is now; `TableError` where it breaks its contract."""
+        return Held.sound(_own(check(frame, table), table), table)
 
     @staticmethod
     def sound(frame: pd.DataFrame, table: Table) -> Held:
@@ -263,7 +263,7 @@ def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.Dat
         given, _ = columns_in(frame, [*table.names, "geometry"])
         return conform({**given, **columns}, table)
     if not columns:
-        return in_place(frame, table)
+        return in_place(_own(frame, table), table)
     own = tuple(column for column in table.columns if column.name in columns)
     own_table = replace(table, columns=own, key=(), geometry="")
     new, out = conform(columns, own_table), frame.copy(deep=False)
@@ -275,7 +275,16 @@ def put(frame: pd.DataFrame, table: Table, columns: Mapping[str, Any]) -> pd.Dat
 
 def in_order(rows: pd.DataFrame | Held, table: Table) -> Held:
     """Hold a frame, checked, put in the order of its key; what is held already is so."""
-    return rows if isinstance(rows, Held) else Held.sound(put(check(rows, table), table, {}), table)
+    if isinstance(rows, Held):
+        return rows
+    return Held.sound(_own(put(check(rows, table), table, {}), table), table)
+
+
+def _own(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Give a frame that obeys `table` apart: what is written into the given one is not for it."""
+    out = frame.copy(deep=False)
+    note_sound(out, table.name)
+    return out
 
 
 def held(rows: pd.DataFrame | Held, table: Table) -> Held:

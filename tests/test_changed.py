@@ -206,3 +206,16 @@ def test_what_is_no_matter_of_one_pipe_is_refused() -> None:
         running.rescreen([one], observations=_of(inputs, [other])["observations"])
     with pytest.raises(TableError, match="no pipe nowhere"):
         running.rescreen(["nowhere"])
+
+
+def test_a_table_mended_in_place_after_an_error_is_looked_at_again() -> None:
+    """Rows of another pipe's run are refused; then they are this pipe's, but of no known role."""
+    inputs, made = town()
+    running = Running(inputs, made, empty(DECISIONS))
+    one, other = inputs.inspections["pipe_ref"].iloc[:2]
+    rows = _of(inputs, [other])["observations"].copy()
+    with pytest.raises(TableError, match=f"run I{other} is of none"):
+        running.rescreen([one], observations=rows)
+    rows["inspection_id"], rows["role"] = f"I{one}", "nonsense"
+    with pytest.raises(TableError, match="observations: role"):
+        running.rescreen([one], observations=rows)

@@ -191,6 +191,15 @@ def test_both_engines_say_the_same_by_any_book(seed: int) -> None:
     same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, random_book(draw))
 
 
+def test_rows_that_do_not_lie_one_after_the_other_are_judged_as_well() -> None:
+    """Each second span, and pipes from the last to the first: slices of a frame, none copied."""
+    spans, pipes = make_spans(60)
+    every = same_by_both(spans, pipes, load_rulebook())
+    some = same_by_both(spans.iloc[::2], pipes.iloc[::-1], load_rulebook())
+    own = every[every["span_id"].isin(spans["span_id"].iloc[::2])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(some, own, check_exact=True)
+
+
 def test_both_engines_say_the_same_of_the_demo_town(demo_plan: Plan) -> None:
     """With what was placed beside: earlier repairs, linings, changes of size."""
     tables = demo_plan.tables
@@ -336,6 +345,34 @@ def test_a_book_says_the_same_when_it_has_met_too_many_texts(
     for seed in range(3):
         spans, pipes = make_spans(400)
         same_by_both(nasty(spans, np.random.default_rng(seed)), pipes, book)
+
+
+class _Lost(dict[Any, Any]):
+    """What is kept is gone before it is read: another thread has put its own there."""
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        """Keep nothing."""
+
+
+def test_another_thread_may_throw_away_what_a_book_has_just_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Both things that a book keeps in mind are gone as soon as they are: verdicts are the same."""
+    begin = rule_bits.Lines.__init__
+
+    def overrun(self: rule_bits.Lines, *given: Any) -> None:
+        begin(self, *given)
+        self._mixed = _Lost()
+
+    def put(self: rule_bits.Lines, name: str, value: Any) -> None:
+        before = self.__dict__.get(name, value)
+        self.__dict__[name] = before if name == "_sets" else value
+
+    monkeypatch.setattr(rule_bits.Lines, "__init__", overrun)
+    monkeypatch.setattr(rule_bits.Lines, "__setattr__", put)
+    spans, pipes = make_spans(20)
+    book = make_rulebook(tomllib.loads(default_path().read_text("utf-8")), "any.toml")
+    same_by_both(spans, pipes, book)
 
 
 def test_words_wait_until_somebody_reads_them(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -23,7 +23,7 @@ from planner.screening.grade_points import conditions_of, points_of
 from planner.screening.grade_steps import handbook_steps, look_up, scales
 from planner.screening.grades import GradeTables, grade_all
 from planner.settings import load_settings
-from planner.tables import empty
+from planner.tables import conform, empty
 from tests.filmed import Town, pipe, row, run
 
 INF = float("inf")
@@ -88,6 +88,16 @@ def test_without_a_figure_it_may_be_any_class_of_its_kind() -> None:
 def test_what_the_table_does_not_name_has_no_class() -> None:
     """The handbook measures roots in cm of thickness, which nobody codes."""
     assert look_up(rows(("roots", "roots_pct", 30, 30)), [300], handbook_steps()).empty
+
+
+def test_steps_that_name_nothing_speak_of_every_row() -> None:
+    """By hand: a pipe of 200 mm has 1, one of 400 mm 2, whatever is coded and measured there."""
+    step = {"requirement": "service", "verified": True, "file": "own"}
+    small, large = {"dn_below_mm": 300.0, "value": 1}, {"dn_from_mm": 300.0, "value": 2}
+    steps = conform([step | small | {"row": 1}, step | large | {"row": 2}], GRADE_STEPS)
+    both = rows(("roots", "roots_pct", 30, 30), ("crack", "crack_mm", 2, 3), ("sag", "", 1, 1))
+    found = look_up(both, [200, 400, 400], steps)
+    assert found[["place", "low", "high"]].to_numpy().tolist() == [[0, 1, 1], [1, 2, 2], [2, 2, 2]]
 
 
 @settings(max_examples=25, deadline=None)

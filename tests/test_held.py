@@ -155,9 +155,9 @@ def test_all_columns_may_wait_for_their_reader() -> None:
 
 
 def test_a_frame_is_held_in_the_order_of_its_key() -> None:
-    """Turned rows are put back; a frame in order is held itself."""
+    """Turned rows are put back; a frame in order stays as it is."""
     frame = conform(ROWS, THINGS)
-    assert in_order(frame, THINGS).frame is frame
+    pd.testing.assert_frame_equal(in_order(frame, THINGS).frame, frame, check_exact=True)
     back = in_order(frame.iloc[::-1], THINGS).frame
     pd.testing.assert_frame_equal(back, frame, check_exact=True)
     with pytest.raises(TableError):
@@ -165,6 +165,17 @@ def test_a_frame_is_held_in_the_order_of_its_key() -> None:
 
 
 NEW = {"colour": Coded.of(["green", "", "red"]), "long_m": np.array([4.0, np.nan, 6.0])}
+
+
+def test_a_frame_is_held_as_it_is_now() -> None:
+    """Written to by whoever gave it, after that: what is held stays what it was."""
+    frame = conform(ROWS, THINGS)
+    ones = [Held.of(frame, THINGS), Held.in_order(frame, THINGS), held(frame, THINGS)]
+    frame["thing_id"] = ["x", "y", "z"]
+    frame.loc[:, "colour"] = "green"
+    for one in ones:
+        assert list(one.column("thing_id")) == ["a", "b", "c"]
+        assert one.coded("colour").tolist() == ["red", "", "red"]
 
 
 def test_columns_put_into_a_frame_give_what_conform_gives() -> None:
@@ -177,7 +188,7 @@ def test_columns_put_into_a_frame_give_what_conform_gives() -> None:
     pd.testing.assert_frame_equal(put(frame.iloc[::-1], THINGS, back), wanted, check_exact=True)
     more = put(frame.assign(more=1), THINGS, NEW)
     pd.testing.assert_frame_equal(more, wanted, check_exact=True)
-    assert put(frame, THINGS, {}) is frame
+    pd.testing.assert_frame_equal(put(frame, THINGS, {}), frame, check_exact=True)
 
 
 @pytest.mark.parametrize(

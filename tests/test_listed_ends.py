@@ -35,6 +35,20 @@ def test_a_list_that_exceeds_surveys_by_the_same_length_runs_centre_to_centre() 
     assert any("two half manholes" in what for what in found.flags["what"])
 
 
+def test_a_list_shorter_than_two_half_manholes_tells_no_length() -> None:
+    """1.0 m more on three pipes; the fourth is listed 0.7 m: -0.3 m inside is no length.
+
+    It has no other: nothing is placed on it, and the other pipes are as they are without it.
+    """
+    town = listed(40.0, 30.0, 25.1, 0.7, surveyed=(39.0, 29.0, 24.0))
+    del town.pipes[3]["drawn_m"]
+    found = town.locate()
+    assert found.pipes.set_index("pipe_id")["length_from"].tolist() == ["survey"] * 3 + ["none"]
+    assert found.defects["pipe_id"].tolist() == ["P0", "P1", "P2"]
+    told = found.flags.loc[found.flags["key"] == "P3", "what"].tolist()
+    assert "listed 0.70 m: shorter than its two half manholes, no length" in told
+
+
 @pytest.mark.parametrize(
     ("stated", "surveyed"),
     [

@@ -9,10 +9,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from planner.contracts import OBSERVATIONS
+from planner.contracts import LATERALS, OBSERVATIONS
 from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
 from planner.held import Held
+from planner.screening.locate import locate
+from planner.tables import conform
 from tests.filmed import CRS, SETTINGS, Located, Row, Town, pipe, row, run, town
 
 
@@ -140,6 +142,22 @@ def test_inputs_are_not_changed() -> None:
     one.locate()
     for now, then in zip((pipes, runs, rows), before, strict=True):
         pd.testing.assert_frame_equal(pd.DataFrame(now), pd.DataFrame(then))
+
+
+def test_words_are_of_the_tables_as_they_were_given() -> None:
+    """Written to after rows were placed and before anybody reads: as if nothing had been."""
+    coded = [row(5.0, "BCA", "A", "A"), row(6.0, "BAB", "B", "A"), row(90.0, "BAB", "B", "A")]
+    one = town([*coded, row(None, "BAB")])
+    expected, given = one.locate(), [one.pipe_table(), one.run_table(), one.row_table()]
+    found = locate(
+        given[0], one.node_table(), *given[1:], conform([], LATERALS), SETTINGS, "2026-01-05"
+    )
+    for frame in given:
+        for name in frame.columns[[str(kind) == "str" for kind in frame.dtypes]]:
+            frame[name] = "changed"
+    for name in ("left_over", "flags", "laterals", "pipes", "inspections", "defects"):
+        now, then = (pd.DataFrame(getattr(table, name)) for table in (found, expected))
+        pd.testing.assert_frame_equal(now, then, check_exact=True)
 
 
 def test_rows_may_come_by_column() -> None:

@@ -75,6 +75,13 @@ def test_past_the_end_by_a_little_is_set_to_the_end(counter: str) -> None:
     assert found.placed.past_note(2) == "0.30 m past the end of the pipe: set to the end"
 
 
+def test_a_counter_written_as_minus_nought_is_nought() -> None:
+    """By hand: -0.0 m from us_node is x = 0.0, which no table writes as -0.0; the crack's length
+    of 0.3 m runs from there."""
+    found = placed(-0.0)
+    assert [str(float(one[0])) for one in (found.x_from_m, found.from_m)] == ["0.0", "0.0"]
+
+
 def test_two_percent_governs_on_a_long_pipe() -> None:
     """2 % of 100 m = 2 m: 101.9 m is set to the end, 102.1 m is refused."""
     assert walked(101.9, 102.1, length=100.0).left.at.tolist() == [1]

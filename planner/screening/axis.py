@@ -212,11 +212,16 @@ def set_lengths(  # noqa: PLR0913, PLR0917  what is read, and what decides
     best, spread = _by_survey(runs, counted, fit, inside, settings)
     stated = _stated(pipes.floats("stated_m"))
     listed = listed or listed_of(stated, best)
+    short = np.flatnonzero((stated < listed.both_m) & np.isnan(best))
+    for pipe in short.tolist():
+        told = f"listed {stated[pipe]:.2f} m: shorter than its two half manholes, no length"
+        flags.add(pipes.column("pipe_id")[pipe], told)
     stated = stated - listed.both_m
+    stated[short] = np.nan
     drawn = np.where(inside > 0.0, inside, np.nan)
-    surveyed, told = ~np.isnan(best), ~np.isnan(stated)
-    length = np.where(surveyed, best, np.where(told, stated, drawn))
-    known = [surveyed, told, ~np.isnan(drawn)]
+    surveyed, is_listed = ~np.isnan(best), ~np.isnan(stated)
+    length = np.where(surveyed, best, np.where(is_listed, stated, drawn))
+    known = [surveyed, is_listed, ~np.isnan(drawn)]
     origin = _ORIGINS[np.select(known, [0, 1, 2], 3)]
     counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
     ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)

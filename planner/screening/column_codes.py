@@ -147,8 +147,9 @@ class Numbering:
         column = things.held.column(self.key.name)
         if not isinstance(column, pd.arrays.BooleanArray):
             column = pd.array(column, dtype="boolean")
-        yes = column.to_numpy(dtype=bool, na_value=False)
-        return Coded(self._said, FLAGS, yes, np.asarray(column.isna(), dtype=bool))
+        # Some rows of a frame, say each second one, do not lie one after the other.
+        yes = np.ascontiguousarray(column.to_numpy(dtype=bool, na_value=False))
+        return Coded(self._said, FLAGS, yes, np.ascontiguousarray(column.isna(), dtype=bool))
 
     def _all(self, number: int) -> Coded:
         return Coded(self._said, FIXED, number, fixed=number)

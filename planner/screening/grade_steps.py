@@ -196,12 +196,14 @@ def _kinds(defects: Columns, table: StepTable) -> tuple[npt.NDArray[Any], list[K
     """Give each row a number by what the table asks of it, and by number that, in capitals."""
     wanted = [any(asked[at] for asked in table.asked) for at in range(len(_NAMES))]
     columns = [defects[name] for name, ask in zip(_NAMES, wanted, strict=True) if ask]
+    if not columns:  # all steps are for rows of any kind
+        return np.zeros(len(defects["quantity"]), dtype=np.int32), [("",) * len(_NAMES)]
     if len(columns) == 1:
         codes, words = columns[0].codes, [columns[0].listed()]
     else:
-        codes, count = groups_of([one.codes for one in columns or [defects["quantity"]]])
+        codes, count = groups_of([one.codes for one in columns])
         words = [one[first_rows(codes, count)].tolist() for one in columns]
-    count = max(map(len, words), default=1)
+    count = max(map(len, words))
     blank, parts = [""] * count, iter(words)
     told = zip(*(next(parts) if ask else blank for ask in wanted), strict=True)
     return codes, [tuple(word.upper() for word in kind) for kind in told]

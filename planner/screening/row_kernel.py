@@ -166,7 +166,7 @@ def _place(walk: Walk, i: int, k: int) -> float:
     past = max(-x, x - length, 0.0)
     if not past <= max(limits.past_end_m, limits.past_end_ratio * length) + SAME_M:
         return float(past)
-    x = min(max(x, 0.0), length)
+    x = min(max(x, 0.0), length) + 0.0  # no place is -0.0: a counter may be written so
     said = words.mechanism[rows.mechanism[i]] | words.role[rows.role[i]]
     said |= words.detail[rows.detail[i]] | words.quantity[rows.quantity[i]]
     said |= int(rows.at_joint[i]) * AT_JOINT | int(from_us) * FROM_US

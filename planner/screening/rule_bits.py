@@ -163,17 +163,18 @@ class Lines:
 
     def owned(self, parted: Parted) -> tuple[Owned, Coded]:
         """Say which set of mechanisms each span owns."""
-        if not self.knows(parted.texts):
-            self._sets = self._having(parted.texts)
-        known = self._sets.of_text
-        numbers = np.array([known[text] for text in parted.texts], dtype=np.int16)
-        return self._sets.owned, Coded(NOTHING_SAID, *read_by(parted, numbers))
+        known = self._sets  # another thread may put its own there meanwhile
+        if not all(text in known.of_text for text in parted.texts):
+            known = self._sets = self._having(parted.texts)
+        numbers = np.array([known.of_text[text] for text in parted.texts], dtype=np.int16)
+        return known.owned, Coded(NOTHING_SAID, *read_by(parted, numbers))
 
     def _having(self, texts: Sequence[str]) -> _Sets:
         """Give numbers to more sets; what is known already stays, for others may hold it."""
-        full = len(self._sets.of_text) > MOST_KNOWN
-        of_text = {} if full else dict(self._sets.of_text)
-        of_bits = {} if full else dict(self._sets.of_bits)
+        known = self._sets
+        full = len(known.of_text) > MOST_KNOWN
+        of_text = {} if full else dict(known.of_text)
+        of_bits = {} if full else dict(known.of_bits)
         for text in texts:
             if text not in of_text:
                 bits = self.bits(_mechanisms_in(text))
@@ -185,13 +186,13 @@ class Lines:
         said = [one.said for one in columns.values()]
         # Whatever has one of these numbers is kept beside, so that no other thing gets it.
         what = (id(owned), *map(id, said), *(one.fixed for one in columns.values()))
-        if what not in self._mixed:
-            if len(self._mixed) == MOST_MIXED:
-                self._mixed.pop(next(iter(self._mixed)))
+        known = self._mixed.get(what)
+        if known is None:
+            for first in list(self._mixed)[: 1 - MOST_MIXED]:
+                self._mixed.pop(first, None)
             bits = _bits_of(self, owned, columns)
-            self._mixed[what] = bits, _told_apart(self, bits), [owned, *said]
-        bits, told_apart, _ = self._mixed[what]
-        return bits, told_apart
+            known = self._mixed[what] = bits, _told_apart(self, bits), [owned, *said]
+        return known[0], known[1]
 
     @cached_property
     def free(self) -> npt.NDArray[np.bool_]:
@@ -241,16 +242,18 @@ def lines_of(rulebook: Rulebook, mechanisms: Sequence[str]) -> Lines | None:
     if len(mechanisms) > MOST_TEXTS:
         return None
     last: list[Lines] = rulebook.made("last lines", list)
-    if last and last[0].knows(mechanisms):
-        return last[0]
+    for one in last:
+        if one.knows(mechanisms):
+            return one
     here = frozenset[str]().union(*map(_mechanisms_in, mechanisms))
     named = rulebook.made("mechanisms", lambda: _all_named(rulebook))
     names = here | named if len(here | named) <= MOST_MECHANISMS else here
     if len(names) > MOST_MECHANISMS:
         return None
     ordered = tuple(sorted(names))
-    last[:] = [rulebook.made(ordered, lambda: Lines(rulebook, ordered))]
-    return last[0]
+    made = rulebook.made(ordered, lambda: Lines(rulebook, ordered))
+    last[:] = [made]
+    return made
 
 
 def _all_named(rulebook: Rulebook) -> frozenset[str]:
