@@ -277,7 +277,7 @@ def in_order(rows: pd.DataFrame | Held, table: Table) -> Held:
     """Hold a frame, checked, put in the order of its key; what is held already is so."""
     if isinstance(rows, Held):
         return rows
-    return Held.sound(_own(put(check(rows, table), table, {}), table), table)
+    return Held.sound(put(check(rows, table), table, {}), table)
 
 
 def _own(frame: pd.DataFrame, table: Table) -> pd.DataFrame:

@@ -114,6 +114,26 @@ def test_an_id_used_by_two_files_is_two_runs(tmp_path: Path) -> None:
     assert got.observations["observation_id"].is_unique
 
 
+def test_two_files_that_number_rows_of_one_run_alike_cost_those_rows(tmp_path: Path) -> None:
+    """A list of runs beside files says that a run's rows in them are of one run."""
+    rows = "inspection_id,s_m,code,char1,q1\n"
+    (tmp_path / "a.csv").write_text(rows + "R7,0,BCD,,\nR7,30,BAB,B,2\n", "utf-8")
+    (tmp_path / "b.csv").write_text(rows + "R8,3,BAB,B,2\nR7,31,BAB,B,2\nR7,32,BAB,B,2\n", "utf-8")
+    runs = "inspection_id,pipe_id,start_node,date\nR7,0018,B,2025-05-02\nR8,0019,C,2025-05-02\n"
+    (tmp_path / "runs.csv").write_text(runs, "utf-8")
+    spec = InspectionSpec(files=(Path("a.csv"), Path("b.csv")), heads=Path("runs.csv"))
+    got = read_observations([spec], tmp_path)
+    assert [str(fault) for fault in got.faults] == [
+        "b.csv, row 3, column inspection_id: found R7; wanted a run whose rows stand in one file: "
+        "a.csv has a row 3 of it too (row left out)"
+    ]
+    kept = got.observations[["observation_id", "file", "s_m"]].to_numpy().tolist()
+    assert kept == [["R7#2", "a.csv", 0.0], ["R7#3", "a.csv", 30.0], ["R7#4", "b.csv", 32.0],
+                    ["R8#2", "b.csv", 3.0]]  # fmt: skip
+    assert run(got)["surveyed_m"] == 32.0
+    assert got.read_count == {"runs.csv": 2, "a.csv": 2, "b.csv": 3}
+
+
 def test_a_file_that_is_delivered_twice_is_read_once(tmp_path: Path) -> None:
     """The same bytes under another name are one fault, not twice the defects."""
     for name in ("a.csv", "b.csv"):

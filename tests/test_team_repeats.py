@@ -296,15 +296,15 @@ def test_a_run_pushed_between_the_moment_and_the_tables_is_told(team: Path) -> N
             dict(read_pushed(session, SCHEMA, pushed))
 
 
-def test_rows_changed_past_the_trigger_are_told(team: Path, server: Server) -> None:
-    """The owner takes the trigger off and the first row of a kind away under its number."""
+@pytest.mark.parametrize(
+    "change", ["alike = 1201 where fid = alike and alike = 1", "alike = null where fid = 1200"]
+)
+def test_rows_changed_past_the_trigger_are_told(team: Path, server: Server, change: str) -> None:
+    """The owner takes the trigger off, and the first row of a kind away or the word of a row."""
     run = write_run(team, {"observations": anything(OBSERVATIONS, 1200, 3)})
     push_team(team, run)
     where = f"{SCHEMA}_run.observations"
-    server.sql(
-        f"alter table {where} disable trigger all; "
-        f"update {where} set alike = 1201 where fid = alike and alike = 1"
-    )
+    server.sql(f"alter table {where} disable trigger all; update {where} set {change}")
     with pytest.raises(StoreError, match="no longer as they were pushed; push again"):
         pull_run(team, team / "back")
     assert not (team / "back").exists()

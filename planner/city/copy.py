@@ -7,6 +7,7 @@ that its reading hangs on, and of the code. What is damaged, or is of other code
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
@@ -104,12 +105,13 @@ class WorkingCopy:
         self.used.add(path.name)
 
     def sweep(self) -> None:
-        """Delete what this run neither found nor kept."""
+        """Delete what this run neither found nor kept; what cannot be deleted only takes room."""
         if self._leads_away() or not self._folder.is_dir():
             return
-        for path in self._folder.iterdir():
-            if path.name not in self.used:
-                path.unlink(missing_ok=True)
+        with suppress(OSError):
+            for path in self._folder.iterdir():
+                if path.name not in self.used:
+                    _delete(path)
 
     def path_of(self, mark: str) -> Path:
         """Give the file that holds what was kept under `mark`."""
@@ -118,6 +120,11 @@ class WorkingCopy:
 
     def _leads_away(self) -> bool:
         return self._home.is_symlink() or self._folder.is_symlink()
+
+
+def _delete(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
 
 
 def _frame_of(name: str, held: pa.Table, crs: str) -> pd.DataFrame:

@@ -87,7 +87,10 @@ def content_of(path: Path) -> str:
     for part in sorted({path, *beside, *inside}):
         if part.is_dir():
             continue
-        digest.update(f"{part.relative_to(path.parent).as_posix()}\x1f".encode("utf-8", "replace"))
+        # A link out of the project is refused, whatever it leads to.
+        leads = part.resolve() if part.is_symlink() else ""
+        said = f"{part.relative_to(path.parent).as_posix()}\x1f{leads}\x1f"
+        digest.update(said.encode("utf-8", "replace"))
         digest.update(_sha256(part))
     return digest.hexdigest()
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from planner.contracts import FLAGS, INSPECTIONS, OBSERVATIONS
-from planner.errors import Fault, FileError, PlannerError
+from planner.errors import Fault, FileError, PlannerError, shown
 from planner.inputs.coded import FORM, CodedFile
 from planner.inputs.coded_rows import ZERO_AT, CodedRows, doubts_of, read_rows
 from planner.inputs.copied import Copy, mark_of
@@ -118,6 +119,7 @@ def _told(
     spec: InspectionSpec,
 ) -> ReadFile:
     """Say what rows with the names of their runs say together."""
+    frame, repeated = _without_repeated(frame) if len(parts) > 1 else (frame, [])
     frame = access_points(frame)
     runs, told = runs_of(frame, spec.zero_at, spec.direction)
     rows = frame[~frame["bare"]]
@@ -127,13 +129,31 @@ def _told(
     return ReadFile(
         conform(runs, INSPECTIONS),
         conform(rows, OBSERVATIONS),
-        [fault for part in parts for fault in part.faults],
+        [*(fault for part in parts for fault in part.faults), *repeated],
         [*flags, *named, *told, *doubts_of(rows)],
         {part.file: part.read_count for part in parts},
         {part.file: int(part.frame["bare"].sum()) for part in parts},
         [line for part in parts for line in part.said],
         by_ids=any(part.by_ids for part in parts),
     )
+
+
+def _without_repeated(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Fault]]:
+    """Leave out rows whose run has a row of that number in an earlier file: none could be named."""
+    names = frame[["inspection_id", "row"]]
+    coded = ~frame["bare"].to_numpy(dtype=bool)
+    again = np.zeros(len(frame), dtype=bool)
+    again[coded] = names[coded].duplicated()
+    if not again.any():
+        return frame, []
+    first = frame[coded & ~again].set_index(["inspection_id", "row"])["file"]
+    faults = []
+    for name, row, file in frame.loc[again, ["inspection_id", "row", "file"]].itertuples(
+        index=False
+    ):
+        wanted = f"a run whose rows stand in one file: {first[name, row]} has a row {row} of it too"
+        faults.append(Fault(file, int(row), "inspection_id", shown(name), wanted))
+    return frame[~again].reset_index(drop=True), faults
 
 
 def read_observations(

@@ -14,6 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from pandas.api.internals import (  # type: ignore[import-not-found]  # in no stub yet
     create_dataframe_from_blocks,
@@ -111,7 +112,8 @@ def _kinds(
     # The limit ends the scan at the last kind.
     sql = f"select {names}, {ALIKE} from {where} where fid = {ALIKE} limit {int(kinds)}"
     found = session.table(sql)
-    place = place_of(first.to_numpy(), found.columns[-1].to_numpy())
+    # A row that names none has no place.
+    place = place_of(pc.fill_null(first, -1).to_numpy(), found.columns[-1].to_numpy())
     if place is None:
         message = f"{session.name}: {where}: rows are no longer as they were pushed; push again"
         raise StoreError(message)
