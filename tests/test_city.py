@@ -439,8 +439,10 @@ def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named:
 
 
 @pytest.mark.parametrize(("name", "column"), [("observations", "row"),
-                                              ("inspections", "inspection_id")])  # fmt: skip
-def test_rows_that_lack_what_names_are_made_of_are_damaged(
+                                              ("inspections", "inspection_id"),
+                                              ("inspections", "size_mm"),
+                                              ("pipes", "material")])  # fmt: skip
+def test_rows_that_lack_a_column_are_damaged(
     finished: Path, tmp_path: Path, name: str, column: str
 ) -> None:
     """As by one byte flipped in a column's name, which no check sum of a page covers."""

@@ -6,6 +6,7 @@ follow from the places they are kept as texts.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -19,8 +20,10 @@ import pyarrow.compute as pc
 from planner.city.code import code_mark
 from planner.city.columns import SHAPES, array_of, arrow_table, frame_of, shapes_of
 from planner.city.filing import (
+    RECORD,
     fill_aside,
     read_held,
+    read_json,
     read_record,
     read_table,
     told_whole,
@@ -51,6 +54,7 @@ _SMALL: dict[str, Table | None] = {
 }  # fmt: skip
 _REST = "rest.arrow"
 """Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
+_CHECKS = "checks"
 _MATCHING = ("refused", "through")
 _RUN, _NAMED, _BETWEEN = "run", ("inspection_id", "observation_id"), "#"
 
@@ -90,9 +94,22 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         some = {name: arrow_table(rest[name]) for name in _SMALL if _is_kept(rest[name])}
         write_held(part / _REST, some)
         free = free_in(tables[name] for name in (*OWN, "decisions"))
-        write_record(part, {"code": code_mark(), "free": free})
+        checks = {path.name: _check_of(path) for path in part.iterdir()}
+        write_record(part, {"code": code_mark(), "free": free, _CHECKS: checks})
 
     fill_aside(target, fill)
+
+
+def _check_of(path: Path) -> int:
+    return zlib.crc32(path.read_bytes())
+
+
+def _look_at(folder: Path, checks: Mapping[str, int]) -> None:
+    """Raise where a file is not as it was written: sums of Parquet leave names of columns out."""
+    for name, check in checks.items():
+        with told_whole(folder / name):
+            if _check_of(folder / name) != check:
+                raise ValueError
 
 
 def _is_kept(frame: pd.DataFrame) -> bool:
@@ -114,6 +131,8 @@ def read_rows(folder: Path) -> PartRows:
     CityError
         If a file is damaged.
     """
+    record = read_json(folder / RECORD)
+    _look_at(folder, record.get(_CHECKS, {}))
     none = {name: empty(table) for name, table in _SMALL.items() if table and not table.geometry}
     of_pipes, of_runs, of_rows, of_rest = (
         folder / name
@@ -134,7 +153,7 @@ def read_rows(folder: Path) -> PartRows:
         tables["matching"] = _beside(inspections, ids, tables.get("matching"))
     with told_whole(of_rows):
         held["observations"] = _held(coded, runs)
-    return PartRows(held, tables, int(read_record(folder).get("free", 0)))
+    return PartRows(held, tables, int(record.get("free", 0)))
 
 
 def _beside(runs: pd.DataFrame, ids: Any, told: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ANN401
