@@ -9,7 +9,8 @@ import pytest
 
 from planner.contracts import OBSERVATIONS
 from planner.held import Held
-from planner.screening.position import ORIGINS, Placed, Runs, Walked, place
+from planner.screening.position import ORIGINS, Placed, Walked, place
+from planner.screening.row_kernel import Runs
 from planner.settings import Survey
 from tests.filmed import SETTINGS, settings
 

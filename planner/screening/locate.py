@@ -60,7 +60,8 @@ from planner.screening.laterals import find_laterals, known_parts, named
 from planner.screening.match import Flags, Matched, match_inspections
 from planner.screening.placed import FEW_WORDS as FEW_WORDS
 from planner.screening.placed import Filmed, defects_of, flag_columns, left_columns, some_rows
-from planner.screening.position import Runs, Walked, place
+from planner.screening.position import Walked, place
+from planner.screening.row_kernel import Runs
 from planner.screening.stretches import Defects, make_defects
 from planner.settings import Survey
 from planner.tables import check, conform
@@ -296,7 +297,7 @@ def _place(part: Filmed, settings: Survey, flags: Flags) -> Walked:
     if not len(shifts):
         return walked
     shift = np.array([shifts.get(name, 0.0) for name in ids.tolist()], dtype=float)
-    return place(part.rows, part.of_run, replace(part.runs, shift_m=shift), settings)
+    return place(part.rows, part.of_run, part.runs._replace(shift_m=shift), settings)
 
 
 def _flag_doubts(

@@ -19,8 +19,8 @@ from planner.contracts import DEFECTS, OBSERVATIONS
 from planner.held import Held
 from planner.order import order_by, order_within
 from planner.screening.axis import Counted, Lengths
-from planner.screening.position import ORIGINS, Left, Runs
-from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED
+from planner.screening.position import ORIGINS, Left
+from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED, Runs
 from planner.screening.stretches import KINDS, Defects
 from planner.settings import Survey
 

@@ -27,7 +27,7 @@ from planner.screening.row_kernel import (
     Found,
     Limits,
     RowFigures,
-    RunFigures,
+    Runs,
     Walk,
     WordBits,
     walk_rows,
@@ -61,23 +61,6 @@ _SAID: dict[str, dict[str, int]] = {
     "detail": {ROUND: AT_JOINT, "longitudinal": LENGTHWISE},
     "quantity": dict.fromkeys(("break_mm", "missing_mm"), MEASURED),
 }
-
-
-@dataclass(frozen=True)
-class Runs:
-    """What placing takes of camera runs, one entry for each.
-
-    `used` marks those whose rows have a place, and `from_us` those whose counter ran from
-    us_node; `part_m` is what it reads at the wall of the start manhole, `length_m` and `doubt_m`
-    are the pipe's, and `shift_m` is how far the run reads too high along the axis, 0 for most [m].
-    """
-
-    used: Marks
-    from_us: Marks
-    part_m: Numbers
-    length_m: Numbers
-    doubt_m: Numbers
-    shift_m: Numbers
 
 
 @dataclass
@@ -182,7 +165,7 @@ def place(rows: Held, of_run: Places, runs: Runs, settings: Survey) -> Walked:
     out = _room(count, len(runs.used))
     walk = Walk(
         _rows_of(rows, of_run, words),
-        RunFigures(**{name: _fixed(values) for name, values in vars(runs).items()}),
+        Runs(*map(_fixed, runs)),
         WordBits(**{name: _bits(one, _SAID[name]) for name, one in words.items()}),
         Limits(*(float(getattr(settings, name)) for name in Limits._fields)),
         out,

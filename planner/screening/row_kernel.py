@@ -53,8 +53,13 @@ class RowFigures(NamedTuple):
     quantity: Codes
 
 
-class RunFigures(NamedTuple):
-    """Camera runs: whether used and from us_node, and lengths [m], their pipe's as well."""
+class Runs(NamedTuple):
+    """What placing takes of camera runs, one entry for each.
+
+    `used` marks those whose rows have a place, and `from_us` those whose counter ran from
+    us_node; `part_m` is what it reads at the wall of the start manhole, `length_m` and `doubt_m`
+    are the pipe's, and `shift_m` is how far the run reads too high along the axis, 0 for most [m].
+    """
 
     used: Marks
     from_us: Marks
@@ -111,7 +116,7 @@ class Walk(NamedTuple):
     """All that the walk takes, and where it writes."""
 
     rows: RowFigures
-    runs: RunFigures
+    runs: Runs
     words: WordBits
     limits: Limits
     out: Found

@@ -16,9 +16,8 @@ from planner.screening.position import (
     JOINT_MECHANISMS,
     ROUND,
     Placed,
-    Runs,
 )
-from planner.screening.row_kernel import ASSUMED, CODED
+from planner.screening.row_kernel import ASSUMED, CODED, Runs
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]

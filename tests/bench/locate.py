@@ -21,7 +21,8 @@ from planner.ground.along import Axes
 from planner.ground.codes import read_codes
 from planner.held import Held
 from planner.screening.locate import Located, locate
-from planner.screening.position import Placed, Runs, Walked, place
+from planner.screening.position import Placed, Walked, place
+from planner.screening.row_kernel import Runs
 from planner.settings import Survey, load_settings
 from planner.tables import conform, empty
 from tests.bench.budget import clocked

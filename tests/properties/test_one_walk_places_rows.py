@@ -11,8 +11,8 @@ from planner.coded_text import Coded, Columns
 from planner.contracts import OBSERVATIONS
 from planner.held import Held
 from planner.screening.doubts import falls_of
-from planner.screening.position import ORIGINS, Runs, Walked, place
-from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED, TOO_FAR
+from planner.screening.position import ORIGINS, Walked, place
+from planner.screening.row_kernel import NO_DISTANCE, NO_RUN, NOT_USED, TOO_FAR, Runs
 from tests import plain_places as plain
 from tests.filmed import SETTINGS
 
