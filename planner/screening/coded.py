@@ -28,8 +28,7 @@ from planner.screening.bands import (
     code_rows,
 )
 from planner.screening.beside import OnPipes, beside_pipes, beside_spans
-from planner.screening.column_codes import Coded as Column
-from planner.screening.column_codes import Things
+from planner.screening.column_codes import CodedColumn, Things
 from planner.screening.columns import View, view_of, visible
 from planner.screening.parted_texts import Parted
 from planner.screening.pipe_rows import pipe_rows
@@ -57,7 +56,7 @@ class Alike:
 
 
 @dataclass(frozen=True)
-class Coded:
+class JudgedSpans:
     """Spans as the rules saw them, and what was said of each, in numbers.
 
     `on` are the pipes and `at` is the row of each span's pipe among them. `alike` tells which
@@ -107,7 +106,7 @@ def screen_coded(
     pipes: pd.DataFrame | Held,
     rulebook: Rulebook,
     defects: pd.DataFrame | Held | None,
-) -> Coded | None:
+) -> JudgedSpans | None:
     """Judge spans in numbers.
 
     Parameters
@@ -138,7 +137,7 @@ def screen_coded(
     else:
         said = _nothing_said(book, len(alike.codes))
         judge_rows(Rows(alike.codes, np.arange(len(alike.codes))), book.bits, said, room(book))
-    return Coded(spans, on, at, defects, book, reader, alike, said)
+    return JudgedSpans(spans, on, at, defects, book, reader, alike, said)
 
 
 def in_parts(count: int, work: Callable[[int, int], None]) -> None:
@@ -153,7 +152,7 @@ class Reader:
     What is read stays where it lies; it is kept as long as this is.
     """
 
-    def __init__(self, book: Book, at: Places, lends: Column) -> None:
+    def __init__(self, book: Book, at: Places, lends: CodedColumn) -> None:
         """Take a book, the row of each span's pipe, and where conditions are only lent."""
         columns = list(book.columns.values())
         first, rest = columns[: book.bits.of_pipes], columns[book.bits.of_pipes :]
@@ -190,7 +189,7 @@ def _room(sources: Sources, rows: int, columns: int) -> Codes:
     return room
 
 
-def _sources(columns: Sequence[Column], rows: int, of_pipes: int = 0) -> Sources:
+def _sources(columns: Sequence[CodedColumn], rows: int, of_pipes: int = 0) -> Sources:
     """Say where columns of so many rows are read, after so many columns of the pipes."""
     how, first, second = [FIXED] * of_pipes, [0] * of_pipes, [0] * of_pipes
     cuts: list[Numbers] = [_NONE] * of_pipes
@@ -222,7 +221,7 @@ _KINDS: dict[int, tuple[type, type]] = {
 }
 
 
-def _place_of(column: Column, side: int, rows: int) -> int:
+def _place_of(column: CodedColumn, side: int, rows: int) -> int:
     """Give where an array of a column lies in memory, one entry after the other for all rows."""
     values = (column.first, column.second)[side]
     if values is None or isinstance(values, int):
@@ -278,7 +277,7 @@ def _judge(book: Book, reader: Reader, at: Places) -> Told:
     return told
 
 
-def _lends(spans: Held, lent: Parted) -> Column:
+def _lends(spans: Held, lent: Parted) -> CodedColumn:
     """Mark spans of damage to which an assumed extent lends a condition."""
     said = np.array([bool(text.strip()) for text in lent.texts], dtype=bool)
     some = np.flatnonzero(lent.values(said)) if said.any() else _NOWHERE
@@ -287,10 +286,10 @@ def _lends(spans: Held, lent: Parted) -> Column:
         damage = spans.coded("role")[some].marked(lambda text: text.strip() == "damage")
         some = some[assumed & damage]
     if not len(some):
-        return Column(NOTHING_SAID, FIXED, 0)
+        return CodedColumn(NOTHING_SAID, FIXED, 0)
     marks = np.zeros(len(spans), dtype=bool)
     marks[some] = True
-    return Column(NOTHING_SAID, FLAGS, marks)
+    return CodedColumn(NOTHING_SAID, FLAGS, marks)
 
 
 def _sound(rows: pd.DataFrame | Held, table: Table) -> Held:

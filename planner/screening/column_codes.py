@@ -69,7 +69,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Coded:
+class CodedColumn:
     """One column in numbers: what is said of each number, and how they are read.
 
     `how`, `first`, `second`, `least` and `cuts` as in `bands.Sources`, with arrays in place of
@@ -125,7 +125,7 @@ class Numbering:
         """Tell whether the column holds texts."""
         return self._seen.kind in ("text", "list")
 
-    def coded(self, things: Things, parted: Parted | None) -> Coded:
+    def coded(self, things: Things, parted: Parted | None) -> CodedColumn:
         """Put the column of a table into numbers; `parted` are its texts where it holds any."""
         name = self.key.name
         if parted is not None:
@@ -134,14 +134,14 @@ class Numbering:
             return self._coded_flags(things)
         ends = [f"{name}_low", f"{name}_high"] if self._seen.kind == "interval" else [name]
         if not any(map(things.held.has, ends)):
-            return Coded(self._said, FIXED, NOTHING_KNOWN, cuts=self._cuts)
+            return CodedColumn(self._said, FIXED, NOTHING_KNOWN, cuts=self._cuts)
         low, high = floats(things.held, ends[0]), floats(things.held, ends[-1])
-        return Coded(self._said, FIGURES, low, high, least=self._seen.least, cuts=self._cuts)
+        return CodedColumn(self._said, FIGURES, low, high, least=self._seen.least, cuts=self._cuts)
 
-    def _coded_flags(self, things: Things) -> Coded:
+    def _coded_flags(self, things: Things) -> CodedColumn:
         if self.key.name in things.beside:
             marks = things.beside[self.key.name]
-            return self._all(0) if marks is None else Coded(self._said, FLAGS, marks)
+            return self._all(0) if marks is None else CodedColumn(self._said, FLAGS, marks)
         if not things.held.has(self.key.name):
             return self._all(2)
         column = things.held.column(self.key.name)
@@ -149,12 +149,12 @@ class Numbering:
             column = pd.array(column, dtype="boolean")
         # Some rows of a frame, say each second one, do not lie one after the other.
         yes = np.ascontiguousarray(column.to_numpy(dtype=bool, na_value=False))
-        return Coded(self._said, FLAGS, yes, np.ascontiguousarray(column.isna(), dtype=bool))
+        return CodedColumn(self._said, FLAGS, yes, np.ascontiguousarray(column.isna(), dtype=bool))
 
-    def _all(self, number: int) -> Coded:
-        return Coded(self._said, FIXED, number, fixed=number)
+    def _all(self, number: int) -> CodedColumn:
+        return CodedColumn(self._said, FIXED, number, fixed=number)
 
-    def _coded_texts(self, parted: Parted) -> Coded:
+    def _coded_texts(self, parted: Parted) -> CodedColumn:
         known = self._known
         if known is None or not all(text in known.numbers for text in parted.texts):
             full = known is None or len(known.numbers) > MOST_KNOWN
@@ -163,8 +163,8 @@ class Numbering:
         unlike = set(numbers.tolist())
         if len(unlike) == 1:
             number = unlike.pop()
-            return Coded(known.said, FIXED, number, fixed=number)
-        return Coded(known.said, *read_by(parted, numbers))
+            return CodedColumn(known.said, FIXED, number, fixed=number)
+        return CodedColumn(known.said, *read_by(parted, numbers))
 
     def _having(self, known: _Known | None, texts: Sequence[str]) -> _Known:
         """Give numbers to more texts; what is known already stays, for others may hold it."""
@@ -232,7 +232,7 @@ def floats(things: Held, name: str) -> Numbers:
 def read_by(
     parted: Parted, numbers: Codes
 ) -> tuple[int, npt.NDArray[Any], npt.NDArray[Any] | None]:
-    """Say how the numbers of texts are read for each row: as `Coded` has it from `how` on."""
+    """Say how the numbers of texts are read for each row: as `CodedColumn` has it from `how` on."""
     if len(parted.pieces) > 1:
         return NUMBERS, parted.values(numbers), None
     where, among = parted.pieces[0]

@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from planner.coded_text import Coded, Columns
 from planner.contracts.verdicts import SPAN_QUANTITIES, VERDICT_WORDS
-from planner.screening.coded import Coded as Judged
-from planner.screening.coded import in_parts, room
+from planner.screening.coded import JudgedSpans, in_parts, room
 from planner.screening.column_codes import Key, floats
 from planner.screening.flip_kernel import flip_rows
 from planner.screening.flip_tables import (
@@ -39,7 +38,7 @@ _MOST_KEPT = 1 << 24
 _PATHS = 256
 
 
-def flips_of(coded: Judged, rulebook: Rulebook) -> Flips:
+def flips_of(coded: JudgedSpans, rulebook: Rulebook) -> Flips:
     """Find the nearest flip of each verdict, in numbers.
 
     Parameters
@@ -146,7 +145,7 @@ class _Ends(NamedTuple):
     kept: list[Numbers]
 
 
-def _ends_of(coded: Judged) -> _Ends:
+def _ends_of(coded: JudgedSpans) -> _Ends:
     """Find least and most of each figure; 0 = known of no span."""
     low, high = np.zeros((2, len(_NAMES) + 1), dtype=np.int64)
     ends = _Ends(low, high, [])

@@ -15,7 +15,7 @@ from planner.screening.alike import room_for
 from planner.screening.column_codes import (
     MOST_KNOWN,
     NOTHING_KNOWN,
-    Coded,
+    CodedColumn,
     Key,
     Numbering,
     Part,
@@ -81,8 +81,8 @@ class Book:
 
     rules: tuple[Rule, ...]
     owned: Owned
-    columns: dict[Key, Coded]
-    sets: Coded
+    columns: dict[Key, CodedColumn]
+    sets: CodedColumn
     lent: Parted
     bits: Bits
     told_apart: Words
@@ -161,13 +161,13 @@ class Lines:
         """Tell whether all these texts of mechanisms were met before."""
         return all(text in self._sets.of_text for text in texts)
 
-    def owned(self, parted: Parted) -> tuple[Owned, Coded]:
+    def owned(self, parted: Parted) -> tuple[Owned, CodedColumn]:
         """Say which set of mechanisms each span owns."""
         known = self._sets  # another thread may put its own there meanwhile
         if not all(text in known.of_text for text in parted.texts):
             known = self._sets = self._having(parted.texts)
         numbers = np.array([known.of_text[text] for text in parted.texts], dtype=np.int16)
-        return known.owned, Coded(NOTHING_SAID, *read_by(parted, numbers))
+        return known.owned, CodedColumn(NOTHING_SAID, *read_by(parted, numbers))
 
     def _having(self, texts: Sequence[str]) -> _Sets:
         """Give numbers to more sets; what is known already stays, for others may hold it."""
@@ -181,7 +181,7 @@ class Lines:
                 of_text[text] = of_bits.setdefault(bits, len(of_bits))
         return _Sets(of_text, of_bits, Owned(self.names, np.array(list(of_bits), dtype=np.int64)))
 
-    def mixed(self, owned: Owned, columns: Mapping[Key, Coded]) -> tuple[Bits, Words]:
+    def mixed(self, owned: Owned, columns: Mapping[Key, CodedColumn]) -> tuple[Bits, Words]:
         """Give all that is said in numbers, and what rows are told apart by (`Book`)."""
         said = [one.said for one in columns.values()]
         # Whatever has one of these numbers is kept beside, so that no other thing gets it.
@@ -294,7 +294,7 @@ def book_of(rulebook: Rulebook, spans: Things, pipes: Things) -> Book | None:
     return Book(lines.rules, owned, columns, sets, parted[lent], *lines.mixed(owned, columns))
 
 
-def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, Coded]) -> Bits:
+def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, CodedColumn]) -> Bits:
     said_from = np.cumsum([0, *(len(one.said.planes) for one in columns.values())])
     applies = lines.applies(owned.sets)
     always = np.zeros((applies.shape[1], PLANES), dtype=np.uint64)
@@ -342,7 +342,7 @@ def _told_apart(lines: Lines, bits: Bits) -> Words:
     return marks.view(np.uint64)
 
 
-def _same_throughout(key: Key, column: Coded) -> bool:
+def _same_throughout(key: Key, column: CodedColumn) -> bool:
     """Tell whether all spans say the same in a column, and go on to where nothing is lent."""
     lent = key.name in (*LENT, "lent")
     return column.fixed >= 0 and (not lent or column.fixed == NOTHING_KNOWN)

@@ -21,7 +21,7 @@ from planner.contracts import DEFECTS, PIPE_TOTALS, PIPES, SLEEVES, SPANS, VERDI
 from planner.contracts.verdicts import URGENCY
 from planner.distinct import is_among, unlike_in
 from planner.held import Held
-from planner.screening.coded import Coded, screen_coded
+from planner.screening.coded import JudgedSpans, screen_coded
 from planner.screening.columns import Texts, View, view_of
 from planner.screening.findings import findings_of, rows_of, silent_rows
 from planner.screening.flip_tables import Flips
@@ -224,7 +224,7 @@ class _Screening:
         return _pipes_of(self.spans, self.on.frame)
 
     @cached_property
-    def coded(self) -> Coded | None:
+    def coded(self) -> JudgedSpans | None:
         """What was judged in numbers; None where all is judged in steps."""
         if not self.in_numbers:
             return None

@@ -17,7 +17,7 @@ from planner.contracts.verdicts import NEEDS, URGENCY, VERDICT_WORDS
 from planner.distinct import first_rows, groups_of
 from planner.order import order_by, rises
 from planner.screening.because import Worded, filled
-from planner.screening.coded import Coded as Judged
+from planner.screening.coded import JudgedSpans
 from planner.screening.judge import AT_LINING, LINED, REPEATED, never_word
 from planner.screening.reasons import FAILED, FAILED_HERE, MENDED, NO_RULE
 from planner.screening.rule_bits import Owned
@@ -44,7 +44,7 @@ _NEEDS = ("", *NEEDS)
 _BARRED = ("", REPEATED, AT_LINING, LINED, *(never_word(name) for name in sorted(NEVER_SLEEVE)))
 
 
-def verdicts_of(coded: Judged, margins: Columns) -> pd.DataFrame:
+def verdicts_of(coded: JudgedSpans, margins: Columns) -> pd.DataFrame:
     """Put all verdicts into words, `VERDICTS`; `margins` as `flips.margins_in_words` gives them."""
     things = coded.view.things
     span_id = texts_of(things["span_id"].str.strip().array)
@@ -73,14 +73,14 @@ def verdicts_of(coded: Judged, margins: Columns) -> pd.DataFrame:
     return conform({**table, "why": column_of(sentences(coded, rows))}, VERDICTS)
 
 
-def works_of(coded: Judged) -> tuple[list[str], Places]:
+def works_of(coded: JudgedSpans) -> tuple[list[str], Places]:
     """List the works of spans before anything else, in the order of `STEPS`, and whose they are."""
     where, unlike = pd.factorize(coded.told.first)
     steps = list(enumerate(STEPS))
     return ["+".join(step for n, step in steps if bits >> n & 1) for bits in unlike], where
 
 
-def rules_behind(coded: Judged) -> tuple[list[str], Places]:
+def rules_behind(coded: JudgedSpans) -> tuple[list[str], Places]:
     """Name the rules behind referrals, '+' between, in order of id, and which each span has."""
     blamed = coded.told.blamed
     where, count = groups_of([np.ascontiguousarray(column) for column in blamed.T])
@@ -101,7 +101,7 @@ def _ones(bits: int) -> list[int]:
     return found
 
 
-def sentences(coded: Judged, rows: Places) -> pa.Array:
+def sentences(coded: JudgedSpans, rows: Places) -> pa.Array:
     """Say of some spans in one sentence why their verdict is what it is; each text is made once."""
     why = coded.told.why[rows]
     texts, where = [MENDED, FAILED_HERE], np.zeros(len(rows), dtype=np.int64)
@@ -123,14 +123,14 @@ def sentences(coded: Judged, rows: Places) -> pa.Array:
     return pa.array(texts, type=pa.large_string()).take(pa.array(where))
 
 
-def said_by(coded: Judged, rule: Rule, rows: Places) -> Worded:
+def said_by(coded: JudgedSpans, rule: Rule, rows: Places) -> Worded:
     """Write the sentences of a rule for some spans."""
     if rule.about == "span":
         return filled(rule.because, coded.view, rows)
     return filled(rule.because, coded.pipe_view, coded.at[rows])
 
 
-def silence(coded: Judged, rows: Places) -> Texts:
+def silence(coded: JudgedSpans, rows: Places) -> Texts:
     """Say of some spans which of their mechanisms no rule names, or settles the need of."""
     where, unlike = pd.factorize(coded.told.unsaid[rows])
     named = coded.book.bits.named
@@ -146,13 +146,13 @@ def _silent(mask: int, named: int, owned: Owned) -> str:
     return "; ".join(parts)
 
 
-def bars(coded: Judged, rows: Places) -> Texts:
+def bars(coded: JudgedSpans, rows: Places) -> Texts:
     """Say of some spans why a sleeve is out of the question whatever the book holds."""
     words: Texts = np.asarray(_BARRED, dtype=object)[coded.told.codes[rows, OUT_BARRED]]
     return words
 
 
-def _unspoken(coded: Judged, rows: Places) -> Texts:
+def _unspoken(coded: JudgedSpans, rows: Places) -> Texts:
     silent = silence(coded, rows)
     said = np.where(silent == "", bars(coded, rows), silent)
     return np.where(said == "", NO_RULE, said).astype(object)

@@ -16,7 +16,7 @@ from planner.contracts import PIPES, SPANS
 from planner.contracts.verdicts import SPAN_QUANTITIES
 from planner.ground.codes import mechanisms_of
 from planner.screening.cases import PIPE, SPAN
-from planner.screening.coded import Coded, screen_coded
+from planner.screening.coded import JudgedSpans, screen_coded
 from planner.screening.flips import flips_of, margins_in_words
 from planner.screening.rulebook import Rulebook, load_rulebook
 from planner.screening.screen import screen
@@ -108,7 +108,7 @@ def _line(what: str, count: int, took: tuple[float, float], note: str) -> dict[s
     }
 
 
-def _coded(spans: pd.DataFrame, pipes: pd.DataFrame, book: Rulebook) -> Coded:
+def _coded(spans: pd.DataFrame, pipes: pd.DataFrame, book: Rulebook) -> JudgedSpans:
     coded = screen_coded(spans, pipes, book, None)
     if coded is None:
         message = "the book cannot be put into numbers"
@@ -122,7 +122,7 @@ def _all_said(spans: pd.DataFrame, pipes: pd.DataFrame, book: Rulebook) -> pd.Da
     return screened.findings
 
 
-def bytes_of(coded: Coded) -> int:
+def bytes_of(coded: JudgedSpans) -> int:
     """Bytes of the columns that the book names, of the ids that join them, and of the result."""
     tables = {"span": coded.view.things, "pipe": coded.pipes.reset_index()}
     total = sum(values.nbytes for values in coded.told)
