@@ -170,7 +170,7 @@ NEW = {"colour": Coded.of(["green", "", "red"]), "long_m": np.array([4.0, np.nan
 def test_a_frame_is_held_as_it_is_now() -> None:
     """Written to by whoever gave it, after that: what is held stays what it was."""
     frame = conform(ROWS, THINGS)
-    ones = [Held.of(frame, THINGS), Held.in_order(frame, THINGS), held(frame, THINGS)]
+    ones = [Held.of(frame, THINGS), in_order(frame, THINGS), held(frame, THINGS)]
     frame["thing_id"] = ["x", "y", "z"]
     frame.loc[:, "colour"] = "green"
     for one in ones:
