@@ -121,12 +121,6 @@ def _codes_laterals(seen: Columns) -> Marks:
     return found
 
 
-def _coding(seen: Columns) -> Columns:
-    """Give the runs that coded connections."""
-    coded = seen["laterals_coded"].holds("yes")
-    return seen if coded.all() else taken(seen, coded)
-
-
 def find_laterals(
     pipes: Held,
     defects: Held,
