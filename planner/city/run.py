@@ -46,7 +46,7 @@ from planner.city.zones import ZoneWorkers
 from planner.collecting import rarely
 from planner.contracts import INSPECTIONS, OBSERVATIONS
 from planner.contracts.facts import RunFacts
-from planner.ground.ids import KnownIds, highest_by_kind
+from planner.ground.ids import KnownIds, highest_in
 from planner.inputs.project import Inputs, read_project
 from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
@@ -319,7 +319,7 @@ def _numbered(job: Job, known: KnownIds, summaries: list[dict[str, Any]]) -> lis
     ]
     job.same = set(range(len(parts))).difference(open_)
     fresh = [read_frame(job.folders[n] / "raw" / "fresh.parquet") for n in open_]
-    highest = _highest(known)
+    highest = highest_in(known, KINDS)
     left = []
     for number, own in zip(open_, number_pipes(fresh, highest), strict=True):
         place, part = job.folders[number], parts[number]
@@ -339,13 +339,7 @@ def known_after(job: Job, known: KnownIds) -> KnownIds:
     made = [place / "tables" for n, place in enumerate(job.folders) if n not in job.same]
     rows = known_rows(made, before)
     after = KnownIds(rows, known.highest, known.setup_works)
-    return KnownIds(rows, {**known.highest, **_highest(after)}, known.setup_works)
-
-
-def _highest(known: KnownIds) -> dict[str, int]:
-    """Give the highest number ever given to each of the kinds that parts number."""
-    there = highest_by_kind(known.table)
-    return {kind: max(known.highest.get(kind, 0), there.get(kind, 0)) for kind in KINDS}
+    return KnownIds(rows, {**known.highest, **highest_in(after, KINDS)}, known.setup_works)
 
 
 def _write(part: Path, job: Job, central: Tables, totals: dict[str, Any], facts: RunFacts) -> None:

@@ -259,9 +259,13 @@ def _written(first: int, count: int, kind: str) -> pa.Array:
 
 def highest_of(known: KnownIds, kind: str) -> int:
     """Give the highest number that was ever given to a thing of `kind`, 0 for none."""
-    if not len(known.table):
-        return known.highest.get(kind, 0)
-    return max(known.highest.get(kind, 0), highest_by_kind(known.table).get(kind, 0))
+    return highest_in(known, (kind,))[kind]
+
+
+def highest_in(known: KnownIds, kinds: Iterable[str]) -> dict[str, int]:
+    """Give the highest number that was ever given to a thing of each kind, 0 for none."""
+    there = highest_by_kind(known.table) if len(known.table) else {}
+    return {kind: max(known.highest.get(kind, 0), there.get(kind, 0)) for kind in kinds}
 
 
 def highest_by_kind(table: pd.DataFrame) -> dict[str, int]:
