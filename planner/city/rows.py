@@ -6,7 +6,6 @@ follow from the places they are kept as texts.
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -21,6 +20,7 @@ from planner.city.code import code_mark
 from planner.city.columns import SHAPES, array_of, arrow_table, frame_of, shapes_of
 from planner.city.filing import (
     RECORD,
+    check_of,
     fill_aside,
     read_held,
     read_json,
@@ -94,22 +94,10 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         some = {name: arrow_table(rest[name]) for name in _SMALL if _is_kept(rest[name])}
         write_held(part / _REST, some)
         free = free_in(tables[name] for name in (*OWN, "decisions"))
-        checks = {path.name: _check_of(path) for path in part.iterdir()}
+        checks = {path.name: check_of(path.read_bytes()) for path in part.glob("*.parquet")}
         write_record(part, {"code": code_mark(), "free": free, _CHECKS: checks})
 
     fill_aside(target, fill)
-
-
-def _check_of(path: Path) -> int:
-    return zlib.crc32(path.read_bytes())
-
-
-def _look_at(folder: Path, checks: Mapping[str, int]) -> None:
-    """Raise where a file is not as it was written: sums of Parquet leave names of columns out."""
-    for name, check in checks.items():
-        with told_whole(folder / name):
-            if _check_of(folder / name) != check:
-                raise ValueError
 
 
 def _is_kept(frame: pd.DataFrame) -> bool:
@@ -132,14 +120,17 @@ def read_rows(folder: Path) -> PartRows:
         If a file is damaged.
     """
     record = read_json(folder / RECORD)
-    _look_at(folder, record.get(_CHECKS, {}))
+    checks = record.get(_CHECKS, {})
     none = {name: empty(table) for name, table in _SMALL.items() if table and not table.geometry}
     of_pipes, of_runs, of_rows, of_rest = (
         folder / name
         for name in ("pipes.parquet", "inspections.parquet", "observations.parquet", _REST)
     )
     rest = dict(read_held(of_rest))
-    pipes, runs, coded = read_table(of_pipes), read_table(of_runs), read_table(of_rows, FEW_WORDS)
+    pipes, runs, coded = (
+        read_table(path, words, checks.get(path.name))
+        for path, words in ((of_pipes, ()), (of_runs, ()), (of_rows, FEW_WORDS))
+    )
     with told_whole(of_rest):
         held = {"nodes": _held_as(rest.pop("nodes"), NODES)}
         tables = none | {name: frame_of(one, _SMALL[name]) for name, one in rest.items()}
@@ -194,7 +185,11 @@ def _later(rows: pa.Table, table: Table) -> dict[str, Callable[[], Any]]:
     """Give columns for whoever reads them."""
     there = [name for name in table.names if name in rows.column_names]
     later: dict[str, Callable[[], Any]] = {name: partial(array_of, rows, name) for name in there}
-    return later | ({SHAPES: partial(shapes_of, rows)} if table.geometry else {})
+    if table.geometry:
+        # Made at once: a system of coordinates that the file does not tell is a fault of the file.
+        shapes = shapes_of(rows)
+        later[SHAPES] = lambda: shapes
+    return later
 
 
 _KINDS = {"number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_()}
@@ -202,13 +197,9 @@ _KINDS = {"number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_()}
 
 def _are_as_written(rows: pa.Table, table: Table, without: Sequence[str] = ()) -> bool:
     """Tell whether columns, but for some, are held as `write_rows` writes them."""
-    if table.geometry and not (SHAPES in rows.column_names and _told_shapes(rows)):
+    if table.geometry and (SHAPES not in rows.column_names or rows[SHAPES].type != pa.binary()):
         return False
     return all(column.name in without or _is_as_written(rows, column) for column in table.columns)
-
-
-def _told_shapes(rows: pa.Table) -> bool:
-    return bool(rows[SHAPES].type == pa.binary()) and shapes_of(rows) is not None
 
 
 def _is_as_written(rows: pa.Table, column: Column) -> bool:
