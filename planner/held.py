@@ -73,7 +73,7 @@ class Held:
         return not self._columns or self._columns.get(name) is not None
 
     def __len__(self) -> int:
-        if "frame" in self.__dict__:
+        if not self._columns:
             return len(self.frame)
         return len(self._given(next(iter(self._columns))))
 
@@ -112,7 +112,7 @@ class Held:
 
     def is_blank(self, name: str) -> bool:
         """Tell whether no row has a text in a column."""
-        given = None if "frame" in self.__dict__ else self._given(name)
+        given = self._given(name)
         if isinstance(given, Coded):
             return bool(given.holds("").all())
         plain = pa.array(self.column(name), pa.large_string())
@@ -120,7 +120,7 @@ class Held:
 
     def ends(self) -> Ends:
         """Give where the shapes begin and end, without making shapes of what is held as bytes."""
-        given = self._given("geometry") if self._columns else None
+        given = self._given("geometry")
         return given.ends() if isinstance(given, Shapes) else ends_of(self.column("geometry"))
 
     def renewed(self, columns: Mapping[str, Any]) -> Held:
@@ -134,14 +134,14 @@ class Held:
 
     def picked(self, name: str, at: Any) -> Any:  # noqa: ANN401 - places, any column
         """Give a column of some rows, by their places, as it is held: to be put elsewhere."""
-        given = None if "frame" in self.__dict__ else self._given(name)
+        given = self._given(name)
         if isinstance(given, Coded | Joined):
             return given[at]
         return self.column(name).take(at)
 
     def taken(self, at: Any) -> Held:  # noqa: ANN401 - places, marks or a slice
         """Give some of the rows, in their order."""
-        if "frame" in self.__dict__:
+        if not self._columns:
             some = self.frame.iloc[np.arange(len(self))[at]].reset_index(drop=True)
             return Held.of(some, self.table)
         later = {name: partial(self._taken, name, at) for name in self._columns}
