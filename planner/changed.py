@@ -20,7 +20,7 @@ from planner.contracts import DECISIONS, FAULTS, FLAGS, TABLES
 from planner.errors import TableError
 from planner.ground.ids import KnownIds, highest_of
 from planner.ground.overlay import NOBODY, SEVERAL, Overlay, Places, owners_by_key
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.once import Once, within
 from planner.owned import (
     BESIDE,

@@ -21,7 +21,8 @@ from planner.crews.solver import Told
 from planner.errors import FileError, StoreError
 from planner.inputs.check_tables import findings_table, refused_table
 from planner.inputs.decisions import read_decisions
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.inputs.report import check_lines
 from planner.outputs.chart_break_even import draw_break_even
 from planner.outputs.crew_pages import write_crew_pages

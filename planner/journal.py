@@ -15,8 +15,9 @@ from planner.contracts.books import IDS
 from planner.errors import printable
 from planner.inputs.event_checks import World, keys_of, sift_events
 from planner.inputs.events import DERIVED, read_events
+from planner.inputs.inputs import Inputs
 from planner.inputs.journal import STEP
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.project import read_project
 from planner.store.chosen import store_of
 from planner.store.decisions import Store
 from planner.tables import conform

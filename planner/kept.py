@@ -19,7 +19,8 @@ from planner.crews.week import dates_of
 from planner.errors import FileError
 from planner.folder import write_run
 from planner.ground.ids import NOTHING_KNOWN
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.outputs.read_back import read_record, read_tables
 from planner.plan import Plan, facts_of
 from planner.rule_spans import joined

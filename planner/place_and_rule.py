@@ -11,7 +11,7 @@ from dataclasses import replace
 import pandas as pd
 
 from planner.ground.ids import KnownIds
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.repairs.passages import NO_WAY, find_passages, unreached
 from planner.repairs.place import Placed, Supply, drop_barred, place_sleeves
 from planner.repairs.place_own import Own

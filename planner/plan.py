@@ -32,7 +32,7 @@ from planner.crews.week import dates_of, plan_week
 from planner.crews.what_if import what_if
 from planner.crews.zones import Dealer
 from planner.ground.ids import KnownIds, learn
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.propose import Engineer, Proposed, propose
 from planner.repairs.accept import find_orphans
 from planner.repairs.budget import plan_budget

@@ -15,7 +15,7 @@ import pandas as pd
 from planner.contracts import FINDINGS, FLAGS, LEFT_OVER
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds, learn
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.place_and_rule import place_and_rule
 from planner.repairs.accept import accept_choices, wanted_methods
 from planner.repairs.break_even import break_even

@@ -20,7 +20,7 @@ from planner.crews.standing_setups import forget, hours_since, notices_since, wi
 from planner.crews.travel import KeptDrives, travel
 from planner.crews.week import dates_of
 from planner.ground.ids import KnownIds, learn
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.plan import Plan, finish, ready_works, with_pins
 from planner.propose import Engineer, propose
 from planner.tables import conform

@@ -15,7 +15,7 @@ from planner.contracts import FLAGS, LEFT_OVER, PIPES, SPANS
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
 from planner.held import Held
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.repairs.decide_spans import own_limits
 from planner.screening.as_built import as_it_lies, days_of, measured_pipes
 from planner.screening.axis import Listed

@@ -17,7 +17,8 @@ from planner.contracts.repairs import SIGNED
 from planner.crews.audit import audit_week
 from planner.crews.travel import travel
 from planner.ground.ids import NOTHING_KNOWN
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.inputs.specs import RulesSpec
 from planner.plan import Plan
 from planner.propose import propose

@@ -17,7 +17,7 @@ from planner.changed import Running
 from planner.contracts import DECISIONS, OBSERVATIONS, PRICES
 from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.propose import Proposal, propose
 from planner.tables import conform, empty
 from tests.bench.onepipe import make_town

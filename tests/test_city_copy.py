@@ -26,8 +26,9 @@ from planner.city.run import HOME, run_city
 from planner.errors import FileError
 from planner.held import Held
 from planner.inputs import network_layers, observations, side_tables
+from planner.inputs.inputs import Inputs
 from planner.inputs.observations import Surveys, read_observations
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.project import read_project
 from planner.inputs.specs import InspectionSpec
 
 DEMO = Path(__file__).parent.parent / "data_demo"

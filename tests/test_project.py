@@ -30,7 +30,8 @@ from planner.contracts import (
     SYSTEMS,
 )
 from planner.errors import PlannerError, SettingsError
-from planner.inputs.project import WAITING_FOR, Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import WAITING_FOR, read_project
 from planner.inputs.skeleton import write_skeleton
 from planner.tables import check
 

@@ -10,7 +10,8 @@ from small_project import SURVEYS, write_project
 
 from planner.contracts import FLAGS, LEFT_OVER
 from planner.errors import Fault
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.inputs.report import balance, check_lines, refused_count, stretch_lines
 from planner.screening.locate import Located, locate
 from planner.tables import conform

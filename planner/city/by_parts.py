@@ -18,7 +18,7 @@ from planner.city.split import split_town
 from planner.city.work import LOST
 from planner.contracts import DECISIONS
 from planner.ground.ids import LOST_COLUMNS, KnownIds
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.propose import Proposed, propose
 from planner.repairs.accept import accept_choices
 from planner.rule_spans import READ, Tables, book_of

@@ -15,7 +15,7 @@ from planner.city.split import Tables, Town
 from planner.contracts import FLAGS, GROWTH, LEFT_OVER, PRICE_QUANTITIES, TABLES
 from planner.contracts.books import IDS
 from planner.ground.money import money
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.repairs.quantity_bands import Tally, doubt_tallies, list_quantities
 from planner.rule_spans import READ, joined, lost_rows
 from planner.screening.axis import ENOUGH

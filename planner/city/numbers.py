@@ -20,7 +20,7 @@ from planner.arrays import column_of
 from planner.city.filing import CityError
 from planner.city.texts import Whole, flat_of, held_of, ids_in, numbers_at, with_numbers
 from planner.ground.ids import PREFIX
-from planner.inputs.project import HELD, Inputs
+from planner.inputs.inputs import HELD, Inputs
 from planner.once import made_once
 from planner.order import ranked, ranks_of
 from planner.propose import Proposal

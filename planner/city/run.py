@@ -47,7 +47,8 @@ from planner.collecting import rarely
 from planner.contracts import INSPECTIONS, OBSERVATIONS
 from planner.contracts.facts import RunFacts
 from planner.ground.ids import KnownIds, highest_in
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.outputs.record import write_record as write_run_record
 from planner.plan import facts_of
 from planner.repairs.quantity_bands import in_force, list_quantities

@@ -17,7 +17,7 @@ from planner.city.filing import digest_of
 from planner.city.parts import part_pipes
 from planner.distinct import is_among, places_in, texts_at
 from planner.ground.ids import KnownIds
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.marks import Hashes, row_marks
 from planner.screening.axis import Listed, listed_lengths
 from planner.screening.locate import STEP, match_runs

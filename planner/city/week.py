@@ -15,7 +15,7 @@ from planner.city.split import Tables
 from planner.crews.zones import Dealer
 from planner.folder import kept_drives
 from planner.ground.ids import KnownIds
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.plan import Plan, plan_works, works_of
 from planner.propose import Proposed
 from planner.rule_spans import READ, book_of, joined

@@ -25,7 +25,7 @@ from planner.city.rows import PartRows
 from planner.contracts import PRICE_EDITS, TABLES
 from planner.contracts.verdicts import PACKAGED_BOOKS
 from planner.held import Held
-from planner.inputs.project import HELD, Inputs
+from planner.inputs.inputs import HELD, Inputs
 from planner.inputs.specs import RulesSpec
 from planner.marks import row_marks
 from planner.settings import Settings, load_settings

@@ -49,7 +49,7 @@ from planner.contracts import (
 from planner.contracts.books import IDS
 from planner.distinct import is_among
 from planner.ground.ids import KnownIds
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.marks import row_marks
 from planner.once import Once, within
 from planner.order import rises

@@ -7,7 +7,7 @@ from collections import defaultdict
 import pandas as pd
 
 from planner.contracts import CHECK_FINDINGS, REFUSED_ROWS
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.inputs.raw_rows import raw_rows
 from planner.tables import conform
 

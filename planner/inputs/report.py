@@ -10,9 +10,9 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, FLAGS, LEFT_OVER
 from planner.errors import NO_COLUMN, Fault, printable
+from planner.inputs.inputs import Inputs
 from planner.inputs.order_of_work import count_lines
 from planner.inputs.pressure import count_kept
-from planner.inputs.project import Inputs
 from planner.tables import check
 
 SHOWN = 6

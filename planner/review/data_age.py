@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 
 Seen = tuple[int, int]
 

@@ -18,7 +18,8 @@ import pandas as pd
 from planner.changed import Running
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.plan import facts_of
 from planner.propose import Proposal, propose
 from planner.repairs.accept import METHOD_WORDS

@@ -12,7 +12,7 @@ import threading
 from dataclasses import dataclass
 from typing import Any
 
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.outputs.layers import pipe_classes
 from planner.outputs.packing import has_shape, pack_shapes, pack_text, shapes_of
 from planner.outputs.panel import looks

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from starlette.responses import Response
 
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.review.live import Live
 from planner.review.media import Photos
 

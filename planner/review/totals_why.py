@@ -11,7 +11,7 @@ import pandas as pd
 from planner.contracts.repairs import METHODS, WAY_WORDS
 from planner.ground.materials import ROLL, item_of
 from planner.ground.money import money
-from planner.inputs.project import Inputs
+from planner.inputs.inputs import Inputs
 from planner.review.live import Live
 from planner.review.totals_board import Board
 from planner.review.totals_rows import NM_PER_M, NM_PER_MM, NO_PRICE, STATES, LineKind, Thing

@@ -21,7 +21,8 @@ from small_project import write_project
 from planner.changed import Rescreened, Running
 from planner.contracts import DECISIONS, NODES, OBSERVATIONS, PIPES
 from planner.ground.ids import NOTHING_KNOWN
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.propose import propose
 from planner.tables import conform, empty
 from tests.bench.budget import clocked

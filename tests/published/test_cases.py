@@ -15,7 +15,8 @@ import pytest
 import shapely
 
 from planner.errors import FileError
-from planner.inputs.project import Inputs, read_project
+from planner.inputs.inputs import Inputs
+from planner.inputs.project import read_project
 from planner.rule_spans import place_rows
 from planner.screening.locate import Located
 
