@@ -100,14 +100,14 @@ def rule_spans(
     """
     located = place_rows(inputs, whole)
     spanned = make_spans(
-        located.axes, located.inspections, located.rows, located.taps,
+        located.axes, located.heads, located.rows, located.taps,
         inputs.settings.survey, known, first_day=inputs.settings.project.first_day,
         seen=located.seen,
     )  # fmt: skip
     spans, found = _as_it_lies(inputs, located, spanned)
     screened, no_limits = screen_spans(inputs, decisions, located, spans, book)
     graded = grade_all(
-        located.rows, located.inspections, located.axes,
+        located.rows, located.heads, located.axes,
         GradeTables(**inputs.grade_tables), inputs.settings.grades,
     )  # fmt: skip
     return Ruled(located, spanned, spans, graded, found, no_limits, screened)
@@ -165,7 +165,7 @@ def place_rows(inputs: Inputs, whole: Whole | None = None) -> Located:
         inputs.held["nodes"],
         inputs.held["inspections"],
         inputs.held["observations"],
-        inputs.laterals,
+        inputs.held["laterals"],
         inputs.settings.survey,
         inputs.settings.project.first_day,
         whole.listed if whole else None,

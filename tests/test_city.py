@@ -428,9 +428,8 @@ def test_rows_know_their_run_by_its_place(finished: Path, tmp_path: Path, named:
     pd.testing.assert_frame_equal(back.held["observations"].frame, conform(rows, OBSERVATIONS))
     runs = conform(tables["inspections"], INSPECTIONS)
     pd.testing.assert_frame_equal(back.held["inspections"].frame, runs)
-    for name in ("refused", "through"):
-        was = tables["matching"].set_index("inspection_id")[name]
-        assert was.equals(back.tables["matching"].set_index("inspection_id")[name])
+    assert back.matched.refused.tolist() == tables["matching"]["refused"].tolist()
+    assert back.matched.through.tolist() == tables["matching"]["through"].tolist()
     kept = pq.read_schema(tmp_path / "rows" / "observations.parquet")
     assert ("run" in kept.names) == (named == "by place")
     assert ("observation_id" in kept.names) == (named != "by place")

@@ -14,6 +14,8 @@ import tempfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -84,10 +86,51 @@ def check_of(data: bytes) -> int:
     return zlib.crc32(data)
 
 
-def read_table(path: Path, by_number: Sequence[str] = (), check: int | None = None) -> pa.Table:
-    """Read what `write_table` wrote, the texts of the columns `by_number` as arrow's dictionaries.
+@dataclass(frozen=True)
+class Stored:
+    """A table in a file: some columns read, the others together once one of them is asked for.
 
-    `check` is what `check_of` gave of the file; None = none is known, and the sums in it count.
+    `now` holds those that are read, `schema` tells of all; `later` reads the others.
+    """
+
+    now: pa.Table
+    schema: pa.Schema
+    later: Callable[[], pa.Table] | None = None
+
+    @cached_property
+    def _others(self) -> pa.Table:
+        return self.later() if self.later else self.now
+
+    @cached_property
+    def _there(self) -> frozenset[str]:
+        return frozenset(self.now.column_names)
+
+    def holding(self, name: str) -> pa.Table:
+        """Give a table of all rows that has the column."""
+        return self.now if name in self._there else self._others
+
+    def whole(self) -> pa.Table:
+        """Give all columns, in the order of the file."""
+        columns = [self.holding(name)[name] for name in self.schema.names]
+        return pa.table(columns, schema=self.schema)
+
+
+def read_stored(
+    path: Path, now: Sequence[str], by_number: Sequence[str] = (), check: int | None = None
+) -> Stored:
+    """Read what `write_table` wrote.
+
+    Parameters
+    ----------
+    path
+        Of the file.
+    now
+        Columns to read at once.
+    by_number
+        Columns of texts to read as arrow's dictionaries.
+    check
+        What `check_of` gave of the file; None = none is known: the sums in it count, and all is
+        read at once, as a fault may lie anywhere.
 
     Raises
     ------
@@ -95,7 +138,20 @@ def read_table(path: Path, by_number: Sequence[str] = (), check: int | None = No
         If the file is damaged.
     """
     with told_whole(path):
-        return _read(path, by_number, check)
+        if check is None:
+            rows = _read(path, by_number)
+            return Stored(rows, rows.schema)
+        data = path.read_bytes()
+        if check_of(data) != check:
+            raise ValueError
+        file = pq.ParquetFile(pa.BufferReader(data), read_dictionary=list(by_number))
+        schema = file.schema_arrow
+        others = [name for name in schema.names if name not in now]
+        return Stored(
+            file.read(columns=[name for name in schema.names if name in now], use_threads=False),
+            schema,
+            lambda: file.read(columns=others, use_threads=False),
+        )
 
 
 def write_held(path: Path, tables: Mapping[str, pa.Table]) -> None:
@@ -151,15 +207,9 @@ def _with_texts(held: pa.Table, kind: pa.DataType) -> pa.Table:
     return held.cast(pa.schema(fields, metadata=held.schema.metadata))
 
 
-def _read(path: Path, by_number: Sequence[str] = (), check: int | None = None) -> pa.Table:
-    source: Any = path
-    if check is not None:
-        data = path.read_bytes()
-        if check_of(data) != check:
-            raise ValueError
-        source = pa.BufferReader(data)
+def _read(path: Path, by_number: Sequence[str] = ()) -> pa.Table:
     with pq.ParquetFile(
-        source, page_checksum_verification=check is None, read_dictionary=list(by_number)
+        path, page_checksum_verification=True, read_dictionary=list(by_number)
     ) as file:
         return file.read(use_threads=False)
 

@@ -12,20 +12,23 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from planner.arrays import column_of
 from planner.city.code import code_mark
 from planner.city.columns import SHAPES, array_of, arrow_table, frame_of, shapes_of
 from planner.city.filing import (
     RECORD,
+    Stored,
     check_of,
     fill_aside,
     read_held,
     read_json,
     read_record,
-    read_table,
+    read_stored,
     told_whole,
     write_frame,
     write_held,
@@ -33,7 +36,7 @@ from planner.city.filing import (
     write_table,
 )
 from planner.city.numbers import OWN, free_in
-from planner.coded_text import Coded, Joined
+from planner.coded_text import Coded, Joined, marks_of
 from planner.contracts import (
     AS_BUILT,
     DECISIONS,
@@ -44,31 +47,52 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
+from planner.distinct import places_in
 from planner.held import Held
-from planner.screening.locate import FEW_WORDS
+from planner.inputs.inputs import HELD
+from planner.screening.match import Matched
+from planner.screening.placed import FEW_WORDS
 from planner.tables import Column, Table, empty
 
-_SMALL: dict[str, Table | None] = {
+_SMALL = {
     "nodes": NODES, "laterals": LATERALS, "as_built": AS_BUILT, "measured": MEASURED,
-    "decisions": DECISIONS, "matching": None,
+    "decisions": DECISIONS,
 }  # fmt: skip
+_MATCHING = "matching"
 _REST = "rest.arrow"
 """Tables with few columns or rows, mostly none: a file for each would cost more than its rows."""
 _CHECKS = "checks"
-_MATCHING = ("refused", "through")
+_TOLD = ("refused", "through")
 _RUN, _NAMED, _BETWEEN = "run", ("inspection_id", "observation_id"), "#"
+_NOW = {
+    "pipes": ("pipe_id", "us_node", "ds_node", "shape", "height_mm", "dn_mm", "size_estimated",
+              "material", "lined", "stated_m", "drawn_m", "us_invert_m", "ds_invert_m",
+              "water_over_crown_m", "laterals_known_from_m", "laterals_known_to_m", SHAPES),
+    "inspections": ("inspection_id", "pipe_id", "counter_node", "date", "zero_at", "surveyed_m",
+                    "complete", "laterals_coded", "size_mm", "material", "scheme", "file"),
+    "observations": ("s_m", "code", "char1", "clock_from_h", "clock_to_h", "stretch", "at_joint",
+                     "mechanism", "role", "quantity", "quantity_low", "quantity_high", "detail",
+                     "shows", "row", "run", *_NAMED),
+}  # fmt: skip
+"""Columns that are looked at up to the verdicts and grades; the others mostly wait for words."""
+_BY_NUMBER = {
+    "pipes": ("shape", "material"),
+    "inspections": ("date", "zero_at", "laterals_coded", "material", "scheme", "file"),
+    "observations": (*FEW_WORDS, "stretch"),
+}
+"""Texts that are few and stand in many rows."""
 
 
 @dataclass(frozen=True)
 class PartRows:
-    """The rows of a part, and a number that is free in their texts.
+    """The rows of a part, whose its runs are, and a number that is free in all texts.
 
-    `held` as `Inputs` has it; `tables` are the others, among them ``matching``, which has a row
-    for each of the inspections, as `split.Town` tells it.
+    `held` as `Inputs` has it; `tables` are the others.
     """
 
     held: dict[str, Held]
     tables: dict[str, pd.DataFrame]
+    matched: Matched
     free: int
 
 
@@ -90,8 +114,9 @@ def write_rows(target: Path, tables: Mapping[str, pd.DataFrame]) -> None:
         write_frame(part / "pipes.parquet", tables["pipes"])
         write_table(part / "inspections.parquet", runs)
         write_table(part / "observations.parquet", _by_place(observations, runs))
-        rest = {**tables, "matching": tables["matching"][list(_MATCHING)]}
-        some = {name: arrow_table(rest[name]) for name in _SMALL if _is_kept(rest[name])}
+        rest = {name: tables[name] for name in _SMALL}
+        rest[_MATCHING] = tables[_MATCHING][list(_TOLD)]
+        some = {name: arrow_table(frame) for name, frame in rest.items() if _is_kept(frame)}
         write_held(part / _REST, some)
         free = free_in(tables[name] for name in (*OWN, "decisions"))
         checks = {path.name: check_of(path.read_bytes()) for path in part.glob("*.parquet")}
@@ -120,53 +145,55 @@ def read_rows(folder: Path) -> PartRows:
         If a file is damaged.
     """
     record = read_json(folder / RECORD)
+    paths = {name: folder / f"{name}.parquet" for name in _NOW}
     checks = record.get(_CHECKS, {})
-    none = {name: empty(table) for name, table in _SMALL.items() if table and not table.geometry}
-    of_pipes, of_runs, of_rows, of_rest = (
-        folder / name
-        for name in ("pipes.parquet", "inspections.parquet", "observations.parquet", _REST)
-    )
-    rest = dict(read_held(of_rest))
-    pipes, runs, coded = (
-        read_table(path, words, checks.get(path.name))
-        for path, words in ((of_pipes, ()), (of_runs, ()), (of_rows, FEW_WORDS))
-    )
-    with told_whole(of_rest):
-        held = {"nodes": _held_as(rest.pop("nodes"), NODES)}
-        tables = none | {name: frame_of(one, _SMALL[name]) for name, one in rest.items()}
-        held["laterals"] = Held.of(tables.pop("laterals"), LATERALS)
-    with told_whole(of_pipes):
-        held["pipes"] = _held_as(pipes, PIPES)
-    with told_whole(of_runs):
-        ids = array_of(runs, "inspection_id")
-        inspections = frame_of(runs, INSPECTIONS)
-        held["inspections"] = Held.of(inspections, INSPECTIONS)
-        tables["matching"] = _beside(inspections, ids, tables.get("matching"))
-    with told_whole(of_rows):
-        held["observations"] = _held(coded, runs)
-    return PartRows(held, tables, int(record.get("free", 0)))
+    stored = {
+        name: read_stored(path, _NOW[name], _BY_NUMBER[name], checks.get(path.name))
+        for name, path in paths.items()
+    }
+    rest = {name: Stored(held, held.schema) for name, held in read_held(folder / _REST)}
+    with told_whole(folder / _REST):
+        held: dict[str, Held] = {name: _held_as(rest.pop(name), HELD[name])
+                for name in ("nodes", "laterals") if name in rest}  # fmt: skip
+        told = rest.pop(_MATCHING, None)
+        there = {name: frame_of(one.now, _SMALL[name]) for name, one in rest.items()}
+    with told_whole(paths["pipes"]):
+        held["pipes"] = _held_as(stored["pipes"], PIPES)
+    with told_whole(paths["inspections"]):
+        heads = held["inspections"] = _held_as(stored["inspections"], INSPECTIONS)
+        matched = _matched(heads, stored["inspections"], told)
+    with told_whole(paths["observations"]):
+        held["observations"] = _held(stored["observations"], stored["inspections"])
+    none = {name: empty(_SMALL[name]) for name in _SMALL if name not in {*there, *held}}
+    held |= {name: Held.of(none.pop(name), HELD[name]) for name in HELD if name in none}
+    return PartRows(held, none | there, matched, int(record.get("free", 0)))
 
 
-def _beside(runs: pd.DataFrame, ids: Any, told: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ANN401
-    """Give what was told of the runs `ids`, row for row beside `runs`."""
-    if told is None:
-        told = pd.DataFrame({"refused": pd.Series(dtype="str"), "through": pd.Series(dtype=bool)})
-    if (runs["inspection_id"].array == ids).all():
-        return told.assign(inspection_id=runs["inspection_id"].array)
-    told = told.set_index(pd.Index(ids, name="inspection_id"))
-    return told.loc[runs["inspection_id"]].reset_index()
+def _matched(heads: Held, runs: Stored, told: Stored | None) -> Matched:
+    """Give what was told of the runs in the order of a file, row for row beside `heads`."""
+    if told is None and not len(heads):
+        return Matched(heads, column_of(pa.array([], pa.large_string())), np.zeros(0, dtype=bool))
+    if told is None or told.now.num_rows != len(heads):
+        raise LookupError
+    refused, through = (array_of(told.now, name) for name in _TOLD)
+    if not heads.by_column:
+        ids = array_of(runs.holding("inspection_id"), "inspection_id")
+        at = places_in(heads.column("inspection_id"), ids)
+        refused, through = refused.take(at), through.take(at)
+    return Matched(heads, refused, marks_of(through))
 
 
-def _held(coded: pa.Table, runs: pa.Table) -> Held:
+def _held(coded: Stored, runs: Stored) -> Held:
     """Hold coded rows by column; a frame is made at once where a column is of another kind."""
-    if _RUN not in coded.column_names:
+    if _RUN not in coded.schema.names:
         return _held_as(coded, OBSERVATIONS)
+    named = runs.holding("inspection_id")
     if not _are_as_written(coded, OBSERVATIONS, _NAMED):
-        return Held.of(frame_of(_by_name(coded, runs), OBSERVATIONS), OBSERVATIONS)
+        return Held.of(frame_of(_by_name(coded.whole(), named), OBSERVATIONS), OBSERVATIONS)
     # Runs know each other by name: none stands twice.
-    words = pa.array(array_of(runs, "inspection_id"), type=pa.large_string())
-    run = Coded(coded[_RUN].combine_chunks().to_numpy(), words)
-    row = coded["row"].to_numpy()
+    words = pa.array(array_of(named, "inspection_id"), type=pa.large_string())
+    run = Coded(coded.holding(_RUN)[_RUN].combine_chunks().to_numpy(), words)
+    row = coded.holding("row")["row"].to_numpy()
     return Held(OBSERVATIONS, {
         **_later(coded, OBSERVATIONS),
         "inspection_id": lambda: run,
@@ -174,20 +201,25 @@ def _held(coded: pa.Table, runs: pa.Table) -> Held:
     })  # fmt: skip
 
 
-def _held_as(rows: pa.Table, table: Table) -> Held:
+def _held_as(rows: Stored, table: Table) -> Held:
     """Hold rows by column, shapes as bytes; as a frame where a column is of another kind."""
     if not _are_as_written(rows, table):
-        return Held.of(frame_of(rows, table), table)
+        return Held.of(frame_of(rows.whole(), table), table)
     return Held(table, _later(rows, table))
 
 
-def _later(rows: pa.Table, table: Table) -> dict[str, Callable[[], Any]]:
+def _later(rows: Stored, table: Table) -> dict[str, Callable[[], Any]]:
     """Give columns for whoever reads them."""
-    there = [name for name in table.names if name in rows.column_names]
-    later: dict[str, Callable[[], Any]] = {name: partial(array_of, rows, name) for name in there}
+
+    def column(name: str) -> Any:  # noqa: ANN401 - any array
+        return array_of(rows.holding(name), name)
+
+    there = set(rows.schema.names)
+    later: dict[str, Callable[[], Any]]
+    later = {name: partial(column, name) for name in table.names if name in there}
     if table.geometry:
         # Made at once: a system of coordinates that the file does not tell is a fault of the file.
-        shapes = shapes_of(rows)
+        shapes = shapes_of(rows.now)
         later[SHAPES] = lambda: shapes
     return later
 
@@ -195,21 +227,26 @@ def _later(rows: pa.Table, table: Table) -> dict[str, Callable[[], Any]]:
 _KINDS = {"number": pa.float64(), "whole": pa.int64(), "flag": pa.bool_()}
 
 
-def _are_as_written(rows: pa.Table, table: Table, without: Sequence[str] = ()) -> bool:
+def _are_as_written(rows: Stored, table: Table, without: Sequence[str] = ()) -> bool:
     """Tell whether columns, but for some, are held as `write_rows` writes them."""
-    if table.geometry and (SHAPES not in rows.column_names or rows[SHAPES].type != pa.binary()):
+    kinds = dict(zip(rows.schema.names, rows.schema.types, strict=True))
+    if table.geometry and kinds.get(SHAPES) != pa.binary():
         return False
-    return all(column.name in without or _is_as_written(rows, column) for column in table.columns)
+    return all(
+        column.name in without or _is_as_written(kinds.get(column.name), column)
+        for column in table.columns
+    ) and not any(
+        rows.now[name].null_count for name in rows.now.column_names if _is_text(kinds[name])
+    )
 
 
-def _is_as_written(rows: pa.Table, column: Column) -> bool:
-    if column.name not in rows.column_names:
-        return False
-    held = rows[column.name]
-    if column.kind in _KINDS:
-        return bool(held.type == _KINDS[column.kind])
-    texts = pa.types.is_large_string(held.type) or pa.types.is_dictionary(held.type)
-    return texts and not held.null_count
+def _is_as_written(kind: pa.DataType | None, column: Column) -> bool:
+    wanted = _KINDS.get(column.kind)
+    return kind == wanted if wanted else _is_text(kind)
+
+
+def _is_text(kind: pa.DataType | None) -> bool:
+    return kind is not None and (pa.types.is_large_string(kind) or pa.types.is_dictionary(kind))
 
 
 def _by_place(rows: pa.Table, runs: pa.Table) -> pa.Table:

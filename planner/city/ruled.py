@@ -78,6 +78,7 @@ def kept_ruled(
     own: dict[str, Any] = tables["own"]
     located = Located(
         axes=Held.of(placed.pop("pipes"), PIPES),
+        heads=Held.of(placed.pop("inspections"), INSPECTIONS),
         rows=Held.of(placed.pop("defects"), DEFECTS),
         taps=Held.of(placed.pop("laterals"), LATERALS),
         doubts=Held.of(placed.pop("flags"), FLAGS),

@@ -59,7 +59,6 @@ from planner.repairs.quantity_bands import in_force, tally, tally_chosen
 from planner.rule_spans import READ, Ruled, Whole, book_of, rule_spans, screen_spans
 from planner.screening.axis import Listed
 from planner.screening.doubts import told_zeros, unsure_zeros
-from planner.screening.match import Matched
 from planner.screening.rulebook import Rulebook
 from planner.tables import Table, conform, rows_in
 
@@ -237,21 +236,8 @@ def _read_part(
     part = read_rows(place / "rows")
     inputs = part_inputs(read_whole(home, job["whole"]), part)
     quantities, prices = _told_prices(home, job["whole"], json.dumps(job["quantities"]))
-    runs, matching, decisions = (
-        inputs.inspections,
-        part.tables["matching"],
-        part.tables["decisions"],
-    )
-    whole = Whole(
-        Listed(**job["listed"]),
-        quantities,
-        prices,
-        Matched(
-            runs,
-            pd.Series(matching["refused"].to_numpy(dtype=object), runs.index, dtype="str"),
-            pd.Series(matching["through"].to_numpy(dtype=bool), runs.index, dtype=bool),
-        ),
-    )
+    decisions = part.tables["decisions"]
+    whole = Whole(Listed(**job["listed"]), quantities, prices, part.matched)
     known = read_frame(place / "known.parquet", IDS)
     return inputs, known, decisions, whole, free_base(inputs, decisions, part.free)
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.coded_text import Coded
-from planner.contracts import INSPECTIONS, PIPES
+from planner.contracts import PIPES
 from planner.distinct import places_in
 from planner.held import Held
 from planner.screening.match import Flags, Matched
@@ -275,7 +275,7 @@ def listed_lengths(pipes: pd.DataFrame, matched: Matched, settings: Survey) -> L
     settings
         How much lengths may differ.
     """
-    network, runs = Held.of(pipes, PIPES), Held.of(matched.inspections, INSPECTIONS)
+    network, runs = Held.of(pipes, PIPES), matched.heads
     inside = wall_to_wall(network.floats("drawn_m"), settings)
     counted = count_runs(runs, network, settings)
     best, _ = _by_survey(runs, counted, matched.fit, inside, settings)

@@ -22,7 +22,6 @@ from io import StringIO
 import numpy as np
 import pandas as pd
 
-from planner.distinct import unlike_in
 from planner.ground.codes import PACP
 from planner.held import Held
 
@@ -109,7 +108,7 @@ def grade_of(code: str, arc_h: float, pct: float) -> dict[str, str] | None:
     return None
 
 
-def rate_inspections(defects: Held, inspections: pd.DataFrame) -> list[dict[str, object]]:
+def rate_inspections(defects: Held, inspections: Held) -> list[dict[str, object]]:
     """Rate each inspection of the PACP family.
 
     Parameters
@@ -117,7 +116,7 @@ def rate_inspections(defects: Held, inspections: pd.DataFrame) -> list[dict[str,
     defects
         Holds `DEFECTS`.
     inspections
-        Obeys `INSPECTIONS`, with scheme.
+        Holds `INSPECTIONS`, with scheme.
 
     Returns
     -------
@@ -126,10 +125,11 @@ def rate_inspections(defects: Held, inspections: pd.DataFrame) -> list[dict[str,
         each. An inspection with a stretch that never ends, or with a defect that has no
         grade for want of a figure, is rated without it and says so.
     """
-    if PACP not in unlike_in(inspections["scheme"]):
+    if not inspections.coded("scheme").holds(PACP).any():
         return []
-    wanted = (inspections["scheme"] == PACP) & (inspections["pipe_id"] != "")
-    runs = inspections[wanted]
+    told = inspections.frame
+    wanted = (told["scheme"] == PACP) & (told["pipe_id"] != "")
+    runs = told[wanted]
     own = defects.coded("inspection_id").among(set(runs["inspection_id"]))
     mine = defects.taken(np.flatnonzero(own)).frame
     rows = []

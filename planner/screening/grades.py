@@ -17,7 +17,7 @@ from pyarrow import compute
 
 from planner.coded_text import Coded, Columns, taken
 from planner.compiled import plain
-from planner.contracts import DEFECTS, GRADES, PIPES
+from planner.contracts import DEFECTS, GRADES, INSPECTIONS, PIPES
 from planner.distinct import first_rows, groups_of, numbers_at, places_in, texts_at
 from planner.errors import TableError
 from planner.held import Held, held
@@ -65,7 +65,7 @@ class _Rows:
     pipe_of: Places
     defects: Held
     pipes: Held
-    runs: pd.DataFrame
+    runs: Held
 
     @cached_property
     def run(self) -> Places:
@@ -80,7 +80,7 @@ class _Rows:
     @cached_property
     def run_pipes(self) -> dict[str, str]:
         """The pipe of each run, by name."""
-        return dict(rows_in(self.runs, ["inspection_id", "pipe_id"]))
+        return dict(rows_in(self.runs.frame, ["inspection_id", "pipe_id"]))
 
     @cached_property
     def named(self) -> Columns:
@@ -118,7 +118,7 @@ class _Rows:
         bare[place] = False
         open_ = np.unique(place[values["wanting"].to_numpy(dtype=bool)])
         said = self.without(np.flatnonzero(bare), open_).tolist()
-        why = zip(self.runs["inspection_id"].tolist(), said, strict=True)
+        why = zip(self.runs.column("inspection_id").tolist(), said, strict=True)
         return {run: text for run, text in why if text}
 
     def _listed(self, places: Places, before: str) -> Coded:
@@ -147,7 +147,7 @@ class _Rows:
 
 def grade_all(
     defects: pd.DataFrame | Held,
-    inspections: pd.DataFrame,
+    inspections: pd.DataFrame | Held,
     pipes: pd.DataFrame | Held,
     tables: GradeTables,
     settings: Grades,
@@ -175,11 +175,12 @@ def grade_all(
         If `defects` breaks its contract, or has rows of a run that is not in `inspections`.
     """
     placed, network = held(defects, DEFECTS), held(pipes, PIPES)
-    run_of = places_in(placed.coded("inspection_id").words, inspections["inspection_id"])
+    heads = held(inspections, INSPECTIONS)
+    run_of = places_in(placed.coded("inspection_id").words, heads.column("inspection_id"))
     pipe_of = places_in(placed.coded("pipe_id").words, network.column("pipe_id"))
-    rows = _Rows(graded(placed), run_of, pipe_of, placed, network, inspections)
+    rows = _Rows(graded(placed), run_of, pipe_of, placed, network, heads)
     classes = Held(GRADES, _classes(rows))
-    found = rate_inspections(placed, inspections)
+    found = rate_inspections(placed, heads)
     found += _points(rows, tables.classes, settings)
     found += _metres(rows, tables)
     if not found:
@@ -219,8 +220,8 @@ def _classes(rows: _Rows) -> Columns:
         return rows.without(bare, open_)[some]
 
     return {
-        "key": Coded.by_row(rows.runs["inspection_id"])[some],
-        "pipe_id": Coded.by_row(rows.runs["pipe_id"])[some],
+        "key": Coded.by_row(rows.runs.column("inspection_id"))[some],
+        "pipe_id": Coded.by_row(rows.runs.column("pipe_id"))[some],
         "scheme": Coded.one(HANDBOOK, len(some)),
         "requirement": Coded.one("overall", len(some)),
         "measure": Coded.one("worst class", len(some)),
@@ -299,8 +300,8 @@ def _metres(rows: _Rows, tables: GradeTables) -> list[dict[str, object]]:
         }
         peak_low, peak = sums["low"].max().to_numpy(), sums["high"].max().to_numpy()
         total_low, total = sums["low"].sum().to_numpy(), sums["high"].sum().to_numpy()
-        place = places_in(runs, rows.runs["inspection_id"])
-        length = rows.runs["surveyed_m"].to_numpy(dtype=np.float64)[place]
+        place = places_in(runs, rows.runs.column("inspection_id"))
+        length = rows.runs.floats("surveyed_m")[place]
         with np.errstate(divide="ignore", invalid="ignore"):
             mean_low, mean = total_low / length, total / length
         table = {

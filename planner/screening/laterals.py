@@ -124,7 +124,7 @@ def _codes_laterals(seen: Columns) -> Marks:
 def find_laterals(
     pipes: Held,
     defects: Held,
-    listed: pd.DataFrame,
+    listed: Held,
     seen: Columns,
     settings: Survey,
     flags: Flags,
@@ -138,7 +138,7 @@ def find_laterals(
     defects
         Holds `DEFECTS`: connections, and damage at a connection that has no row itself.
     listed
-        Obeys `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
+        Holds `LATERALS`: from a list (x_m real) or the network (x_m along the drawing).
     seen
         As `coverage.seen_parts` gives it.
     settings
@@ -254,22 +254,22 @@ def _add_filmed(found: list[_Lateral], lateral: _Lateral) -> None:
 
 
 def _on_axis(
-    listed: pd.DataFrame, pipes: Held, settings: Survey
+    listed: Held, pipes: Held, settings: Survey
 ) -> tuple[list[tuple[str, _Lateral]], list[tuple[str, str]]]:
     """Put listed laterals on the pipe's own axis; along the drawing they are rescaled."""
     if not len(listed):
         return [], []
-    at = places_in(listed["pipe_id"], pipes.column("pipe_id"))
+    at = places_in(listed.column("pipe_id"), pipes.column("pipe_id"))
     there = at >= 0
     length, drawn = (np.append(pipes.floats(name), np.nan)[at] for name in ("length_m", "drawn_m"))
     drawn = np.where(drawn > 0.0, drawn, np.nan)
-    by_list = (listed["source"] == "list").to_numpy()
-    x = listed["x_m"].to_numpy(dtype=float) * np.where(by_list, 1.0, length / drawn)
+    by_list = listed.coded("source").holds("list")
+    x = listed.floats("x_m") * np.where(by_list, 1.0, length / drawn)
     stopped = np.append(pipes.coded("placing").holds("stopped"), False)[at]
     on_drawing = max(settings.find_least_m, settings.manhole_part_m)
     good: list[tuple[str, _Lateral]] = []
     bad: list[tuple[str, str]] = []
-    for i, row in enumerate(listed.to_dict("records")):
+    for i, row in enumerate(listed.frame.to_dict("records")):
         key, pipe_id = str(row["lateral_id"]), str(row["pipe_id"])
         if not there[i]:
             bad.append((key, f"pipe '{pipe_id}' is not in the network"))

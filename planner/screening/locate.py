@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import texts_of
 from planner.coded_text import Columns
 from planner.contracts import (
     FLAGS,
@@ -25,7 +26,7 @@ from planner.contracts import (
     OBSERVATIONS,
     PIPES,
 )
-from planner.held import Held, held, in_order, put
+from planner.held import Held, held, in_order
 from planner.screening.align import align
 from planner.screening.axis import (
     Counted,
@@ -64,7 +65,7 @@ from planner.screening.position import Walked, place
 from planner.screening.row_kernel import Runs
 from planner.screening.stretches import Defects, make_defects
 from planner.settings import Survey
-from planner.tables import check, conform
+from planner.tables import conform
 
 STEP = "locate"
 
@@ -77,14 +78,14 @@ Numbers = npt.NDArray[np.float64]
 class Located:
     """Rows on their pipes: each table by its contract's name.
 
-    `axes` holds `PIPES`, and `rows` `DEFECTS`; `taps` the laterals of `LATERALS`, in any order
-    and not all named; `doubts` holds `FLAGS` and `left` `LEFT_OVER`. `seen` is what the runs of
-    these rows saw of these pipes, as `seen_parts` gives it, None where that is not known or
-    lengths were set anew since.
+    `axes` holds `PIPES`, `heads` `INSPECTIONS`, and `rows` `DEFECTS`; `taps` the laterals of
+    `LATERALS`, in any order and not all named; `doubts` holds `FLAGS` and `left` `LEFT_OVER`.
+    `seen` is what the runs of these rows saw of these pipes, as `seen_parts` gives it, None
+    where that is not known or lengths were set anew since.
     """
 
     axes: Held
-    inspections: pd.DataFrame
+    heads: Held
     rows: Held
     taps: Held
     growth: pd.DataFrame
@@ -96,6 +97,11 @@ class Located:
     def pipes(self) -> pd.DataFrame:
         """`PIPES`, made once, for whoever reads the frame."""
         return self.axes.frame
+
+    @property
+    def inspections(self) -> pd.DataFrame:
+        """`INSPECTIONS`, made once, for whoever reads the frame."""
+        return self.heads.frame
 
     @property
     def defects(self) -> pd.DataFrame:
@@ -123,7 +129,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     nodes: pd.DataFrame | Held,
     inspections: pd.DataFrame | Held,
     observations: pd.DataFrame | Held,
-    laterals: pd.DataFrame,
+    laterals: pd.DataFrame | Held,
     settings: Survey,
     first_day: str,
     listed: Listed | None = None,
@@ -163,11 +169,10 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     # In the order of their names, pipes sort as their places do.
     network, flags = in_order(pipes, PIPES), Flags()
     rows, told = held(observations, OBSERVATIONS), held(inspections, INSPECTIONS)
-    manholes = held(nodes, NODES)
-    check(laterals, LATERALS)
+    manholes, known_taps = held(nodes, NODES), held(laterals, LATERALS)
     if matched is None:
         matched = match_runs(network.frame, told.frame, rows.frame, flags)
-    heads = Held.of(matched.inspections, INSPECTIONS)
+    heads = matched.heads
     counted = count_runs(heads, network, settings)
     lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
     refused = _refused_runs(matched, counted, lengths, heads, network, settings, flags)
@@ -182,11 +187,11 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     known = known_parts(network, seen, of_pipe, flags)
     axes = _with_lengths(network, lengths, *known)
     defects = defects_of(part, made)
-    found = find_laterals(axes, defects, laterals, seen, settings, flags)
+    found = find_laterals(axes, defects, known_taps, seen, settings, flags)
     flag_unseen(seen, lengths.length_m[of_pipe], flags)
     return Located(
         axes=axes,
-        inspections=put(matched.inspections, INSPECTIONS, {}),
+        heads=heads if heads.by_column else in_order(heads.frame, INSPECTIONS),
         rows=defects,
         taps=found.laterals,
         growth=growth,
@@ -218,7 +223,7 @@ def match_runs(
 def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
     """Refuse a run whose rows are those of another run of the same pipe and day."""
     runs = matched.inspections
-    used = matched.refused.to_numpy(dtype=object) == ""
+    used = np.asarray(matched.refused == "", dtype=bool)
     usable = runs if used.all() else runs[used]
     doubles = doubled_runs(usable, observations)
     if not doubles:
@@ -227,7 +232,7 @@ def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
         f"the same rows as {doubles[name]}, of the same day" if name in doubles else reason
         for name, reason in zip(runs["inspection_id"], matched.refused, strict=True)
     ]
-    return replace(matched, refused=pd.Series(told, runs.index, dtype="str"))
+    return replace(matched, refused=texts_of(told))
 
 
 def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
@@ -240,7 +245,7 @@ def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
     flags: Flags,
 ) -> dict[int, str]:
     """Say which runs cannot be used: no pipe, no counter, a stopped pipe, another length."""
-    refusals = matched.refused.array
+    refusals = matched.refused
     at = np.flatnonzero(np.asarray(refusals != "", dtype=bool))
     reasons: dict[int, str] = dict(zip(at.tolist(), refusals[at].tolist(), strict=True))
     used = np.ones(len(heads), dtype=bool)
@@ -250,7 +255,7 @@ def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
     for i in np.flatnonzero(stopped).tolist():
         name = pipes.column("pipe_id")[pipe[i]]
         reasons[i] = f"pipe {name}: {lengths.why_not(int(pipe[i]), settings)}"
-    whole = counted.whole & ~matched.through.to_numpy(dtype=bool) & used & ~stopped
+    whole = counted.whole & ~matched.through & used & ~stopped
     axis = np.append(lengths.length_m, np.nan)[pipe]
     net = np.where(whole, counted.net_m, np.nan)
     odd = beyond(axis, net, settings.length_flag_m, settings.length_flag_ratio)

@@ -18,7 +18,9 @@ import pyarrow as pa
 from pyarrow import compute
 
 from planner.arrays import column_of, texts_of
+from planner.contracts import INSPECTIONS
 from planner.distinct import is_among, places_in
+from planner.held import Held
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
@@ -54,19 +56,23 @@ class Flags:
 class Matched:
     """Camera runs with pipe_id, matched_by and counter_node set.
 
-    `refused` holds, on the index of `inspections`, why a run cannot be used, "" if it can;
-    `through` marks runs that name another far end than their pipe has.
+    `heads` holds `INSPECTIONS`; row for row `refused`, a text column, tells why a run cannot be
+    used, "" if it can, and `through` marks runs that name another far end than their pipe has.
     """
 
-    inspections: pd.DataFrame
-    refused: pd.Series
-    through: pd.Series
+    heads: Held
+    refused: Any
+    through: Marks
+
+    @property
+    def inspections(self) -> pd.DataFrame:
+        """The runs, by `INSPECTIONS`, made once, for whoever reads the frame."""
+        return self.heads.frame
 
     @property
     def fit(self) -> Marks:
         """Runs that may tell how long their pipe is."""
-        named = np.asarray(self.refused.array == "", dtype=bool)
-        fit: Marks = named & ~self.through.to_numpy(dtype=bool)
+        fit: Marks = np.asarray(self.refused == "", dtype=bool) & ~self.through
         return fit
 
 
@@ -103,11 +109,7 @@ def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Fla
     refused = _refusals(runs, ends, pipes, at)
     through = (ends.end != "") & (refused == "") & (ends.end != np.where(from_us, ends.ds, ends.us))
     _add_flags(runs, refused, how, through, flags)
-    return Matched(
-        runs,
-        pd.Series(refused, runs.index, dtype="str"),
-        pd.Series(through, runs.index, dtype=bool),
-    )
+    return Matched(Held.of(runs, INSPECTIONS), texts_of(refused), through.astype(bool))
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ from planner.screening.span_kernel import LATERAL, SOIL, VOID
 from planner.screening.span_measure import Known, Taps, connect
 from planner.screening.walk_rows import DAMAGE, OF_DN, is_whole, kinds_of, step_of, takes
 from planner.settings import Survey
-from planner.tables import check, conform
+from planner.tables import conform
 
 STEP = "spans"
 DAYS_PER_MONTH = 365.25 / 12.0
@@ -78,7 +78,7 @@ class Spanned:
 
 def make_spans(  # noqa: PLR0913  four tables, and what decides
     pipes: pd.DataFrame | Held,
-    inspections: pd.DataFrame,
+    inspections: pd.DataFrame | Held,
     defects: pd.DataFrame | Held,
     laterals: pd.DataFrame | Held,
     settings: Survey,
@@ -113,12 +113,12 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     TableError
         If a table breaks its contract.
     """
-    check(inspections, INSPECTIONS)
+    heads = held(inspections, INSPECTIONS)
     network, taps = held(pipes, PIPES), held(laterals, LATERALS)
     rows, flags = held(defects, DEFECTS), Flags()
     if seen is None:
         filmed = rows.coded("inspection_id").used()
-        seen = with_rows(seen_parts(network.frame, inspections, settings), filmed)
+        seen = with_rows(seen_parts(network.frame, heads.frame, settings), filmed)
     newer = np.array([], dtype=object)
     if seen_again(seen).any():
         newer = overtaken_by(rows.frame, seen)
