@@ -97,8 +97,8 @@ def _packed(names: Sequence[str], sizes: Places, most: int) -> Places:
     begins, begin, held = [0], 0, 0
     while until[-1] - held > most:
         # The groups before which what the part holds by then is half of the most, up to the most.
-        low, high = (int(np.searchsorted(until, held + of, side))
-                     for of, side in ((most / 2, "left"), (most, "right")))  # fmt: skip
+        low = int(np.searchsorted(until, held + most / 2, "left"))
+        high = int(np.searchsorted(until, held + most, "right"))
         low = min(max(low, begin), high - 1) + 1
         begin = low + int(np.argmin(lots[low : high + 1]))
         begins.append(begin)
