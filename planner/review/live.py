@@ -25,7 +25,7 @@ from planner.propose import Proposal, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
 from planner.review.decided import Decided
-from planner.review.heap import hold_still
+from planner.collecting import hold_still
 from planner.rule_spans import Tables
 from planner.store.chosen import store_of
 from planner.store.decisions import Store, refuse_stale
