@@ -6,7 +6,6 @@ host share the memory of what is loaded here.
 """
 
 import contextlib
-import gc
 
 import pyarrow.dataset  # noqa: F401 - the readers load it with the first file
 
@@ -15,6 +14,7 @@ import planner.city.zones  # noqa: F401
 from planner import marks
 from planner.city import texts
 from planner.city.code import code_mark
+from planner.collecting import hold_still
 from planner.repairs.place_flat_rows import warm_up
 
 # A worker that cannot read or compile either says so in one line.
@@ -25,5 +25,4 @@ with contextlib.suppress(OSError):
     texts.warm_up()
     marks.warm_up()
 # What is here now stays: looking for waste among it would copy it into each worker.
-gc.collect()
-gc.freeze()
+hold_still()

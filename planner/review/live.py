@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from planner.changed import Running
+from planner.collecting import hold_still
 from planner.contracts import DECISIONS
 from planner.contracts.facts import RunFacts
 from planner.inputs.inputs import Inputs
@@ -25,7 +26,6 @@ from planner.propose import Proposal, propose
 from planner.repairs.accept import METHOD_WORDS
 from planner.review.data_age import DataAge
 from planner.review.decided import Decided
-from planner.review.heap import hold_still
 from planner.rule_spans import Tables
 from planner.store.chosen import store_of
 from planner.store.decisions import Store, refuse_stale

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from planner.review.heap import hold_still
+from planner.collecting import hold_still
 from planner.review.jobs import Jobs
 from planner.review.live import Live
 from planner.review.pages import Pages

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import weakref
 
-from planner.review.heap import hold_still
+from planner.collecting import hold_still
 
 
 class Ring:
