@@ -14,6 +14,7 @@ import numpy.typing as npt
 from planner.screening.bands import compiled, part
 
 Codes = npt.NDArray[np.int32]
+Seen = npt.NDArray[np.int8]
 Means = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
@@ -132,29 +133,22 @@ class Found(NamedTuple):
 
 
 class Measured(NamedTuple):
-    """What the rows of each place come to.
-
-    `own`, `lent`, `roots` and `deposit` are sets of words, bit by bit; of figures there is a
-    row for each that any row has. Before anything is lent `most` is infinite where a figure
-    is unknown, and below 0 where there is none.
-    """
+    """What the rows of each place come to; `own` to `deposit` are the numbers of sets of words."""
 
     group: Codes
     node: Codes
     day: Codes
     kind: Codes
     extent: Codes
-    seen: Codes
+    own: Codes
+    lent: Codes
+    roots: Codes
+    deposit: Codes
+    seen: Seen
     arc_h: Numbers
     find_m: Numbers
     joint: Marks
     no_joint: Marks
-    own: Means
-    lent: Means
-    roots: Means
-    deposit: Means
-    least: Numbers
-    most: Numbers
 
 
 @part

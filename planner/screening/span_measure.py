@@ -43,6 +43,65 @@ _SEEN = SOIL | VOID | LATERAL
 _MIX, _FOLD = 0x5851F42D4C957F2D, 29
 
 
+class Sets(NamedTuple):
+    """Unlike sets of words: those of set n stand bit by bit in column n of `unlike`.
+
+    Set 0 is empty; `count` tells how many there are. `slots`, -1 where free, are twice as many
+    as there is room for sets, a power of two.
+    """
+
+    slots: Codes
+    unlike: Means
+    count: Means
+
+
+class Figures(NamedTuple):
+    """The figures of places, one after the other: those of figure f from ``start[f]`` on.
+
+    They end at ``stop[f]``, with room up to ``start[f + 1]``; `ends` has least and most.
+    """
+
+    start: Means
+    stop: Means
+    place: Codes
+    ends: Numbers
+
+
+class Scratch(NamedTuple):
+    """Room for the places of a pipe, a column for each: as many as the longest has rows.
+
+    `own` to `deposit` are sets of words, bit by bit; `has` tells which figures a place has.
+    `most` is infinite where a figure is unknown, and below 0 where there is none.
+    """
+
+    own: Means
+    lent: Means
+    roots: Means
+    deposit: Means
+    has: Means
+    least: Numbers
+    most: Numbers
+
+
+class Said(NamedTuple):
+    """What is written of places: all but figures, these, and what sets their words come to."""
+
+    measured: Measured
+    figures: Figures
+    mechanisms: Sets
+    details: Sets
+
+
+class Weighed(NamedTuple):
+    """Rows and the places they share, room for those of a pipe, and what is said of all."""
+
+    rows: Rows
+    groups: Groups
+    found: Found
+    room: Scratch
+    told: Said
+
+
 class Pairs(NamedTuple):
     """Places that a condition, or what comes back at every joint, lends its rows to."""
 
@@ -77,57 +136,92 @@ def _add(sets: Means, q: int, bit: int) -> None:
 
 
 @part
-def _raise(figures: Numbers, q: int, value: float) -> None:
-    """Take the larger of two figures, or the one that is known."""
-    if not figures[q] >= value and not np.isnan(value):
-        figures[q] = value
+def _larger(one: float, other: float) -> float:
+    """Give the larger of two figures, or the one that is known."""
+    return one if one >= other or np.isnan(other) else other
 
 
 @part
-def _same_set(sets: Means, one: int, other: int) -> bool:
-    same = True
-    for row in range(len(sets)):
-        same &= sets[row, one] == sets[row, other]
-    return same
+def _number(sets: Sets, rows: Means, p: int) -> int:
+    """Give a set its number, like ones the same, as they first appear; -1 = there is no room."""
+    mixed, some = 0, 0
+    for row in range(len(rows)):
+        some |= rows[row, p]
+        mixed = (mixed ^ rows[row, p]) * _MIX
+        mixed ^= mixed >> _FOLD
+    if some == 0:
+        return 0
+    last = len(sets.slots) - 1
+    slot = mixed & last
+    while sets.slots[slot] >= 0:
+        same, number = True, sets.slots[slot]
+        for row in range(len(rows)):
+            same &= sets.unlike[row, number] == rows[row, p]
+        if same:
+            return int(number)
+        slot = (slot + 1) & last
+    number = sets.count[0]
+    if number == sets.unlike.shape[1]:
+        return -1
+    sets.slots[slot], sets.count[0] = number, number + 1
+    for row in range(len(rows)):
+        sets.unlike[row, number] = rows[row, p]
+    return int(number)
 
 
 @part
-def _start(rows: Rows, i: int, q: int, out: Measured) -> None:
-    """Write of a place what its first row says."""
+def _start(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
+    """Write of a place what its first row says; nothing of what is gathered is known yet."""
+    out, room = task.told.measured, task.room
     out.group[q], out.node[q] = rows.group[i], rows.node[i]
     out.day[q] = _meaning(rows.day, i)
     out.kind[q] = out.seen[q] = 0
     out.arc_h[q], out.find_m[q] = rows.arc_h[i], rows.find_m[i]
     out.joint[q], out.no_joint[q] = False, True
+    room.has[p] = 0
+    for word in range(len(room.own)):
+        room.own[word, p] = room.lent[word, p] = 0
+    for word in range(len(room.roots)):
+        room.roots[word, p] = room.deposit[word, p] = 0
 
 
 @part
-def _add_own(rows: Rows, i: int, q: int, out: Measured) -> None:
+def _add_own(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
     """Add what a place has from its own rows alone, not from flags."""
+    out = task.told.measured
     out.day[q] = min(out.day[q], _meaning(rows.day, i))
     out.kind[q] |= _meaning(rows.kind, i)
-    _raise(out.arc_h, q, rows.arc_h[i])
-    _raise(out.find_m, q, rows.find_m[i])
+    out.arc_h[q] = _larger(out.arc_h[q], rows.arc_h[i])
+    out.find_m[q] = _larger(out.find_m[q], rows.find_m[i])
     out.joint[q] |= rows.joint[i]
     out.no_joint[q] &= rows.no_joint[i]
-    _add(out.own, q, _meaning(rows.mechanism, i))
+    _add(task.room.own, p, _meaning(rows.mechanism, i))
 
 
 @part
-def _add_said(rows: Rows, i: int, q: int, out: Measured) -> None:
+def _add_figure(room: Scratch, f: int, p: int, least: float, most: float) -> None:
+    """Add a figure to a place, where the largest counts."""
+    if room.has[p] >> f & 1:
+        room.least[f, p] = _larger(room.least[f, p], least)
+        room.most[f, p] = max(room.most[f, p], most)
+    else:
+        room.has[p] |= 1 << f
+        room.least[f, p], room.most[f, p] = least, max(-1.0, most)
+
+
+@part
+def _add_said(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
     """Add what a row says, be it the place's own or a flag."""
-    trait = _meaning(rows.trait, i)
+    out, room, trait = task.told.measured, task.room, _meaning(rows.trait, i)
     out.seen[q] |= (trait | _meaning(rows.shows, i)) & _SEEN
     if trait & ROOTS:
-        _add(out.roots, q, _meaning(rows.detail, i))
+        _add(room.roots, p, _meaning(rows.detail, i))
     if trait & DEPOSIT:
-        _add(out.deposit, q, _meaning(rows.detail, i))
+        _add(room.deposit, p, _meaning(rows.detail, i))
     f = _meaning(rows.figure, i)
-    if f < 0:
-        return
-    low, high = rows.low[i], rows.high[i]
-    _raise(out.least[f], q, low)
-    out.most[f, q] = np.inf if np.isnan(high) else max(out.most[f, q], high)
+    if f >= 0:
+        high = rows.high[i]
+        _add_figure(room, f, p, rows.low[i], np.inf if np.isnan(high) else high)
 
 
 @part
@@ -174,67 +268,89 @@ def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
 
 
 @part
-def _borrow(out: Measured, one: int, other: int) -> None:
+def _borrow(room: Scratch, one: int, other: int) -> None:
     """Add to a place what another has of its own."""
-    for word in range(len(out.own)):
-        out.lent[word, one] |= out.own[word, other]
-    for word in range(len(out.roots)):
-        out.roots[word, one] |= out.roots[word, other]
-        out.deposit[word, one] |= out.deposit[word, other]
-    for f in range(len(out.least)):
-        _raise(out.least[f], one, out.least[f, other])
-        out.most[f, one] = max(out.most[f, one], out.most[f, other])
+    for word in range(len(room.own)):
+        room.lent[word, one] |= room.own[word, other]
+    for word in range(len(room.roots)):
+        room.roots[word, one] |= room.roots[word, other]
+        room.deposit[word, one] |= room.deposit[word, other]
+    for f in range(len(room.least)):
+        if room.has[other] >> f & 1:
+            _add_figure(room, f, one, room.least[f, other], room.most[f, other])
 
 
 @part
-def _close(out: Measured) -> None:
-    """Leave open what no row has a figure of, and what may be the worst."""
-    for f in range(len(out.most)):
-        for q in range(len(out.group)):
-            if not 0.0 <= out.most[f, q] < np.inf:
-                out.most[f, q] = np.nan
+def _lend(task: Weighed, first: int, after: int) -> int:
+    """Let the places of a pipe lend to the damage in them; give how many pairs do.
+
+    What comes back at every joint borrows last: it lends what its own rows say.
+    """
+    groups, out, pairs = task.groups, task.told.measured, 0
+    for again in range(_rounds(groups, out, first, after)):
+        for one in range(first, after):
+            group = out.group[one]
+            if not groups.takes[group] or groups.again[group] != again:
+                continue
+            for other in range(first, after):
+                if _lends(groups, task.found, out, one, other):
+                    _borrow(task.room, one - first, other - first)
+                    pairs += 1
+    return pairs
 
 
-def _measure_of(parts: int) -> Callable[[Rows, Groups, Found, Measured], None]:
+@part
+def _put(task: Weighed, q: int, p: int) -> bool:
+    """Write what was gathered of a place; False where there is no room for it.
+
+    Left open is what no row has a figure of, and what may be the worst.
+    """
+    told, room, out, figures = task.told, task.room, task.told.measured, task.told.figures
+    out.own[q] = _number(told.mechanisms, room.own, p)
+    out.lent[q] = _number(told.mechanisms, room.lent, p)
+    out.roots[q] = _number(told.details, room.roots, p)
+    out.deposit[q] = _number(told.details, room.deposit, p)
+    fits = out.own[q] >= 0 and out.lent[q] >= 0 and out.roots[q] >= 0 and out.deposit[q] >= 0
+    if room.has[p] == 0:
+        return fits
+    for f in range(len(room.least)):
+        if room.has[p] >> f & 1:
+            n, most = figures.stop[f], room.most[f, p]
+            if n == figures.start[f + 1]:
+                return False
+            figures.place[n], figures.stop[f] = q, n + 1
+            figures.ends[0, n] = room.least[f, p]
+            figures.ends[1, n] = most if 0.0 <= most < np.inf else np.nan
+    return fits
+
+
+def _weigh_of(parts: int) -> Callable[[Weighed], int]:
     """Give the walk; `parts` tells what is kept of it on disk from that of another kernel."""
 
     @compiled
-    def measure(rows: Rows, groups: Groups, found: Found, out: Measured) -> None:
-        """Say of each place what its own rows and its flags come to."""
-        for q in range(len(out.group) if parts >= 0 else 0):
-            _start(rows, found.row[found.start[q]], q, out)
-            for m in range(found.start[q], found.start[q + 1]):
-                if m < found.own[q]:
-                    _add_own(rows, found.row[m], q, out)
-                _add_said(rows, found.row[m], q, out)
-            out.extent[q] = _extent(rows, found, groups.joint, q)
+    def weigh(task: Weighed) -> int:
+        """Say of each place what its own rows and its flags come to, and what is lent to it.
 
-    return measure
-
-
-def _lend_of(parts: int) -> Callable[[Groups, Found, Measured], int]:
-    @compiled
-    def lend(groups: Groups, found: Found, out: Measured) -> int:
-        """Let places lend to the damage in them, and close figures; give how many pairs do.
-
-        What comes back at every joint borrows last: it lends what its own rows say.
+        Gives how many pairs of places lend and take; -1 where there was too little room.
         """
-        pairs = 0
+        rows, found, pairs = task.rows, task.found, 0
         for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
             first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
-            for again in range(_rounds(groups, out, first, after)):
-                for one in range(first, after):
-                    group = out.group[one]
-                    if not groups.takes[group] or groups.again[group] != again:
-                        continue
-                    for other in range(first, after):
-                        if _lends(groups, found, out, one, other):
-                            _borrow(out, one, other)
-                            pairs += 1
-        _close(out)
+            for q in range(first, after):
+                p = q - first
+                _start(rows, found.row[found.start[q]], q, p, task)
+                for m in range(found.start[q], found.start[q + 1]):
+                    if m < found.own[q]:
+                        _add_own(rows, found.row[m], q, p, task)
+                    _add_said(rows, found.row[m], q, p, task)
+                task.told.measured.extent[q] = _extent(rows, found, task.groups.joint, q)
+            pairs += _lend(task, first, after)
+            for q in range(first, after):
+                if not _put(task, q, q - first):
+                    return -1
         return pairs
 
-    return lend
+    return weigh
 
 
 def _list_of(parts: int) -> Callable[[Groups, Found, Measured, Pairs], None]:
@@ -275,29 +391,5 @@ def _connect_of(parts: int) -> Callable[[Taps, Known, Found, Numbers, Marks, Mar
     return connect
 
 
-@compiled
-def number_sets(sets: Means, slots: Codes, numbers: Codes, firsts: Codes) -> int:
-    """Give sets numbers, like ones the same, as they first appear; tell how many are unlike.
-
-    `slots`, all -1, is room, a power of two and more than there are sets; `firsts` gets the
-    first set of each number.
-    """
-    count, last = 0, len(slots) - 1
-    for q in range(sets.shape[1]):
-        mixed = 0
-        for row in range(len(sets)):
-            mixed = (mixed ^ sets[row, q]) * _MIX
-            mixed ^= mixed >> _FOLD
-        slot = mixed & last
-        while slots[slot] >= 0 and not _same_set(sets, firsts[slots[slot]], q):
-            slot = (slot + 1) & last
-        if slots[slot] < 0:
-            slots[slot], firsts[count] = count, q
-            count += 1
-        numbers[q] = slots[slot]
-    return count
-
-
 _PARTS = zlib.crc32(Path(str(span_kernel.__file__)).read_bytes())
-measure, lend = _measure_of(_PARTS), _lend_of(_PARTS)
-list_pairs, connect = _list_of(_PARTS), _connect_of(_PARTS)
+weigh, list_pairs, connect = _weigh_of(_PARTS), _list_of(_PARTS), _connect_of(_PARTS)
