@@ -172,23 +172,21 @@ def _weighed(laid: Laid, found: Found) -> tuple[Said, int]:
     mechanisms, details = (
         -(-max(len(words), 1) // BITS) for words in (laid.mechanisms, laid.details)
     )
-    sets: dict[str, Any] = {
+    room: dict[str, Any] = {
         name: np.empty((words, longest), dtype=np.int64)
         for name, words in zip(_SETS, (mechanisms, mechanisms, details, details), strict=True)
     }
-    figures = (np.empty((len(laid.figures), longest)) for _ in range(2))
-    room = Scratch(
-        **sets, has=np.empty(longest, dtype=np.int64), **dict(zip(_ENDS, figures, strict=True))
-    )
+    room |= {name: np.empty((len(laid.figures), longest)) for name in ("least", "most")}
+    scratch = Scratch(**room, has=np.empty(longest, dtype=np.int64))
     for ample in (False, True):
         said = _nothing_said(laid, len(found.from_m), (mechanisms, details), ample=ample)
-        pairs = weigh(Weighed(laid.rows, laid.groups, found, room, said))
+        pairs = weigh(Weighed(laid.rows, laid.groups, found, scratch, said))
         if pairs >= 0:
             break
     return said, pairs
 
 
-_SETS, _ENDS = ("own", "lent", "roots", "deposit"), ("least", "most")
+_SETS = ("own", "lent", "roots", "deposit")
 # So many unlike sets of words are expected, and so many figures more than twice what rows have.
 _FEW_SETS, _LENT = 1 << 9, 64
 
@@ -233,7 +231,7 @@ def joined(
         return Coded.one("", len(numbers))
     masks = [
         sum(int(bits) % (1 << BITS) << BITS * n for n, bits in enumerate(one))
-        for one in sets.unlike[:, : sets.count[0]].T
+        for one in sets.unlike[:, : sets.found[0]].T
     ]
     return Coded.of([say([w for at, w in enumerate(words) if mask >> at & 1]) for mask in masks])[
         numbers

@@ -46,13 +46,13 @@ _MIX, _FOLD = 0x5851F42D4C957F2D, 29
 class Sets(NamedTuple):
     """Unlike sets of words: those of set n stand bit by bit in column n of `unlike`.
 
-    Set 0 is empty; `count` tells how many there are. `slots`, -1 where free, are twice as many
+    Set 0 is empty; `found` tells how many there are. `slots`, -1 where free, are twice as many
     as there is room for sets, a power of two.
     """
 
     slots: Codes
     unlike: Means
-    count: Means
+    found: Means
 
 
 class Figures(NamedTuple):
@@ -160,10 +160,10 @@ def _number(sets: Sets, rows: Means, p: int) -> int:
         if same:
             return int(number)
         slot = (slot + 1) & last
-    number = sets.count[0]
+    number = sets.found[0]
     if number == sets.unlike.shape[1]:
         return -1
-    sets.slots[slot], sets.count[0] = number, number + 1
+    sets.slots[slot], sets.found[0] = number, number + 1
     for row in range(len(rows)):
         sets.unlike[row, number] = rows[row, p]
     return int(number)
@@ -310,7 +310,7 @@ def _put(task: Weighed, q: int, p: int) -> bool:
     out.lent[q] = _number(told.mechanisms, room.lent, p)
     out.roots[q] = _number(told.details, room.roots, p)
     out.deposit[q] = _number(told.details, room.deposit, p)
-    fits = out.own[q] >= 0 and out.lent[q] >= 0 and out.roots[q] >= 0 and out.deposit[q] >= 0
+    fits = bool(out.own[q] >= 0 and out.lent[q] >= 0 and out.roots[q] >= 0 and out.deposit[q] >= 0)
     if room.has[p] == 0:
         return fits
     for f in range(len(room.least)):
