@@ -187,8 +187,9 @@ def _weighed(laid: Laid, found: Found) -> tuple[Said, int]:
 
 
 _SETS = ("own", "lent", "roots", "deposit")
-# So many unlike sets of words are expected, and so many figures more than twice what rows have.
-_FEW_SETS, _LENT = 1 << 9, 64
+# So many unlike sets of words are expected, and so many times the figures that rows have, and
+# more, once they are lent.
+_FEW_SETS, _OFTEN, _LENT = 1 << 9, 2, 64
 
 
 def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) -> Said:
@@ -196,10 +197,9 @@ def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) 
     measured = _empty(count, int32=(*_OF_PLACES, *_SETS), int8=("seen",), float=("arc_h", "find_m"),
                       bool=("joint", "no_joint"))  # fmt: skip
     told = laid.rows.figure
-    wanted = np.zeros(len(laid.figures), dtype=np.int64)
-    np.add.at(wanted, told.means[told.means >= 0],
-              np.bincount(told.codes, minlength=len(told.means))[told.means >= 0])  # fmt: skip
-    rooms = np.full(len(wanted), count) if ample else np.minimum(2 * wanted + _LENT, count)
+    rows = np.bincount(told.codes, minlength=len(told.means))
+    wanted = np.array([rows[told.means == f].sum() for f in range(len(laid.figures))], dtype=int)
+    rooms = np.full(len(wanted), count) if ample else np.minimum(_OFTEN * wanted + _LENT, count)
     start = np.cumsum([0, *rooms], dtype=np.int64)
     figures = Figures(
         start, start[:-1].copy(), np.empty(start[-1], dtype=np.int32), np.empty((2, start[-1]))

@@ -13,8 +13,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.screening import span_kernel
+from planner.screening import rule_kernel, span_kernel
 from planner.screening.bands import compiled, part
+from planner.screening.rule_kernel import lowest
 from planner.screening.span_kernel import (
     ASSUMED,
     BITS,
@@ -30,7 +31,6 @@ from planner.screening.span_kernel import (
     Codes,
     Found,
     Groups,
-    Marks,
     Means,
     Measured,
     Numbers,
@@ -109,30 +109,20 @@ class Pairs(NamedTuple):
     giver: Means
 
 
-class Known(NamedTuple):
-    """Of each pipe its length, and from where to where its connections are known [m]."""
-
-    length_m: Numbers
-    from_m: Numbers
-    to_m: Numbers
-
-
-class Taps(NamedTuple):
-    """Connections by the number of their pipe, from edge to edge [m]."""
-
-    pipe: Means
-    from_m: Numbers
-    to_m: Numbers
+@part
+def _at(n: int) -> int:
+    """Give a place that does not count from the end, which need not be asked then."""
+    return np.uint64(n)  # type: ignore[return-value]
 
 
 @part
 def _meaning(told: Told, i: int) -> int:
-    return int(told.means[told.codes[i]])
+    return int(told.means[_at(told.codes[i])])
 
 
 @part
 def _add(sets: Means, q: int, bit: int) -> None:
-    sets[bit >> SHIFT, q] |= 1 << (bit & (BITS - 1))
+    sets[_at(bit >> SHIFT), q] |= 1 << (bit & (BITS - 1))
 
 
 @part
@@ -153,10 +143,10 @@ def _number(sets: Sets, rows: Means, p: int) -> int:
         return 0
     last = len(sets.slots) - 1
     slot = mixed & last
-    while sets.slots[slot] >= 0:
-        same, number = True, sets.slots[slot]
+    while sets.slots[_at(slot)] >= 0:
+        same, number = True, sets.slots[_at(slot)]
         for row in range(len(rows)):
-            same &= sets.unlike[row, number] == rows[row, p]
+            same &= sets.unlike[row, _at(number)] == rows[row, p]
         if same:
             return int(number)
         slot = (slot + 1) & last
@@ -171,23 +161,23 @@ def _number(sets: Sets, rows: Means, p: int) -> int:
 
 @part
 def _start(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
-    """Write of a place what its first row says; nothing of what is gathered is known yet."""
+    """Write of a place what its first row says, one of its own."""
     out, room = task.told.measured, task.room
     out.group[q], out.node[q] = rows.group[i], rows.node[i]
-    out.day[q] = _meaning(rows.day, i)
-    out.kind[q] = out.seen[q] = 0
+    out.day[q], out.kind[q] = _meaning(rows.day, i), _meaning(rows.kind, i)
     out.arc_h[q], out.find_m[q] = rows.arc_h[i], rows.find_m[i]
-    out.joint[q], out.no_joint[q] = False, True
-    room.has[p] = 0
+    out.joint[q], out.no_joint[q] = rows.joint[i], rows.no_joint[i]
+    out.seen[q], room.has[p] = 0, 0
     for word in range(len(room.own)):
         room.own[word, p] = room.lent[word, p] = 0
     for word in range(len(room.roots)):
         room.roots[word, p] = room.deposit[word, p] = 0
+    _add(room.own, p, _meaning(rows.mechanism, i))
 
 
 @part
 def _add_own(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
-    """Add what a place has from its own rows alone, not from flags."""
+    """Add what a place has from another row of its own, not from flags."""
     out = task.told.measured
     out.day[q] = min(out.day[q], _meaning(rows.day, i))
     out.kind[q] |= _meaning(rows.kind, i)
@@ -201,12 +191,13 @@ def _add_own(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
 @part
 def _add_figure(room: Scratch, f: int, p: int, least: float, most: float) -> None:
     """Add a figure to a place, where the largest counts."""
+    k = _at(f)
     if room.has[p] >> f & 1:
-        room.least[f, p] = _larger(room.least[f, p], least)
-        room.most[f, p] = max(room.most[f, p], most)
+        room.least[k, p] = _larger(room.least[k, p], least)
+        room.most[k, p] = max(room.most[k, p], most)
     else:
         room.has[p] |= 1 << f
-        room.least[f, p], room.most[f, p] = least, max(-1.0, most)
+        room.least[k, p], room.most[k, p] = least, max(-1.0, most)
 
 
 @part
@@ -225,11 +216,14 @@ def _add_said(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
 
 
 @part
-def _extent(rows: Rows, found: Found, joint: int, q: int) -> int:
+def _extent(rows: Rows, found: Found, joint: int, start: int, stop: int, q: int) -> int:
     """Say what the two ends of a place rest on: the least certain of both."""
+    first = _at(found.row[_at(start)])
+    if stop == start + 1 and _meaning(rows.extent, first) != ASSUMED:
+        return _meaning(rows.extent, first)
     low, high, measured, unsure = np.inf, -np.inf, False, False
-    for m in range(found.start[q], found.start[q + 1]):
-        i = found.row[m]
+    for m in range(start, stop):
+        i = _at(found.row[_at(m)])
         rests_on = _meaning(rows.extent, i)
         if m >= found.own[q]:  # a flag adds its station only
             low, high = min(low, rows.x_from_m[i]), max(high, rows.x_to_m[i])
@@ -240,20 +234,30 @@ def _extent(rows: Rows, found: Found, joint: int, q: int) -> int:
             measured |= rests_on == QUANTITY
             low, high = min(low, rows.from_m[i]), max(high, rows.to_m[i])
     assumed = found.from_m[q] < low - SAME_M or found.to_m[q] > high + SAME_M
-    if assumed or (unsure and rows.group[found.row[found.start[q]]] == joint):
+    if assumed or (unsure and rows.group[first] == joint):
         return ASSUMED
     return QUANTITY if measured else CODED
 
 
 @part
-def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) -> bool:
-    """Tell whether a place lends (`other`) to a damage that lies in it (`one`)."""
-    gives = groups.again[out.group[other]] or not groups.takes[out.group[other]]
-    if not gives or (groups.again[out.group[one]] and groups.again[out.group[other]]):
-        return False
+def _gives(groups: Groups, group: int) -> bool:
+    """Tell whether places of a group lend what they have: conditions, and what recurs."""
+    return bool(groups.again[_at(group)] or not groups.takes[_at(group)])
+
+
+@part
+def _meet(found: Found, one: int, other: int) -> bool:
+    """Tell whether two places of a pipe touch."""
     if found.from_m[other] > found.to_m[one] + SAME_M:
         return False
     return bool(found.to_m[other] >= found.from_m[one] - SAME_M)
+
+
+@part
+def _lends(groups: Groups, found: Found, out: Measured, one: int, other: int) -> bool:
+    """Tell whether a place lends (`other`) to a damage that lies in it (`one`)."""
+    both = groups.again[out.group[one]] and groups.again[out.group[other]]
+    return _gives(groups, out.group[other]) and not both and _meet(found, one, other)
 
 
 @part
@@ -261,9 +265,10 @@ def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
     """Tell how often a pipe's places borrow: never where none lends, twice where it recurs."""
     rounds = 0
     for q in range(first, after):
-        if groups.again[out.group[q]]:
+        group = _at(out.group[_at(q)])
+        if groups.again[group]:
             return 2
-        rounds |= not groups.takes[out.group[q]]
+        rounds |= not groups.takes[group]
     return rounds
 
 
@@ -288,13 +293,17 @@ def _lend(task: Weighed, first: int, after: int) -> int:
     """
     groups, out, pairs = task.groups, task.told.measured, 0
     for again in range(_rounds(groups, out, first, after)):
-        for one in range(first, after):
-            group = out.group[one]
-            if not groups.takes[group] or groups.again[group] != again:
+        for giver in range(first, after):
+            other = _at(giver)
+            group = _at(out.group[other])
+            if not _gives(groups, group) or (again == 1 and groups.again[group]):
                 continue
-            for other in range(first, after):
-                if _lends(groups, task.found, out, one, other):
-                    _borrow(task.room, one - first, other - first)
+            for taker in range(first, after):
+                one = _at(taker)
+                mine = _at(out.group[one])
+                takes = groups.takes[mine] and groups.again[mine] == again
+                if takes and _meet(task.found, one, other):
+                    _borrow(task.room, _at(taker - first), _at(giver - first))
                     pairs += 1
     return pairs
 
@@ -311,16 +320,16 @@ def _put(task: Weighed, q: int, p: int) -> bool:
     out.roots[q] = _number(told.details, room.roots, p)
     out.deposit[q] = _number(told.details, room.deposit, p)
     fits = bool(out.own[q] >= 0 and out.lent[q] >= 0 and out.roots[q] >= 0 and out.deposit[q] >= 0)
-    if room.has[p] == 0:
-        return fits
-    for f in range(len(room.least)):
-        if room.has[p] >> f & 1:
-            n, most = figures.stop[f], room.most[f, p]
-            if n == figures.start[f + 1]:
-                return False
-            figures.place[n], figures.stop[f] = q, n + 1
-            figures.ends[0, n] = room.least[f, p]
-            figures.ends[1, n] = most if 0.0 <= most < np.inf else np.nan
+    has = np.uint64(room.has[p])
+    while has:
+        f = lowest(has)
+        has &= has - np.uint64(1)
+        n, most = figures.stop[f], room.most[f, p]
+        if n == figures.start[f + np.uint64(1)]:
+            return False
+        figures.place[_at(n)], figures.stop[f] = q, n + 1
+        figures.ends[0, _at(n)] = room.least[f, p]
+        figures.ends[1, _at(n)] = most if 0.0 <= most < np.inf else np.nan
     return fits
 
 
@@ -336,17 +345,22 @@ def _weigh_of(parts: int) -> Callable[[Weighed], int]:
         rows, found, pairs = task.rows, task.found, 0
         for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
             first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
-            for q in range(first, after):
-                p = q - first
-                _start(rows, found.row[found.start[q]], q, p, task)
-                for m in range(found.start[q], found.start[q + 1]):
-                    if m < found.own[q]:
-                        _add_own(rows, found.row[m], q, p, task)
-                    _add_said(rows, found.row[m], q, p, task)
-                task.told.measured.extent[q] = _extent(rows, found, task.groups.joint, q)
+            for place in range(first, after):
+                q, p = _at(place), _at(place - first)
+                start, stop = found.start[q], found.start[_at(place + 1)]
+                for m in range(start, stop):
+                    i = _at(found.row[_at(m)])
+                    if m == start:
+                        _start(rows, i, q, p, task)
+                    elif m < found.own[q]:
+                        _add_own(rows, i, q, p, task)
+                    _add_said(rows, i, q, p, task)
+                task.told.measured.extent[q] = _extent(
+                    rows, found, task.groups.joint, start, stop, q
+                )
             pairs += _lend(task, first, after)
-            for q in range(first, after):
-                if not _put(task, q, q - first):
+            for place in range(first, after):
+                if not _put(task, _at(place), _at(place - first)):
                     return -1
         return pairs
 
@@ -369,27 +383,6 @@ def _list_of(parts: int) -> Callable[[Groups, Found, Measured, Pairs], None]:
     return list_pairs
 
 
-def _connect_of(parts: int) -> Callable[[Taps, Known, Found, Numbers, Marks, Marks], None]:
-    @compiled
-    def connect(
-        taps: Taps, known: Known, found: Found, find_m: Numbers, near: Marks, open_: Marks
-    ) -> None:
-        """Mark places within whose doubt a connection lies, and those of which none knows."""
-        for tap in range(len(taps.pipe) if parts >= 0 else 0):
-            pipe = taps.pipe[tap]
-            for q in range(found.of_pipe[pipe], found.of_pipe[pipe + 1]):
-                start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
-                if taps.from_m[tap] <= end + SAME_M and taps.to_m[tap] >= start - SAME_M:
-                    near[q] = True
-        for q in range(len(near)):
-            pipe = found.pipe[q]
-            start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
-            told = known.from_m[pipe] <= max(start, 0.0) + SAME_M
-            told &= known.to_m[pipe] >= min(end, known.length_m[pipe]) - SAME_M
-            open_[q] = not near[q] and (not told or np.isnan(known.length_m[pipe]))
-
-    return connect
-
-
-_PARTS = zlib.crc32(Path(str(span_kernel.__file__)).read_bytes())
-weigh, list_pairs, connect = _weigh_of(_PARTS), _list_of(_PARTS), _connect_of(_PARTS)
+_MADE_OF = (span_kernel, rule_kernel)
+_PARTS = zlib.crc32(b"".join(Path(str(one.__file__)).read_bytes() for one in _MADE_OF))
+weigh, list_pairs = _weigh_of(_PARTS), _list_of(_PARTS)

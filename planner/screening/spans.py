@@ -37,7 +37,7 @@ from planner.screening.match import Flags
 from planner.screening.places import InOrder, Members, gather, joined
 from planner.screening.scattered import Scattered, WithFigures
 from planner.screening.span_kernel import LATERAL, SOIL, VOID
-from planner.screening.span_measure import Known, Taps, connect
+from planner.screening.span_taps import Known, Taps, connect
 from planner.screening.walk_rows import DAMAGE, OF_DN, is_whole, kinds_of, step_of, takes
 from planner.settings import Survey
 from planner.tables import check, conform
