@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from planner.screening import bands, flip_paths, flip_tables, rule_kernel
 from planner.screening.bands import compiled, figure_at, place_from, within, word_at
-from planner.screening.flip_paths import band_in, bands_for, bits_of, path_of, shares_of
+from planner.screening.flip_paths import band_at, bands_for, bits_of, path_of, shares_of
 from planner.screening.flip_tables import (
     BARRED,
     COLUMN,
@@ -136,7 +136,7 @@ def _put(figure: int, place: int, figures: Figures, own: Codes) -> None:
         if share < most:
             own[ratio_column] = 1 + share * (most + 1)
         elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
-            least = band_in(ratio_column, 0.0, figures.bands, bands_from)
+            least = band_at(ratio_column, 0.0, figures.bands, bands_from)
             own[ratio_column] = 1 + least * most + most - 1
 
 

@@ -52,7 +52,7 @@ def bands_for(column: int, bands_from: Ints) -> int:
 
 
 @within
-def band_in(column: int, value: float, bands: Numbers, bands_from: Ints) -> int:
+def band_at(column: int, value: float, bands: Numbers, bands_from: Ints) -> int:
     """Give the band of a figure in a column of the book."""
     if column < 0:
         return 0
@@ -86,8 +86,8 @@ def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: P
             n, edge, share = kind * count + k, paths.edges[row, k], shares - 1
             value = _point(kind, k, count, paths.edges[row])
             if not np.isnan(per_mm):
-                share = band_in(facts[RATIO_COLUMN], value * per_mm, bands, bands_from)
-            place = band_in(facts[COLUMN], value, bands, bands_from) * shares + share
+                share = band_at(facts[RATIO_COLUMN], value * per_mm, bands, bands_from)
+            place = band_at(facts[COLUMN], value, bands, bands_from) * shares + share
             paths.values[row, n], paths.edges[row, n] = value, edge
             paths.places[row, n] = figures.verdicts_from[figure] + place
     paths.figure[row], paths.per_mm[row], paths.steps[row] = figure, per_mm, 3 * count

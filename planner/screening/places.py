@@ -12,9 +12,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
-from planner.arrays import column_of
 from planner.coded_text import Coded
 from planner.held import Held
 from planner.order import order_by, ranks_of, rises
@@ -49,7 +47,7 @@ class Members:
     """
 
     laid: Laid
-    pipes: pa.Array
+    pipes: Coded
     found: Found
     said: Said
     pairs: int
@@ -100,7 +98,7 @@ class InOrder:
 
     defects: Held
     starts: Places
-    pipes: pa.Array
+    pipes: Coded
 
     @classmethod
     def of(cls, defects: Held) -> InOrder:
@@ -109,9 +107,9 @@ class InOrder:
         new = np.ones(len(pipe), dtype=bool)
         np.not_equal(pipe.codes[1:], pipe.codes[:-1], out=new[1:])
         starts = np.flatnonzero(new)
-        names = pipe.words.take(pa.array(pipe.codes[starts]))
-        if len(starts) < 2 or rises([column_of(names)]):
-            return cls(defects, starts, names)
+        pipes = pipe[starts]
+        if len(starts) < 2 or rises([pipes.column()]):
+            return cls(defects, starts, pipes)
         keys = [pipe.ordered().codes, defects.floats("from_m"), defects.column("observation_id")]
         return cls.of(defects.taken(order_by(keys)))
 
@@ -187,9 +185,9 @@ def _weighed(laid: Laid, found: Found) -> tuple[Said, int]:
 
 
 _SETS = ("own", "lent", "roots", "deposit")
-# So many unlike sets of words are expected, and so many times the figures that rows have, and
-# more, once they are lent.
-_FEW_SETS, _OFTEN, _LENT = 1 << 9, 2, 64
+# So many unlike sets of words are expected; and so many times the figures that rows have, by each
+# eighth row, and more, once they are lent.
+_FEW_SETS, _EACH, _OFTEN, _LENT = 1 << 9, 8, 2, 256
 
 
 def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) -> Said:
@@ -197,7 +195,7 @@ def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) 
     measured = _empty(count, int32=(*_OF_PLACES, *_SETS), int8=("seen",), float=("arc_h", "find_m"),
                       bool=("joint", "no_joint"))  # fmt: skip
     told = laid.rows.figure
-    rows = np.bincount(told.codes, minlength=len(told.means))
+    rows = _EACH * np.bincount(told.codes[::_EACH], minlength=len(told.means))
     wanted = np.array([rows[told.means == f].sum() for f in range(len(laid.figures))], dtype=int)
     rooms = np.full(len(wanted), count) if ample else np.minimum(_OFTEN * wanted + _LENT, count)
     start = np.cumsum([0, *rooms], dtype=np.int64)
@@ -223,16 +221,15 @@ def _empty(count: int, **names: Sequence[str]) -> dict[str, Any]:
 
 
 def joined(
-    numbers: npt.NDArray[np.int32], sets: Sets, words: Sequence[str],
-    say: Callable[[Sequence[str]], str] = "+".join,
-) -> Coded:  # fmt: skip
-    """Join the words of the sets of these numbers, in order, '+' between; each is said once."""
-    if not numbers.any():
-        return Coded.one("", len(numbers))
-    masks = [
-        sum(int(bits) % (1 << BITS) << BITS * n for n, bits in enumerate(one))
-        for one in sets.unlike[:, : sets.found[0]].T
-    ]
-    return Coded.of([say([w for at, w in enumerate(words) if mask >> at & 1]) for mask in masks])[
-        numbers
-    ]
+    sets: Sets, words: Sequence[str], say: Callable[[Sequence[str]], str] = "+".join
+) -> Coded:
+    """Join the words of each set, in order, '+' between: the texts by the number of the set."""
+    told = []
+    for one in sets.unlike[:, : sets.found[0]].T.tolist():
+        mask, chosen = sum(bits % (1 << BITS) << BITS * n for n, bits in enumerate(one)), []
+        while mask:
+            lowest = mask & -mask
+            chosen.append(words[lowest.bit_length() - 1])
+            mask ^= lowest
+        told.append(say(chosen))
+    return Coded.of(told)
