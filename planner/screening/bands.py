@@ -45,6 +45,12 @@ def compiled(function: Function) -> Function:
 
 
 @within
+def nth(n: int) -> int:
+    """Give a place that does not count from the end, which a walk need not ask then."""
+    return np.uint64(n)  # type: ignore[return-value]
+
+
+@within
 def band_of(value: float, cuts: Numbers) -> int:
     """Give the band that a figure lies in: 2k below the cut k, 2k + 1 on it; 0 for NaN."""
     band = 0
@@ -138,6 +144,11 @@ def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) 
     cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
     most = 2 * len(cuts) + 1
     _band(low, start, band_of(sources.least[c], cuts), cuts, out)
+    if low == high:  # one figure, not two ends
+        for i in range(len(out)):
+            unknown = int(np.isnan(figure_at(low, start + i)))
+            out[i] = (1 - unknown) * (1 + out[i] * (most + 1))
+        return
     _band(high, start, most - 1, cuts, other)
     for i in range(len(out)):
         unknown = int(np.isnan(figure_at(low, start + i)))
@@ -203,9 +214,10 @@ def code_rows(
     rows. What is fixed or not read stays as it is.
     """
     count = len(at)
-    for c in range(of_pipes.shape[1]):
-        for i in range(count):
-            out[i, c] = of_pipes[at[i], c]
+    for i in range(count):
+        row = nth(at[i])
+        for c in range(of_pipes.shape[1]):
+            out[i, c] = of_pipes[row, c]
     for c in range(of_pipes.shape[1], len(sources.how)):
         if sources.how[c] == SCATTERED:
             _scatter(sources, c, start, out[:count])

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from planner.screening import rule_kernel, span_kernel
-from planner.screening.bands import compiled, part
+from planner.screening.bands import compiled, nth, part
 from planner.screening.rule_kernel import lowest
 from planner.screening.span_kernel import (
     ASSUMED,
@@ -110,19 +110,13 @@ class Pairs(NamedTuple):
 
 
 @part
-def _at(n: int) -> int:
-    """Give a place that does not count from the end, which need not be asked then."""
-    return np.uint64(n)  # type: ignore[return-value]
-
-
-@part
 def _meaning(told: Told, i: int) -> int:
-    return int(told.means[_at(told.codes[i])])
+    return int(told.means[nth(told.codes[i])])
 
 
 @part
 def _add(sets: Means, q: int, bit: int) -> None:
-    sets[_at(bit >> SHIFT), q] |= 1 << (bit & (BITS - 1))
+    sets[nth(bit >> SHIFT), q] |= 1 << (bit & (BITS - 1))
 
 
 @part
@@ -143,10 +137,10 @@ def _number(sets: Sets, rows: Means, p: int) -> int:
         return 0
     last = len(sets.slots) - 1
     slot = mixed & last
-    while sets.slots[_at(slot)] >= 0:
-        same, number = True, sets.slots[_at(slot)]
+    while sets.slots[nth(slot)] >= 0:
+        same, number = True, sets.slots[nth(slot)]
         for row in range(len(rows)):
-            same &= sets.unlike[row, _at(number)] == rows[row, p]
+            same &= sets.unlike[row, nth(number)] == rows[row, p]
         if same:
             return int(number)
         slot = (slot + 1) & last
@@ -191,7 +185,7 @@ def _add_own(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
 @part
 def _add_figure(room: Scratch, f: int, p: int, least: float, most: float) -> None:
     """Add a figure to a place, where the largest counts."""
-    k = _at(f)
+    k = nth(f)
     if room.has[p] >> f & 1:
         room.least[k, p] = _larger(room.least[k, p], least)
         room.most[k, p] = max(room.most[k, p], most)
@@ -218,12 +212,12 @@ def _add_said(rows: Rows, i: int, q: int, p: int, task: Weighed) -> None:
 @part
 def _extent(rows: Rows, found: Found, joint: int, start: int, stop: int, q: int) -> int:
     """Say what the two ends of a place rest on: the least certain of both."""
-    first = _at(found.row[_at(start)])
+    first = nth(found.row[nth(start)])
     if stop == start + 1 and _meaning(rows.extent, first) != ASSUMED:
         return _meaning(rows.extent, first)
     low, high, measured, unsure = np.inf, -np.inf, False, False
     for m in range(start, stop):
-        i = _at(found.row[_at(m)])
+        i = nth(found.row[nth(m)])
         rests_on = _meaning(rows.extent, i)
         if m >= found.own[q]:  # a flag adds its station only
             low, high = min(low, rows.x_from_m[i]), max(high, rows.x_to_m[i])
@@ -242,7 +236,7 @@ def _extent(rows: Rows, found: Found, joint: int, start: int, stop: int, q: int)
 @part
 def _gives(groups: Groups, group: int) -> bool:
     """Tell whether places of a group lend what they have: conditions, and what recurs."""
-    return bool(groups.again[_at(group)] or not groups.takes[_at(group)])
+    return bool(groups.again[nth(group)] or not groups.takes[nth(group)])
 
 
 @part
@@ -265,7 +259,7 @@ def _rounds(groups: Groups, out: Measured, first: int, after: int) -> int:
     """Tell how often a pipe's places borrow: never where none lends, twice where it recurs."""
     rounds = 0
     for q in range(first, after):
-        group = _at(out.group[_at(q)])
+        group = nth(out.group[nth(q)])
         if groups.again[group]:
             return 2
         rounds |= not groups.takes[group]
@@ -294,16 +288,16 @@ def _lend(task: Weighed, first: int, after: int) -> int:
     groups, out, pairs = task.groups, task.told.measured, 0
     for again in range(_rounds(groups, out, first, after)):
         for giver in range(first, after):
-            other = _at(giver)
-            group = _at(out.group[other])
+            other = nth(giver)
+            group = nth(out.group[other])
             if not _gives(groups, group) or (again == 1 and groups.again[group]):
                 continue
             for taker in range(first, after):
-                one = _at(taker)
-                mine = _at(out.group[one])
+                one = nth(taker)
+                mine = nth(out.group[one])
                 takes = groups.takes[mine] and groups.again[mine] == again
                 if takes and _meet(task.found, one, other):
-                    _borrow(task.room, _at(taker - first), _at(giver - first))
+                    _borrow(task.room, nth(taker - first), nth(giver - first))
                     pairs += 1
     return pairs
 
@@ -327,9 +321,9 @@ def _put(task: Weighed, q: int, p: int) -> bool:
         n, most = figures.stop[f], room.most[f, p]
         if n == figures.start[f + np.uint64(1)]:
             return False
-        figures.place[_at(n)], figures.stop[f] = q, n + 1
-        figures.ends[0, _at(n)] = room.least[f, p]
-        figures.ends[1, _at(n)] = most if 0.0 <= most < np.inf else np.nan
+        figures.place[nth(n)], figures.stop[f] = q, n + 1
+        figures.ends[0, nth(n)] = room.least[f, p]
+        figures.ends[1, nth(n)] = most if 0.0 <= most < np.inf else np.nan
     return fits
 
 
@@ -346,10 +340,10 @@ def _weigh_of(parts: int) -> Callable[[Weighed], int]:
         for pipe in range(len(found.of_pipe) - 1 if parts >= 0 else 0):
             first, after = found.of_pipe[pipe], found.of_pipe[pipe + 1]
             for place in range(first, after):
-                q, p = _at(place), _at(place - first)
-                start, stop = found.start[q], found.start[_at(place + 1)]
+                q, p = nth(place), nth(place - first)
+                start, stop = found.start[q], found.start[nth(place + 1)]
                 for m in range(start, stop):
-                    i = _at(found.row[_at(m)])
+                    i = nth(found.row[nth(m)])
                     if m == start:
                         _start(rows, i, q, p, task)
                     elif m < found.own[q]:
@@ -360,7 +354,7 @@ def _weigh_of(parts: int) -> Callable[[Weighed], int]:
                 )
             pairs += _lend(task, first, after)
             for place in range(first, after):
-                if not _put(task, _at(place), _at(place - first)):
+                if not _put(task, nth(place), nth(place - first)):
                     return -1
         return pairs
 
