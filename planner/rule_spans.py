@@ -129,10 +129,11 @@ def screen_spans(
     located, spans
         As `located` and `rows` in `Ruled`.
     """
-    own, no_limits = own_limits(decisions, spans.frame) if len(decisions) else ({}, empty(FLAGS))
-    screened, unknown = screen_with_own(
-        spans, located.axes, book_of(inputs, book), own, defects=located.rows
-    )
+    on, rules, beside = located.axes, book_of(inputs, book), located.rows
+    if not len(decisions):
+        return screen_with_own(spans, on, rules, {}, defects=beside)
+    own, no_limits = own_limits(decisions, spans.frame)
+    screened, unknown = screen_with_own(spans, on, rules, own, defects=beside)
     return screened, joined([no_limits, unknown], FLAGS)
 
 

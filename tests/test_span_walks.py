@@ -9,13 +9,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from pandas.testing import assert_frame_equal
 
 from planner.coded_text import Coded
 from planner.contracts import DEFECTS, GRADE_STEPS, SPAN_QUANTITIES
 from planner.ground.ids import NOTHING_KNOWN, KnownIds, fresh_ids, ids_of
 from planner.held import Held
+from planner.screening import places
 from planner.screening.grade_steps import handbook_steps
 from planner.screening.grades import GradeTables, grade_all
+from planner.screening.scattered import Scattered
 from planner.screening.spans import id_rows
 from planner.settings import load_settings
 from planner.tables import empty
@@ -171,3 +174,33 @@ def holds(one: dict[str, Any], step: dict[str, Any], height_mm: float) -> bool:
     if step["quantity"] != one["quantity"] or not known:
         return True
     return not (one["quantity_high"] <= step["over"] or one["quantity_low"] > step["up_to"])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_where_there_was_too_little_room_the_walk_is_gone_again(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No room for a set of words but the empty one, nor for a figure that is lent: the same."""
+    found = town_of(Random(seed)).locate()
+    plenty = spans_of(found).spans
+    monkeypatch.setattr(places, "_FEW_SETS", 1)
+    assert_frame_equal(spans_of(found).spans, plenty)
+    monkeypatch.undo()
+    monkeypatch.setattr(places, "_OFTEN", 0)
+    monkeypatch.setattr(places, "_LENT", 0)
+    assert_frame_equal(spans_of(found).spans, plenty)
+
+
+def test_figures_that_few_rows_have_are_written_out_and_put_in_another_order() -> None:
+    """Rows 1 and 3 of four have one; of a size of 2 and 4 m a half and a quarter of it."""
+    some = Scattered(np.array([1, 3], dtype=np.int32), np.array([[4.0, 8.0], [6.0, np.nan]]), 4)
+    none = np.nan
+    np.testing.assert_array_equal(some.column(0), [none, 4.0, none, 8.0])
+    np.testing.assert_array_equal(some.column(1), [none, 6.0, none, none])
+    shares = some.over(np.array([2.0, 4.0]))
+    np.testing.assert_array_equal(shares.column(0), [none, 2.0, none, 2.0])
+    order = np.array([3, 0, 1, 2])
+    turned = some.taken(order)
+    np.testing.assert_array_equal(turned.column(0), some.column(0)[order])
+    np.testing.assert_array_equal(turned.column(1), some.column(1)[order])
+    assert turned.at.tolist() == [0, 2]

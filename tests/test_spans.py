@@ -15,6 +15,7 @@ from planner.ground.ids import NOTHING_KNOWN, KnownIds, learn
 from planner.held import Held
 from planner.screening.places import joined
 from planner.screening.span_kernel import BITS
+from planner.screening.span_measure import Sets
 from planner.screening.spans import Spanned, id_rows
 from tests.filmed import SETTINGS, Row, Town, pipe, row, run, spans_of, town
 
@@ -394,5 +395,6 @@ def test_the_words_of_a_place_are_joined_in_order_each_once(count: int) -> None:
     for place, some in enumerate(chosen):
         for at in some:
             sets[at // BITS, place] |= np.int64(1) << np.int64(at % BITS)
-    told = joined(sets, words).column().tolist()
+    room = Sets(np.zeros(0, dtype=np.int32), sets, np.array([21]))
+    told = joined(room, words)[np.arange(21)].column().tolist()
     assert told == ["+".join(sorted(words[at] for at in some)) for some in chosen]

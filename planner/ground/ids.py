@@ -186,9 +186,9 @@ def fresh_ids(new: Columns, known: KnownIds, kind: str) -> Fresh | None:
 
 def _check_places(new: Columns) -> None:
     """Raise where a row has no place."""
-    places = np.array([new[name] for name in ("from_m", "to_m", "find_m")])
-    bad = ~np.isfinite(places).all(axis=0)
-    if bad.any():
+    good = [np.isfinite(new[name]) for name in ("from_m", "to_m", "find_m")]
+    if not all(one.all() for one in good):
+        bad = ~np.logical_and.reduce(good)
         message = f"give_ids: {int(bad.sum())} rows without a place, e.g. row {int(bad.argmax())}"
         raise TableError(message)
 

@@ -45,6 +45,12 @@ def compiled(function: Function) -> Function:
 
 
 @within
+def nth(n: int) -> int:
+    """Give a place that does not count from the end, which a walk need not ask then."""
+    return np.uint64(n)  # type: ignore[return-value]
+
+
+@within
 def band_of(value: float, cuts: Numbers) -> int:
     """Give the band that a figure lies in: 2k below the cut k, 2k + 1 on it; 0 for NaN."""
     band = 0
@@ -54,8 +60,8 @@ def band_of(value: float, cuts: Numbers) -> int:
 
 
 # How a column is read: not at all, as one number everywhere, or as numbers, as texts by number,
-# as yes and no, as figures.
-FIXED, NUMBERS, WORDS, FLAGS, FIGURES = range(5)
+# as yes and no, as figures, as figures that few rows have.
+FIXED, NUMBERS, WORDS, FLAGS, FIGURES, SCATTERED = range(6)
 UNKNOWN_FLAG = 2
 
 
@@ -64,8 +70,10 @@ class Sources(NamedTuple):
 
     `first` and `second` are where arrays lie in memory: of least and most of figures (float64);
     of numbers (int16); of the words of rows (int32) and the numbers of words (int16); of yes and
-    of unknown (a byte each). Of what is fixed, as columns of pipes are, `first` is the number.
-    Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure cannot be.
+    of unknown (a byte each); of the rows that have a figure (int32), rising, `known` of them, and
+    of their least, most behind it. Of what is fixed, as columns of pipes are, `first` is the
+    number. Cuts of column k stand in `cuts` from ``cuts_from[k]`` on; below `least` its figure
+    cannot be.
 
     Notes
     -----
@@ -76,6 +84,7 @@ class Sources(NamedTuple):
     how: npt.NDArray[np.int8]
     first: Places
     second: Places
+    known: Places
     least: Numbers
     cuts: Numbers
     cuts_from: Places
@@ -135,11 +144,47 @@ def _pair_bands(sources: Sources, c: int, start: int, out: Codes, other: Codes) 
     cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
     most = 2 * len(cuts) + 1
     _band(low, start, band_of(sources.least[c], cuts), cuts, out)
+    if low == high:  # one figure, not two ends
+        for i in range(len(out)):
+            unknown = int(np.isnan(figure_at(low, start + i)))
+            out[i] = (1 - unknown) * (1 + out[i] * (most + 1))
+        return
     _band(high, start, most - 1, cuts, other)
     for i in range(len(out)):
         unknown = int(np.isnan(figure_at(low, start + i)))
         blank = unknown * int(np.isnan(figure_at(high, start + i)))
         out[i] = (1 - blank) * (1 + out[i] * most + other[i])
+
+
+@within
+def place_from(rows: int, known: int, row: int) -> int:
+    """Give the first place, among `known` rows that rise, of one that is not before `row`."""
+    low, high = 0, known
+    while low < high:
+        middle = (low + high) >> 1
+        if word_at(rows, middle) < row:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@within
+def _scatter(sources: Sources, c: int, start: int, out: Codes) -> None:
+    """Write the numbers of a column that few rows have a figure in; the others know nothing."""
+    rows, least, known = sources.first[c], sources.second[c], sources.known[c]
+    cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
+    most, lowest = 2 * len(cuts) + 1, band_of(sources.least[c], cuts)
+    for i in range(len(out)):
+        out[i, c] = 0
+    n = place_from(rows, known, start)
+    while n < known and word_at(rows, n) < start + len(out):
+        low, high = figure_at(least, n), figure_at(least, known + n)
+        if not (np.isnan(low) and np.isnan(high)):
+            first = lowest if np.isnan(low) else band_of(low, cuts)
+            last = most - 1 if np.isnan(high) else band_of(high, cuts)
+            out[word_at(rows, n) - start, c] = 1 + first * most + last
+        n += 1
 
 
 @within
@@ -169,11 +214,14 @@ def code_rows(
     rows. What is fixed or not read stays as it is.
     """
     count = len(at)
-    for c in range(of_pipes.shape[1]):
-        for i in range(count):
-            out[i, c] = of_pipes[at[i], c]
+    for i in range(count):
+        row = nth(at[i])
+        for c in range(of_pipes.shape[1]):
+            out[i, c] = of_pipes[row, c]
     for c in range(of_pipes.shape[1], len(sources.how)):
-        if sources.how[c] != FIXED:
+        if sources.how[c] == SCATTERED:
+            _scatter(sources, c, start, out[:count])
+        elif sources.how[c] != FIXED:
             _numbers(sources, c, start, bands[0, :count], bands[1, :count])
             for i in range(count):
                 out[i, c] = bands[0, i]

@@ -23,6 +23,7 @@ from planner.screening.bands import (
     FIXED,
     FLAGS,
     NUMBERS,
+    SCATTERED,
     WORDS,
     Sources,
     code_rows,
@@ -31,7 +32,7 @@ from planner.screening.beside import OnPipes, beside_pipes, beside_spans
 from planner.screening.column_codes import CodedColumn, Things
 from planner.screening.columns import View, view_of, visible
 from planner.screening.parted_texts import Parted
-from planner.screening.pipe_rows import pipe_rows
+from planner.screening.pipe_rows import coded_rows, pipe_rows
 from planner.screening.rule_bits import NOTHING_SAID, Book, book_of, fits, words_for
 from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Rows, Told, judge_rows
 from planner.screening.rulebook import Rulebook
@@ -193,11 +194,12 @@ def _sources(columns: Sequence[CodedColumn], rows: int, of_pipes: int = 0) -> So
     """Say where columns of so many rows are read, after so many columns of the pipes."""
     how, first, second = [FIXED] * of_pipes, [0] * of_pipes, [0] * of_pipes
     cuts: list[Numbers] = [_NONE] * of_pipes
-    least = [0.0] * of_pipes
+    least, known = [0.0] * of_pipes, [0] * of_pipes
     for one in columns:
         cuts.append(one.cuts)
         least.append(one.least)
         how.append(one.how)
+        known.append(0 if isinstance(one.first, int) else len(one.first))
         places = [_place_of(one, side, rows) for side in range(2)]
         first.append(places[0])
         second.append(places[1])
@@ -206,6 +208,7 @@ def _sources(columns: Sequence[CodedColumn], rows: int, of_pipes: int = 0) -> So
         np.array(how, dtype=np.int8),
         np.array(first, dtype=np.int64),
         np.array(second, dtype=np.int64),
+        np.array(known, dtype=np.int64),
         np.array(least),
         np.concatenate([_NONE, *cuts]),
         ends.astype(np.int64),
@@ -218,6 +221,7 @@ _KINDS: dict[int, tuple[type, type]] = {
     WORDS: (np.int32, np.int16),
     FLAGS: (np.bool_, np.bool_),
     FIGURES: (np.float64, np.float64),
+    SCATTERED: (np.int32, np.float64),
 }
 
 
@@ -227,7 +231,8 @@ def _place_of(column: CodedColumn, side: int, rows: int) -> int:
     if values is None or isinstance(values, int):
         return values or 0
     kind = _KINDS[column.how][side]
-    short = len(values) < rows and not (column.how == WORDS and side)
+    by_row = column.how != SCATTERED and not (column.how == WORDS and side)
+    short = by_row and len(values) < rows
     if values.dtype != kind or not values.flags.c_contiguous or short:
         message = f"{len(values)} rows of {values.dtype} cannot be read where they lie"
         raise TypeError(message)
@@ -311,5 +316,5 @@ def _own_pipes(spans: Held, pipes: Held) -> tuple[Held, Places]:
 
 def _pipes_at(spans: Held, pipes: Held) -> Places:
     if spans.by_column:
-        return spans.coded("pipe_id").places_in(pipes.column("pipe_id"))
+        return coded_rows(spans.coded("pipe_id"), pipes.column("pipe_id"))
     return pipe_rows(spans.frame["pipe_id"], pipes.frame["pipe_id"])

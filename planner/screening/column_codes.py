@@ -17,19 +17,30 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.held import Held
-from planner.screening.bands import FIGURES, FIXED, FLAGS, NUMBERS, WORDS, band_of
+from planner.screening.bands import (
+    FIGURES,
+    FIXED,
+    FLAGS,
+    NUMBERS,
+    SCATTERED,
+    WORDS,
+    band_of,
+)
 from planner.screening.columns import About, Seen, View, visible
 from planner.screening.intervals import NO, UNKNOWN, YES, compare, within
 from planner.screening.parted_texts import Parted
 from planner.screening.rule_kernel import DENIED, LACKING, OPEN, PLANES, STOPPED
 from planner.screening.rule_text import Clause, Limit
 from planner.screening.ruling import hold
+from planner.screening.scattered import scattered_in
 
 Codes = npt.NDArray[np.int16]
 Numbers = npt.NDArray[np.float64]
 Words = npt.NDArray[np.uint64]
 Answers = npt.NDArray[np.int8]
 Part = Clause | Limit
+# How a column is read, and what: as `CodedColumn` has it from `how` on.
+Read = tuple[int, npt.NDArray[Any], npt.NDArray[Any] | None]
 Array = TypeVar("Array", bound=npt.NDArray[Any])
 
 # Added to the answer in a part's table where nothing at all is known of the column.
@@ -135,8 +146,12 @@ class Numbering:
         ends = [f"{name}_low", f"{name}_high"] if self._seen.kind == "interval" else [name]
         if not any(map(things.held.has, ends)):
             return CodedColumn(self._said, FIXED, NOTHING_KNOWN, cuts=self._cuts)
-        low, high = floats(things.held, ends[0]), floats(things.held, ends[-1])
-        return CodedColumn(self._said, FIGURES, low, high, least=self._seen.least, cuts=self._cuts)
+        some = scattered_in(things.held, name)
+        if some is not None:
+            read: Read = SCATTERED, some.at, some.ends
+        else:
+            read = FIGURES, floats(things.held, ends[0]), floats(things.held, ends[-1])
+        return CodedColumn(self._said, *read, least=self._seen.least, cuts=self._cuts)
 
     def _coded_flags(self, things: Things) -> CodedColumn:
         if self.key.name in things.beside:
@@ -229,10 +244,8 @@ def floats(things: Held, name: str) -> Numbers:
     return np.ascontiguousarray(things.floats(name))
 
 
-def read_by(
-    parted: Parted, numbers: Codes
-) -> tuple[int, npt.NDArray[Any], npt.NDArray[Any] | None]:
-    """Say how the numbers of texts are read for each row: as `CodedColumn` has it from `how` on."""
+def read_by(parted: Parted, numbers: Codes) -> Read:
+    """Say how the numbers of texts are read for each row."""
     if len(parted.pieces) > 1:
         return NUMBERS, parted.values(numbers), None
     where, among = parted.pieces[0]

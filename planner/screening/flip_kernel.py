@@ -10,27 +10,25 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
-from numba import types
-from numba.extending import intrinsic
 
-from planner.screening import bands, flip_tables, rule_kernel
-from planner.screening.bands import band_of, compiled, figure_at, within
+from planner.screening import bands, flip_paths, flip_tables, rule_kernel
+from planner.screening.bands import compiled, figure_at, place_from, within, word_at
+from planner.screening.flip_paths import band_at, bands_for, bits_of, path_of, shares_of
 from planner.screening.flip_tables import (
     BARRED,
     COLUMN,
     FIGURE_HELD,
     MAIN,
+    NO_WAY,
     NOT_ASKED,
     RATIO,
     RATIO_COLUMN,
     SPAN_HELD,
     Figures,
     Flips,
-    Paths,
     Span,
     Task,
 )
@@ -54,19 +52,6 @@ from planner.screening.rule_kernel import (
     state_of,
     verdict_of,
 )
-
-_SPREAD = np.uint64(0x9E3779B97F4A7C15)
-
-
-def _bits(_: Any, number: Any) -> Any:  # noqa: ANN401 - as numba calls it
-    def generate(context: Any, builder: Any, __: Any, given: Any) -> Any:  # noqa: ANN401
-        return builder.bitcast(given[0], context.get_value_type(types.uint64))
-
-    return types.uint64(number), generate
-
-
-# The bits of a figure.
-bits_of = cast("Callable[[float], np.uint64]", intrinsic(_bits))
 
 
 @within
@@ -97,24 +82,6 @@ def _per_mm(low: float, high: float, share_low: float, share_high: float) -> flo
 def _known_ends(low: float, high: float) -> tuple[float, float]:
     """Give least and most of a figure; an unknown end runs as far as it can."""
     return 0.0 if np.isnan(low) else low, np.inf if np.isnan(high) else high
-
-
-@within
-def _cuts_for(figure: int, figures: Figures, per_mm: float, cuts: Numbers) -> int:
-    """Write all cuts of a figure in order, those of its share in mm; gives how many."""
-    count = 0
-    for k in range(figures.cuts_from[figure], figures.cuts_from[figure + 1]):
-        cuts[count] = figures.cuts[k]
-        count += 1
-    if per_mm > 0.0:
-        for k in range(figures.ratio_from[figure], figures.ratio_from[figure + 1]):
-            value, at = figures.ratio_cuts[k] / per_mm, count
-            while at > 0 and cuts[at - 1] > value:
-                cuts[at] = cuts[at - 1]
-                at -= 1
-            cuts[at] = value
-            count += 1
-    return count
 
 
 @within
@@ -155,41 +122,21 @@ def _hold_moved(bits: Bits, facts: Ints, own: Codes, naming: Words, held: Words)
 
 
 @within
-def _bands_for(column: int, bands_from: Ints) -> int:
-    """Give how many bands a column of the book has; one where it has none."""
-    return 2 * (bands_from[column + 1] - bands_from[column]) + 1 if column >= 0 else 1
-
-
-@within
-def _band(column: int, value: float, bands: Numbers, bands_from: Ints) -> int:
-    """Give the band of a figure in a column of the book."""
-    if column < 0:
-        return 0
-    return band_of(value, bands[bands_from[column] : bands_from[column + 1]])
-
-
-@within
-def _shares(facts: Ints, bands_from: Ints) -> int:
-    """Give how many verdicts are kept of a band of a figure: by its share, and as that lies."""
-    return _bands_for(facts[RATIO_COLUMN], bands_from) + 1 if facts[RATIO] >= 0 else 1
-
-
-@within
 def _put(figure: int, place: int, figures: Figures, own: Codes) -> None:
     """Put a figure, and its share, in the bands whose verdict stands at a place."""
     facts, bands_from = figures.facts[figure], figures.bands_from
-    shares = _shares(facts, bands_from)
+    shares = shares_of(facts, bands_from)
     band = (place - figures.verdicts_from[figure]) // shares
     share = place - figures.verdicts_from[figure] - band * shares
     column, ratio_column = facts[COLUMN], facts[RATIO_COLUMN]
     if column >= 0:
-        own[column] = 1 + band * (_bands_for(column, bands_from) + 1)
+        own[column] = 1 + band * (bands_for(column, bands_from) + 1)
     if ratio_column >= 0:
-        most = _bands_for(ratio_column, bands_from)
+        most = bands_for(ratio_column, bands_from)
         if share < most:
             own[ratio_column] = 1 + share * (most + 1)
         elif own[ratio_column] == 0:  # as it lies: what is not known runs as far as it can
-            least = _band(ratio_column, 0.0, figures.bands, bands_from)
+            least = band_at(ratio_column, 0.0, figures.bands, bands_from)
             own[ratio_column] = 1 + least * most + most - 1
 
 
@@ -228,16 +175,6 @@ def _ask(c: int, figure: int, place: int, task: Task) -> int:
 
 
 @within
-def _point(kind: int, k: int, count: int, cuts: Numbers) -> float:
-    """Give a figure on the cut k (kind 0), in the band below it (1) or above it (2)."""
-    if kind == 0:
-        return float(cuts[k])
-    if kind == 1:
-        return float(((cuts[k - 1] if k > 0 else 0.0) + cuts[k]) / 2.0)
-    return float((cuts[k] + (cuts[k + 1] if k + 1 < count else cuts[k] + 2.0)) / 2.0)
-
-
-@within
 def _is_blank(codes: Codes, facts: Ints) -> bool:
     """Tell whether nothing is known of a figure that stands for itself, of an unlike span."""
     return bool(facts[RATIO] < 0 and codes[facts[COLUMN]] == 0)
@@ -259,40 +196,9 @@ def _first_look(c: int, row: int, task: Task) -> None:
         named = named and task.spans.low[figure] and not _is_blank(unlike.codes[c], facts[figure])
         if named or (figure == last and unlike.wanted[c] & 2):
             asked.figures[row] |= 1 << figure
+            asked.way[row, figure] = NO_WAY
             for k in range(begin[figure], begin[figure + 1]):
                 asked.verdicts[row, k] = NOT_ASKED
-
-
-@within
-def _write_path(row: int, figure: int, per_mm: float, figures: Figures, paths: Paths) -> None:
-    """Write the way of a figure through all its bands: its cuts, then below each, then above."""
-    count = _cuts_for(figure, figures, per_mm, paths.edges[row])
-    facts, bands, bands_from = figures.facts[figure], figures.bands, figures.bands_from
-    shares = _shares(facts, bands_from)
-    for kind in range(3):
-        for k in range(count):
-            n, edge, share = kind * count + k, paths.edges[row, k], shares - 1
-            value = _point(kind, k, count, paths.edges[row])
-            if not np.isnan(per_mm):
-                share = _band(facts[RATIO_COLUMN], value * per_mm, bands, bands_from)
-            place = _band(facts[COLUMN], value, bands, bands_from) * shares + share
-            paths.values[row, n], paths.edges[row, n] = value, edge
-            paths.places[row, n] = figures.verdicts_from[figure] + place
-    paths.figure[row], paths.per_mm[row], paths.steps[row] = figure, per_mm, 3 * count
-
-
-@within
-def _path_of(figure: int, per_mm: float, figures: Figures, paths: Paths) -> int:
-    """Give the way of a figure, written where it is not there yet."""
-    row, first = figure, len(figures.facts)
-    if figures.facts[figure, RATIO] >= 0:
-        mixed = (bits_of(per_mm) ^ np.uint64(figure)) * _SPREAD >> np.uint64(32)
-        row = first + int(np.int64(mixed % np.uint64(len(paths.figure) - first)))
-    known = paths.per_mm[row]
-    same = known == per_mm or (np.isnan(known) and np.isnan(per_mm))
-    if paths.figure[row] != figure or not same:
-        _write_path(row, figure, per_mm, figures, paths)
-    return row
 
 
 @within
@@ -318,19 +224,38 @@ def _away(value: float, edge: float, low: float, high: float) -> tuple[float, bo
 
 
 @within
-def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) -> None:
-    """Move a figure of one span on its way to where it leads to another verdict."""
-    asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
+def _turn(c: int, row: int, path: int, task: Task) -> None:
+    """Find the steps of a figure's way that lead to another verdict than an unlike span's."""
+    asked, paths = task.asked, task.paths
     figure, verdict = paths.figure[path], task.unlike.verdict[c]
+    asked.way[row, figure] = bits_of(paths.per_mm[path])
+    for w in range(asked.turns.shape[2]):
+        asked.turns[row, figure, w] = np.uint64(0)
     for n in range(paths.steps[path]):
         place = paths.places[path, n]
         now = asked.verdicts[row, place]
         if now == NOT_ASKED:
             now = asked.verdicts[row, place] = _ask(c, figure, place, task)
-        if now != verdict and figure == len(task.figures.facts) - 1:
+        if now != verdict:
+            asked.turns[row, figure, n >> 6] |= np.uint64(1) << np.uint64(n & 63)
+
+
+@within
+def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) -> None:
+    """Move a figure of one span on its way to where it leads to another verdict."""
+    asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
+    figure = paths.figure[path]
+    if asked.way[row, figure] != bits_of(paths.per_mm[path]):
+        _turn(c, row, path, task)
+    for w in range(asked.turns.shape[2]):
+        left = asked.turns[row, figure, w]
+        if left and figure == len(task.figures.facts) - 1:
             task.flips.close[i] = 1
-        elif now != verdict:
-            edge = paths.edges[path, n]
+            return
+        while left:
+            n = 64 * w + int(np.int64(lowest(left)))
+            left &= left - np.uint64(1)
+            now, edge = asked.verdicts[row, paths.places[path, n]], paths.edges[path, n]
             away = _away(paths.values[path, n], edge, ends[0], ends[1])
             _take(i, (figure, now, edge), away, task.best, task.flips)
 
@@ -340,7 +265,15 @@ def _ends(i: int, figure: int, spans: Span) -> tuple[float, float]:
     """Give least and most of a figure of a span; NaN where unknown."""
     if spans.low[figure] == 0:
         return np.nan, np.nan
-    at = spans.begin + i
+    at, rows = spans.begin + i, spans.at[figure]
+    if rows:
+        n, known = spans.reached[figure], spans.known[figure]
+        while n < known and word_at(rows, n) < at:
+            n += 1
+        spans.reached[figure] = n
+        if n == known or word_at(rows, n) != at:
+            return np.nan, np.nan
+        at = n
     return figure_at(spans.low[figure], at), figure_at(spans.high[figure], at)
 
 
@@ -371,7 +304,7 @@ def _flip(i: int, row: int, task: Task) -> None:
             share_low, share_high = _ends(i, ratio, spans)
             share = _known_ends(share_low, share_high)
             per_mm = _per_mm(ends[0], ends[1], share[0], share[1])
-        _move(i, row, _path_of(figure, per_mm, task.figures, task.paths), ends, task)
+        _move(i, row, path_of(figure, per_mm, task.figures, task.paths), ends, task)
 
 
 def _made_of(parts: int) -> Callable[[Task], None]:
@@ -382,7 +315,14 @@ def _made_of(parts: int) -> Callable[[Task], None]:
         """Find the nearest flip of each span."""
         if parts < 0:
             return
-        of_row, asked, flips = task.spans.of_row, task.asked, task.flips
+        spans, asked, flips = task.spans, task.asked, task.flips
+        of_row = spans.of_row
+        for figure in range(len(spans.low)):
+            spans.reached[figure] = 0
+            if spans.at[figure]:
+                spans.reached[figure] = place_from(
+                    spans.at[figure], spans.known[figure], spans.begin
+                )
         every = len(asked.whose) > 1
         task.stands[SPAN_HELD] = -1
         for row in range(len(asked.whose)):
@@ -399,5 +339,6 @@ def _made_of(parts: int) -> Callable[[Task], None]:
     return flip_rows
 
 
-_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in (bands, flip_tables, rule_kernel))
+_MADE_OF = (bands, flip_paths, flip_tables, rule_kernel)
+_PARTS = b"".join(Path(str(one.__file__)).read_bytes() for one in _MADE_OF)
 flip_rows = _made_of(zlib.crc32(_PARTS))

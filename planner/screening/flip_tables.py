@@ -15,6 +15,8 @@ COLUMN, RATIO_COLUMN, RATIO, MAIN = 0, 1, 2, 3
 # What the walk stands at: the unlike span that was set up, its figure, what bars a sleeve there.
 SPAN_HELD, FIGURE_HELD, BARRED, STANDS_AT = range(4)
 NOT_ASKED = -1
+# No share has these bits.
+NO_WAY = np.uint64((1 << 64) - 1)
 
 
 class Figures(NamedTuple):
@@ -69,13 +71,17 @@ class Span(NamedTuple):
     """Spans to be moved: which unlike one each is, and their figures from row `begin` on.
 
     `low` and `high` tell where the ends of each figure lie in memory (float64, NaN where
-    unknown); 0 = it is known of no span.
+    unknown); 0 = it is known of no span. Where few have it, `at` tells where these rows lie
+    (int32, rising), `known` of them, and `reached` is the one that the walk has come to; else 0.
     """
 
     of_row: npt.NDArray[np.int32]
     begin: int
     low: Ints
     high: Ints
+    at: Ints
+    known: Ints
+    reached: Ints
 
 
 class Asked(NamedTuple):
@@ -83,12 +89,15 @@ class Asked(NamedTuple):
 
     `whose` is the unlike span of the row, -1 = none yet; `figures` as bits those that it is asked
     of. `verdicts` has those that a figure would lead to, by its band and that of its share, after
-    them the share as it lies; `NOT_ASKED` where that was not asked yet.
+    them the share as it lies; `NOT_ASKED` where that was not asked yet. The steps of a figure's
+    way that lead to another verdict stand as bits in `turns`, by the share, as bits too, in `way`.
     """
 
     whose: Ints
     figures: Ints
     verdicts: Bytes
+    way: Words
+    turns: Words
 
 
 class Paths(NamedTuple):

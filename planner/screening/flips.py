@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ from planner.screening.margins import LENT, TIED, columns_of, cuts_in
 from planner.screening.rule_bits import Book, words_for
 from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS, Codes
 from planner.screening.rulebook import Rulebook
+from planner.screening.scattered import scattered_in
 
 Numbers = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -61,14 +62,14 @@ def flips_of(coded: JudgedSpans, rulebook: Rulebook) -> Flips:
     ends = _ends_of(coded)
     if coded.alike is not None:
         said, of_row = _unlike(book, coded.alike.codes, coded.said.codes), coded.alike.of_row
-        flip_rows(_task(book, figures, said, Span(of_row, 0, ends.low, ends.high), flips))
+        flip_rows(_task(book, figures, said, ends.of(of_row, 0), flips))
         return flips
 
     def flip(start: int, stop: int) -> None:
         task = None
         for begin, end, codes in coded.reader.parts(start, stop):
             unlike = _unlike(book, codes, coded.said.codes[begin:end])
-            spans = Span(np.arange(end - begin, dtype=np.int32), begin, ends.low, ends.high)
+            spans = ends.of(np.arange(end - begin, dtype=np.int32), begin)
             task = task or _task(book, figures, unlike, spans, flips, alone=True)
             flip_rows(task._replace(unlike=unlike, spans=spans, flips=flips.part(begin, end)))
 
@@ -91,13 +92,16 @@ def _task(
     rows = len(unlike.verdict)
     if alone or rows * int(figures.verdicts_from[-1]) > _MOST_KEPT:
         rows = 1
+    paths = _paths(figures)
     asked = Asked(
         np.empty(rows, dtype=np.int64),
         np.empty(rows, dtype=np.int64),
         np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
+        np.empty((rows, len(figures.facts)), dtype=np.uint64),
+        np.empty((rows, len(figures.facts), words_for(paths.values.shape[1])), dtype=np.uint64),
     )
     return Task(
-        spans, unlike, asked, _paths(figures), figures, book.bits, flips, room(book),
+        spans, unlike, asked, paths, figures, book.bits, flips, room(book),
         np.empty(unlike.codes.shape[1], dtype=np.int16),
         np.empty(TOTALS, dtype=np.int64),
         np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64),
@@ -142,19 +146,33 @@ class _Ends(NamedTuple):
 
     low: Ints
     high: Ints
-    kept: list[Numbers]
+    at: Ints
+    known: Ints
+    kept: list[npt.NDArray[Any]]
+
+    def of(self, of_row: npt.NDArray[np.int32], begin: int) -> Span:
+        """Give spans with these figures, for one walk."""
+        reached = np.zeros_like(self.known)
+        return Span(of_row, begin, self.low, self.high, self.at, self.known, reached)
 
 
 def _ends_of(coded: JudgedSpans) -> _Ends:
     """Find least and most of each figure; 0 = known of no span."""
-    low, high = np.zeros((2, len(_NAMES) + 1), dtype=np.int64)
-    ends = _Ends(low, high, [])
+    low, high, at, known = np.zeros((4, len(_NAMES) + 1), dtype=np.int64)
+    ends = _Ends(low, high, at, known, [])
     for figure, name in enumerate(_NAMES):
         names = f"{name}_low", f"{name}_high"
-        if any(map(coded.spans.has, names)):
-            both = [floats(coded.spans, end) for end in names]
-            ends.low[figure], ends.high[figure] = (one.ctypes.data for one in both)
-            ends.kept.extend(both)
+        if not any(map(coded.spans.has, names)):
+            continue
+        some = scattered_in(coded.spans, name)
+        if some and not len(some.at):
+            continue
+        both = some.ends if some else [floats(coded.spans, end) for end in names]
+        ends.low[figure], ends.high[figure] = (one.ctypes.data for one in both)
+        ends.kept.extend(both)
+        if some:
+            ends.at[figure], ends.known[figure] = some.at.ctypes.data, len(some.at)
+            ends.kept.append(some.at)
     return ends
 
 

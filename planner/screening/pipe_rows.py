@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
+from planner.arrays import arrow_of
+from planner.coded_text import Coded
 from planner.distinct import places_in
 from planner.screening.bands import compiled, within
 from planner.screening.threads import each, pieces
@@ -37,6 +39,17 @@ def pipe_rows(ids: pd.Series, pipe_ids: pd.Series) -> Places:
     rows = len(pipe_ids)
     ascending = each(lambda piece: _ascends(pipes, *piece), pieces(rows), rows)
     return out if all(in_order) and all(ascending) else places_in(ids, pipe_ids)
+
+
+def coded_rows(ids: Coded, pipe_ids: Any) -> Places:  # noqa: ANN401 - a text column
+    """Give the row of each id in `pipe_ids`, which are unlike; -1 = nowhere.
+
+    Of ids that are numbered as the pipes stand that is their number.
+    """
+    plain = arrow_of(pipe_ids)
+    if plain is not None and plain.num_chunks == 1 and ids.words.equals(plain.chunk(0)):
+        return ids.codes.astype(np.intp)
+    return ids.places_in(pipe_ids)
 
 
 def letters_of(texts: pd.Series) -> tuple[npt.NDArray[np.int64], Letters]:

@@ -12,16 +12,24 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
-from planner.arrays import column_of
 from planner.coded_text import Coded
 from planner.held import Held
 from planner.order import order_by, ranks_of, rises
 from planner.screening.joints import split_repeated
 from planner.screening.match import Flags
+from planner.screening.scattered import Scattered
 from planner.screening.span_kernel import BITS, SAME_M, Found, Measured, Room, Task, find_places
-from planner.screening.span_measure import Pairs, lend, list_pairs, measure, number_sets
+from planner.screening.span_measure import (
+    Figures,
+    Pairs,
+    Said,
+    Scratch,
+    Sets,
+    Weighed,
+    list_pairs,
+    weigh,
+)
 from planner.screening.walk_rows import Laid, in_walk_order, laid_out, repeated_in
 from planner.settings import Survey
 
@@ -35,14 +43,29 @@ class Members:
     """Rows by the place they share; places in order of pipe, stretch and step.
 
     `pipes` are the pipes of these rows, in order. What places have of their own and what is
-    lent to them stands in `measured`, by `pairs` pairs of places.
+    lent to them, by `pairs` pairs of places, stands in `said`.
     """
 
     laid: Laid
-    pipes: pa.Array
+    pipes: Coded
     found: Found
-    measured: Measured
+    said: Said
     pairs: int
+
+    @property
+    def measured(self) -> Measured:
+        """What places come to, but for figures and words."""
+        return self.said.measured
+
+    def figures(self) -> dict[str, Scattered]:
+        """Give the places that have a figure, and from where to where it may lie."""
+        figures, found = self.said.figures, dict[str, Scattered]()
+        for name, start, stop in zip(
+            self.laid.figures, figures.start.tolist(), figures.stop.tolist(), strict=False
+        ):
+            ends = np.ascontiguousarray(figures.ends[:, start:stop])
+            found[name] = Scattered(figures.place[start:stop], ends, len(self))
+        return found
 
     def __len__(self) -> int:
         return len(self.found.from_m)
@@ -75,7 +98,7 @@ class InOrder:
 
     defects: Held
     starts: Places
-    pipes: pa.Array
+    pipes: Coded
 
     @classmethod
     def of(cls, defects: Held) -> InOrder:
@@ -84,9 +107,9 @@ class InOrder:
         new = np.ones(len(pipe), dtype=bool)
         np.not_equal(pipe.codes[1:], pipe.codes[:-1], out=new[1:])
         starts = np.flatnonzero(new)
-        names = pipe.words.take(pa.array(pipe.codes[starts]))
-        if len(starts) < 2 or rises([column_of(names)]):
-            return cls(defects, starts, names)
+        pipes = pipe[starts]
+        if len(starts) < 2 or rises([pipes.column()]):
+            return cls(defects, starts, pipes)
         keys = [pipe.ordered().codes, defects.floats("from_m"), defects.column("observation_id")]
         return cls.of(defects.taken(order_by(keys)))
 
@@ -119,10 +142,7 @@ def gather(rows: InOrder, pipes: Held, settings: Survey, flags: Flags) -> Member
         ids = defects.column("observation_id").take(laid.at)
         laid = in_walk_order(laid, ranks_of(ids))
         found, _ = _found(laid, settings.touch_m)
-    measured = _unmeasured(len(found.from_m), laid)
-    measure(laid.rows, laid.groups, found, measured)
-    pairs = lend(laid.groups, found, measured)
-    return Members(laid, rows.pipes, found, measured, pairs)
+    return Members(laid, rows.pipes, found, *_weighed(laid, found))
 
 
 def _found(laid: Laid, touch_m: float) -> tuple[Found, bool]:
@@ -144,18 +164,55 @@ _STRETCH = ("from_m", "to_m")
 _STATIONS = ("core_from", "core_to", *_STRETCH)
 
 
-def _unmeasured(count: int, laid: Laid) -> Measured:
-    """Give room for what places come to."""
-    room = _empty(count, int32=_OF_PLACES, float=("arc_h", "find_m"), bool=("joint", "no_joint"))
-    for name, words in _SETS.items():
-        sets = -(-max(len(getattr(laid, words)), 1) // BITS)
-        room[name] = np.zeros((sets, count), dtype=np.int64)
-    shape = len(laid.figures), count
-    return Measured(**room, least=np.full(shape, np.nan), most=np.full(shape, -1.0))
+def _weighed(laid: Laid, found: Found) -> tuple[Said, int]:
+    """Say what places come to; and how many pairs of them lend and take."""
+    longest = int(np.diff(found.of_pipe).max(initial=0))
+    mechanisms, details = (
+        -(-max(len(words), 1) // BITS) for words in (laid.mechanisms, laid.details)
+    )
+    room: dict[str, Any] = {
+        name: np.empty((words, longest), dtype=np.int64)
+        for name, words in zip(_SETS, (mechanisms, mechanisms, details, details), strict=True)
+    }
+    room |= {name: np.empty((len(laid.figures), longest)) for name in ("least", "most")}
+    scratch = Scratch(**room, has=np.empty(longest, dtype=np.int64))
+    for ample in (False, True):
+        said = _nothing_said(laid, len(found.from_m), (mechanisms, details), ample=ample)
+        pairs = weigh(Weighed(laid.rows, laid.groups, found, scratch, said))
+        if pairs >= 0:
+            break
+    return said, pairs
 
 
-_OF_PLACES = ("group", "node", "day", "kind", "extent", "seen")
-_SETS = {"own": "mechanisms", "lent": "mechanisms", "roots": "details", "deposit": "details"}
+_SETS = ("own", "lent", "roots", "deposit")
+# So many unlike sets of words are expected; and so many times the figures that rows have, by each
+# eighth row, and more, once they are lent.
+_FEW_SETS, _EACH, _OFTEN, _LENT = 1 << 9, 8, 2, 256
+
+
+def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) -> Said:
+    """Give room for what places come to, as much as is likely or as there can be at all."""
+    measured = _empty(count, int32=(*_OF_PLACES, *_SETS), int8=("seen",), float=("arc_h", "find_m"),
+                      bool=("joint", "no_joint"))  # fmt: skip
+    told = laid.rows.figure
+    rows = _EACH * np.bincount(told.codes[::_EACH], minlength=len(told.means))
+    wanted = np.array([rows[told.means == f].sum() for f in range(len(laid.figures))], dtype=int)
+    rooms = np.full(len(wanted), count) if ample else np.minimum(_OFTEN * wanted + _LENT, count)
+    start = np.cumsum([0, *rooms], dtype=np.int64)
+    figures = Figures(
+        start, start[:-1].copy(), np.empty(start[-1], dtype=np.int32), np.empty((2, start[-1]))
+    )
+    most = count + 1 if ample else _FEW_SETS
+    return Said(Measured(**measured), figures, *(_no_sets(most, some) for some in words))
+
+
+def _no_sets(most: int, words: int) -> Sets:
+    """Give room for so many unlike sets; the first one is empty."""
+    slots = np.full(2 << most.bit_length(), -1, dtype=np.int32)
+    return Sets(slots, np.zeros((words, most), dtype=np.int64), np.ones(1, dtype=np.int64))
+
+
+_OF_PLACES = ("group", "node", "day", "kind", "extent")
 
 
 def _empty(count: int, **names: Sequence[str]) -> dict[str, Any]:
@@ -164,21 +221,15 @@ def _empty(count: int, **names: Sequence[str]) -> dict[str, Any]:
 
 
 def joined(
-    sets: npt.NDArray[np.int64], words: Sequence[str],
-    say: Callable[[Sequence[str]], str] = "+".join,
-) -> Coded:  # fmt: skip
-    """Join the words of each set, in order, '+' between; each unlike set is said once.
-
-    `sets` has a column for each, and word n stands in bit n of its rows, `BITS` in each.
-    """
-    count = sets.shape[1]
-    if not sets.any():
-        return Coded.one("", count)
-    numbers, firsts = (np.empty(count, dtype=np.int32) for _ in range(2))
-    slots = np.full(2 << count.bit_length(), -1, dtype=np.int32)
-    unlike = sets[:, firsts[: number_sets(sets, slots, numbers, firsts)]]
-    masks = [sum(int(bits) % (1 << BITS) << BITS * n for n, bits in enumerate(one))
-             for one in unlike.T]  # fmt: skip
-    return Coded.of([say([w for at, w in enumerate(words) if mask >> at & 1]) for mask in masks])[
-        numbers
-    ]
+    sets: Sets, words: Sequence[str], say: Callable[[Sequence[str]], str] = "+".join
+) -> Coded:
+    """Join the words of each set, in order, '+' between: the texts by the number of the set."""
+    told = []
+    for one in sets.unlike[:, : sets.found[0]].T.tolist():
+        mask, chosen = sum(bits % (1 << BITS) << BITS * n for n, bits in enumerate(one)), []
+        while mask:
+            lowest = mask & -mask
+            chosen.append(words[lowest.bit_length() - 1])
+            mask ^= lowest
+        told.append(say(chosen))
+    return Coded.of(told)

@@ -11,9 +11,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.screening.bands import compiled, part
+from planner.screening.bands import compiled, nth, part
 
 Codes = npt.NDArray[np.int32]
+Seen = npt.NDArray[np.int8]
 Means = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
@@ -132,29 +133,22 @@ class Found(NamedTuple):
 
 
 class Measured(NamedTuple):
-    """What the rows of each place come to.
-
-    `own`, `lent`, `roots` and `deposit` are sets of words, bit by bit; of figures there is a
-    row for each that any row has. Before anything is lent `most` is infinite where a figure
-    is unknown, and below 0 where there is none.
-    """
+    """What the rows of each place come to; `own` to `deposit` are the numbers of sets of words."""
 
     group: Codes
     node: Codes
     day: Codes
     kind: Codes
     extent: Codes
-    seen: Codes
+    own: Codes
+    lent: Codes
+    roots: Codes
+    deposit: Codes
+    seen: Seen
     arc_h: Numbers
     find_m: Numbers
     joint: Marks
     no_joint: Marks
-    own: Means
-    lent: Means
-    roots: Means
-    deposit: Means
-    least: Numbers
-    most: Numbers
 
 
 @part
@@ -179,28 +173,28 @@ def _sort_rows(rows: Rows, order: Means, start: int, stop: int) -> None:
         gap = 3 * gap + 1
     while gap > 0:
         for at in range(start + gap, stop):
-            row, k = order[at], at
-            while k - gap >= start and _before(rows, row, order[k - gap]):
-                order[k] = order[k - gap]
+            row, k = order[nth(at)], at
+            while k - gap >= start and _before(rows, nth(row), nth(order[nth(k - gap)])):
+                order[nth(k)] = order[nth(k - gap)]
                 k -= gap
-            order[k] = row
+            order[nth(k)] = row
         gap //= 3
 
 
 @part
 def _cut(task: Task, start: int, stop: int, place: int) -> int:
     """Cut sorted rows into places: coded parts of one group that touch; give the next place."""
-    rows, room, reach = task.rows, task.room, 0.0
+    rows, room, reach, last = task.rows, task.room, 0.0, NO_GROUP
     for at in range(start, stop):
-        i = room.order[at]
-        low, high = rows.core_from[i], rows.core_to[i]
-        other = at == start or rows.group[i] != rows.group[room.order[at - 1]]
-        if other or low > reach + task.touch_m + SAME_M:
-            room.first[place], reach = at, high
-            room.core_from[place], room.core_to[place] = low, high
-            room.from_m[place], room.to_m[place] = rows.from_m[i], rows.to_m[i]
+        i = nth(room.order[nth(at)])
+        low, high, group = rows.core_from[i], rows.core_to[i], rows.group[i]
+        if group != last or low > reach + task.touch_m + SAME_M:
+            new = nth(place)
+            room.first[new], reach, last = at, high, group
+            room.core_from[new], room.core_to[new] = low, high
+            room.from_m[new], room.to_m[new] = rows.from_m[i], rows.to_m[i]
             place += 1
-        here = place - 1
+        here = nth(place - 1)
         room.last[here], reach = at + 1, max(reach, high)
         room.core_to[here] = max(room.core_to[here], high)
         room.from_m[here] = min(room.from_m[here], rows.from_m[i])
@@ -230,7 +224,7 @@ def _parent(task: Task, i: int, places: int) -> int:
 @part
 def _has_flags(task: Task, pipe: tuple[int, int]) -> int:
     for i in range(pipe[0], pipe[1]):
-        if task.rows.group[i] == task.groups.flag:
+        if task.rows.group[nth(i)] == task.groups.flag:
             return 1
     return 0
 
@@ -239,8 +233,9 @@ def _has_flags(task: Task, pipe: tuple[int, int]) -> int:
 def _pick(task: Task, pipe: tuple[int, int], at: int) -> int:
     """Lay out the rows of a pipe that are joined; give how many there are then."""
     for i in range(pipe[0], pipe[1]):
-        if task.rows.group[i] >= 0 and task.rows.group[i] != task.groups.flag:
-            task.room.order[at] = i
+        group = task.rows.group[nth(i)]
+        if group >= 0 and group != task.groups.flag:
+            task.room.order[nth(at)] = i
             at += 1
     return at
 
@@ -269,8 +264,8 @@ def _place_before(task: Task, p: int, q: int) -> bool:
         return bool(room.from_m[p] < room.from_m[q])
     if room.to_m[p] != room.to_m[q]:
         return bool(room.to_m[p] < room.to_m[q])
-    one = step[rows.group[room.order[room.first[p]]]]
-    other = step[rows.group[room.order[room.first[q]]]]
+    one = step[nth(rows.group[nth(room.order[nth(room.first[p])])])]
+    other = step[nth(rows.group[nth(room.order[nth(room.first[q])])])]
     return bool(one < other) if one != other else p < q
 
 
@@ -283,20 +278,21 @@ def _sort_places(task: Task, places: int) -> None:
         gap = 3 * gap + 1
     while gap > 0:
         for at in range(gap, places):
-            place, k = room.sorted[at], at
-            while k >= gap and _place_before(task, place, room.sorted[k - gap]):
-                room.sorted[k] = room.sorted[k - gap]
+            place, k = room.sorted[nth(at)], at
+            while k >= gap and _place_before(task, nth(place), nth(room.sorted[nth(k - gap)])):
+                room.sorted[nth(k)] = room.sorted[nth(k - gap)]
                 k -= gap
-            room.sorted[k] = place
+            room.sorted[nth(k)] = place
         gap //= 3
 
 
 @part
 def _is_tied(rows: Rows, room: Room, place: int) -> bool:
     """Tell whether it hangs on `order` alone from which node the first row was counted."""
-    one = room.order[room.first[place]]
-    for at in range(room.first[place] + 1, room.last[place]):
-        other = room.order[at]
+    start, stop = room.first[place], room.last[place]
+    one = nth(room.order[nth(start)])
+    for at in range(start + 1, stop):
+        other = nth(room.order[nth(at)])
         if rows.core_from[one] != rows.core_from[other]:
             return False
         if rows.core_to[one] != rows.core_to[other]:
@@ -326,17 +322,17 @@ def find_places(task: Task, pipes: Means, found: Found) -> tuple[int, int, bool]
         _sort_places(task, places)
         found.of_pipe[pipe] = count
         for q in range(places):
-            p = room.sorted[q]
+            p, here = nth(room.sorted[nth(q)]), nth(count)
             tied |= _is_tied(rows, room, p)
-            found.start[count], found.pipe[count] = used, pipe
-            found.from_m[count], found.to_m[count] = room.from_m[p], room.to_m[p]
+            found.start[here], found.pipe[here] = used, pipe
+            found.from_m[here], found.to_m[here] = room.from_m[p], room.to_m[p]
             for n in range(room.first[p], room.last[p]):
-                found.row[used] = room.order[n]
+                found.row[nth(used)] = room.order[nth(n)]
                 used += 1
-            found.own[count] = used
+            found.own[here] = used
             for n in range((both[1] - both[0]) * flags):
-                if room.parent[n] == p:
-                    found.row[used] = both[0] + n
+                if room.parent[n] == room.sorted[q]:
+                    found.row[nth(used)] = both[0] + n
                     used += 1
             count += 1
     found.of_pipe[len(pipes) - 1], found.start[count] = count, used

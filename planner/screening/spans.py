@@ -27,16 +27,18 @@ from planner.contracts import (
     SPAN_ROWS,
     SPANS,
 )
-from planner.distinct import numbers_at, places_in
+from planner.distinct import numbers_at
 from planner.ground.ids import KnownIds, fresh_ids, ids_of
 from planner.held import Held, held
 from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import REPEATED
 from planner.screening.match import Flags
+from planner.screening.pipe_rows import coded_rows
 from planner.screening.places import InOrder, Members, gather, joined
-from planner.screening.span_kernel import LATERAL, SOIL, VOID
-from planner.screening.span_measure import Known, Taps, connect
+from planner.screening.scattered import Scattered, WithFigures
+from planner.screening.span_kernel import LATERAL, SOIL, VOID, Codes
+from planner.screening.span_taps import Known, Taps, connect
 from planner.screening.walk_rows import DAMAGE, OF_DN, is_whole, kinds_of, step_of, takes
 from planner.settings import Survey
 from planner.tables import conform
@@ -50,6 +52,7 @@ Numbers = npt.NDArray[np.float64]
 Marks = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.intp]
 Texts = Any  # a text column
+Figures = dict[str, Scattered]
 
 
 @dataclass(frozen=True)
@@ -125,10 +128,10 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
     old = newer != ""
     in_order = InOrder.of(rows.taken(~old) if old.any() else rows)
     members, counted = gather(in_order, network, settings, flags), in_order.defects
-    spans = _spans_of(members, counted)
-    spans |= _of_pipe(members, spans, network, taps)
+    spans, figures = _spans_of(members, counted), members.figures()
+    spans |= _of_pipe(members, figures, network, taps)
     spans["survey_age_months"] = _ages(Coded(members.measured.day, members.laid.days), first_day)
-    held_spans, order, lost = _span_table(members, spans, known)
+    held_spans, order, lost = _span_table(members, spans, figures, known)
     said = [{"step": STEP, "key": key, "what": what} for key, what in dict.fromkeys(flags.rows)]
     return Spanned(
         rows=held_spans,
@@ -140,7 +143,7 @@ def make_spans(  # noqa: PLR0913  four tables, and what decides
 
 
 def _span_table(
-    members: Members, spans: Columns, known: KnownIds
+    members: Members, spans: Columns, figures: Figures, known: KnownIds
 ) -> tuple[Held, Places | None, pd.DataFrame]:
     """Give `SPANS`; the order of places in it, None = as they stand; and ids without an heir.
 
@@ -150,12 +153,14 @@ def _span_table(
     fresh = fresh_ids(places, known, "span")
     if fresh is not None:
         ids = fresh.written
-        return Held(SPANS, {**spans, "span_id": ids}), None, fresh.lost
+        return WithFigures(SPANS, {**spans, "span_id": ids}, figures), None, fresh.lost
     steps = [step_of(name) for name in members.laid.names]
     step = Coded.of(steps)[members.measured.group]
     given, lost = ids_of({**places, "step": step}, known, "span")
     order = order_by([members.found.pipe, spans["from_m"], given])
-    return Held(SPANS, {**taken(spans, order), "span_id": given.take(order)}), order, lost
+    in_order = {**taken(spans, order), "span_id": given.take(order)}
+    figures = {name: one.taken(order) for name, one in figures.items()}
+    return WithFigures(SPANS, in_order, figures), order, lost
 
 
 def _span_rows(members: Members, defects: Held, spans: Held, order: Places | None) -> pd.DataFrame:
@@ -205,60 +210,63 @@ def _steps(spans: Columns) -> Coded:
 
 def _spans_of(members: Members, defects: Held) -> Columns:
     """Give one row for each place: where it is, and what its rows say."""
-    found, seen, laid = members.found, members.measured, members.laid
+    found, said, laid = members.found, members.said, members.laid
+    seen = said.measured
     count = len(members)
     known = np.zeros(count, dtype=bool)
     kind = np.where(members.of_group(is_whole), np.int32(2), seen.kind)
     role = members.of_group(takes)
-    figures = {
-        f"{name}_{side}": ends[at]
-        for at, name in enumerate(laid.figures)
-        for side, ends in (("low", seen.least), ("high", seen.most))
-    }
+    mechanisms = joined(said.mechanisms, laid.mechanisms)
+    kinds = joined(said.details, laid.details, kinds_of)
     return {
-        "pipe_id": Coded(found.pipe, members.pipes),
+        "pipe_id": members.pipes[found.pipe],
         "from_m": found.from_m,
         "to_m": found.to_m,
         "kind": Coded.listing(["point", "stretch", REPEATED], kind),
         "role": Coded.listing(["condition", DAMAGE], role.astype(np.int32)),
-        "mechanisms": joined(seen.own, laid.mechanisms),
-        "lent": joined(seen.lent, laid.mechanisms),
+        "mechanisms": mechanisms[seen.own],
+        "lent": _said_by(mechanisms, seen.lent),
         "extent_from": Coded.listing(_EXTENTS, seen.extent),
         "state": Coded.one("open", count),
-        **figures,
         "soil_visible": pd.arrays.BooleanArray(seen.seen & SOIL > 0, known),
         "void_visible": pd.arrays.BooleanArray(seen.seen & VOID > 0, known),
         "at_joint": pd.arrays.BooleanArray(seen.joint, ~seen.joint & ~seen.no_joint),
-        "root_kind": joined(seen.roots, laid.details, kinds_of),
-        "deposit_kind": joined(seen.deposit, laid.details, kinds_of),
+        "root_kind": _said_by(kinds, seen.roots),
+        "deposit_kind": _said_by(kinds, seen.deposit),
         "arc_h": seen.arc_h,
         "find_m": seen.find_m,
         "counter_node": Coded(seen.node, defects.coded("counter_node").words),
     }
 
 
-def _of_pipe(members: Members, spans: Columns, pipes: Held, laterals: Held) -> Columns:
-    """Add what only the pipe can say: shares of its size, and laterals close by."""
-    out: Columns = {}
+def _said_by(texts: Coded, sets: Codes) -> Coded:
+    """Give the texts of sets; no word that none of them has where all are empty."""
+    return texts[sets] if sets.any() else Coded.one("", len(sets))
+
+
+def _of_pipe(members: Members, figures: Figures, pipes: Held, laterals: Held) -> Columns:
+    """Add what only the pipe can say: shares of its size to figures, and laterals close by."""
     found, find_m = members.found, members.measured.find_m
-    at = places_in(members.pipes, pipes.column("pipe_id"))
+    at = coded_rows(members.pipes, pipes.column("pipe_id"))
     dn, *told = (numbers_at(pipes.floats(name), at) for name in _TOLD_OF_PIPES)
-    dn = np.where(dn > 0.0, dn, np.nan)[found.pipe]
+    dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in OF_DN:
-        for side in ("low", "high") if f"{name}_low" in spans else ():
-            out[f"{ratio}_{side}"] = spans[f"{name}_{side}"] / dn
+        if name in figures:
+            figures[ratio] = figures[name].over(dn[found.pipe[figures[name].at]])
     near, open_ = members.measured.seen & LATERAL > 0, np.empty(len(members), dtype=bool)
-    connect(_taps(members, laterals), Known(*told), found, find_m, near, open_)
-    out["at_lateral"] = pd.arrays.BooleanArray(near, open_)
-    return out
+    connect(_taps(at, laterals, pipes), Known(*told), found, find_m, near, open_)
+    return {"at_lateral": pd.arrays.BooleanArray(near, open_)}
 
 
 _TOLD_OF_PIPES = ("dn_mm", "length_m", "laterals_known_from_m", "laterals_known_to_m")
 
 
-def _taps(members: Members, laterals: Held) -> Taps:
-    """Give the laterals of pipes with spans, from edge to edge."""
-    at = laterals.coded("pipe_id").places_in(members.pipes)
+def _taps(rows: Places, laterals: Held, pipes: Held) -> Taps:
+    """Give the laterals of pipes with spans, which have these rows, from edge to edge."""
+    numbers = np.full(len(pipes) + 1, -1)
+    numbers[rows] = np.arange(len(rows))
+    numbers[-1] = -1
+    at = numbers[coded_rows(laterals.coded("pipe_id"), pipes.column("pipe_id"))]
     size, x = (laterals.floats(name) for name in ("size_mm", "x_m"))
     half = np.where(np.isnan(size), 0.0, size) / 2000.0
     there = at >= 0
