@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
 from planner.coded_text import Coded
 from planner.contracts import DEFECTS, OBSERVATIONS
@@ -68,9 +70,6 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     if not len(made.placed.at):
         return Held(DEFECTS, {name: Coded.one("", 0) for name in DEFECTS.key[:1]})
 
-    def ids(at: Places) -> Any:  # noqa: ANN401 - a text column
-        return part.rows.texts("observation_id", made.placed.at[at])
-
     # Pipes stand in the order of their names.
     pipe, from_m = part.pipe_of(made), made.placed.from_m
     order = order_within(pipe, from_m)
@@ -79,8 +78,17 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     if same.any():
         tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
         block = np.cumsum(np.append(True, ~same))[tied]
-        order[tied] = order[tied[order_by([block, ids(order[tied])])]]
+        ids = part.rows.texts("observation_id", made.placed.at[order[tied]])
+        if not _rise_within(block, ids):
+            order[tied] = order[tied[order_by([block, ids])]]
     return some_rows(part, made, order)
+
+
+def _rise_within(block: Places, texts: Any) -> bool:  # noqa: ANN401 - a text column
+    """Tell whether texts are in order within each block, as those of coded rows mostly are."""
+    plain = pa.array(texts, pa.large_string())
+    falls = np.asarray(compute.less(plain[1:], plain[:-1]), dtype=bool)
+    return not (falls & (block[1:] == block[:-1])).any()
 
 
 def some_rows(part: Filmed, made: Defects, at: Places) -> Held:
