@@ -13,6 +13,8 @@ from geopandas.array import GeometryArray
 from numpy.typing import NDArray
 from pandas.arrays import NumpyExtensionArray
 
+from planner.compiled import kept, plain
+
 _STR = pd.StringDtype("pyarrow", na_value=np.nan)
 
 
@@ -39,6 +41,51 @@ def worded(words: Sequence[str], codes: NDArray[Any]) -> pd.arrays.ArrowStringAr
     """Give each row the word of its number, as a text column; each word is looked at once."""
     at = pa.array(codes.astype(np.int64, copy=False))
     return column_of(pa.array(words, type=pa.large_string()).take(at))
+
+
+def alike_at(
+    one: Any,
+    at: NDArray[np.intp],
+    other: Any,
+    at_other: NDArray[np.intp],  # noqa: ANN401
+) -> NDArray[np.bool_]:
+    """Tell where a text of one column is that of another, none missing, each by its place."""
+    out = np.empty(len(at), dtype=np.bool_)
+    compare_texts(*_letters_of(one), plain(at, np.int64),
+                  *_letters_of(other), plain(at_other, np.int64), out)  # fmt: skip
+    return out
+
+
+def _letters_of(texts: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:  # noqa: ANN401
+    """Give the bytes of a text column, and where each text begins and the last ends."""
+    held = pa.array(texts, type=pa.large_string())
+    held = held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
+    _, starts, data = held.buffers()
+    at = np.frombuffer(starts, dtype=np.int64)[held.offset : held.offset + len(held) + 1]
+    letters = np.frombuffer(b"" if data is None else data, dtype=np.uint8)
+    return plain(letters, np.uint8), plain(at, np.int64)
+
+
+@kept
+def compare_texts(  # noqa: PLR0913, PLR0917  two columns, places in them, and where it is written
+    letters: NDArray[np.uint8],
+    starts: NDArray[np.int64],
+    at: NDArray[np.int64],
+    others: NDArray[np.uint8],
+    starts_other: NDArray[np.int64],
+    at_other: NDArray[np.int64],
+    out: NDArray[np.bool_],
+) -> None:
+    """Compare texts byte by byte."""
+    for n in range(len(at)):
+        own, other = starts[at[n]], starts_other[at_other[n]]
+        size = starts[at[n] + 1] - own
+        alike = starts_other[at_other[n] + 1] - other == size
+        k = 0
+        while alike and k < size:
+            alike = letters[own + k] == others[other + k]
+            k += 1
+        out[n] = alike
 
 
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array

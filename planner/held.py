@@ -112,11 +112,15 @@ class Held:
 
     def is_blank(self, name: str) -> bool:
         """Tell whether no row has a text in a column."""
+        return bool(self.blanks(name).all())
+
+    def blanks(self, name: str) -> Marks:
+        """Tell which rows have no text in a column."""
         given = self._given(name)
         if isinstance(given, Coded):
-            return bool(given.holds("").all())
+            return given.holds("")
         plain = pa.array(self.column(name), pa.large_string())
-        return not compute.sum(compute.binary_length(plain)).as_py()
+        return np.asarray(compute.equal(compute.binary_length(plain), 0), dtype=bool)
 
     def ends(self) -> Ends:
         """Give where the shapes begin and end, without making shapes of what is held as bytes."""

@@ -334,7 +334,7 @@ def _seen(part: Filmed, made: Defects, settings: Survey) -> tuple[Columns, Place
     told = np.zeros(len(heads), dtype=bool)
     told[part.of_run[made.placed.at]] = True
     pipe = part.counted.pipe
-    used = runs.used & ~heads.coded("counter_node").holds("") & (pipe >= 0)
+    used = runs.used & ~heads.blanks("counter_node") & (pipe >= 0)
     net = part.counted.net_m
     if heads.coded("zero_at").holds("centre").any():
         net = net_lengths(heads, wall_part(heads, settings, used))
