@@ -44,10 +44,10 @@ def worded(words: Sequence[str], codes: NDArray[Any]) -> pd.arrays.ArrowStringAr
 
 
 def alike_at(
-    one: Any,
+    one: Any,  # noqa: ANN401
     at: NDArray[np.intp],
-    other: Any,
-    at_other: NDArray[np.intp],  # noqa: ANN401
+    other: Any,  # noqa: ANN401
+    at_other: NDArray[np.intp],
 ) -> NDArray[np.bool_]:
     """Tell where a text of one column is that of another, none missing, each by its place."""
     out = np.empty(len(at), dtype=np.bool_)

@@ -158,8 +158,10 @@ def told_zeros(unsure: Mapping[str, int]) -> list[tuple[str, str]]:
 
 def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None:
     """Flag each used run whose coded material is not that of its pipe in the network, `listed`."""
-    both = [one.mapped(coded_material) for one in (runs.coded("material"), listed)]
-    coded, known = alike(both)
+    said = runs.coded("material")
+    if said.holds("").all():
+        return
+    coded, known = alike([one.mapped(coded_material) for one in (said, listed)])
     unlike = (coded.codes != known.codes) & ~coded.holds("") & ~known.holds("") & used
     at = np.flatnonzero(unlike)
     names = runs.column("inspection_id")
