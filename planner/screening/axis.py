@@ -242,8 +242,8 @@ def set_lengths(  # noqa: PLR0913, PLR0917  what is read, and what decides
         flags.add("listed lengths", listed.told)
     if listed.both_m:
         what = f"{listed.both_m:.2f} m taken off its listed length: two half manholes"
-        for name in pipes.texts("pipe_id", np.flatnonzero(origin.holds("stated"))).tolist():
-            flags.add(name, what)
+        off = np.flatnonzero(origin.holds("stated"))
+        flags.later(lambda: ((name, what) for name in pipes.texts("pipe_id", off).tolist()))
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -172,12 +172,16 @@ def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None
 def flag_falls(runs: Held, rows: Held, falls: Places, flags: Flags) -> None:
     """Flag each run whose distances fall, at the first such row; `falls` as `falls_of` has it."""
     at = np.flatnonzero(falls >= 0)
-    names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
-    for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
-        flags.add(
-            name,
-            f"distances fall at row {row} of the file: counter set back, or rows out of order",
-        )
+
+    def say() -> Iterator[tuple[str, str]]:
+        names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
+        for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
+            yield (
+                name,
+                f"distances fall at row {row} of the file: counter set back, or rows out of order",
+            )
+
+    flags.later(say)
 
 
 def falls_of(rows: Held, of_run: Places, used: Marks) -> Places:

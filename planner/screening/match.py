@@ -7,8 +7,8 @@ flag where it says otherwise. A run that cannot be proved is left over with a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from planner.held import Held
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
+Doubt = tuple[str, str]
 
 # What files write where a node has no name; none of these is a node.
 NO_NODE = ("", "-")
@@ -41,15 +42,26 @@ _IN_LISTS = (
 _SAID = ("inspection_id", "pipe_ref", "pipe_id", "counter_node", "direction", "end_node")
 
 
-@dataclass
 class Flags:
     """Doubts gathered on the way: one (key, what) each."""
 
-    rows: list[tuple[str, str]] = field(default_factory=list)
+    def __init__(self) -> None:
+        self._said: list[Doubt | Callable[[], Iterable[Doubt]]] = []
 
     def add(self, key: object, what: str) -> None:
         """Note one doubt about the thing `key`."""
-        self.rows.append((str(key), what))
+        self._said.append((str(key), what))
+
+    def later(self, say: Callable[[], Iterable[Doubt]]) -> None:
+        """Note doubts that are put into words for whoever reads them."""
+        self._said.append(say)
+
+    @property
+    def rows(self) -> list[Doubt]:
+        """All doubts, in the order in which they were noted."""
+        rows = [one for said in self._said for one in (said() if callable(said) else (said,))]
+        self._said = [*rows]
+        return rows
 
 
 @dataclass(frozen=True)
