@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.arrays import texts_of
-from planner.coded_text import Coded, Columns
+from planner.coded_text import Columns
 from planner.contracts import (
     FLAGS,
     GROWTH,
@@ -176,7 +176,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     counted = count_runs(heads, network, settings)
     lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
     refused = _refused_runs(matched, counted, lengths, heads, network, settings, flags)
-    of_run = _run_of(rows, heads)
+    run = rows.coded("inspection_id")
+    of_run = run.words_in(heads.column("inspection_id"))[run.codes]
     runs = _runs_of(heads, network, counted, lengths, refused)
     part = Filmed(network, heads, rows, of_run, counted, lengths, runs, refused)
     walked = _place(part, settings, flags)
@@ -267,15 +268,6 @@ def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
         else:
             flags.add(heads.column("inspection_id")[i], what)
     return reasons
-
-
-def _run_of(rows: Held, heads: Held) -> Places:
-    """Give the place of the run of each row, -1 = not in the list."""
-    run, names = rows.coded("inspection_id"), Coded.by_row(heads.column("inspection_id"))
-    # No run stands twice: where rows are numbered by the list itself, these are the places.
-    if run.words.equals(names.words):
-        return run.codes.astype(np.intp)
-    return run.places_in(names.words)
 
 
 def _runs_of(
