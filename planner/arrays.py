@@ -88,6 +88,30 @@ def compare_texts(  # noqa: PLR0913, PLR0917  two columns, places in them, and w
         out[n] = alike
 
 
+def figures_of(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    """Give a column of floats as arrow holds it; what is missing becomes NaN."""
+    if column.num_chunks != 1 or column.null_count in {0, len(column)}:
+        found: NDArray[np.float64] = column.to_numpy()
+        return found
+    held = column.chunk(0)
+    bits, data = (np.frombuffer(one, dtype=kind) for one, kind in zip(
+        held.buffers(), (np.uint8, np.float64), strict=True))  # fmt: skip
+    out = np.empty(len(held))
+    fill_figures(plain(bits, np.uint8), plain(data, np.float64), held.offset, out)
+    return out
+
+
+@kept
+def fill_figures(
+    bits: NDArray[np.uint8], figures: NDArray[np.float64], first: int, out: NDArray[np.float64]
+) -> None:
+    """Take figures from the place `first` on, NaN where the bit of one says that it is missing."""
+    for n in range(len(out)):
+        at = first + n
+        figure, there = figures[at], (bits[at >> 3] >> (at & 7)) & 1
+        out[n] = figure if there else np.nan
+
+
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array
     """Give a text column of any values; what is missing becomes ``""``."""
     if str(getattr(values, "dtype", "")) == "str":

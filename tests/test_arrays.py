@@ -1,4 +1,4 @@
-"""Texts of two columns compared by place are what Python says of them one by one."""
+"""Columns taken from arrow as they lie in memory are what it says of them one by one."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from planner.arrays import alike_at, column_of
+from planner.arrays import alike_at, column_of, figures_of
 
 WORDS = ["", "a", "ab", "abc", "abd", "Ä", "A\u0308", "a\x00b", "N0012", "N0013"]
 
@@ -28,3 +28,16 @@ def test_texts_compared_by_place(seed: int) -> None:
         assert found.tolist() == wanted
     none = np.zeros(0, dtype=np.intp)
     assert alike_at(columns[0][:0], none, columns[1], none).tolist() == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_figures_that_are_missing_are_no_numbers(seed: int) -> None:
+    """As arrow lists them: none, some and all are missing, in pieces and out of the middle."""
+    draw = np.random.default_rng(seed)
+    for share in (0.0, 0.4, 1.0):
+        rows = [None if draw.random() < share else float(draw.normal()) for _ in range(70)]
+        whole = pa.array(rows, pa.float64())
+        for pieces in ([whole], [whole[3:50]], [whole[8:9]], [whole[:5], whole[5:]], [whole[:0]]):
+            column = pa.chunked_array(pieces)
+            wanted = [np.nan if one is None else one for one in column.to_pylist()]
+            np.testing.assert_array_equal(figures_of(column), wanted)
