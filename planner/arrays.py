@@ -12,6 +12,7 @@ import pyarrow as pa
 from geopandas.array import GeometryArray
 from numpy.typing import NDArray
 from pandas.arrays import NumpyExtensionArray
+from pyarrow import compute
 
 from planner.compiled import kept, plain
 
@@ -110,6 +111,12 @@ def fill_figures(
         at = first + n
         figure, there = figures[at], (bits[at >> 3] >> (at & 7)) & 1
         out[n] = figure if there else np.nan
+
+
+def blanks_in(texts: Any) -> NDArray[np.bool_]:  # noqa: ANN401 - a text column
+    """Tell which texts of a column, none missing, are blank."""
+    lengths = compute.binary_length(pa.array(texts, pa.large_string()))
+    return np.asarray(compute.equal(lengths, 0), dtype=bool)
 
 
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array

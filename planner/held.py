@@ -15,11 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
 from pandas.arrays import IntegerArray, NumpyExtensionArray
-from pyarrow import compute
 
-from planner.arrays import columns_in, texts_of, unknown
+from planner.arrays import blanks_in, columns_in, texts_of, unknown
 from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
 from planner.once import note_sound
 from planner.shapes import Ends, Shapes, ends_of
@@ -119,8 +117,7 @@ class Held:
         given = self._given(name)
         if isinstance(given, Coded):
             return given.holds("")
-        plain = pa.array(self.column(name), pa.large_string())
-        return np.asarray(compute.equal(compute.binary_length(plain), 0), dtype=bool)
+        return blanks_in(self.column(name))
 
     def ends(self) -> Ends:
         """Give where the shapes begin and end, without making shapes of what is held as bytes."""

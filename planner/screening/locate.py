@@ -224,7 +224,7 @@ def match_runs(
 def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
     """Refuse a run whose rows are those of another run of the same pipe and day."""
     runs = matched.inspections
-    used = np.asarray(matched.refused == "", dtype=bool)
+    used = matched.usable
     usable = runs if used.all() else runs[used]
     doubles = doubled_runs(usable, observations)
     if not doubles:
@@ -246,12 +246,9 @@ def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
     flags: Flags,
 ) -> dict[int, str]:
     """Say which runs cannot be used: no pipe, no counter, a stopped pipe, another length."""
-    refusals = matched.refused
-    at = np.flatnonzero(np.asarray(refusals != "", dtype=bool))
-    reasons: dict[int, str] = dict(zip(at.tolist(), refusals[at].tolist(), strict=True))
-    used = np.ones(len(heads), dtype=bool)
-    used[at] = False
-    pipe = counted.pipe
+    used, pipe = matched.usable, counted.pipe
+    at = np.flatnonzero(~used)
+    reasons: dict[int, str] = dict(zip(at.tolist(), matched.refused[at].tolist(), strict=True))
     stopped = np.append(lengths.stopped, False)[pipe] & used
     for i in np.flatnonzero(stopped).tolist():
         name = pipes.column("pipe_id")[pipe[i]]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
-from planner.arrays import column_of, texts_of
+from planner.arrays import blanks_in, column_of, texts_of
 from planner.contracts import INSPECTIONS
 from planner.distinct import is_among, places_in
 from planner.held import Held
@@ -81,11 +82,15 @@ class Matched:
         """The runs, by `INSPECTIONS`, made once, for whoever reads the frame."""
         return self.heads.frame
 
+    @cached_property
+    def usable(self) -> Marks:
+        """Runs that are not refused."""
+        return blanks_in(self.refused)
+
     @property
     def fit(self) -> Marks:
         """Runs that may tell how long their pipe is."""
-        fit: Marks = np.asarray(self.refused == "", dtype=bool) & ~self.through
-        return fit
+        return self.usable & ~self.through
 
 
 def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:

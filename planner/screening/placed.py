@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -113,6 +113,8 @@ def some_rows(part: Filmed, made: Defects, at: Places) -> Held:
     }
     for name in ("x_from_m", "x_to_m", "from_m", "to_m", "find_m", "clock_h", "arc_h"):
         columns[name] = partial(_picked, getattr(placed, name), at)
+    if placed.x_to_m is placed.x_from_m:  # there is no stretch: both are taken once
+        columns["x_from_m"] = columns["x_to_m"] = cache(columns["x_from_m"])
     for name, worst in (("quantity_low", made.low), ("quantity_high", made.high)):
         if worst is not None:
             columns[name] = partial(_picked, worst, at)
