@@ -12,6 +12,9 @@ import pyarrow as pa
 from geopandas.array import GeometryArray
 from numpy.typing import NDArray
 from pandas.arrays import NumpyExtensionArray
+from pyarrow import compute
+
+from planner.compiled import kept, plain
 
 _STR = pd.StringDtype("pyarrow", na_value=np.nan)
 
@@ -39,6 +42,81 @@ def worded(words: Sequence[str], codes: NDArray[Any]) -> pd.arrays.ArrowStringAr
     """Give each row the word of its number, as a text column; each word is looked at once."""
     at = pa.array(codes.astype(np.int64, copy=False))
     return column_of(pa.array(words, type=pa.large_string()).take(at))
+
+
+def alike_at(
+    one: Any,  # noqa: ANN401
+    at: NDArray[np.intp],
+    other: Any,  # noqa: ANN401
+    at_other: NDArray[np.intp],
+) -> NDArray[np.bool_]:
+    """Tell where a text of one column is that of another, none missing, each by its place."""
+    out = np.empty(len(at), dtype=np.bool_)
+    compare_texts(*_letters_of(one), plain(at, np.int64),
+                  *_letters_of(other), plain(at_other, np.int64), out)  # fmt: skip
+    return out
+
+
+def _letters_of(texts: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:  # noqa: ANN401
+    """Give the bytes of a text column, and where each text begins and the last ends."""
+    held = pa.array(texts, type=pa.large_string())
+    held = held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
+    _, starts, data = held.buffers()
+    at = np.frombuffer(starts, dtype=np.int64)[held.offset : held.offset + len(held) + 1]
+    letters = np.frombuffer(b"" if data is None else data, dtype=np.uint8)
+    return plain(letters, np.uint8), plain(at, np.int64)
+
+
+@kept
+def compare_texts(  # noqa: PLR0913, PLR0917  two columns, places in them, and where it is written
+    letters: NDArray[np.uint8],
+    starts: NDArray[np.int64],
+    at: NDArray[np.int64],
+    others: NDArray[np.uint8],
+    starts_other: NDArray[np.int64],
+    at_other: NDArray[np.int64],
+    out: NDArray[np.bool_],
+) -> None:
+    """Compare texts byte by byte."""
+    for n in range(len(at)):
+        own, other = starts[at[n]], starts_other[at_other[n]]
+        size = starts[at[n] + 1] - own
+        alike = starts_other[at_other[n] + 1] - other == size
+        k = 0
+        while alike and k < size:
+            alike = letters[own + k] == others[other + k]
+            k += 1
+        out[n] = alike
+
+
+def figures_of(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    """Give a column of floats as arrow holds it; what is missing becomes NaN."""
+    if column.num_chunks != 1 or column.null_count in {0, len(column)}:
+        found: NDArray[np.float64] = column.to_numpy()
+        return found
+    held = column.chunk(0)
+    bits, data = (np.frombuffer(one, dtype=kind) for one, kind in zip(
+        held.buffers(), (np.uint8, np.float64), strict=True))  # fmt: skip
+    out = np.empty(len(held))
+    fill_figures(plain(bits, np.uint8), plain(data, np.float64), held.offset, out)
+    return out
+
+
+@kept
+def fill_figures(
+    bits: NDArray[np.uint8], figures: NDArray[np.float64], first: int, out: NDArray[np.float64]
+) -> None:
+    """Take figures from the place `first` on, NaN where the bit of one says that it is missing."""
+    for n in range(len(out)):
+        at = first + n
+        figure, there = figures[at], (bits[at >> 3] >> (at & 7)) & 1
+        out[n] = figure if there else np.nan
+
+
+def blanks_in(texts: Any) -> NDArray[np.bool_]:  # noqa: ANN401 - a text column
+    """Tell which texts of a column, none missing, are blank."""
+    lengths = compute.binary_length(pa.array(texts, pa.large_string()))
+    return np.asarray(compute.equal(lengths, 0), dtype=bool)
 
 
 def texts_of(values: Any) -> pd.api.extensions.ExtensionArray:  # noqa: ANN401 - any array

@@ -76,6 +76,14 @@ class Coded:
         found = compute.index_in(self.words, value_set=_arrow(known)).fill_null(-1)
         return np.asarray(found, dtype=np.intp)[self.codes]
 
+    def words_in(self, key: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - a text column
+        """Give the place of each word in `key`, where no text stands twice; -1 = nowhere."""
+        known = _arrow(key)
+        # Rows are mostly numbered by the key of the table that they name.
+        if self.words.equals(known):
+            return np.arange(len(known))
+        return np.asarray(compute.index_in(self.words, value_set=known).fill_null(-1), np.intp)
+
     def listed(self) -> list[str]:
         """Give the words, by number."""
         found: list[str] = self.words.to_pylist()

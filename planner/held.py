@@ -15,11 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
 from pandas.arrays import IntegerArray, NumpyExtensionArray
-from pyarrow import compute
 
-from planner.arrays import columns_in, texts_of, unknown
+from planner.arrays import blanks_in, columns_in, texts_of, unknown
 from planner.coded_text import Coded, Columns, Joined, Marks, coded_in, marks_of
 from planner.once import note_sound
 from planner.shapes import Ends, Shapes, ends_of
@@ -112,11 +110,14 @@ class Held:
 
     def is_blank(self, name: str) -> bool:
         """Tell whether no row has a text in a column."""
+        return bool(self.blanks(name).all())
+
+    def blanks(self, name: str) -> Marks:
+        """Tell which rows have no text in a column."""
         given = self._given(name)
         if isinstance(given, Coded):
-            return bool(given.holds("").all())
-        plain = pa.array(self.column(name), pa.large_string())
-        return not compute.sum(compute.binary_length(plain)).as_py()
+            return given.holds("")
+        return blanks_in(self.column(name))
 
     def ends(self) -> Ends:
         """Give where the shapes begin and end, without making shapes of what is held as bytes."""

@@ -94,13 +94,21 @@ def _plain(rank: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 @kept
 def sort_small(starts: Order, sizes: Order, rank: npt.NDArray[Any], within: Order) -> None:
-    """Sort the places `within` each small group by rank, equal ones as they stood."""
+    """Sort the places `within` each small group, which rise, by rank; equal ones as they stood."""
     for group in range(len(starts)):
         first = starts[group]
-        for i in range(first + 1, first + sizes[group]):
+        last = first + sizes[group] - 1
+        if first < last and rank[within[first]] > rank[within[last]]:
+            # Mostly the group falls: turned round it is nearly sorted.
+            for n in range(sizes[group] // 2):
+                within[first + n], within[last - n] = within[last - n], within[first + n]
+        for i in range(first + 1, last + 1):
             place = within[i]
             k = i
-            while k > first and rank[within[k - 1]] > rank[place]:
+            while k > first and (
+                rank[within[k - 1]] > rank[place]
+                or (rank[within[k - 1]] == rank[place] and within[k - 1] > place)
+            ):
                 within[k] = within[k - 1]
                 k -= 1
             within[k] = place

@@ -21,16 +21,21 @@ import pyarrow as pa
 import shapely
 from geopandas.array import GeometryArray, from_shapely
 
+from planner.compiled import kept, plain
+
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
 Letters = npt.NDArray[np.uint8]
+Wholes = npt.NDArray[np.uint32]
+Marks = npt.NDArray[np.bool_]
 
-# As shapely numbers kinds of shapes; -1 = there is none.
+# As shapely numbers kinds of shapes; there is none, or one that only shapely reads.
 POINT, LINE, RING = 0, 1, 2
+NO_SHAPE, UNREAD = -1, -2
 # Bytes before the vertices of a point and of a line: order of bytes, kind, how many.
 _HEAD, _LINE_HEAD = 5, 9
 # Figures of a vertex, by the thousands of the kind: plain, with height, measure, both.
-_FIGURES = np.array([2, 3, 3, 4])
+_FIGURES = (2, 3, 3, 4)
 
 
 class Ends(NamedTuple):
@@ -78,55 +83,81 @@ class Shapes:
 
     def ends(self) -> Ends:
         """Give kind, number of vertices, and the first and last of each."""
-        letters, starts, size = _bytes_of(self.held)
-        found = Ends(
-            np.full(len(size), -1),
-            np.zeros(len(size), dtype=np.int64),
-            np.full((len(size), 4), np.nan),
-        )
-        there = np.flatnonzero(size >= _LINE_HEAD)
-        head = letters[starts[there, None] + np.arange(_LINE_HEAD)]
-        kind, told = (head[:, n : n + 4].copy().view("<u4")[:, 0].astype(np.int64) for n in (1, 5))
-        form, kind = np.divmod(kind - 1, 1000)  # the bytes count kinds from 1
-        plain = (head[:, 0] == 1) & (form < len(_FIGURES)) & ((kind == POINT) | (kind == LINE))
-        unread = np.concatenate([there[~plain], np.flatnonzero((size > 0) & (size < _LINE_HEAD))])
-        there, kind, told, form = there[plain], kind[plain], told[plain], form[plain]
-        first = starts[there] + np.where(kind == POINT, _HEAD, _LINE_HEAD)
-        step = 8 * _FIGURES[np.minimum(form, len(_FIGURES) - 1)]
-        count = np.where(kind == POINT, 1, told)
-        found.kind[there] = kind
-        some = np.flatnonzero(count)
-        for side, at in ((0, first), (2, first + np.maximum(count - 1, 0) * step)):
-            vertex = letters[at[some, None] + np.arange(16)].view("<f8")
-            found.xy[there[some], side : side + 2] = vertex
-        # An empty point is one of no figures.
-        empty = (kind == POINT) & np.isnan(found.xy[there, :2]).all(axis=1)
-        found.vertices[there] = np.where(empty, 0, count)
-        if len(unread):
+        letters, starts, known = _bytes_of(self.held)
+        count = len(starts) - 1
+        kind, vertices = np.full(count, NO_SHAPE), np.zeros(count, dtype=np.int64)
+        found = Ends(kind, vertices, np.full((count, 4), np.nan))
+        wholes, figures = (_at_each(letters, one) for one in ("<u4", "<f8"))
+        if read_ends(letters, wholes, figures, starts, known, found):
+            unread = np.flatnonzero(kind == UNREAD)
             for own, some_own in zip(found, ends_of(self[unread].column()), strict=True):
                 own[unread] = some_own
         return found
 
 
-def _bytes_of(held: pa.Array | pa.ChunkedArray) -> tuple[Letters, Places, Places]:
-    """Give all bytes, and where each shape begins among them and how long it is; 0 = missing."""
+@kept
+def read_ends(
+    letters: Letters, wholes: Wholes, figures: Numbers, starts: Places, known: Marks, out: Ends
+) -> int:
+    """Read points and lines; give how many shapes are left unread, of which the kind says so.
+
+    `wholes` and `figures` say what stands from each byte on.
+    """
+    odd = 0
+    for n in range(len(out.kind)):
+        at, size = starts[n], starts[n + 1] - starts[n]
+        if size == 0 or (len(known) and not known[n]):
+            continue
+        out.kind[n] = UNREAD
+        odd += 1
+        if size < _LINE_HEAD or letters[at] != 1:
+            continue
+        # The bytes count kinds from 1.
+        form, kind = divmod(np.int64(wholes[at + 1]) - 1, 1000)
+        if not 0 <= form < len(_FIGURES) or kind > LINE:  # LINE follows POINT
+            continue
+        first, count = at + _HEAD, np.int64(1)
+        if kind == LINE:
+            first, count = at + _LINE_HEAD, np.int64(wholes[at + _HEAD])
+        last = first + (count - 1) * 8 * _FIGURES[form]
+        if at + size < last + 8 * _FIGURES[form]:
+            continue
+        odd -= 1
+        # An empty point is one of no figures.
+        if kind == POINT and np.isnan(figures[first]) and np.isnan(figures[first + 8]):
+            count = np.int64(0)
+        out.kind[n], out.vertices[n] = kind, count
+        if count:
+            out.xy[n, 0], out.xy[n, 1] = figures[first], figures[first + 8]
+            out.xy[n, 2], out.xy[n, 3] = figures[last], figures[last + 8]
+    return odd
+
+
+def _bytes_of(held: pa.Array | pa.ChunkedArray) -> tuple[Letters, Places, Marks]:
+    """Give all bytes, where each shape begins and the last ends, and which are there; () = all."""
     if isinstance(held, pa.ChunkedArray):
         held = held.chunk(0) if held.num_chunks == 1 else held.combine_chunks()
-    plain = held.cast(pa.large_binary())
-    _, starts, data = plain.buffers()
-    at = np.frombuffer(starts, dtype=np.int64)[plain.offset : plain.offset + len(plain) + 1]
+    wide = held.cast(pa.large_binary())
+    _, starts, data = wide.buffers()
+    at = np.frombuffer(starts, dtype=np.int64)[wide.offset : wide.offset + len(wide) + 1]
     letters = np.frombuffer(b"" if data is None else data, dtype=np.uint8)
-    size = np.where(np.asarray(plain.is_valid()), np.diff(at), 0)
-    return letters, at[:-1], size
+    known = np.asarray(wide.is_valid()) if wide.null_count else np.zeros(0, dtype=bool)
+    return plain(letters, np.uint8), plain(at, np.int64), plain(known, np.bool_)
+
+
+def _at_each(letters: Letters, kind: str) -> Any:  # noqa: ANN401 - an array of that kind
+    """Read a number from each byte on that enough of them follow."""
+    count = max(len(letters) - np.dtype(kind).itemsize + 1, 0)
+    return np.ndarray(count, kind, letters if count else None, strides=(1,))
 
 
 def ends_of(shapes: Any) -> Ends:  # noqa: ANN401 - any array of shapes
     """Give the same of shapes that are made."""
-    plain = np.asarray(shapes, dtype=object)
-    kind = np.asarray(shapely.get_type_id(plain), dtype=np.int64)
-    count = np.asarray(shapely.get_num_coordinates(plain), dtype=np.int64)
-    xy = np.full((len(plain), 4), np.nan)
+    made = np.asarray(shapes, dtype=object)
+    kind = np.asarray(shapely.get_type_id(made), dtype=np.int64)
+    count = np.asarray(shapely.get_num_coordinates(made), dtype=np.int64)
+    xy = np.full((len(made), 4), np.nan)
     some = np.flatnonzero(count)
-    all_xy, last = shapely.get_coordinates(plain[some]), np.cumsum(count[some]) - 1
+    all_xy, last = shapely.get_coordinates(made[some]), np.cumsum(count[some]) - 1
     xy[some, :2], xy[some, 2:] = all_xy[last - count[some] + 1], all_xy[last]
     return Ends(kind, count, xy)

@@ -58,6 +58,10 @@ def test_rows_are_asked_and_taken_as_of_a_list(seed: int) -> None:
     known = draw.sample(WORDS, 4)
     found = [known.index(text) if text in known else -1 for text in given]
     assert coded.places_in(known).tolist() == found
+    key = list(dict.fromkeys(known))
+    own = coded.words_in(key)
+    assert own.tolist() == [key.index(word) if word in key else -1 for word in coded.listed()]
+    assert coded.words_in(coded.listed()).tolist() == list(range(len(coded.words)))
 
 
 def test_a_word_among_many_is_found() -> None:

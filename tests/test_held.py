@@ -138,6 +138,8 @@ def test_texts_of_some_rows_and_whole_numbers(by_frame: bool) -> None:
     assert (one.is_blank("colour"), one.is_blank("thing_id")) == (False, False)
     assert Held(THINGS, {**rows, "colour": Coded.one("", 3)}).is_blank("colour")
     assert one.taken(np.array([1])).is_blank("colour")
+    assert one.blanks("colour").tolist() == [False, True, False]
+    assert not one.blanks("thing_id").any()
 
 
 def test_all_columns_may_wait_for_their_reader() -> None:

@@ -51,6 +51,13 @@ def test_rows_are_sorted_within_their_groups(lie_together: bool) -> None:
     assert order_within(np.array([], dtype=np.int64), np.array([])).tolist() == []
 
 
+def test_groups_that_fall_keep_equal_rows_as_they_stood() -> None:
+    """By hand: 5 4 4 3 3 3 1 falls, and mostly so does 9 9 2 7 7 0; by value, then place."""
+    group = np.repeat([0, 1], [7, 6])
+    value = np.array([5.0, 4, 4, 3, 3, 3, 1, 9, 9, 2, 7, 7, 0])
+    assert order_within(group, value).tolist() == [6, 3, 4, 5, 1, 2, 0, 12, 9, 10, 11, 7, 8]
+
+
 @pytest.mark.parametrize("count", [3, FEW + 1])
 def test_texts_of_several_columns_have_the_first_place_among_the_known(count: int) -> None:
     """By `list.index`; some are nowhere, one stands twice."""

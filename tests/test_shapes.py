@@ -63,3 +63,11 @@ def test_ends_by_hand() -> None:
     assert np.isnan(found.xy[1:]).all()
     none = Shapes(pa.array([], pa.binary()), None).ends()
     assert [len(one) for one in none] == [0, 0, 0]
+
+
+def test_a_line_that_claims_more_than_its_bytes_is_left_to_shapely() -> None:
+    """Its count says 4 vertices, 2 stand there, and those of the next shape are not its own."""
+    whole = shapely.to_wkb(shapely.LineString([(1, 2), (3, 4)]))
+    torn = whole[:5] + (4).to_bytes(4, "little") + whole[9:]
+    with pytest.raises(shapely.errors.GEOSException):
+        Shapes(pa.array([torn, whole, whole], pa.binary()), None).ends()

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from planner.arrays import alike_at
 from planner.coded_text import Coded
 from planner.contracts import PIPES
 from planner.distinct import places_in
@@ -84,10 +85,10 @@ def count_runs(runs: Held, pipes: Held, settings: Survey) -> Counted:
 
 def runs_from_us(runs: Held, pipes: Held, of_pipe: Places) -> Marks:
     """Tell which counters ran from us_node of their pipe; `of_pipe` as in `Counted`."""
-    counter, us_node = runs.column("counter_node"), pipes.column("us_node")
     there = np.flatnonzero(of_pipe >= 0)
     out = np.zeros(len(of_pipe), dtype=bool)
-    out[there] = counter.take(there) == us_node.take(of_pipe[there])
+    counter, us_node = runs.column("counter_node"), pipes.column("us_node")
+    out[there] = alike_at(counter, there, us_node, of_pipe[there])
     return out
 
 
@@ -241,8 +242,8 @@ def set_lengths(  # noqa: PLR0913, PLR0917  what is read, and what decides
         flags.add("listed lengths", listed.told)
     if listed.both_m:
         what = f"{listed.both_m:.2f} m taken off its listed length: two half manholes"
-        for pipe in pipes.column("pipe_id")[origin.holds("stated")]:
-            flags.add(pipe, what)
+        off = np.flatnonzero(origin.holds("stated"))
+        flags.later(lambda: ((name, what) for name in pipes.texts("pipe_id", off).tolist()))
     return out
 
 

@@ -46,7 +46,7 @@ def seen_parts(pipes: pd.DataFrame, inspections: pd.DataFrame, settings: Survey)
     """
     network, runs = Held.of(pipes, PIPES), Held.of(inspections, INSPECTIONS)
     counted = count_runs(runs, network, settings)
-    used = ~runs.coded("counter_node").holds("") & (counted.pipe >= 0)
+    used = ~runs.blanks("counter_node") & (counted.pipe >= 0)
     net = net_lengths(runs, wall_part(runs, settings, used))
     length = np.append(network.floats("length_m"), np.nan)[counted.pipe]
     stopped = np.append(network.coded("placing").holds("stopped"), False)[counted.pipe]

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -14,15 +13,15 @@ from planner.coded_text import Coded, alike
 from planner.distinct import is_among, places_of
 from planner.ground.material_words import coded_material
 from planner.held import Held
+from planner.screening.bands import compiled
 from planner.screening.match import Flags
 from planner.screening.row_kernel import FALL_M
 from planner.settings import Survey
-from planner.shapes import LINE, POINT, RING
+from planner.shapes import LINE, POINT, RING, Ends
 
 Numbers = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
 Marks = npt.NDArray[np.bool_]
-Texts = Any  # a text column
 
 _UNSURE = ("unknown", "")
 
@@ -44,17 +43,15 @@ def flag_drawings(pipes: Held, filmed: Places, nodes: Held, settings: Survey, fl
         Doubts are added here.
     """
     names, us_node, ds_node = (pipes.column(name) for name in ("pipe_id", "us_node", "ds_node"))
-    lines = pipes.ends()
+    lines, points = pipes.ends(), nodes.ends()
     counts = lines.vertices[filmed]  # of what is missing or empty 0
     for at in filmed[counts == 0].tolist():
         flags.add(names[at], "no drawing: placed along its own length, but not on the map")
-    drawn = np.flatnonzero(counts)
-    if len(drawn):
-        at = filmed[drawn]
-        single = (lines.kind[at] == LINE) | (lines.kind[at] == RING)
-        xy = np.where(single[:, None], lines.xy[at], np.nan)
-        starts, ends = xy[:, :2], xy[:, 2:]
-        nearest = np.fmin(*_away((starts, ends), (us_node.take(at), ds_node.take(at)), nodes))
+    at = filmed[counts > 0]
+    if len(at):
+        of_us, of_ds = places_of((us_node, ds_node), nodes.column("node_id"))
+        nearest = np.full(len(at), np.nan)
+        measure_ends(at, lines, of_us, of_ds, points, nearest)
         for i in np.flatnonzero(nearest > settings.snap_m):
             flags.add(
                 names[at[i]],
@@ -70,19 +67,27 @@ def flag_drawings(pipes: Held, filmed: Places, nodes: Held, settings: Survey, fl
         )
 
 
-def _away(spots: Sequence[Numbers], names: Sequence[Texts], nodes: Held) -> list[Numbers]:
-    """Measure how far places lie from their nodes [m]; NaN where a node has no place.
+@compiled
+def measure_ends(
+    at: Places, lines: Ends, of_us: Places, of_ds: Places, points: Ends, out: Numbers
+) -> None:
+    """Measure how far the end of each of some lines that is nearer to its node lies from it [m].
 
-    Gives one array for each of `spots`, whose nodes are those of `names`.
+    `of_us` and `of_ds` have the nodes of all lines, -1 = unknown; NaN where no distance is known.
     """
-    points = nodes.ends()
-    there = np.flatnonzero((points.kind == POINT) & (points.vertices > 0))
-    xy = np.full((len(nodes) + 1, 2), np.nan)
-    xy[there] = points.xy[there, :2]
-    at = np.concatenate(places_of(names, nodes.column("node_id")))
-    dx, dy = (np.concatenate(spots) - xy[at]).T
-    away = np.sqrt(dx * dx + dy * dy)
-    return np.split(away, np.cumsum([len(one) for one in spots])[:-1])
+    for n in range(len(at)):
+        line = at[n]
+        if lines.kind[line] != LINE and lines.kind[line] != RING:
+            continue
+        for side in range(2):
+            node = of_ds[line] if side else of_us[line]
+            if node < 0 or points.kind[node] != POINT or not points.vertices[node]:
+                continue
+            dx = lines.xy[line, 2 * side] - points.xy[node, 0]
+            dy = lines.xy[line, 2 * side + 1] - points.xy[node, 1]
+            away = np.sqrt(dx * dx + dy * dy)
+            if np.isnan(out[n]) or away < out[n]:
+                out[n] = away
 
 
 def flag_runs(
@@ -153,8 +158,10 @@ def told_zeros(unsure: Mapping[str, int]) -> list[tuple[str, str]]:
 
 def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None:
     """Flag each used run whose coded material is not that of its pipe in the network, `listed`."""
-    both = [one.mapped(coded_material) for one in (runs.coded("material"), listed)]
-    coded, known = alike(both)
+    said = runs.coded("material")
+    if said.holds("").all():
+        return
+    coded, known = alike([one.mapped(coded_material) for one in (said, listed)])
     unlike = (coded.codes != known.codes) & ~coded.holds("") & ~known.holds("") & used
     at = np.flatnonzero(unlike)
     names = runs.column("inspection_id")
@@ -165,12 +172,16 @@ def flag_materials(runs: Held, used: Marks, listed: Coded, flags: Flags) -> None
 def flag_falls(runs: Held, rows: Held, falls: Places, flags: Flags) -> None:
     """Flag each run whose distances fall, at the first such row; `falls` as `falls_of` has it."""
     at = np.flatnonzero(falls >= 0)
-    names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
-    for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
-        flags.add(
-            name,
-            f"distances fall at row {row} of the file: counter set back, or rows out of order",
-        )
+
+    def say() -> Iterator[tuple[str, str]]:
+        names, numbers = runs.texts("inspection_id", at), rows.wholes("row")[falls[at]]
+        for name, row in zip(names.tolist(), numbers.tolist(), strict=True):
+            yield (
+                name,
+                f"distances fall at row {row} of the file: counter set back, or rows out of order",
+            )
+
+    flags.later(say)
 
 
 def falls_of(rows: Held, of_run: Places, used: Marks) -> Places:

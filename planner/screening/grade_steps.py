@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from io import StringIO
 from typing import Any
@@ -37,7 +37,7 @@ Key = tuple[str, ...]
 Places = npt.NDArray[np.int64]
 Heights = tuple[npt.NDArray[np.int32], npt.NDArray[np.float64]]
 _GRADED = ("damage", "condition")
-_NAMES = ("code", "char1", "mechanism")
+NAMES = ("code", "char1", "mechanism")
 _BOUNDS = ("over", "up_to", "dn_from_mm", "dn_below_mm", "value")
 
 
@@ -131,7 +131,7 @@ class StepTable:
     def of(cls, steps: pd.DataFrame) -> StepTable:
         """Sort `GRADE_STEPS`, all of one requirement, by what they name."""
         places: dict[Key, list[int]] = {}
-        for at, key in enumerate(rows_in(steps, _NAMES)):
+        for at, key in enumerate(rows_in(steps, NAMES)):
             places.setdefault(tuple(str(name).upper() for name in key), []).append(at)
         quantities = sorted(set(steps["quantity"]) - {""})
         number = {word: at for at, word in enumerate(quantities)}
@@ -141,6 +141,11 @@ class StepTable:
             {name: steps[name].to_numpy(dtype=float) for name in _BOUNDS},
             steps["verified"].to_numpy(dtype=bool),
         )  # fmt: skip
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The columns that any key names."""
+        return tuple(n for at, n in enumerate(NAMES) if any(asked[at] for asked in self.asked))
 
     def by_kind(self, kinds: Sequence[Key]) -> Steps:
         """Give the steps that speak of each kind of row."""
@@ -170,7 +175,7 @@ def looked_up(defects: Columns, heights: Heights, at: Places, table: StepTable) 
     Parameters
     ----------
     defects
-        As for `look_up`.
+        As for `look_up`, of the texts those that the table names.
     heights
         The number of the pipe of each row, and by number the height [mm].
     at, table
@@ -194,10 +199,9 @@ def looked_up(defects: Columns, heights: Heights, at: Places, table: StepTable) 
 
 def _kinds(defects: Columns, table: StepTable) -> tuple[npt.NDArray[Any], list[Key]]:
     """Give each row a number by what the table asks of it, and by number that, in capitals."""
-    wanted = [any(asked[at] for asked in table.asked) for at in range(len(_NAMES))]
-    columns = [defects[name] for name, ask in zip(_NAMES, wanted, strict=True) if ask]
+    columns = [defects[name] for name in table.names]
     if not columns:  # all steps are for rows of any kind
-        return np.zeros(len(defects["quantity"]), dtype=np.int32), [("",) * len(_NAMES)]
+        return np.zeros(len(defects["quantity"]), dtype=np.int32), [("",) * len(NAMES)]
     if len(columns) == 1:
         codes, words = columns[0].codes, [columns[0].listed()]
     else:
@@ -205,5 +209,5 @@ def _kinds(defects: Columns, table: StepTable) -> tuple[npt.NDArray[Any], list[K
         words = [one[first_rows(codes, count)].tolist() for one in columns]
     count = max(map(len, words))
     blank, parts = [""] * count, iter(words)
-    told = zip(*(next(parts) if ask else blank for ask in wanted), strict=True)
+    told = zip(*(next(parts) if name in table.names else blank for name in NAMES), strict=True)
     return codes, [tuple(word.upper() for word in kind) for kind in told]

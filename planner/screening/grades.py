@@ -6,6 +6,7 @@ was seen. A figure that rests on an interval is given as an interval.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -27,6 +28,7 @@ from planner.screening.grade_metres import METRES, metre_sums
 from planner.screening.grade_points import BFR, POINT_M, REQUIREMENTS, conditions_of, points_of
 from planner.screening.grade_steps import (
     HANDBOOK,
+    NAMES,
     graded,
     handbook_table,
     look_up,
@@ -38,7 +40,6 @@ from planner.tables import conform, rows_in
 
 GRADE_COLUMN = "peak_per_m"
 Places = npt.NDArray[np.intp]
-_NAMED = ("code", "char1", "mechanism", "quantity")
 _FIGURES = ("quantity_low", "quantity_high")
 _NOTHING = pa.scalar("", pa.large_string())
 
@@ -82,22 +83,21 @@ class _Rows:
         """The pipe of each run, by name."""
         return dict(rows_in(self.runs.frame, ["inspection_id", "pipe_id"]))
 
-    @cached_property
-    def named(self) -> Columns:
-        """What tables look at."""
-        told: Columns = {name: self.defects.coded(name) for name in _NAMED}
+    def named(self, names: Iterable[str]) -> Columns:
+        """Give what tables look at that name rows by some columns."""
+        told: Columns = {name: self.defects.coded(name) for name in (*names, "quantity")}
         return told | {name: self.defects.floats(name) for name in _FIGURES}
 
     def in_handbook(self) -> Values:
         """Look the rows up in the handbook."""
         heights = numbers_at(self.pipes.floats("height_mm"), self.pipe_of)
-        pipe = self.defects.coded("pipe_id").codes
-        return looked_up(self.named, (pipe, heights), self.at, handbook_table())
+        pipe, table = self.defects.coded("pipe_id").codes, handbook_table()
+        return looked_up(self.named(table.names), (pipe, heights), self.at, table)
 
     def valued(self, steps: pd.DataFrame) -> pd.DataFrame:
         """Look the rows up in a table; give too the run and whereabouts of each value."""
         heights = numbers_at(self.pipes.floats("height_mm"), self.of_pipe)
-        values = look_up(taken(self.named, self.at), heights, steps)
+        values = look_up(taken(self.named(NAMES), self.at), heights, steps)
         at = self.at[values["place"].to_numpy()]
         own = ("inspection_id", "x_from_m", "x_to_m")
         return values.assign(**{name: self.defects.column(name).take(at) for name in own})
@@ -176,8 +176,8 @@ def grade_all(
     """
     placed, network = held(defects, DEFECTS), held(pipes, PIPES)
     heads = held(inspections, INSPECTIONS)
-    run_of = places_in(placed.coded("inspection_id").words, heads.column("inspection_id"))
-    pipe_of = places_in(placed.coded("pipe_id").words, network.column("pipe_id"))
+    run_of = placed.coded("inspection_id").words_in(heads.column("inspection_id"))
+    pipe_of = placed.coded("pipe_id").words_in(network.column("pipe_id"))
     rows = _Rows(graded(placed), run_of, pipe_of, placed, network, heads)
     classes = Held(GRADES, _classes(rows))
     found = rate_inspections(placed, heads)

@@ -176,7 +176,8 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     counted = count_runs(heads, network, settings)
     lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
     refused = _refused_runs(matched, counted, lengths, heads, network, settings, flags)
-    of_run = rows.coded("inspection_id").places_in(heads.column("inspection_id"))
+    run = rows.coded("inspection_id")
+    of_run = run.words_in(heads.column("inspection_id"))[run.codes]
     runs = _runs_of(heads, network, counted, lengths, refused)
     part = Filmed(network, heads, rows, of_run, counted, lengths, runs, refused)
     walked = _place(part, settings, flags)
@@ -223,7 +224,7 @@ def match_runs(
 def _without_doubles(matched: Matched, observations: pd.DataFrame) -> Matched:
     """Refuse a run whose rows are those of another run of the same pipe and day."""
     runs = matched.inspections
-    used = np.asarray(matched.refused == "", dtype=bool)
+    used = matched.usable
     usable = runs if used.all() else runs[used]
     doubles = doubled_runs(usable, observations)
     if not doubles:
@@ -245,12 +246,9 @@ def _refused_runs(  # noqa: PLR0913, PLR0917  what is read of runs and pipes
     flags: Flags,
 ) -> dict[int, str]:
     """Say which runs cannot be used: no pipe, no counter, a stopped pipe, another length."""
-    refusals = matched.refused
-    at = np.flatnonzero(np.asarray(refusals != "", dtype=bool))
-    reasons: dict[int, str] = dict(zip(at.tolist(), refusals[at].tolist(), strict=True))
-    used = np.ones(len(heads), dtype=bool)
-    used[at] = False
-    pipe = counted.pipe
+    used, pipe = matched.usable, counted.pipe
+    at = np.flatnonzero(~used)
+    reasons: dict[int, str] = dict(zip(at.tolist(), matched.refused[at].tolist(), strict=True))
     stopped = np.append(lengths.stopped, False)[pipe] & used
     for i in np.flatnonzero(stopped).tolist():
         name = pipes.column("pipe_id")[pipe[i]]
@@ -334,7 +332,7 @@ def _seen(part: Filmed, made: Defects, settings: Survey) -> tuple[Columns, Place
     told = np.zeros(len(heads), dtype=bool)
     told[part.of_run[made.placed.at]] = True
     pipe = part.counted.pipe
-    used = runs.used & ~heads.coded("counter_node").holds("") & (pipe >= 0)
+    used = runs.used & ~heads.blanks("counter_node") & (pipe >= 0)
     net = part.counted.net_m
     if heads.coded("zero_at").holds("centre").any():
         net = net_lengths(heads, wall_part(heads, settings, used))

@@ -7,8 +7,9 @@ flag where it says otherwise. A run that cannot be proved is left over with a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,13 +18,14 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import compute
 
-from planner.arrays import column_of, texts_of
+from planner.arrays import blanks_in, column_of, texts_of
 from planner.contracts import INSPECTIONS
 from planner.distinct import is_among, places_in
 from planner.held import Held
 
 Texts = npt.NDArray[np.object_]
 Marks = npt.NDArray[np.bool_]
+Doubt = tuple[str, str]
 
 # What files write where a node has no name; none of these is a node.
 NO_NODE = ("", "-")
@@ -41,15 +43,26 @@ _IN_LISTS = (
 _SAID = ("inspection_id", "pipe_ref", "pipe_id", "counter_node", "direction", "end_node")
 
 
-@dataclass
 class Flags:
     """Doubts gathered on the way: one (key, what) each."""
 
-    rows: list[tuple[str, str]] = field(default_factory=list)
+    def __init__(self) -> None:
+        self._said: list[Doubt | Callable[[], Iterable[Doubt]]] = []
 
     def add(self, key: object, what: str) -> None:
         """Note one doubt about the thing `key`."""
-        self.rows.append((str(key), what))
+        self._said.append((str(key), what))
+
+    def later(self, say: Callable[[], Iterable[Doubt]]) -> None:
+        """Note doubts that are put into words for whoever reads them."""
+        self._said.append(say)
+
+    @property
+    def rows(self) -> list[Doubt]:
+        """All doubts, in the order in which they were noted."""
+        rows = [one for said in self._said for one in (said() if callable(said) else (said,))]
+        self._said = [*rows]
+        return rows
 
 
 @dataclass(frozen=True)
@@ -69,11 +82,15 @@ class Matched:
         """The runs, by `INSPECTIONS`, made once, for whoever reads the frame."""
         return self.heads.frame
 
+    @cached_property
+    def usable(self) -> Marks:
+        """Runs that are not refused."""
+        return blanks_in(self.refused)
+
     @property
     def fit(self) -> Marks:
         """Runs that may tell how long their pipe is."""
-        fit: Marks = np.asarray(self.refused == "", dtype=bool) & ~self.through
-        return fit
+        return self.usable & ~self.through
 
 
 def match_inspections(pipes: pd.DataFrame, inspections: pd.DataFrame, flags: Flags) -> Matched:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pyarrow import compute
 
 from planner.coded_text import Coded
 from planner.contracts import DEFECTS, OBSERVATIONS
@@ -68,9 +70,6 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     if not len(made.placed.at):
         return Held(DEFECTS, {name: Coded.one("", 0) for name in DEFECTS.key[:1]})
 
-    def ids(at: Places) -> Any:  # noqa: ANN401 - a text column
-        return part.rows.texts("observation_id", made.placed.at[at])
-
     # Pipes stand in the order of their names.
     pipe, from_m = part.pipe_of(made), made.placed.from_m
     order = order_within(pipe, from_m)
@@ -79,8 +78,17 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     if same.any():
         tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
         block = np.cumsum(np.append(True, ~same))[tied]
-        order[tied] = order[tied[order_by([block, ids(order[tied])])]]
+        ids = part.rows.texts("observation_id", made.placed.at[order[tied]])
+        if not _rise_within(block, ids):
+            order[tied] = order[tied[order_by([block, ids])]]
     return some_rows(part, made, order)
+
+
+def _rise_within(block: Places, texts: Any) -> bool:  # noqa: ANN401 - a text column
+    """Tell whether texts are in order within each block, as those of coded rows mostly are."""
+    plain = pa.array(texts, pa.large_string())
+    falls = np.asarray(compute.less(plain[1:], plain[:-1]), dtype=bool)
+    return not (falls & (block[1:] == block[:-1])).any()
 
 
 def some_rows(part: Filmed, made: Defects, at: Places) -> Held:
@@ -105,6 +113,8 @@ def some_rows(part: Filmed, made: Defects, at: Places) -> Held:
     }
     for name in ("x_from_m", "x_to_m", "from_m", "to_m", "find_m", "clock_h", "arc_h"):
         columns[name] = partial(_picked, getattr(placed, name), at)
+    if placed.x_to_m is placed.x_from_m:  # there is no stretch: both are taken once
+        columns["x_from_m"] = columns["x_to_m"] = cache(columns["x_from_m"])
     for name, worst in (("quantity_low", made.low), ("quantity_high", made.high)):
         if worst is not None:
             columns[name] = partial(_picked, worst, at)
