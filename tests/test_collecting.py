@@ -9,7 +9,8 @@ import weakref
 
 import pytest
 
-from planner.collecting import hold_still, keep_freed
+from planner import collecting
+from planner.collecting import hold_still, keep_freed, rarely
 
 
 class Ring:
@@ -64,3 +65,41 @@ def test_memory_that_a_step_freed_is_not_fetched_again() -> None:
     without, kept = map(int, told)
     assert without > 2048
     assert kept < 2048
+
+
+def test_a_step_leaves_what_is_held_alone_and_does_not_count_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Counting walks through all that is held, for every part of a city and every edit anew."""
+    monkeypatch.setattr(collecting, "_STEPS", collecting._Steps())
+    asked: list[None] = []
+    count = gc.get_freeze_count
+
+    @rarely
+    def step() -> int:
+        return gc.get_threshold()[0]
+
+    try:
+        hold_still()
+        held, before = count(), gc.get_threshold()
+        monkeypatch.setattr(gc, "get_freeze_count", lambda: asked.append(None) or count())
+        assert step() > before[0]
+        assert gc.get_threshold() == before
+        assert asked == []
+        # A frozen object may end by itself, and nothing is frozen beside what was.
+        assert 0.9 * held < count() <= held
+    finally:
+        gc.unfreeze()
+
+
+def test_what_somebody_else_holds_is_left_alone_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(collecting, "_STEPS", collecting._Steps())
+    try:
+        gc.freeze()
+        rarely(list)()
+        assert gc.get_freeze_count() > 1_000
+        gc.unfreeze()
+        rarely(list)()
+        assert gc.get_freeze_count() == 0
+    finally:
+        gc.unfreeze()

@@ -34,6 +34,7 @@ from planner.city.filing import (
     write_record,
     write_table,
 )
+from planner.city.memory import plain_memory
 from planner.city.numbers import free_base, fresh_of, renumbered
 from planner.city.rows import read_rows
 from planner.city.ruled import keep_ruled, kept_ruled
@@ -84,6 +85,7 @@ def part_folder(home: Path, job: dict[str, Any], number: int) -> Path:
 
 
 @rarely
+@plain_memory()
 def part_work(folder: str, number: int) -> Summary:
     """Propose one part and write what comes of it, with ids that hold in the part only.
 
@@ -143,6 +145,7 @@ def rule_part(home: Path, job: dict[str, Any], number: int) -> tuple[Inputs, pd.
 
 
 @rarely
+@plain_memory()
 def count_work(folder: str, number: int) -> Summary:
     """Count what one part could order of each price that holds for a range of quantity.
 
@@ -162,6 +165,7 @@ def count_work(folder: str, number: int) -> Summary:
 
 
 @rarely
+@plain_memory()
 def number_work(folder: str, number: int) -> Summary:
     """Write the tables of one part with the ids that hold in the whole city."""
     home = Path(folder)
