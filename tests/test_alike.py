@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -69,10 +70,11 @@ def test_unlike_rows_are_those_of_a_list_of_all(data: st.DataObject) -> None:
                  else [(0, len(rows), codes)])  # fmt: skip
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(alike, "MOST_OF_FIRST", 1.0)
-        found = alike.unlike_rows(parts, len(rows), marks.view(np.uint64), columns)
+        known = alike.none_known(marks.view(np.uint64))
+        found = alike.unlike_rows(parts, len(rows), known, columns)
     assert found is not None
-    assert [tuple(one) for one in found[0].tolist()] == list(unlike)
-    assert found[1].tolist() == expected
+    assert [tuple(one) for one in alike.numbers_in(known).tolist()] == list(unlike)
+    assert found.tolist() == expected
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -86,6 +88,30 @@ def test_spans_alike_are_judged_as_each_by_itself(seed: int) -> None:
         assert len(found.alike.codes) < 0.5 * len(spans)
         verdicts = same_by_both(spans, pipes, book)
     assert len(verdicts) == 800
+
+
+def test_what_was_met_before_makes_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Spans of three towns, one after the other, by one book and by a new one for each.
+
+    The spans of the first town come again at the end: of them nothing is judged again.
+    """
+    book = replace(load_rulebook())
+    for number, seed in enumerate((1, 8, 9, 1)):
+        spans, pipes = many_alike(seed)
+        new = replace(book)
+        alone = coded.screen_coded(spans, pipes, new, None)
+        assert alone is not None
+        if number == 3:
+            monkeypatch.setattr(coded, "judge_rows", None)
+        found = coded.screen_coded(spans, pipes, book, None)
+        assert found is not None
+        for one, other in zip(found.told, alone.told, strict=True):
+            np.testing.assert_array_equal(one, other)
+        flipped = flips.flips_of(found, book)
+        # The second time what was met lies with others, and all is asked anew.
+        for again in (flips.flips_of(alone, new), flips.flips_of(found, book)):
+            for one, other in zip(flipped, again, strict=True):
+                np.testing.assert_array_equal(one, other)
 
 
 @pytest.mark.parametrize("room", [{"_PATHS": 1}, {"_PATHS": 2, "_MOST_KEPT": 0}])

@@ -193,7 +193,7 @@ def _first_look(c: int, row: int, task: Task) -> None:
         named = False
         for w in range(moved.shape[1]):
             named |= bits.applies[set_, w] & moved[figure, w] != 0
-        named = named and task.spans.low[figure] and not _is_blank(unlike.codes[c], facts[figure])
+        named = named and not _is_blank(unlike.codes[c], facts[figure])
         if named or (figure == last and unlike.wanted[c] & 2):
             asked.figures[row] |= 1 << figure
             asked.way[row, figure] = NO_WAY
@@ -325,8 +325,8 @@ def _made_of(parts: int) -> Callable[[Task], None]:
                 )
         every = len(asked.whose) > 1
         task.stands[SPAN_HELD] = -1
-        for row in range(len(asked.whose)):
-            asked.whose[row] = -1
+        if not every:
+            asked.whose[0] = -1
         for i in range(len(of_row)):
             c = of_row[i]
             row = c if every else 0
