@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.screening.alike import MOST, Known
+from planner.screening.alike import Known
 from planner.screening.flip_tables import Asked
 from planner.screening.rule_kernel import Told
 
@@ -41,7 +41,7 @@ def taken_from(kept: list[Met]) -> Met | None:
         met = kept.pop()
     except IndexError:
         return None
-    return met if met.known.found[0] <= MOST // 2 else None
+    return met if 2 * met.known.found[0] <= len(met.known.rows) else None
 
 
 def lay_back(met: Met, kept: list[Met]) -> None:
