@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.coded_text import Coded
-from planner.contracts import DEFECTS, PIPES, SPANS
+from planner.contracts import DEFECTS, PIPES, SPAN_QUANTITIES, SPANS
 from planner.held import Held
 from planner.screening import alike, coded, flips
 from planner.screening import screen as step
@@ -21,6 +21,7 @@ from planner.screening.beside import OnPipes, beside_pipes, beside_spans
 from planner.screening.columns import view_of
 from planner.screening.margins import TIED
 from planner.screening.rulebook import load_rulebook
+from planner.screening.scattered import Scattered, WithFigures
 from planner.tables import conform
 from tests.bench.rules import make_spans
 from tests.test_coded import nasty, random_book, same_by_both
@@ -219,3 +220,34 @@ def test_rows_by_column_are_judged_as_their_frame(
     pd.testing.assert_frame_equal(plain.findings, by_number.findings, check_exact=True)
     on = step.screen(held, Held.of(pipes, PIPES), book)
     pd.testing.assert_frame_equal(plain.verdicts, on.verdicts, check_exact=True)
+
+
+@pytest.mark.parametrize("most", [alike.MOST, 5])
+def test_figures_that_few_spans_have_are_read_as_those_of_all(
+    monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    """Some rows at a time, judged once for those alike, and each by itself."""
+    monkeypatch.setattr(coded, "_AT_ONCE", 150)
+    monkeypatch.setattr(coded, "_TOGETHER", 400)
+    monkeypatch.setattr(alike, "MOST", most)
+    spans, pipes = many_alike(11)
+    few, figures = np.random.default_rng(11), dict[str, Scattered]()
+    for name in SPAN_QUANTITIES:
+        ends = [f"{name}_low", f"{name}_high"]
+        spans.loc[few.random(len(spans)) < 0.7, ends] = np.nan
+        at = np.flatnonzero(spans[ends].notna().any(axis=1)).astype(np.int32)
+        both = np.ascontiguousarray(spans[ends].to_numpy().T[:, at])
+        figures[name] = Scattered(at, both, len(spans))
+    others = {n: v for n, v in by_column(spans)._columns.items() if n[-4:] not in ("_low", "high")}
+    held, on = WithFigures(SPANS, others, figures), Held.of(pipes, PIPES)
+    pd.testing.assert_frame_equal(held.frame, spans)
+    book = replace(load_rulebook())
+    some, every = (coded.screen_coded(rows, on, book, None) for rows in (held, spans))
+    assert some is not None
+    assert every is not None
+    assert (some.alike is None) == (most == 5)
+    for one, other in zip(some.told, every.told, strict=True):
+        np.testing.assert_array_equal(one, other)
+    pairs = zip(flips.flips_of(some, book), flips.flips_of(every, book), strict=True)
+    for one, other in pairs:
+        np.testing.assert_array_equal(one, other)

@@ -165,7 +165,7 @@ class Reader:
         sources = _sources(first, len(every))
         self._of_pipes = _room(sources, len(every), len(first))
         bands = np.empty((2, len(every)), dtype=np.int16)
-        code_rows(sources, none, every, 0, self._of_pipes, bands)
+        code_rows(sources, none, every, (0, -1), self._of_pipes, bands)
         self._sources = _sources(columns[len(first) :], len(at), len(first))
         unread = np.ones(len(columns), dtype=bool)
         unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
@@ -177,11 +177,13 @@ class Reader:
         rows = min(_AT_ONCE, stop - start)
         room = _room(self._sources, rows, room_for(len(self._kept)))
         bands = np.empty((2, len(room)), dtype=np.int16)
+        before = -1
         for begin in range(start, stop, _AT_ONCE):
             end = min(begin + _AT_ONCE, stop)
             at = self._at[begin:end]
-            code_rows(self._sources, self._of_pipes, at, begin, room, bands)
+            code_rows(self._sources, self._of_pipes, at, (begin, before), room, bands)
             yield begin, end, room
+            before = begin
 
 
 def _room(sources: Sources, rows: int, columns: int) -> Codes:
