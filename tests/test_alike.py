@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.coded_text import Coded
-from planner.contracts import DEFECTS, PIPES, SPANS
+from planner.contracts import DEFECTS, PIPES, SPAN_QUANTITIES, SPANS
 from planner.held import Held
 from planner.screening import alike, coded, flips
 from planner.screening import screen as step
@@ -20,6 +21,7 @@ from planner.screening.beside import OnPipes, beside_pipes, beside_spans
 from planner.screening.columns import view_of
 from planner.screening.margins import TIED
 from planner.screening.rulebook import load_rulebook
+from planner.screening.scattered import Scattered, WithFigures
 from planner.tables import conform
 from tests.bench.rules import make_spans
 from tests.test_coded import nasty, random_book, same_by_both
@@ -69,10 +71,11 @@ def test_unlike_rows_are_those_of_a_list_of_all(data: st.DataObject) -> None:
                  else [(0, len(rows), codes)])  # fmt: skip
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(alike, "MOST_OF_FIRST", 1.0)
-        found = alike.unlike_rows(parts, len(rows), marks.view(np.uint64), columns)
+        known = alike.none_known(marks.view(np.uint64))
+        found = alike.unlike_rows(parts, len(rows), known, columns)
     assert found is not None
-    assert [tuple(one) for one in found[0].tolist()] == list(unlike)
-    assert found[1].tolist() == expected
+    assert [tuple(one) for one in alike.numbers_in(known).tolist()] == list(unlike)
+    assert found.tolist() == expected
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -86,6 +89,30 @@ def test_spans_alike_are_judged_as_each_by_itself(seed: int) -> None:
         assert len(found.alike.codes) < 0.5 * len(spans)
         verdicts = same_by_both(spans, pipes, book)
     assert len(verdicts) == 800
+
+
+def test_what_was_met_before_makes_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Spans of three towns, one after the other, by one book and by a new one for each.
+
+    The spans of the first town come again at the end: of them nothing is judged again.
+    """
+    book = replace(load_rulebook())
+    for number, seed in enumerate((1, 8, 9, 1)):
+        spans, pipes = many_alike(seed)
+        new = replace(book)
+        alone = coded.screen_coded(spans, pipes, new, None)
+        assert alone is not None
+        if number == 3:
+            monkeypatch.setattr(coded, "judge_rows", None)
+        found = coded.screen_coded(spans, pipes, book, None)
+        assert found is not None
+        for one, other in zip(found.told, alone.told, strict=True):
+            np.testing.assert_array_equal(one, other)
+        flipped = flips.flips_of(found, book)
+        # The second time what was met lies with others, and all is asked anew.
+        for again in (flips.flips_of(alone, new), flips.flips_of(found, book)):
+            for one, other in zip(flipped, again, strict=True):
+                np.testing.assert_array_equal(one, other)
 
 
 @pytest.mark.parametrize("room", [{"_PATHS": 1}, {"_PATHS": 2, "_MOST_KEPT": 0}])
@@ -103,7 +130,7 @@ def test_room_for_what_was_asked_makes_no_difference(
 def test_too_many_unlike_spans_are_judged_by_themselves(monkeypatch: pytest.MonkeyPatch) -> None:
     """More than there is room for, or the most of the first ones."""
     spans, pipes = many_alike(5)
-    book = load_rulebook()
+    book = replace(load_rulebook())
     monkeypatch.setattr(alike, "MOST", 5)
     found = coded.screen_coded(spans, pipes, book, None)
     assert found is not None
@@ -112,6 +139,7 @@ def test_too_many_unlike_spans_are_judged_by_themselves(monkeypatch: pytest.Monk
     monkeypatch.undo()
     monkeypatch.setattr(coded, "_AT_ONCE", 200)
     some, pipes = make_spans(600)
+    book = replace(book)  # nothing is met before
     found = coded.screen_coded(nasty(some, np.random.default_rng(6)), pipes, book, None)
     assert found is not None
     assert found.alike is None
@@ -192,3 +220,34 @@ def test_rows_by_column_are_judged_as_their_frame(
     pd.testing.assert_frame_equal(plain.findings, by_number.findings, check_exact=True)
     on = step.screen(held, Held.of(pipes, PIPES), book)
     pd.testing.assert_frame_equal(plain.verdicts, on.verdicts, check_exact=True)
+
+
+@pytest.mark.parametrize("most", [alike.MOST, 5])
+def test_figures_that_few_spans_have_are_read_as_those_of_all(
+    monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    """Some rows at a time, judged once for those alike, and each by itself."""
+    monkeypatch.setattr(coded, "_AT_ONCE", 150)
+    monkeypatch.setattr(coded, "_TOGETHER", 400)
+    monkeypatch.setattr(alike, "MOST", most)
+    spans, pipes = many_alike(11)
+    few, figures = np.random.default_rng(11), dict[str, Scattered]()
+    for name in SPAN_QUANTITIES:
+        ends = [f"{name}_low", f"{name}_high"]
+        spans.loc[few.random(len(spans)) < 0.7, ends] = np.nan
+        at = np.flatnonzero(spans[ends].notna().any(axis=1)).astype(np.int32)
+        both = np.ascontiguousarray(spans[ends].to_numpy().T[:, at])
+        figures[name] = Scattered(at, both, len(spans))
+    others = {n: v for n, v in by_column(spans)._columns.items() if n[-4:] not in ("_low", "high")}
+    held, on = WithFigures(SPANS, others, figures), Held.of(pipes, PIPES)
+    pd.testing.assert_frame_equal(held.frame, spans)
+    book = replace(load_rulebook())
+    some, every = (coded.screen_coded(rows, on, book, None) for rows in (held, spans))
+    assert some is not None
+    assert every is not None
+    assert (some.alike is None) == (most == 5)
+    for one, other in zip(some.told, every.told, strict=True):
+        np.testing.assert_array_equal(one, other)
+    pairs = zip(flips.flips_of(some, book), flips.flips_of(every, book), strict=True)
+    for one, other in pairs:
+        np.testing.assert_array_equal(one, other)

@@ -69,8 +69,8 @@ def none_known(told_apart: Words) -> Known:
 
 
 def unlike_rows(
-    parts: Iterator[tuple[int, int, Codes]], count: int, told_apart: Words, set_at: int
-) -> tuple[Codes, Numbers] | None:
+    parts: Iterator[tuple[int, int, Codes]], count: int, known: Known, set_at: int
+) -> Numbers | None:
     """Find the unlike ones of some rows of numbers, as they first appear.
 
     Parameters
@@ -79,25 +79,30 @@ def unlike_rows(
         Rows from .. to, and their numbers: as many as are told apart.
     count
         How many rows there are.
-    told_apart
-        As `Known` has it.
+    known
+        Those that were found before, or none; unlike rows are added to it.
     set_at
         Where in a row the number of its set stands.
 
     Returns
     -------
-    codes, of_row
-        The numbers of unlike rows, 0 where they are not told apart; which one each row is. None
-        where they are too many, or where of the first rows most are unlike.
+    of_row
+        Which unlike row each row is. None where they are too many, or where of the first rows
+        most are unlike and not found before.
     """
-    known, of_row = none_known(told_apart), np.empty(count, dtype=np.int32)
+    of_row, before = np.empty(count, dtype=np.int32), known.found[0]
     for begin, end, codes in parts:
         rows = codes[: end - begin]
         if not part_rows(rows.view(np.uint64), rows, set_at, known, of_row[begin:end]):
             return None
-        if begin == 0 and end < count and known.found[0] > MOST_OF_FIRST * end:
+        if begin == 0 and end < count and known.found[0] - before > MOST_OF_FIRST * end:
             return None
-    return known.rows[: known.found[0]].view(np.int16), of_row
+    return of_row
+
+
+def numbers_in(known: Known) -> Codes:
+    """Give the numbers of the unlike rows found, 0 where they are not told apart."""
+    return known.rows[: known.found[0]].view(np.int16)
 
 
 @compiled

@@ -170,20 +170,28 @@ def place_from(rows: int, known: int, row: int) -> int:
 
 
 @within
+def _wipe(sources: Sources, c: int, start: int, out: Codes) -> None:
+    """Take away again what `_scatter` wrote: nothing is known of all rows then."""
+    rows, known = sources.first[c], sources.known[c]
+    n = place_from(rows, known, start)
+    while n < known and word_at(rows, n) < start + len(out):
+        out[nth(word_at(rows, n) - start), c] = 0
+        n += 1
+
+
+@within
 def _scatter(sources: Sources, c: int, start: int, out: Codes) -> None:
-    """Write the numbers of a column that few rows have a figure in; the others know nothing."""
+    """Write the numbers of a column that few rows have a figure in; of the others none is known."""
     rows, least, known = sources.first[c], sources.second[c], sources.known[c]
     cuts = sources.cuts[sources.cuts_from[c] : sources.cuts_from[c + 1]]
     most, lowest = 2 * len(cuts) + 1, band_of(sources.least[c], cuts)
-    for i in range(len(out)):
-        out[i, c] = 0
     n = place_from(rows, known, start)
     while n < known and word_at(rows, n) < start + len(out):
         low, high = figure_at(least, n), figure_at(least, known + n)
         if not (np.isnan(low) and np.isnan(high)):
             first = lowest if np.isnan(low) else band_of(low, cuts)
             last = most - 1 if np.isnan(high) else band_of(high, cuts)
-            out[word_at(rows, n) - start, c] = 1 + first * most + last
+            out[nth(word_at(rows, n) - start), c] = 1 + first * most + last
         n += 1
 
 
@@ -205,21 +213,24 @@ def _numbers(sources: Sources, c: int, start: int, out: Codes, other: Codes) -> 
 
 @compiled
 def code_rows(
-    sources: Sources, of_pipes: Codes, at: Places, start: int, out: Codes, bands: Codes
+    sources: Sources, of_pipes: Codes, at: Places, begin: tuple[int, int], out: Codes, bands: Codes
 ) -> None:
-    """Write the numbers of rows from `start` on, a row of `out` for each, by column.
+    """Write the numbers of rows from ``begin[0]`` on, a row of `out` for each, by column.
 
     `of_pipes` has the numbers of the pipes, which come first, and `at` the pipe of each row. Of a
     figure it is the number of the bands of both ends; 0 = nothing is known. `bands` is room, two
-    rows. What is fixed or not read stays as it is.
+    rows. What is fixed or not read stays as it is; so does nothing known where few rows have a
+    figure, once those of the rows are taken away that `out` holds, from ``begin[1]`` on; -1 = none.
     """
-    count = len(at)
+    count, (start, before) = len(at), begin
     for i in range(count):
         row = nth(at[i])
         for c in range(of_pipes.shape[1]):
             out[i, c] = of_pipes[row, c]
     for c in range(of_pipes.shape[1], len(sources.how)):
         if sources.how[c] == SCATTERED:
+            if before >= 0:
+                _wipe(sources, c, before, out)
             _scatter(sources, c, start, out[:count])
         elif sources.how[c] != FIXED:
             _numbers(sources, c, start, bands[0, :count], bands[1, :count])

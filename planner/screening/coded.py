@@ -17,7 +17,7 @@ import pandas as pd
 
 from planner.contracts import DEFECTS, PIPES, SPANS
 from planner.held import Held
-from planner.screening.alike import room_for, unlike_rows
+from planner.screening.alike import none_known, numbers_in, room_for, unlike_rows
 from planner.screening.bands import (
     FIGURES,
     FIXED,
@@ -31,6 +31,7 @@ from planner.screening.bands import (
 from planner.screening.beside import OnPipes, beside_pipes, beside_spans
 from planner.screening.column_codes import CodedColumn, Things
 from planner.screening.columns import View, view_of, visible
+from planner.screening.met import Met, lay_back, taken_from
 from planner.screening.parted_texts import Parted
 from planner.screening.pipe_rows import coded_rows, pipe_rows
 from planner.screening.rule_bits import NOTHING_SAID, Book, book_of, fits, words_for
@@ -50,10 +51,14 @@ _NONE, _NOWHERE = np.zeros(0), np.zeros(0, dtype=np.intp)
 
 @dataclass(frozen=True)
 class Alike:
-    """Unlike spans: the numbers of each, and which one each span is."""
+    """Unlike spans: the numbers of each, and which one each span is; there may be others.
+
+    `met` has what is known of them for as long as nobody else is to have it.
+    """
 
     codes: Codes
     of_row: npt.NDArray[np.int32]
+    met: list[Met] = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -133,11 +138,7 @@ def screen_coded(
         return None
     reader = Reader(book, at, _lends(spans, book.lent))
     alike = _alike(book, reader, len(at))
-    if alike is None:
-        said = _judge(book, reader, at)
-    else:
-        said = _nothing_said(book, len(alike.codes))
-        judge_rows(Rows(alike.codes, np.arange(len(alike.codes))), book.bits, said, room(book))
+    said = _judge(book, reader, at) if alike is None else alike.met[0].said
     return JudgedSpans(spans, on, at, defects, book, reader, alike, said)
 
 
@@ -164,7 +165,7 @@ class Reader:
         sources = _sources(first, len(every))
         self._of_pipes = _room(sources, len(every), len(first))
         bands = np.empty((2, len(every)), dtype=np.int16)
-        code_rows(sources, none, every, 0, self._of_pipes, bands)
+        code_rows(sources, none, every, (0, -1), self._of_pipes, bands)
         self._sources = _sources(columns[len(first) :], len(at), len(first))
         unread = np.ones(len(columns), dtype=bool)
         unread[book.bits.looks] = unread[book.bits.parts[:, 0]] = False
@@ -176,11 +177,13 @@ class Reader:
         rows = min(_AT_ONCE, stop - start)
         room = _room(self._sources, rows, room_for(len(self._kept)))
         bands = np.empty((2, len(room)), dtype=np.int16)
+        before = -1
         for begin in range(start, stop, _AT_ONCE):
             end = min(begin + _AT_ONCE, stop)
             at = self._at[begin:end]
-            code_rows(self._sources, self._of_pipes, at, begin, room, bands)
+            code_rows(self._sources, self._of_pipes, at, (begin, before), room, bands)
             yield begin, end, room
+            before = begin
 
 
 def _room(sources: Sources, rows: int, columns: int) -> Codes:
@@ -251,9 +254,19 @@ def room(book: Book) -> Room:
 
 
 def _alike(book: Book, reader: Reader, count: int) -> Alike | None:
-    """Find the spans that no rule tells apart; None where they are too few."""
-    found = unlike_rows(reader.parts(0, count), count, book.told_apart, book.bits.set_at)
-    return None if found is None else Alike(*found)
+    """Find the spans that no rule tells apart, and judge unlike ones; None where they are many."""
+    met = taken_from(book.met) or Met(none_known(book.told_apart), _nothing_said(book, 0))
+    met.known = met.known._replace(told_apart=book.told_apart)
+    of_row = unlike_rows(reader.parts(0, count), count, met.known, book.bits.set_at)
+    if of_row is None:
+        lay_back(met, book.met)
+        return None
+    codes, before = numbers_in(met.known), len(met.said.why)
+    if before < len(codes):
+        said = _nothing_said(book, len(codes) - before)
+        judge_rows(Rows(codes[before:], np.arange(len(said.why))), book.bits, said, room(book))
+        met.add(said)
+    return Alike(codes, of_row, [met])
 
 
 def _nothing_said(book: Book, count: int) -> Told:

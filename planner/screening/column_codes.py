@@ -86,7 +86,8 @@ class CodedColumn:
     `how`, `first`, `second`, `least` and `cuts` as in `bands.Sources`, with arrays in place of
     where they lie, or with the number itself of what is fixed. A figure or a text of which
     nothing is known has the number `NOTHING_KNOWN`. `fixed` is the number that is said of all
-    rows; -1 where rows may differ, or may be moved.
+    rows; -1 where rows may differ, or may be moved. `born` is another object where texts were
+    numbered anew.
     """
 
     said: Said
@@ -96,6 +97,7 @@ class CodedColumn:
     fixed: int = -1
     least: float = 0.0
     cuts: Numbers = field(default_factory=lambda: np.zeros(0))
+    born: object = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,7 @@ class _Known:
     numbers: dict[str, int]
     answers: dict[bytes, int]
     said: Said
+    born: object
 
 
 class Numbering:
@@ -178,8 +181,8 @@ class Numbering:
         unlike = set(numbers.tolist())
         if len(unlike) == 1:
             number = unlike.pop()
-            return CodedColumn(known.said, FIXED, number, fixed=number)
-        return CodedColumn(known.said, *read_by(parted, numbers))
+            return CodedColumn(known.said, FIXED, number, fixed=number, born=known.born)
+        return CodedColumn(known.said, *read_by(parted, numbers), born=known.born)
 
     def _having(self, known: _Known | None, texts: Sequence[str]) -> _Known:
         """Give numbers to more texts; what is known already stays, for others may hold it."""
@@ -191,9 +194,10 @@ class Numbering:
         for text, column in zip(more, said.T, strict=True):
             numbers[text] = answers.setdefault(column.tobytes(), len(answers))
         if known is not None and len(answers) == len(known.answers):
-            return _Known(numbers, answers, known.said)
+            return _Known(numbers, answers, known.said, known.born)
         columns = [np.frombuffer(one, dtype=np.int8) for one in answers]
-        return _Known(numbers, answers, self._spoken(np.stack(columns, axis=1)))
+        born = object() if known is None else known.born
+        return _Known(numbers, answers, self._spoken(np.stack(columns, axis=1)), born)
 
     def _spoken(self, table: Answers) -> Said:
         """Write what is said as bits of rules as well."""

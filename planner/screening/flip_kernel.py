@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.screening import bands, flip_paths, flip_tables, rule_kernel
-from planner.screening.bands import compiled, figure_at, place_from, within, word_at
+from planner.screening.bands import compiled, figure_at, nth, place_from, within, word_at
 from planner.screening.flip_paths import band_at, bands_for, bits_of, path_of, shares_of
 from planner.screening.flip_tables import (
     BARRED,
@@ -193,7 +193,7 @@ def _first_look(c: int, row: int, task: Task) -> None:
         named = False
         for w in range(moved.shape[1]):
             named |= bits.applies[set_, w] & moved[figure, w] != 0
-        named = named and task.spans.low[figure] and not _is_blank(unlike.codes[c], facts[figure])
+        named = named and not _is_blank(unlike.codes[c], facts[figure])
         if named or (figure == last and unlike.wanted[c] & 2):
             asked.figures[row] |= 1 << figure
             asked.way[row, figure] = NO_WAY
@@ -244,7 +244,7 @@ def _turn(c: int, row: int, path: int, task: Task) -> None:
 def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) -> None:
     """Move a figure of one span on its way to where it leads to another verdict."""
     asked, paths, c = task.asked, task.paths, task.spans.of_row[i]
-    figure = paths.figure[path]
+    figure, row, path = nth(paths.figure[nth(path)]), nth(row), nth(path)
     if asked.way[row, figure] != bits_of(paths.per_mm[path]):
         _turn(c, row, path, task)
     for w in range(asked.turns.shape[2]):
@@ -253,9 +253,9 @@ def _move(i: int, row: int, path: int, ends: tuple[float, float], task: Task) ->
             task.flips.close[i] = 1
             return
         while left:
-            n = 64 * w + int(np.int64(lowest(left)))
+            n = nth(64 * w + int(np.int64(lowest(left))))
             left &= left - np.uint64(1)
-            now, edge = asked.verdicts[row, paths.places[path, n]], paths.edges[path, n]
+            now, edge = asked.verdicts[row, nth(paths.places[path, n])], paths.edges[path, n]
             away = _away(paths.values[path, n], edge, ends[0], ends[1])
             _take(i, (figure, now, edge), away, task.best, task.flips)
 
@@ -296,9 +296,11 @@ def _flip(i: int, row: int, task: Task) -> None:
         main, ratio, ends, per_mm = facts[figure, MAIN], facts[figure, RATIO], (0.0, 0.0), np.nan
         if figure < len(facts) - 1:
             # A share is moved with its figure in mm.
-            if not _is_known(i, figure, spans) or (main >= 0 and _is_known(i, main, spans)):
-                continue
             low, high = _ends(i, figure, spans)
+            if np.isnan(low) and np.isnan(high):
+                continue
+            if main >= 0 and _is_known(i, main, spans):
+                continue
             ends = _known_ends(low, high)
         if ratio >= 0:
             share_low, share_high = _ends(i, ratio, spans)
@@ -325,8 +327,8 @@ def _made_of(parts: int) -> Callable[[Task], None]:
                 )
         every = len(asked.whose) > 1
         task.stands[SPAN_HELD] = -1
-        for row in range(len(asked.whose)):
-            asked.whose[row] = -1
+        if not every:
+            asked.whose[0] = -1
         for i in range(len(of_row)):
             c = of_row[i]
             row = c if every else 0

@@ -23,6 +23,7 @@ from planner.screening.flip_tables import (
     Unlike,
 )
 from planner.screening.margins import LENT, TIED, columns_of, cuts_in
+from planner.screening.met import lay_back
 from planner.screening.rule_bits import Book, words_for
 from planner.screening.rule_kernel import OUT_MENDED, OUT_VERDICT, PLANES, TOTALS, Codes
 from planner.screening.rulebook import Rulebook
@@ -62,7 +63,12 @@ def flips_of(coded: JudgedSpans, rulebook: Rulebook) -> Flips:
     ends = _ends_of(coded)
     if coded.alike is not None:
         said, of_row = _unlike(book, coded.alike.codes, coded.said.codes), coded.alike.of_row
-        flip_rows(_task(book, figures, said, ends.of(of_row, 0), flips))
+        met = coded.alike.met.pop() if coded.alike.met else None
+        asked = _asked_of(len(said.verdict), figures, met.asked if met else None)
+        flip_rows(_task(book, figures, said, ends.of(of_row, 0), flips, asked))
+        if met:
+            met.asked = asked
+            lay_back(met, book.met)
         return flips
 
     def flip(start: int, stop: int) -> None:
@@ -70,7 +76,7 @@ def flips_of(coded: JudgedSpans, rulebook: Rulebook) -> Flips:
         for begin, end, codes in coded.reader.parts(start, stop):
             unlike = _unlike(book, codes, coded.said.codes[begin:end])
             spans = ends.of(np.arange(end - begin, dtype=np.int32), begin)
-            task = task or _task(book, figures, unlike, spans, flips, alone=True)
+            task = task or _task(book, figures, unlike, spans, flips, _asked_of(1, figures))
             flip_rows(task._replace(unlike=unlike, spans=spans, flips=flips.part(begin, end)))
 
     in_parts(count, flip)
@@ -86,28 +92,43 @@ def _unlike(book: Book, codes: Codes, said: npt.NDArray[np.int8]) -> Unlike:
 
 
 def _task(
-    book: Book, figures: Figures, unlike: Unlike, spans: Span, flips: Flips, *, alone: bool = False
+    book: Book, figures: Figures, unlike: Unlike, spans: Span, flips: Flips, asked: Asked
 ) -> Task:
-    """Give all that the walk needs; `alone` where spans are unlike, each by itself."""
-    rows = len(unlike.verdict)
-    if alone or rows * int(figures.verdicts_from[-1]) > _MOST_KEPT:
-        rows = 1
-    paths = _paths(figures)
-    asked = Asked(
-        np.empty(rows, dtype=np.int64),
-        np.empty(rows, dtype=np.int64),
-        np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
-        np.empty((rows, len(figures.facts)), dtype=np.uint64),
-        np.empty((rows, len(figures.facts), words_for(paths.values.shape[1])), dtype=np.uint64),
-    )
+    """Give all that the walk needs."""
     return Task(
-        spans, unlike, asked, paths, figures, book.bits, flips, room(book),
+        spans, unlike, asked, _paths(figures), figures, book.bits, flips, room(book),
         np.empty(unlike.codes.shape[1], dtype=np.int16),
         np.empty(TOTALS, dtype=np.int64),
         np.empty((words_for(len(book.rules)), PLANES), dtype=np.uint64),
         np.empty(STANDS_AT, dtype=np.int64),
         np.empty(1),
     )  # fmt: skip
+
+
+def _asked_of(rows: int, figures: Figures, before: Asked | None = None) -> Asked:
+    """Give room for what so many unlike spans are asked, with what they were asked before.
+
+    Where that is too much, for one of them at a time.
+    """
+    if rows * int(figures.verdicts_from[-1]) > _MOST_KEPT:
+        rows, before = 1, None
+    if before is not None and len(before.whose) >= rows:
+        return before
+    asked = Asked(
+        np.full(rows, -1, dtype=np.int64),
+        np.empty(rows, dtype=np.int64),
+        np.empty((rows, figures.verdicts_from[-1]), dtype=np.int8),
+        np.empty((rows, len(figures.facts)), dtype=np.uint64),
+        np.empty((rows, len(figures.facts), words_for(_steps(figures))), dtype=np.uint64),
+    )
+    for name, known in before._asdict().items() if before else ():
+        getattr(asked, name)[: len(known)] = known
+    return asked
+
+
+def _steps(figures: Figures) -> int:
+    """Give how many steps the longest way of a figure can have."""
+    return 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max()) + 1
 
 
 def margins_in_words(flips: Flips) -> Columns:
@@ -127,7 +148,7 @@ def margins_in_words(flips: Flips) -> Columns:
 def _paths(figures: Figures) -> Paths:
     """Give room for ways of figures, and the one step of what is lent."""
     lent, rows = len(_NAMES), len(figures.facts) + _PATHS
-    steps = 3 * int((np.diff(figures.cuts_from) + np.diff(figures.ratio_from)).max()) + 1
+    steps = _steps(figures)
     paths = Paths(
         np.full(rows, -1, dtype=np.int64),
         np.empty(rows),

@@ -70,9 +70,9 @@ class Members:
     def __len__(self) -> int:
         return len(self.found.from_m)
 
-    def of_group(self, tell: Callable[[str], Any]) -> npt.NDArray[Any]:
+    def of_group(self, tell: Callable[[str], bool], kind: type = bool) -> npt.NDArray[Any]:
         """Tell of each place what holds for its group; each group is asked once."""
-        return np.array([tell(name) for name in self.laid.names])[self.measured.group]
+        return np.array([tell(name) for name in self.laid.names], kind)[self.measured.group]
 
     def links(self) -> tuple[Places, Places, Coded]:
         """Say which rows speak for each place: place, row of the defects, and as what."""

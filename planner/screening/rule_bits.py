@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -26,6 +26,7 @@ from planner.screening.column_codes import (
 )
 from planner.screening.columns import BESIDE, About
 from planner.screening.margins import LENT
+from planner.screening.met import Met
 from planner.screening.parted_texts import Parted, parted_in
 from planner.screening.rule_kernel import (
     ANSWERS,
@@ -76,7 +77,8 @@ class Book:
     """The rules about spans and pipes in order of id, their columns, and both in numbers.
 
     `sets` is the number of the set of mechanisms that each span owns, read as a column is; `lent`
-    has the texts of what is lent to spans, and `told_apart` is as in `alike.Known`.
+    has the texts of what is lent to spans, and `told_apart` is as in `alike.Known`. In `met` lies
+    what is known of spans with these numbers from before.
     """
 
     rules: tuple[Rule, ...]
@@ -86,15 +88,20 @@ class Book:
     lent: Parted
     bits: Bits
     told_apart: Words
+    met: list[Met]
 
 
 @dataclass(frozen=True)
 class _Sets:
-    """The sets of mechanisms that were met so far, and the number of each text and set."""
+    """The sets of mechanisms that were met so far, and the number of each text and set.
+
+    `born` stays the same for as long as no number is given anew.
+    """
 
     of_text: dict[str, int]
     of_bits: dict[int, int]
     owned: Owned
+    born: object
 
 
 class Lines:
@@ -109,7 +116,8 @@ class Lines:
         self.rules = rules_of(rulebook)
         self.names = names
         self._bits = {name: 1 << k for k, name in enumerate(names)}
-        self._sets = _Sets({}, {}, Owned(names, np.zeros(0, dtype=np.int64)))
+        self._sets = _Sets({}, {}, Owned(names, np.zeros(0, dtype=np.int64)), object())
+        self._met: dict[tuple[object, ...], list[Met]] = {}
         self._mixed: dict[tuple[int, ...], tuple[Bits, Words, list[object]]] = {}
         self.masks = np.array([self.bits(rule.mechanism) for rule in self.rules], dtype=np.int64)
         said = [(rule, answer) for rule in self.rules for answer in range(ANSWERS)]
@@ -162,12 +170,12 @@ class Lines:
         return all(text in self._sets.of_text for text in texts)
 
     def owned(self, parted: Parted) -> tuple[Owned, CodedColumn]:
-        """Say which set of mechanisms each span owns."""
+        """Say which set of mechanisms each span owns; the column is born with the numbers."""
         known = self._sets  # another thread may put its own there meanwhile
         if not all(text in known.of_text for text in parted.texts):
             known = self._sets = self._having(parted.texts)
         numbers = np.array([known.of_text[text] for text in parted.texts], dtype=np.int16)
-        return known.owned, CodedColumn(NOTHING_SAID, *read_by(parted, numbers))
+        return known.owned, CodedColumn(NOTHING_SAID, *read_by(parted, numbers), born=known.born)
 
     def _having(self, texts: Sequence[str]) -> _Sets:
         """Give numbers to more sets; what is known already stays, for others may hold it."""
@@ -179,7 +187,8 @@ class Lines:
             if text not in of_text:
                 bits = self.bits(_mechanisms_in(text))
                 of_text[text] = of_bits.setdefault(bits, len(of_bits))
-        return _Sets(of_text, of_bits, Owned(self.names, np.array(list(of_bits), dtype=np.int64)))
+        owned = Owned(self.names, np.array(list(of_bits), dtype=np.int64))
+        return _Sets(of_text, of_bits, owned, object() if full else known.born)
 
     def mixed(self, owned: Owned, columns: Mapping[Key, CodedColumn]) -> tuple[Bits, Words]:
         """Give all that is said in numbers, and what rows are told apart by (`Book`)."""
@@ -193,6 +202,17 @@ class Lines:
             bits = _bits_of(self, owned, columns)
             known = self._mixed[what] = bits, _told_apart(self, bits), [owned, *said]
         return known[0], known[1]
+
+    def met(self, columns: Iterable[CodedColumn]) -> list[Met]:
+        """Give where that lies which is known of spans that these columns number so.
+
+        What all spans say alike is not among the numbers of a span.
+        """
+        what = tuple(part for one in columns for part in (one.born, one.fixed))
+        if what not in self._met:
+            for first in list(self._met)[: 1 - MOST_MIXED]:
+                self._met.pop(first, None)
+        return self._met.setdefault(what, [])
 
     @cached_property
     def free(self) -> npt.NDArray[np.bool_]:
@@ -291,7 +311,8 @@ def book_of(rulebook: Rulebook, spans: Things, pipes: Things) -> Book | None:
         key: one.coded(tables[key.table], parted.get(key)) for key, one in lines.numberings.items()
     }
     owned, sets = lines.owned(parted[mechanisms])
-    return Book(lines.rules, owned, columns, sets, parted[lent], *lines.mixed(owned, columns))
+    met = lines.met([*columns.values(), sets])
+    return Book(lines.rules, owned, columns, sets, parted[lent], *lines.mixed(owned, columns), met)
 
 
 def _bits_of(lines: Lines, owned: Owned, columns: Mapping[Key, CodedColumn]) -> Bits:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from planner.screening import span_kernel
-from planner.screening.bands import compiled
+from planner.screening.bands import compiled, nth
 from planner.screening.span_kernel import SAME_M, Found, Marks, Means, Numbers
 
 
@@ -38,16 +38,18 @@ def _connect_of(parts: int) -> Callable[[Taps, Known, Found, Numbers, Marks, Mar
         """Mark places within whose doubt a connection lies, and those of which none knows."""
         for tap in range(len(taps.pipe) if parts >= 0 else 0):
             pipe = taps.pipe[tap]
-            for q in range(found.of_pipe[pipe], found.of_pipe[pipe + 1]):
+            for place in range(found.of_pipe[pipe], found.of_pipe[pipe + 1]):
+                q = nth(place)
                 start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
                 if taps.from_m[tap] <= end + SAME_M and taps.to_m[tap] >= start - SAME_M:
                     near[q] = True
         for q in range(len(near)):
-            pipe = found.pipe[q]
+            on = nth(found.pipe[q])
             start, end = found.from_m[q] - find_m[q], found.to_m[q] + find_m[q]
-            told = known.from_m[pipe] <= max(start, 0.0) + SAME_M
-            told &= known.to_m[pipe] >= min(end, known.length_m[pipe]) - SAME_M
-            open_[q] = not near[q] and (not told or np.isnan(known.length_m[pipe]))
+            told = known.from_m[on] <= max(start, 0.0) + SAME_M
+            told &= known.to_m[on] >= min(end, known.length_m[on]) - SAME_M
+            told &= not np.isnan(known.length_m[on])
+            open_[q] = not near[q] and not told
 
     return connect
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
 from planner.coded_text import Coded, Columns, taken
 from planner.contracts import (
@@ -213,20 +214,20 @@ def _spans_of(members: Members, defects: Held) -> Columns:
     found, said, laid = members.found, members.said, members.laid
     seen = said.measured
     count = len(members)
-    known = np.zeros(count, dtype=bool)
-    kind = np.where(members.of_group(is_whole), np.int32(2), seen.kind)
-    role = members.of_group(takes)
+    known, kind = np.zeros(count, dtype=bool), seen.kind
+    if any(map(is_whole, laid.names)):
+        kind = np.where(members.of_group(is_whole), np.int32(2), kind)
     mechanisms = joined(said.mechanisms, laid.mechanisms)
     kinds = joined(said.details, laid.details, kinds_of)
     return {
         "pipe_id": members.pipes[found.pipe],
         "from_m": found.from_m,
         "to_m": found.to_m,
-        "kind": Coded.listing(["point", "stretch", REPEATED], kind),
-        "role": Coded.listing(["condition", DAMAGE], role.astype(np.int32)),
+        "kind": Coded(kind, _words("point", "stretch", REPEATED)),
+        "role": Coded(members.of_group(takes, np.int32), _words("condition", DAMAGE)),
         "mechanisms": mechanisms[seen.own],
         "lent": _said_by(mechanisms, seen.lent),
-        "extent_from": Coded.listing(_EXTENTS, seen.extent),
+        "extent_from": Coded(seen.extent, _words(*_EXTENTS)),
         "state": Coded.one("open", count),
         "soil_visible": pd.arrays.BooleanArray(seen.seen & SOIL > 0, known),
         "void_visible": pd.arrays.BooleanArray(seen.seen & VOID > 0, known),
@@ -237,6 +238,11 @@ def _spans_of(members: Members, defects: Held) -> Columns:
         "find_m": seen.find_m,
         "counter_node": Coded(seen.node, defects.coded("counter_node").words),
     }
+
+
+def _words(*words: str) -> pa.Array:
+    """Give words as `Coded` has them; each row has the number of one."""
+    return pa.array(words, pa.large_string())
 
 
 def _said_by(texts: Coded, sets: Codes) -> Coded:
