@@ -119,10 +119,9 @@ def worst_of_runs(run: Codes, place_of: Means, at: Means, values: Values, runs: 
         r = place_of[run[at[n]]]
         if r < 0:
             return n
-        if values.marks[n] == 0:
-            continue
-        runs.low[r] = min(runs.low[r], values.low[n])
-        runs.high[r] = min(runs.high[r], values.high[n])
-        runs.met[r] += 1
+        # A row without a value has NaN, which is less than nothing: to branch would take longer.
+        runs.low[r] = values.low[n] if values.low[n] < runs.low[r] else runs.low[r]
+        runs.high[r] = values.high[n] if values.high[n] < runs.high[r] else runs.high[r]
+        runs.met[r] += values.marks[n] != 0
         runs.unsure[r] += values.marks[n] & UNSURE > 0
     return -1
