@@ -170,9 +170,8 @@ def conform(
     """
     if isinstance(rows, pd.DataFrame) and crs is None and _is_sound_in(rows, table):
         return in_place(rows, table)
-    if isinstance(rows, list) and not rows and not table.geometry:
-        return table.without_rows.copy(deep=False)
-    given, count = columns_in(rows, [*table.names, "geometry"])
+    none = isinstance(rows, list) and not rows
+    given, count = ({}, 0) if none else columns_in(rows, [*table.names, "geometry"])
     if not count and not table.geometry:
         return table.without_rows.copy(deep=False)
     data, fit = _cast_all(given, table, count)

@@ -6,9 +6,11 @@ import csv
 import json
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from planner.coded_text import Coded, Joined
 from planner.contracts import LATERALS, OBSERVATIONS
 from planner.errors import TableError
 from planner.ground.ids import NOTHING_KNOWN
@@ -177,6 +179,22 @@ def test_rows_may_come_by_column() -> None:
         table, other = (pd.DataFrame(getattr(found, name)) for found in (held, frame))
         pd.testing.assert_frame_equal(table, other, check_exact=True)
     assert (len(held.defects), len(held.laterals), len(held.left_over)) == (4, 1, 3)
+
+
+@pytest.mark.parametrize("numbers", [(21, 22, 23), (9, 10, 11), (100, 20, 3)])
+def test_rows_of_one_station_stand_in_the_order_of_their_names(numbers: tuple[int, ...]) -> None:
+    """By Python's `sorted`: I#9 comes after I#10, whether names are put together or written."""
+    one = town([row(5.0, "BAB", "B", "A"), row(5.0, "BAB", "C", "A"), row(5.0, "BAF", "A")])
+    rows = one.row_table()
+    columns = {name: rows[name].array for name in OBSERVATIONS.names}
+    columns["row"] = pd.array(numbers, dtype="Int64")
+    names = Joined(Coded.of(["I"] * 3), "#", np.array(numbers))
+    for ids in (names, names.column()):
+        columns["observation_id"] = ids
+        one.row_table = lambda: Held(OBSERVATIONS, columns)  # type: ignore[method-assign, return-value]
+        found = one.locate().defects
+        assert found["from_m"].nunique() == 1
+        assert found["observation_id"].tolist() == sorted(f"I#{number}" for number in numbers)
 
 
 def test_a_broken_table_stops_the_run() -> None:

@@ -21,7 +21,7 @@ import shapely
 from geopandas.array import GeometryArray
 from pyproj import CRS
 
-from planner.arrays import arrow_of, column_of, figures_of
+from planner.arrays import arrow_of, column_of, figures_of, unknown
 from planner.coded_text import Coded
 from planner.shapes import Shapes
 from planner.tables import Table, conform
@@ -102,7 +102,9 @@ def array_of(held: pa.Table, name: str) -> Any:  # noqa: ANN401 - any array
     if pa.types.is_float64(column.type):
         return figures_of(column)
     if column.type in _MASKED:
-        return _MASKED[column.type].__from_arrow__(column)
+        bare = column.type == pa.bool_() and column.null_count == len(column)
+        made: Any = _MASKED[column.type]
+        return unknown("flag", len(column)) if bare else made.__from_arrow__(column)
     return column.to_pandas().array
 
 

@@ -34,6 +34,7 @@ LEAST_PART_M, MOST_PART_M = 0.2, 1.2
 _ALIKE_M = 0.3
 _MOST_ALIKE = 0.8
 _ORIGINS = Coded.of(["survey", "stated", "drawn", "none"])
+_SURVEY, _STATED, _DRAWN, _NONE = range(4)
 _PLACING = Coded.of(["ok", "flagged", "stopped"])
 _OK, _FLAGGED, _STOPPED = range(3)
 # From so many pipes on their spread is the doubt; assumed.
@@ -222,8 +223,8 @@ def set_lengths(  # noqa: PLR0913, PLR0917  what is read, and what decides
     drawn = np.where(inside > 0.0, inside, np.nan)
     surveyed, is_listed = ~np.isnan(best), ~np.isnan(stated)
     length = np.where(surveyed, best, np.where(is_listed, stated, drawn))
-    known = [surveyed, is_listed, ~np.isnan(drawn)]
-    origin = _ORIGINS[np.select(known, [0, 1, 2], 3)]
+    last = np.where(is_listed, _STATED, np.where(np.isnan(drawn), _NONE, _DRAWN))
+    origin = _ORIGINS[np.where(surveyed, _SURVEY, last)]
     counter = np.maximum(settings.find_least_m, settings.find_ratio * length)
     ends = np.maximum(settings.find_least_m, 2.0 * settings.manhole_part_m)
     doubt = np.where(surveyed, np.fmax(counter, spread), ends)

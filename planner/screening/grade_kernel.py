@@ -86,9 +86,16 @@ def _fits(steps: Steps, s: int, height_mm: float, figure: int, low: float, high:
 
 
 @compiled
-def look(seen: Seen, steps: Steps, at: Means, out: Values) -> None:
-    """Find the values that each of the rows `at` can have."""
+def look(seen: Seen, steps: Steps, at: Means, named: Means, out: Values) -> None:
+    """Find the values that each of the rows `at` can have; `named` is room for as many places."""
+    # First which rows any step names: to find out row by row whether to look takes longer.
+    count = len(at) - len(at)  # no constant: a variable of the walk
     for n in range(len(at)):
+        kind = seen.kind[at[n]]
+        named[count] = n
+        count += int(steps.first[kind + 1] > steps.first[kind])
+        out.low[n], out.high[n], out.marks[n] = np.nan, np.nan, 0
+    for n in named[:count]:
         i, marks, least, most = at[n], 0, np.nan, np.nan
         height_mm = seen.height_of[seen.pipe[i]]
         figure, kind = seen.figure_of[seen.quantity[i]], seen.kind[i]
@@ -112,10 +119,9 @@ def worst_of_runs(run: Codes, place_of: Means, at: Means, values: Values, runs: 
         r = place_of[run[at[n]]]
         if r < 0:
             return n
-        if values.marks[n] == 0:
-            continue
-        runs.low[r] = min(runs.low[r], values.low[n])
-        runs.high[r] = min(runs.high[r], values.high[n])
-        runs.met[r] += 1
+        # A row without a value has NaN, which is less than nothing: to branch would take longer.
+        runs.low[r] = values.low[n] if values.low[n] < runs.low[r] else runs.low[r]
+        runs.high[r] = values.high[n] if values.high[n] < runs.high[r] else runs.high[r]
+        runs.met[r] += values.marks[n] != 0
         runs.unsure[r] += values.marks[n] & UNSURE > 0
     return -1

@@ -193,7 +193,8 @@ def looked_up(defects: Columns, heights: Heights, at: Places, table: StepTable) 
     )  # fmt: skip
     count = len(at)
     values = Values(np.empty(count), np.empty(count), np.empty(count, dtype=np.int32))
-    look(seen, table.by_kind(kinds), plain(at, np.int64), values)
+    room = np.empty(count, dtype=np.int64)
+    look(seen, table.by_kind(kinds), plain(at, np.int64), room, values)
     return values
 
 

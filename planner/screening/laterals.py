@@ -32,7 +32,9 @@ Places = npt.NDArray[np.intp]
 
 # Two laterals at one station on different sides of the pipe are two [clock h]; assumed.
 SAME_SIDE_H = 2.0
-_STATES = ("open", "closed")
+# What a connection can be, by number.
+_STATES = {"open": 0, "closed": 1, "unknown": 2}
+_UNKNOWN = 2
 _TEXTS = ("pipe_id", "mechanism", "seen_on", "inspection_id", "detail")
 _FIGURES = ("x_from_m", "x_to_m", "quantity_low", "quantity_high", "clock_h", "find_m")
 # Of laterals that a camera saw: the row that codes them.
@@ -194,19 +196,19 @@ def _filmed(defects: Held, seen: Columns) -> Columns:
     rows = taken({name: defects.coded(name) for name in _TEXTS}, at)
     rows |= {name: defects.floats(name)[at] for name in _FIGURES}
     rows["at"] = at
-    seen = taken(seen, _codes_laterals(seen))
-    if seen_again(seen).any():
-        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), seen)
+    coded = np.flatnonzero(_codes_laterals(seen))
+    if seen_again({"pipe_id": seen["pipe_id"][coded]}).any():
+        newer = overtaken_by(pd.DataFrame(written(rows), copy=False), taken(seen, coded))
         rows = taken(rows, newer == "")
     own = rows["mechanism"].holds("lateral")
     low, high = rows["quantity_low"], rows["quantity_high"]
-    told = own & rows["detail"].among(_STATES)
+    state = np.array([_STATES.get(word, _UNKNOWN) for word in rows["detail"].listed()])
     return {
         "pipe_id": rows["pipe_id"],
         "x_m": rows["x_from_m"],
         "clock_h": rows["clock_h"],
         "size_mm": np.where(own, np.where(np.isnan(high), low, high), np.nan),
-        "state": Coded.where(told, rows["detail"], "unknown"),
+        "state": Coded.listing([*_STATES], np.where(own, state[rows["detail"].codes], _UNKNOWN)),
         "source": rows["inspection_id"],
         "find_m": rows["find_m"],
         "own": own,

@@ -13,10 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
-from pyarrow import compute
 
-from planner.coded_text import Coded
+from planner.coded_text import Coded, Joined
 from planner.contracts import DEFECTS, OBSERVATIONS
 from planner.held import Held
 from planner.order import order_by, order_within
@@ -78,17 +76,25 @@ def defects_of(part: Filmed, made: Defects) -> Held:
     if same.any():
         tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
         block = np.cumsum(np.append(True, ~same))[tied]
-        ids = part.rows.texts("observation_id", made.placed.at[order[tied]])
-        if not _rise_within(block, ids):
+        names = part.rows.picked("observation_id", made.placed.at[order[tied]])
+        if not _rise_within(block, names):
+            ids = names.column() if isinstance(names, Coded | Joined) else names
             order[tied] = order[tied[order_by([block, ids])]]
     return some_rows(part, made, order)
 
 
-def _rise_within(block: Places, texts: Any) -> bool:  # noqa: ANN401 - a text column
-    """Tell whether texts are in order within each block, as those of coded rows mostly are."""
-    plain = pa.array(texts, pa.large_string())
-    falls = np.asarray(compute.less(plain[1:], plain[:-1]), dtype=bool)
-    return not (falls & (block[1:] == block[:-1])).any()
+def _rise_within(block: Places, names: Any) -> bool:  # noqa: ANN401 - any column of texts
+    """Tell whether names put together by number are in order within each block, as most are."""
+    if not isinstance(names, Joined):
+        return False
+    number, run, digits = names.number, names.first.codes, np.searchsorted(_TENS, names.number)
+    rises = (number[1:] > number[:-1]) & (number[:-1] >= 0)
+    rises &= (run[1:] == run[:-1]) & (digits[1:] == digits[:-1])
+    return bool((rises | (block[1:] != block[:-1])).all())
+
+
+# Numbers of as many digits sort as their texts do.
+_TENS = 10 ** np.arange(1, 19) - 1
 
 
 def some_rows(part: Filmed, made: Defects, at: Places) -> Held:
