@@ -70,7 +70,7 @@ _NOW = {
               "water_over_crown_m", "laterals_known_from_m", "laterals_known_to_m", SHAPES),
     "inspections": ("inspection_id", "pipe_id", "counter_node", "date", "zero_at", "surveyed_m",
                     "complete", "laterals_coded", "size_mm", "material", "scheme", "file"),
-    "observations": ("s_m", "code", "char1", "clock_from_h", "clock_to_h", "stretch", "at_joint",
+    "observations": ("s_m", "clock_from_h", "clock_to_h", "stretch", "at_joint",
                      "mechanism", "role", "quantity", "quantity_low", "quantity_high", "detail",
                      "shows", "row", "run", *_NAMED),
 }  # fmt: skip

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.screening import rule_kernel, span_kernel
+from planner.screening import bands, rule_kernel, span_kernel
 from planner.screening.bands import compiled, nth, part
 from planner.screening.rule_kernel import lowest
 from planner.screening.span_kernel import (
@@ -377,6 +377,6 @@ def _list_of(parts: int) -> Callable[[Groups, Found, Measured, Pairs], None]:
     return list_pairs
 
 
-_MADE_OF = (span_kernel, rule_kernel)
+_MADE_OF = (bands, span_kernel, rule_kernel)
 _PARTS = zlib.crc32(b"".join(Path(str(one.__file__)).read_bytes() for one in _MADE_OF))
 weigh, list_pairs = _weigh_of(_PARTS), _list_of(_PARTS)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.screening import span_kernel
+from planner.screening import bands, span_kernel
 from planner.screening.bands import compiled, nth
 from planner.screening.span_kernel import SAME_M, Found, Marks, Means, Numbers
 
@@ -54,4 +54,6 @@ def _connect_of(parts: int) -> Callable[[Taps, Known, Found, Numbers, Marks, Mar
     return connect
 
 
-connect = _connect_of(zlib.crc32(Path(str(span_kernel.__file__)).read_bytes()))
+_MADE_OF = (bands, span_kernel)
+_PARTS = zlib.crc32(b"".join(Path(str(one.__file__)).read_bytes() for one in _MADE_OF))
+connect = _connect_of(_PARTS)

@@ -50,7 +50,7 @@ NEEDED = {
               "stated_m", "drawn_m", "us_invert_m", "ds_invert_m", "geometry"],
     "inspections": ["inspection_id", "pipe_id", "counter_node", "date", "zero_at",
                     "surveyed_m", "complete", "laterals_coded", "size_mm", "material", "scheme"],
-    "observations": ["run", "row", "s_m", "code", "char1",
+    "observations": ["run", "row", "s_m",
                      "mechanism", "role", "detail", "quantity", "quantity_low", "quantity_high",
                      "clock_from_h", "clock_to_h", "stretch", "at_joint"],
 }  # fmt: skip
