@@ -13,6 +13,7 @@ from city_town import write_city
 
 from planner.city import work
 from planner.city.filing import CityError
+from planner.city.forked import ONE_THREAD, dask_setup
 
 # What is loaded or compiled while parts of a city are worked on, in a process as it is forked.
 LOADED = """
@@ -71,3 +72,26 @@ def test_a_worker_takes_memory_as_the_loop_does(task, monkeypatch: pytest.Monkey
         task("nowhere", 0)
     assert seen == ["system"]
     assert pa.default_memory_pool().backend_name == before
+
+
+class Nanny:
+    """As much of a nanny of Dask as is told how its workers start."""
+
+    def __init__(self) -> None:
+        self.config: dict[str, object] = {}
+        self.pre_spawn_env = {"MALLOC_TRIM_THRESHOLD_": "65536", "OMP_NUM_THREADS": "1"}
+
+
+@pytest.mark.parametrize("own", ["", "1000000"])
+def test_freed_memory_is_kept_for_the_next_part(own: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What Dask sets is taken back, and not what the user's own environment says."""
+    pytest.importorskip("distributed")
+    for name in ONE_THREAD:
+        monkeypatch.setenv(name, "1")
+    monkeypatch.delenv("MALLOC_TRIM_THRESHOLD_", raising=False)
+    if own:
+        monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", own)
+    nanny = Nanny()
+    dask_setup(nanny)
+    assert ("MALLOC_TRIM_THRESHOLD_" in nanny.pre_spawn_env) == bool(own)
+    assert nanny.pre_spawn_env["OMP_NUM_THREADS"] == "1"
