@@ -112,7 +112,8 @@ class Job:
 
     def _give_known(self, number: int) -> None:
         """Write the ids known now beside the rows of a part that is to be worked on."""
-        place, known = self.folders[number], self.job["parts"][number]["known"]
+        part = self.job["parts"][number]
+        place, known = self.home / "parts" / part["rows"], part["known"]
         if read_json(place / "known.json").get("known") != known:
             # Without its digest the file counts for nothing, should the run end here.
             (place / "known.json").unlink(missing_ok=True)

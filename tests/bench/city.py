@@ -159,6 +159,8 @@ def _chain(folder: Path, size: int, steps: Sequence[str]) -> dict[str, Any]:
         job = Job(home, inputs, split_town(inputs, known, decisions), loop, _nothing)
         job.job = lay(job)
         set_prices(job, empty(PRICE_QUANTITIES))
+        # The ids known on each part are laid beside its rows before anybody works on it.
+        job.run("laid out", lambda *_: {}, list(range(len(job.folders))))
         return job
 
     lay_s, job = clocked(laid)
