@@ -13,10 +13,12 @@ from typing import Any
 ONE_THREAD = ("OMP_NUM_THREADS", "NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """What keeps a worker to one thread: as many workers as cores would else crowd each other."""
 READY = "planner.city.ready"
-# Dask would else look at what each worker does a hundred times a second.
+# Dask would else look at what each worker does a hundred times a second, and at whether it still
+# answers fifty times, each time taking the interpreter from the part at hand.
 _SETTINGS = {
     "distributed.worker.multiprocessing-method": "forkserver",
     "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
 }
 
 
