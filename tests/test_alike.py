@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -15,11 +16,13 @@ from hypothesis import strategies as st
 from planner.coded_text import Coded
 from planner.contracts import DEFECTS, PIPES, SPAN_QUANTITIES, SPANS
 from planner.held import Held
-from planner.screening import alike, coded, flips
+from planner.screening import alike, coded, column_codes, flips, rule_bits
 from planner.screening import screen as step
 from planner.screening.beside import OnPipes, beside_pipes, beside_spans
+from planner.screening.column_codes import Key
 from planner.screening.columns import view_of
 from planner.screening.margins import TIED
+from planner.screening.parted_texts import Parted
 from planner.screening.rulebook import load_rulebook
 from planner.screening.scattered import Scattered, WithFigures
 from planner.tables import conform
@@ -113,6 +116,45 @@ def test_what_was_met_before_makes_no_difference(monkeypatch: pytest.MonkeyPatch
         for again in (flips.flips_of(alone, new), flips.flips_of(found, book)):
             for one, other in zip(flipped, again, strict=True):
                 np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("what", ["materials", "mechanisms"])
+def test_texts_that_two_threads_meet_at_once_are_numbered_one_after_the_other(
+    what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one text is numbered, another thread comes with two of its own.
+
+    What was met of one holds of the other only if no number stands for two things.
+    """
+    lines = rule_bits.lines_of(replace(load_rulebook()), ["crack"])
+    assert lines is not None
+    nothing: Any = None
+
+    def said_by_number(text: str) -> Any:
+        if what == "mechanisms":
+            return lines.owned(parted_of(text))[0].sets
+        materials = lines.numberings[Key("pipe", "material")]
+        return materials.coded(nothing, parted_of(text)).said.table.T
+
+    module, name = {
+        "materials": (column_codes, "_said_of"), "mechanisms": (rule_bits, "_mechanisms_in")
+    }[what]  # fmt: skip
+    texts, found, tell = ["roots", "pe"], [], getattr(module, name)
+
+    def meanwhile(*given: Any) -> Any:
+        while texts:
+            found.append(said_by_number(texts.pop()))
+        return tell(*given)
+
+    monkeypatch.setattr(module, name, meanwhile)
+    found.append(said_by_number("crack+joint_gap"))
+    for one, other in pairwise(sorted(found, key=len)):
+        np.testing.assert_array_equal(one, other[: len(one)])
+
+
+def parted_of(text: str) -> Parted:
+    """One row that says this."""
+    return Parted([text], ((np.zeros(1, dtype=np.int32), np.zeros(1, dtype=np.intp)),))
 
 
 @pytest.mark.parametrize("room", [{"_PATHS": 1}, {"_PATHS": 2, "_MOST_KEPT": 0}])

@@ -17,10 +17,13 @@ from planner.city.forked import ONE_THREAD, dask_setup
 
 # What is loaded or compiled while parts of a city are worked on, in a process as it is forked.
 LOADED = """
-import json, sys
+import json, os, sys
 from pathlib import Path
 from numba.core.dispatcher import Dispatcher
+import planner.city.work
+threads = -len(os.listdir("/proc/self/task"))
 import planner.city.ready
+threads += len(os.listdir("/proc/self/task"))
 import gc
 from planner.city.pool import PlainLoop
 from planner.city.run import run_city
@@ -39,7 +42,7 @@ class Loop(PlainLoop):
             Dispatcher.compile = compile
 
 run_city(Path(sys.argv[1]), Loop(), most=100)
-print(json.dumps({"found": found, "held": held}))
+print(json.dumps({"found": found, "held": held, "threads": threads}))
 """
 
 
@@ -55,6 +58,7 @@ def test_a_part_compiles_and_loads_nothing_once_a_process_is_ready(tmp_path: Pat
     )
     said = json.loads(made.stdout)
     assert set(said["found"]) <= {"planner.order.sort_small"}
+    assert said["threads"] == 0  # what waits for another thread as it is forked waits forever
     assert said["held"] > 100_000  # objects that no search for garbage copies into a worker
 
 

@@ -191,6 +191,25 @@ def test_where_there_was_too_little_room_the_walk_is_gone_again(
     assert_frame_equal(spans_of(found).spans, plenty)
 
 
+def test_there_is_room_for_two_sets_of_words_of_each_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Three places and five sets: a crack, a deposit, an obstruction, what the crack is lent, none.
+
+    The deposit and the obstruction lie from 2 to 6 m and from 3 to 7 m, the crack at 4 m.
+    """
+    coded = [
+        row(2.0, "BBC", "A", mark="A1"), row(3.0, "BBE", "A", mark="A2"), row(4.0, "BAB", "B", "B"),
+        row(6.0, "BBC", "A", mark="B1"), row(7.0, "BBE", "A", mark="B2"),
+    ]  # fmt: skip
+    head = run("R", "P", "U", surveyed_m=LENGTH_M)
+    found = Town([pipe("P", "U", "D", stated_m=LENGTH_M)], [(head, coded)]).locate()
+    monkeypatch.setattr(places, "_FEW_SETS", 1)
+    spans = spans_of(found).spans.sort_values("mechanisms")
+    assert spans["mechanisms"].tolist() == ["crack", "deposit_settled", "obstruction"]
+    assert spans["lent"].tolist() == ["deposit_settled+obstruction", "", ""]
+
+
 def test_figures_that_few_rows_have_are_written_out_and_put_in_another_order() -> None:
     """Rows 1 and 3 of four have one; of a size of 2 and 4 m a half and a quarter of it."""
     some = Scattered(np.array([1, 3], dtype=np.int32), np.array([[4.0, 8.0], [6.0, np.nan]]), 4)

@@ -208,8 +208,11 @@ def _with_texts(held: pa.Table, kind: pa.DataType) -> pa.Table:
 
 
 def _read(path: Path, by_number: Sequence[str] = ()) -> pa.Table:
+    # Of a file that arrow opens itself a thread of its own reads, and stays: workers are forked
+    # from processes that have none.
+    source = pa.BufferReader(path.read_bytes())
     with pq.ParquetFile(
-        path, page_checksum_verification=True, read_dictionary=list(by_number)
+        source, page_checksum_verification=True, read_dictionary=list(by_number)
     ) as file:
         return file.read(use_threads=False)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from threading import Lock
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
@@ -50,6 +51,8 @@ MOST_CUTS = 89
 NOTHING_KNOWN = 0
 # So many texts of a column are kept in mind with their numbers.
 MOST_KNOWN = 10_000
+# Held while texts that were numbered take the place of those they were numbered on top of.
+GROWING = Lock()
 
 
 class Key(NamedTuple):
@@ -174,9 +177,13 @@ class Numbering:
 
     def _coded_texts(self, parted: Parted) -> CodedColumn:
         known = self._known
-        if known is None or not all(text in known.numbers for text in parted.texts):
+        while known is None or not all(text in known.numbers for text in parted.texts):
             full = known is None or len(known.numbers) > MOST_KNOWN
-            known = self._known = self._having(None if full else known, parted.texts)
+            more = self._having(None if full else known, parted.texts)
+            with GROWING:  # what another thread put there meanwhile has taken the same numbers
+                if self._known is known:
+                    self._known = more
+                known = self._known
         numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
         unlike = set(numbers.tolist())
         if len(unlike) == 1:

@@ -202,7 +202,8 @@ def _nothing_said(laid: Laid, count: int, words: Sequence[int], *, ample: bool) 
     figures = Figures(
         start, start[:-1].copy(), np.empty(start[-1], dtype=np.int32), np.empty((2, start[-1]))
     )
-    most = count + 1 if ample else _FEW_SETS
+    # Of mechanisms as of details a place has two sets at most; one more is empty.
+    most = 2 * count + 1 if ample else _FEW_SETS
     return Said(Measured(**measured), figures, *(_no_sets(most, some) for some in words))
 
 

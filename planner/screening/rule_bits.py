@@ -13,6 +13,7 @@ from planner.contracts import SPANS
 from planner.contracts.repairs import STEPS
 from planner.screening.alike import room_for
 from planner.screening.column_codes import (
+    GROWING,
     MOST_KNOWN,
     NOTHING_KNOWN,
     CodedColumn,
@@ -171,15 +172,18 @@ class Lines:
 
     def owned(self, parted: Parted) -> tuple[Owned, CodedColumn]:
         """Say which set of mechanisms each span owns; the column is born with the numbers."""
-        known = self._sets  # another thread may put its own there meanwhile
-        if not all(text in known.of_text for text in parted.texts):
-            known = self._sets = self._having(parted.texts)
+        known = self._sets
+        while not all(text in known.of_text for text in parted.texts):
+            more = self._having(known, parted.texts)
+            with GROWING:  # what another thread put there meanwhile has taken the same numbers
+                if self._sets is known:
+                    self._sets = more
+                known = self._sets
         numbers = np.array([known.of_text[text] for text in parted.texts], dtype=np.int16)
         return known.owned, CodedColumn(NOTHING_SAID, *read_by(parted, numbers), born=known.born)
 
-    def _having(self, texts: Sequence[str]) -> _Sets:
+    def _having(self, known: _Sets, texts: Sequence[str]) -> _Sets:
         """Give numbers to more sets; what is known already stays, for others may hold it."""
-        known = self._sets
         full = len(known.of_text) > MOST_KNOWN
         of_text = {} if full else dict(known.of_text)
         of_bits = {} if full else dict(known.of_bits)
