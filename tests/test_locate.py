@@ -197,6 +197,16 @@ def test_rows_of_one_station_stand_in_the_order_of_their_names(numbers: tuple[in
         assert found["observation_id"].tolist() == sorted(f"I#{number}" for number in numbers)
 
 
+def test_rows_without_any_run_are_left_over() -> None:
+    """As where no run of a part of a city is in the list."""
+    one = town([row(1.0, "BAB"), row(2.0, "BAB")])
+    none = one.run_table().iloc[:0]
+    one.run_table = lambda: none  # type: ignore[method-assign]
+    found = one.locate()
+    assert found.left_over["reason"].tolist() == ["its inspection is not in the list"] * 2
+    assert not len(found.defects)
+
+
 def test_a_broken_table_stops_the_run() -> None:
     """The contract is checked at the door."""
     one = town([row(1.0, "BAB")])

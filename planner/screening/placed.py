@@ -191,8 +191,10 @@ def _reasons(part: Filmed, left: Left, settings: Survey) -> list[str]:
     """Say why each row has no place."""
     told = {NO_RUN: "its inspection is not in the list", NO_DISTANCE: "no distance"}
     run = part.of_run[left.at]
-    s_m, length_m = part.rows.floats("s_m")[left.at], part.runs.length_m[run]
-    names = part.heads.texts("pipe_id", np.maximum(run, 0)).tolist() if len(run) else []
+    # There may be rows and no run at all.
+    s_m, length_m = part.rows.floats("s_m")[left.at], np.append(part.runs.length_m, np.nan)[run]
+    some = len(run) > 0 and len(part.heads) > 0
+    names = part.heads.texts("pipe_id", np.maximum(run, 0)).tolist() if some else []
     out = []
     for row, why in enumerate(left.why.tolist()):
         if why in told:
