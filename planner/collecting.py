@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import functools
 import gc
+import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,9 +14,10 @@ from typing import ParamSpec, TypeVar
 Asked = ParamSpec("Asked")
 Found = TypeVar("Found")
 _RARE = (100_000, 20, 100)
-# Of glibc's mallopt: up to how much free memory at its end the heap keeps, and from which size on
-# a block lies outside of it [bytes]. To these it comes by itself where large blocks were freed.
-_KEPT = {-1: 64 << 20, -3: 32 << 20}
+# Of glibc's mallopt, by the variable that says the same: up to how much free memory at its end the
+# heap keeps, and from which size on a block lies outside of it [bytes]. To these it comes by itself
+# where large blocks were freed.
+_KEPT = {"MALLOC_TRIM_THRESHOLD_": (-1, 64 << 20), "MALLOC_MMAP_THRESHOLD_": (-3, 32 << 20)}
 
 
 class _Steps:
@@ -66,13 +68,13 @@ def keep_freed() -> bool:
 
     Columns of a few ten thousand rows are made and freed over and over: to get fresh memory for
     each of them took a tenth of the time of reading, placing and judging rows. Other allocators
-    than that of glibc are left as they are.
+    than that of glibc are left as they are, and so is what the environment sets.
     """
     try:
         setting = ctypes.CDLL(None).mallopt
     except (AttributeError, OSError, TypeError):  # another allocator, or another system
         return False
-    return {setting(what, size) for what, size in _KEPT.items()} == {1}
+    return all(setting(*kept) == 1 for name, kept in _KEPT.items() if name not in os.environ)
 
 
 _STEPS = _Steps()

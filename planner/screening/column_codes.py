@@ -25,7 +25,6 @@ from planner.screening.bands import (
     NUMBERS,
     SCATTERED,
     WORDS,
-    band_of,
 )
 from planner.screening.columns import About, Seen, View, visible
 from planner.screening.intervals import NO, UNKNOWN, YES, compare, within
@@ -271,7 +270,9 @@ def _by_band(part: Part, cuts: Numbers, least: float) -> Answers:
     """
     count = 2 * len(cuts) + 1
     from_, to = (ends.reshape(-1) for ends in np.indices((count, count), dtype=np.float64))
-    low = np.append(float(band_of(least, cuts)), from_)
+    # As `band_of`, which would be compiled anew in each process that asks for it from here.
+    lowest = np.count_nonzero(cuts < least) + np.count_nonzero(cuts <= least)
+    low = np.append(float(lowest), from_)
     high = np.append(count - 1.0, to)
     band = {float(cut): 2.0 * k + 1.0 for k, cut in enumerate(cuts)}
     if isinstance(part, Limit):
