@@ -13,6 +13,7 @@ from city_town import write_city
 
 from planner.city import work
 from planner.city.filing import CityError
+from planner.city.memory import plain_memory
 
 # What is loaded or compiled while parts of a city are worked on, in a process as it is forked.
 LOADED = """
@@ -74,4 +75,16 @@ def test_a_worker_takes_memory_as_the_loop_does(task, monkeypatch: pytest.Monkey
     with pytest.raises(CityError):
         task("nowhere", 0)
     assert seen == ["system"]
+    assert pa.default_memory_pool().backend_name == before
+
+
+def test_two_tasks_at_once_leave_memory_as_it_was() -> None:
+    """The first one to begin ends first, as threads may; it is then taken plainly still."""
+    before = pa.default_memory_pool().backend_name
+    one, other = plain_memory(), plain_memory()
+    one.__enter__()
+    other.__enter__()
+    one.__exit__(None, None, None)
+    assert pa.default_memory_pool().backend_name == "system"
+    other.__exit__(None, None, None)
     assert pa.default_memory_pool().backend_name == before
