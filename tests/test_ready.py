@@ -14,6 +14,7 @@ from city_town import write_city
 from planner.city import work
 from planner.city.filing import CityError
 from planner.city.forked import ONE_THREAD, dask_setup
+from planner.city.memory import plain_memory
 
 # What is loaded or compiled while parts of a city are worked on, in a process as it is forked.
 LOADED = """
@@ -99,3 +100,15 @@ def test_freed_memory_is_kept_for_the_next_part(own: str, monkeypatch: pytest.Mo
     dask_setup(nanny)
     assert ("MALLOC_TRIM_THRESHOLD_" in nanny.pre_spawn_env) == bool(own)
     assert nanny.pre_spawn_env["OMP_NUM_THREADS"] == "1"
+
+
+def test_two_tasks_at_once_leave_memory_as_it_was() -> None:
+    """The first one to begin ends first, as threads may; it is then taken plainly still."""
+    before = pa.default_memory_pool().backend_name
+    one, other = plain_memory(), plain_memory()
+    one.__enter__()
+    other.__enter__()
+    one.__exit__(None, None, None)
+    assert pa.default_memory_pool().backend_name == "system"
+    other.__exit__(None, None, None)
+    assert pa.default_memory_pool().backend_name == before
