@@ -119,22 +119,25 @@ def test_what_was_met_before_makes_no_difference(monkeypatch: pytest.MonkeyPatch
 
 
 @pytest.mark.parametrize("what", ["materials", "mechanisms"])
-def test_texts_that_two_threads_meet_at_once_are_numbered_one_after_the_other(
+def test_of_texts_that_two_threads_meet_at_once_no_number_stands_for_two(
     what: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """While one text is numbered, another thread comes with two of its own.
 
-    What was met of one holds of the other only if no number stands for two things.
+    What was met of one holds of the other where both were born together: there no number stands
+    for two things.
     """
     lines = rule_bits.lines_of(replace(load_rulebook()), ["crack"])
     assert lines is not None
     nothing: Any = None
 
-    def said_by_number(text: str) -> Any:
+    def said_by_number(text: str) -> tuple[object, Any]:
         if what == "mechanisms":
-            return lines.owned(parted_of(text))[0].sets
+            owned, column = lines.owned(parted_of(text))
+            return column.born, owned.sets
         materials = lines.numberings[Key("pipe", "material")]
-        return materials.coded(nothing, parted_of(text)).said.table.T
+        column = materials.coded(nothing, parted_of(text))
+        return column.born, column.said.table.T
 
     module, name = {
         "materials": (column_codes, "_said_of"), "mechanisms": (rule_bits, "_mechanisms_in")
@@ -148,8 +151,11 @@ def test_texts_that_two_threads_meet_at_once_are_numbered_one_after_the_other(
 
     monkeypatch.setattr(module, name, meanwhile)
     found.append(said_by_number("crack+joint_gap"))
-    for one, other in pairwise(sorted(found, key=len)):
-        np.testing.assert_array_equal(one, other[: len(one)])
+    assert len(found) == 3
+    for born in {id(one) for one, _ in found}:
+        together = sorted((said for one, said in found if id(one) == born), key=len)
+        for one, other in pairwise(together):
+            np.testing.assert_array_equal(one, other[: len(one)])
 
 
 def parted_of(text: str) -> Parted:

@@ -8,7 +8,7 @@ look into a table of its own, so that a thousand rows cost what one did.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from threading import Lock
 from typing import Any, NamedTuple, TypeVar
@@ -176,13 +176,14 @@ class Numbering:
 
     def _coded_texts(self, parted: Parted) -> CodedColumn:
         known = self._known
-        while known is None or not all(text in known.numbers for text in parted.texts):
+        if known is None or not all(text in known.numbers for text in parted.texts):
             full = known is None or len(known.numbers) > MOST_KNOWN
             more = self._having(None if full else known, parted.texts)
-            with GROWING:  # what another thread put there meanwhile has taken the same numbers
+            with GROWING:
                 if self._known is known:
                     self._known = more
-                known = self._known
+                # Another thread has given the same numbers to texts of its own meanwhile.
+                known = more if self._known is more else replace(more, born=object())
         numbers = np.array([known.numbers[text] for text in parted.texts], dtype=np.int16)
         unlike = set(numbers.tolist())
         if len(unlike) == 1:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -173,12 +173,13 @@ class Lines:
     def owned(self, parted: Parted) -> tuple[Owned, CodedColumn]:
         """Say which set of mechanisms each span owns; the column is born with the numbers."""
         known = self._sets
-        while not all(text in known.of_text for text in parted.texts):
+        if not all(text in known.of_text for text in parted.texts):
             more = self._having(known, parted.texts)
-            with GROWING:  # what another thread put there meanwhile has taken the same numbers
+            with GROWING:
                 if self._sets is known:
                     self._sets = more
-                known = self._sets
+                # Another thread has given the same numbers to sets of its own meanwhile.
+                known = more if self._sets is more else replace(more, born=object())
         numbers = np.array([known.of_text[text] for text in parted.texts], dtype=np.int16)
         return known.owned, CodedColumn(NOTHING_SAID, *read_by(parted, numbers), born=known.born)
 
