@@ -78,7 +78,7 @@ def town(folder: Path, survey: str, heads: str = "") -> Path:
 
 def rated(located: Located) -> pd.DataFrame:
     """Give the ratings by inspection, requirement and measure."""
-    rows = conform(rate_inspections(located.rows, located.inspections), GRADES)
+    rows = conform(rate_inspections(located.rows, located.heads), GRADES)
     return rows.set_index(["key", "requirement", "measure"]).sort_index()
 
 
