@@ -278,10 +278,11 @@ def test_a_killed_process_costs_only_its_own_time(finished: Path, tmp_path: Path
 
 
 def test_parts_of_a_larger_city_hold_more_pipes() -> None:
-    """32 parts of 3,000 pipes are 96,000, of 6,000 they are 192,000: there it doubles."""
-    assert [most_of(n) for n in (0, 10_000, 95_999)] == [3_000] * 3
-    assert [most_of(n) for n in (96_000, 191_999)] == [6_000] * 2
-    assert [most_of(n) for n in (192_000, 1_000_000)] == [12_000] * 2
+    """24 parts of 2,000 pipes are 48,000, of 4,000 they are 96,000: there it doubles, and again."""
+    assert [most_of(n) for n in (0, 10_000, 47_999)] == [2_000] * 3
+    assert [most_of(n) for n in (48_000, 95_999)] == [4_000] * 2
+    assert [most_of(n) for n in (96_000, 191_999)] == [8_000] * 2
+    assert [most_of(n) for n in (192_000, 1_000_000)] == [16_000] * 2
 
 
 def test_parts_hold_whole_catchments_and_cut_only_huge_ones() -> None:
