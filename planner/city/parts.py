@@ -53,7 +53,8 @@ def most_of(count: int) -> int:
     """Give how many pipes a part of a city of `count` pipes has at most.
 
     What a part costs however few its pipes are is spread over more of them in a larger city. It
-    grows by doubling, at 48,000 pipes, 96,000 and 192,000, so that a few pipes more seldom cut all anew.
+    grows by doubling, at 48,000 pipes, 96,000 and 192,000, so that a few pipes more seldom cut all
+    anew.
     """
     most = FEWEST
     while most < MOST and most * _PARTS <= count:
