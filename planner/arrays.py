@@ -52,28 +52,28 @@ def alike_at(
 ) -> NDArray[np.bool_]:
     """Tell where a text of one column is that of another, none missing, each by its place."""
     out = np.empty(len(at), dtype=np.bool_)
-    compare_texts(*_letters_of(one), plain(at, np.int64),
-                  *_letters_of(other), plain(at_other, np.int64), out)  # fmt: skip
+    compare_texts(*letters_of(one), plain(at, np.int64),
+                  *letters_of(other), plain(at_other, np.int64), out)  # fmt: skip
     return out
 
 
-def _letters_of(texts: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:  # noqa: ANN401
-    """Give the bytes of a text column, and where each text begins and the last ends."""
+def letters_of(texts: Any) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:  # noqa: ANN401
+    """Give where each text of a column begins, and the last ends, and the bytes of all."""
     held = pa.array(texts, type=pa.large_string())
     held = held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
     _, starts, data = held.buffers()
     at = np.frombuffer(starts, dtype=np.int64)[held.offset : held.offset + len(held) + 1]
     letters = np.frombuffer(b"" if data is None else data, dtype=np.uint8)
-    return plain(letters, np.uint8), plain(at, np.int64)
+    return plain(at, np.int64), plain(letters, np.uint8)
 
 
 @kept
 def compare_texts(  # noqa: PLR0913, PLR0917  two columns, places in them, and where it is written
-    letters: NDArray[np.uint8],
     starts: NDArray[np.int64],
+    letters: NDArray[np.uint8],
     at: NDArray[np.int64],
-    others: NDArray[np.uint8],
     starts_other: NDArray[np.int64],
+    others: NDArray[np.uint8],
     at_other: NDArray[np.int64],
     out: NDArray[np.bool_],
 ) -> None:

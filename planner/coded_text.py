@@ -84,6 +84,10 @@ class Coded:
             return np.arange(len(known))
         return np.asarray(compute.index_in(self.words, value_set=known).fill_null(-1), np.intp)
 
+    def rows_in(self, key: Any) -> npt.NDArray[np.intp]:  # noqa: ANN401 - a text column
+        """Give the place of each row's text in `key`, where no text stands twice; -1 = nowhere."""
+        return self.words_in(key)[self.codes]
+
     def listed(self) -> list[str]:
         """Give the words, by number."""
         found: list[str] = self.words.to_pylist()

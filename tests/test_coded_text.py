@@ -61,6 +61,7 @@ def test_rows_are_asked_and_taken_as_of_a_list(seed: int) -> None:
     key = list(dict.fromkeys(known))
     own = coded.words_in(key)
     assert own.tolist() == [key.index(word) if word in key else -1 for word in coded.listed()]
+    assert coded.rows_in(key).tolist() == found
     assert coded.words_in(coded.listed()).tolist() == list(range(len(coded.words)))
 
 

@@ -33,7 +33,7 @@ from planner.screening.column_codes import CodedColumn, Things
 from planner.screening.columns import View, view_of, visible
 from planner.screening.met import Met, lay_back, taken_from
 from planner.screening.parted_texts import Parted
-from planner.screening.pipe_rows import coded_rows, pipe_rows
+from planner.screening.pipe_rows import pipe_rows
 from planner.screening.rule_bits import NOTHING_SAID, Book, book_of, fits, words_for
 from planner.screening.rule_kernel import OUTS, PLANES, TOTALS, Room, Rows, Told, judge_rows
 from planner.screening.rulebook import Rulebook
@@ -329,5 +329,5 @@ def _own_pipes(spans: Held, pipes: Held) -> tuple[Held, Places]:
 
 def _pipes_at(spans: Held, pipes: Held) -> Places:
     if spans.by_column:
-        return coded_rows(spans.coded("pipe_id"), pipes.column("pipe_id"))
+        return spans.coded("pipe_id").rows_in(pipes.column("pipe_id"))
     return pipe_rows(spans.frame["pipe_id"], pipes.frame["pipe_id"])

@@ -176,8 +176,7 @@ def locate(  # noqa: PLR0913, PLR0917  five tables, and what decides
     counted = count_runs(heads, network, settings)
     lengths = set_lengths(network, heads, counted, matched.fit, settings, flags, listed)
     refused = _refused_runs(matched, counted, lengths, heads, network, settings, flags)
-    run = rows.coded("inspection_id")
-    of_run = run.words_in(heads.column("inspection_id"))[run.codes]
+    of_run = rows.coded("inspection_id").rows_in(heads.column("inspection_id"))
     runs = _runs_of(heads, network, counted, lengths, refused)
     part = Filmed(network, heads, rows, of_run, counted, lengths, runs, refused)
     walked = _place(part, settings, flags)

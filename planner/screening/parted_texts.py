@@ -13,10 +13,11 @@ import pyarrow as pa
 from numba import types
 from numba.extending import intrinsic
 
+from planner.arrays import letters_of
 from planner.coded_text import Coded
 from planner.held import Held
 from planner.screening.bands import compiled, within
-from planner.screening.pipe_rows import Laid, letters_of
+from planner.screening.pipe_rows import Laid
 from planner.screening.threads import each, pieces
 
 Places = npt.NDArray[np.intp]
@@ -83,7 +84,7 @@ def parted_together(columns: Mapping[str, pd.Series]) -> dict[str, Parted]:
 
 
 def _one_parted(texts: pd.Series) -> tuple[npt.NDArray[np.integer], list[str]]:
-    laid = Laid(*letters_of(texts))
+    laid = Laid(*letters_of(texts.array))
     if len(texts) and laid.at[0] == laid.at[-1]:  # not one letter in the whole column
         return np.zeros(len(texts), dtype=np.int32), [""]
     plain = pa.array(texts.array, type=pa.large_string())

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
 
-from planner.arrays import arrow_of
-from planner.coded_text import Coded
+from planner.arrays import letters_of
 from planner.distinct import places_in
 from planner.screening.bands import compiled, within
 from planner.screening.threads import each, pieces
@@ -33,36 +31,12 @@ def pipe_rows(ids: pd.Series, pipe_ids: pd.Series) -> Places:
     the ids are looked up.
     """
     out = np.empty(len(ids), dtype=np.intp)
-    texts, pipes = Laid(*letters_of(ids)), Laid(*letters_of(pipe_ids))
+    texts, pipes = Laid(*letters_of(ids.array)), Laid(*letters_of(pipe_ids.array))
     count = len(ids)
     in_order = each(lambda piece: _walk(texts, pipes, out, *piece), pieces(count), count)
     rows = len(pipe_ids)
     ascending = each(lambda piece: _ascends(pipes, *piece), pieces(rows), rows)
     return out if all(in_order) and all(ascending) else places_in(ids, pipe_ids)
-
-
-def coded_rows(ids: Coded, pipe_ids: Any) -> Places:  # noqa: ANN401 - a text column
-    """Give the row of each id in `pipe_ids`, which are unlike; -1 = nowhere.
-
-    Of ids that are numbered as the pipes stand that is their number.
-    """
-    plain = arrow_of(pipe_ids)
-    if plain is not None and plain.num_chunks == 1 and ids.words.equals(plain.chunk(0)):
-        return ids.codes.astype(np.intp)
-    return ids.places_in(pipe_ids)
-
-
-def letters_of(texts: pd.Series) -> tuple[npt.NDArray[np.int64], Letters]:
-    """Give the bytes of texts laid end to end, and where each begins; the last is the end."""
-    held = pa.array(texts.array, type=pa.large_string())
-    if isinstance(held, pa.ChunkedArray):
-        held = held.combine_chunks()
-    _, starts, data = held.buffers()
-    offsets = np.frombuffer(starts, dtype=np.int64)[held.offset : held.offset + len(held) + 1]
-    letters = np.frombuffer(data if data is not None else b"", dtype=np.uint8)
-    for one in (offsets, letters):
-        one.flags.writeable = False  # one kind of array for the kernel
-    return offsets, letters
 
 
 @within

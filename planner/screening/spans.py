@@ -35,7 +35,6 @@ from planner.order import order_by
 from planner.screening.coverage import overtaken_by, seen_again, seen_parts, with_rows
 from planner.screening.joints import REPEATED
 from planner.screening.match import Flags
-from planner.screening.pipe_rows import coded_rows
 from planner.screening.places import InOrder, Members, gather, joined
 from planner.screening.scattered import Scattered, WithFigures
 from planner.screening.span_kernel import LATERAL, SOIL, VOID, Codes
@@ -253,7 +252,7 @@ def _said_by(texts: Coded, sets: Codes) -> Coded:
 def _of_pipe(members: Members, figures: Figures, pipes: Held, laterals: Held) -> Columns:
     """Add what only the pipe can say: shares of its size to figures, and laterals close by."""
     found, find_m = members.found, members.measured.find_m
-    at = coded_rows(members.pipes, pipes.column("pipe_id"))
+    at = members.pipes.rows_in(pipes.column("pipe_id"))
     dn, *told = (numbers_at(pipes.floats(name), at) for name in _TOLD_OF_PIPES)
     dn = np.where(dn > 0.0, dn, np.nan)
     for name, ratio in OF_DN:
@@ -272,7 +271,7 @@ def _taps(rows: Places, laterals: Held, pipes: Held) -> Taps:
     numbers = np.full(len(pipes) + 1, -1)
     numbers[rows] = np.arange(len(rows))
     numbers[-1] = -1
-    at = numbers[coded_rows(laterals.coded("pipe_id"), pipes.column("pipe_id"))]
+    at = numbers[laterals.coded("pipe_id").rows_in(pipes.column("pipe_id"))]
     size, x = (laterals.floats(name) for name in ("size_mm", "x_m"))
     half = np.where(np.isnan(size), 0.0, size) / 2000.0
     there = at >= 0
